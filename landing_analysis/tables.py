@@ -1,0 +1,502 @@
+"""The typed, frozen records passed between stages, and nothing that computes.
+
+Conventions used by every table
+-------------------------------
+Picture coordinates are in pixels of the upright picture, origin at the centre
+of the top-left pixel, x to the right, y down. Times are seconds of the clip's
+own presentation time. ``left`` and ``right`` are the patient's own limbs.
+A value that could not be measured is NaN in an array and None in a record,
+and a record then carries the reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from landing_analysis.errors import TableError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+Limb = Literal["left", "right"]
+Task = Literal["jump", "hop"]
+View = Literal["front", "back", "left_side", "right_side", "oblique"]
+Verdict = Literal["above", "below", "within", "cannot tell"]
+QualityState = Literal["good", "limited", "poor"]
+
+LIMBS: tuple[Limb, Limb] = ("left", "right")
+TASKS: tuple[Task, ...] = ("jump", "hop")
+VIEWS: tuple[View, ...] = ("front", "back", "left_side", "right_side", "oblique")
+
+LANDMARK_NAMES: tuple[str, ...] = (
+    "nose",
+    "left_eye_inner", "left_eye", "left_eye_outer",
+    "right_eye_inner", "right_eye", "right_eye_outer",
+    "left_ear", "right_ear",
+    "mouth_left", "mouth_right",
+    "left_shoulder", "right_shoulder",
+    "left_elbow", "right_elbow",
+    "left_wrist", "right_wrist",
+    "left_pinky", "right_pinky",
+    "left_index", "right_index",
+    "left_thumb", "right_thumb",
+    "left_hip", "right_hip",
+    "left_knee", "right_knee",
+    "left_ankle", "right_ankle",
+    "left_heel", "right_heel",
+    "left_toe", "right_toe",
+)  # fmt: skip
+"""Column order of every landmark array: the patient's own left and right."""
+
+N_LANDMARKS = len(LANDMARK_NAMES)
+LANDMARK: dict[str, int] = {name: index for index, name in enumerate(LANDMARK_NAMES)}
+"""Landmark name to its column."""
+
+
+def _require_shape(name: str, array: np.ndarray, shape: tuple[int, ...]) -> None:
+    if array.shape != shape:
+        raise TableError(f"{name} has shape {array.shape}; expected {shape}.")
+
+
+@dataclass(frozen=True)
+class Note:
+    """One remark on quality: what was measured and what it costs the numbers."""
+
+    check: str
+    state: QualityState
+    text: str
+
+
+@dataclass(frozen=True)
+class Clip:
+    """Facts of one video file, read from the file itself.
+
+    ``median_fps`` is one over the median interval between frames; it describes
+    the clip and is never used as its clock.
+    """
+
+    file: str
+    sha256: str
+    width_px: int
+    height_px: int
+    frames: int
+    duration_s: float
+    median_fps: float
+    mirrored: bool
+    t_s: FloatArray = field(repr=False)
+    notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        _require_shape("t_s", self.t_s, (self.frames,))
+
+
+@dataclass(frozen=True)
+class Poses:
+    """Every person the pose model saw, frame by frame, not yet told apart.
+
+    Attributes
+    ----------
+    t_s : (n_frames,) seconds
+    xy_px : (n_frames, n_slots, 33, 2) pixels, NaN where a slot is empty
+    visibility : (n_frames, n_slots, 33) 0..1, the model's own scale
+    world_m : (n_frames, n_slots, 33, 3) metres, origin at mid-hip, x right and
+        y down in the picture, z away from the camera
+    """
+
+    t_s: FloatArray
+    xy_px: FloatArray
+    visibility: FloatArray
+    world_m: FloatArray
+    width_px: int
+    height_px: int
+    model_name: str
+    model_sha256: str
+
+    def __post_init__(self) -> None:
+        if self.xy_px.ndim != 4:
+            raise TableError(f"xy_px has {self.xy_px.ndim} axes; expected 4.")
+        n_frames, n_slots = self.xy_px.shape[:2]
+        _require_shape("t_s", self.t_s, (n_frames,))
+        _require_shape("xy_px", self.xy_px, (n_frames, n_slots, N_LANDMARKS, 2))
+        _require_shape("visibility", self.visibility, (n_frames, n_slots, N_LANDMARKS))
+        _require_shape("world_m", self.world_m, (n_frames, n_slots, N_LANDMARKS, 3))
+
+
+@dataclass(frozen=True)
+class Landmarks:
+    """One person through the clip.
+
+    Attributes
+    ----------
+    t_s : (n_frames,) seconds, strictly increasing
+    xy_px : (n_frames, 33, 2) pixels, NaN where the person was not found
+    visibility : (n_frames, 33) 0..1
+    world_m : (n_frames, 33, 3) metres, axes as in `Poses`
+    """
+
+    t_s: FloatArray
+    xy_px: FloatArray
+    visibility: FloatArray
+    world_m: FloatArray
+    width_px: int
+    height_px: int
+
+    def __post_init__(self) -> None:
+        n_frames = len(self.t_s)
+        _require_shape("xy_px", self.xy_px, (n_frames, N_LANDMARKS, 2))
+        _require_shape("visibility", self.visibility, (n_frames, N_LANDMARKS))
+        _require_shape("world_m", self.world_m, (n_frames, N_LANDMARKS, 3))
+        if n_frames > 1 and not np.all(np.diff(self.t_s) > 0):
+            raise TableError("Frame times do not increase; the clip's clock is damaged.")
+
+
+@dataclass(frozen=True)
+class Patient:
+    """Which person of the clip is measured, and why.
+
+    ``number`` counts people from 1 in the order of the share of the clip they
+    are in view; ``people`` is how many were told apart.
+    """
+
+    number: int
+    people: int
+    reason: str
+    landmarks: Landmarks
+
+
+@dataclass(frozen=True)
+class ViewEstimate:
+    """From where the camera sees the patient.
+
+    Attributes
+    ----------
+    yaw_deg : degrees by which the pelvis is turned away from standing square-on
+        in the named view (from the nearest of the four square-on views when
+        oblique); positive when the patient is turned to their own left
+    yaw_sd_deg : standard uncertainty of ``yaw_deg``
+    near_limb : the limb closer to the camera in a side view, else None
+    frame_yaw_deg : (n_frames,) smoothed yaw of the pelvis from facing the camera
+        (0 front, +90 turned to the patient's own left, +-180 back), NaN where unknown
+    """
+
+    view: View
+    yaw_deg: float
+    yaw_sd_deg: float
+    near_limb: Limb | None
+    reason: str
+    frame_yaw_deg: FloatArray = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Tracks:
+    """Cleaned landmarks on the clip's own time base.
+
+    Attributes
+    ----------
+    t_s : (n_frames,) seconds
+    raw_px : (n_frames, 33, 2) gaps filled and swaps repaired, not low-passed;
+        the timing of contacts is read from these
+    xy_px : (n_frames, 33, 2) the same, low-passed without lag for angles
+    visibility : (n_frames, 33)
+    filled : (n_frames, 33) True where a gap was bridged
+    swapped : (n_frames,) True where left and right were exchanged back
+    noise_px : (33,) standard deviation of the landmark noise in ``raw_px``
+    cutoff_hz : low-pass cut-off that was reached
+    rate_hz : one over the median frame interval
+    down : (2,) unit vector of gravity in the picture
+    down_sd_deg : standard uncertainty of its direction
+    leg_px : median hip-knee-ankle length in the picture, the body's own ruler
+    """
+
+    t_s: FloatArray
+    raw_px: FloatArray
+    xy_px: FloatArray
+    visibility: FloatArray
+    filled: BoolArray
+    swapped: BoolArray
+    noise_px: FloatArray
+    cutoff_hz: float
+    rate_hz: float
+    down: FloatArray
+    down_sd_deg: float
+    leg_px: float
+
+    def __post_init__(self) -> None:
+        n_frames = len(self.t_s)
+        for name in ("raw_px", "xy_px"):
+            _require_shape(name, getattr(self, name), (n_frames, N_LANDMARKS, 2))
+        for name in ("visibility", "filled"):
+            _require_shape(name, getattr(self, name), (n_frames, N_LANDMARKS))
+        _require_shape("swapped", self.swapped, (n_frames,))
+        _require_shape("noise_px", self.noise_px, (N_LANDMARKS,))
+        _require_shape("down", self.down, (2,))
+
+
+@dataclass(frozen=True)
+class Event:
+    """One instant with its standard uncertainty, both in seconds."""
+
+    t_s: float
+    sd_s: float
+
+
+@dataclass(frozen=True)
+class Contact:
+    """One foot on the ground after a flight.
+
+    ``toe_contact`` and ``heel_contact`` are the instants at which each end of
+    the foot came to rest on the ground; initial contact is the earlier one.
+    ``toe_off`` is None when the foot was not seen to leave, and
+    ``toe_off_reason`` then says why.
+    """
+
+    limb: Limb
+    initial_contact: Event
+    toe_off: Event | None
+    toe_off_reason: str | None = None
+    toe_contact: Event | None = None
+    heel_contact: Event | None = None
+    origin: Literal["detected", "reviewed"] = "detected"
+
+    def __post_init__(self) -> None:
+        if (self.toe_off is None) == (self.toe_off_reason is None):
+            raise TableError("A contact has either a toe-off or the reason why there is none.")
+
+
+@dataclass(frozen=True)
+class Flight:
+    """The whole body in the air, from the last toe-off to the first initial contact.
+
+    ``take_off`` is None when the clip starts in the air, ``landing`` when it
+    ends there. ``take_off_limbs`` left the ground last together,
+    ``landing_limbs`` came down first together. ``gravity_px_s2`` is the
+    acceleration of the body's middle fitted over the flight.
+    """
+
+    take_off: Event | None
+    landing: Event | None
+    take_off_limbs: tuple[Limb, ...]
+    landing_limbs: tuple[Limb, ...]
+    gravity_px_s2: float
+
+
+@dataclass(frozen=True)
+class Contacts:
+    """All contacts and flights of a clip, each in order of time."""
+
+    contacts: tuple[Contact, ...]
+    flights: tuple[Flight, ...]
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rep:
+    """One flight and the landing after it, numbered as a person counts aloud.
+
+    ``contacts`` holds the landing contact of each limb that landed.
+    ``peak_flexion_s`` is the instant of the lowest point of the pelvis between
+    initial contact and toe-off (or the end of a held landing).
+    A rep that is not ``used`` carries the ``reason``.
+    """
+
+    number: int
+    task: Task
+    limbs: tuple[Limb, ...]
+    flight: Flight
+    contacts: tuple[Contact, ...]
+    peak_flexion_s: float | None
+    next_flight: Flight | None = None
+    used: bool = True
+    reason: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.used == (self.reason is not None):
+            raise TableError("A rep is either used or carries the reason why not.")
+
+    def contact(self, limb: Limb) -> Contact | None:
+        """The landing contact of ``limb``, or None when it did not land."""
+        return next((c for c in self.contacts if c.limb == limb), None)
+
+
+@dataclass(frozen=True)
+class Reps:
+    """The reps of a clip in order, and the task that they make up."""
+
+    task: Task | None
+    limb: Limb | None
+    reps: tuple[Rep, ...]
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True)
+class UncertaintyPart:
+    """One named contribution to a standard uncertainty, in the measure's unit."""
+
+    name: str
+    sd: float
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One value of one rep: per limb, or of the whole body when ``limb`` is None.
+
+    ``frames`` are the frame numbers that the value was read from. ``value`` and
+    ``sd`` are None exactly when ``reason`` says why it is not measurable.
+    """
+
+    rep: int
+    name: str
+    limb: Limb | None
+    value: float | None
+    unit: str
+    sd: float | None
+    reason: str | None = None
+    frames: tuple[int, ...] = ()
+    parts: tuple[UncertaintyPart, ...] = ()
+
+    def __post_init__(self) -> None:
+        if (self.value is None) == (self.reason is None):
+            raise TableError(f"{self.name} has either a value or a reason, not both or neither.")
+        if (self.value is None) != (self.sd is None):
+            raise TableError(f"{self.name} must carry a standard uncertainty with its value.")
+
+
+@dataclass(frozen=True)
+class SetSummary:
+    """One measure over the used reps of a set.
+
+    ``mean_sd`` is the standard uncertainty of the mean; ``sd`` the spread from
+    rep to rep. ``best`` and ``worst`` are None for measures without a better
+    direction. ``fatigue`` is the mean of the last third minus the mean of the
+    first third, None with fewer than six reps.
+    """
+
+    name: str
+    limb: Limb | None
+    unit: str
+    reps_used: int
+    mean: float
+    mean_sd: float
+    sd: float | None
+    best: float | None
+    worst: float | None
+    first_third: float | None
+    last_third: float | None
+    fatigue: float | None
+    fatigue_sd: float | None
+
+
+@dataclass(frozen=True)
+class SideComparison:
+    """Both limbs of one measure against each other.
+
+    ``kind`` is ``lsi`` (limb symmetry index, ``limb`` divided by the other limb,
+    in per cent) for ratio quantities and ``difference`` (``limb`` minus the other
+    limb, in the measure's unit) for the rest. ``limb`` is the surgical limb, or
+    the left one when no surgical side was named.
+    """
+
+    name: str
+    kind: Literal["lsi", "difference"]
+    limb: Limb
+    value: float
+    sd: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Measures:
+    """The long table of measures, with set summaries and side comparisons."""
+
+    measures: tuple[Measure, ...]
+    summaries: tuple[SetSummary, ...] = ()
+    comparisons: tuple[SideComparison, ...] = ()
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One line of the limits file: what counts as above or below, and on what it rests."""
+
+    finding: str
+    measure: str
+    kind: Literal["upper", "lower", "band"]
+    value: float
+    unit: str
+    source: str
+    half_width: float | None = None
+    tasks: tuple[Task, ...] = TASKS
+    enabled: bool = True
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One measure held against one limit.
+
+    ``rep`` is None for the mean of the set. ``verdict`` is ``cannot tell`` when
+    the limit lies within the value's 95 % interval. ``text`` is the plain
+    sentence for the report.
+    """
+
+    name: str
+    limb: Limb | None
+    rep: int | None
+    verdict: Verdict
+    value: float
+    sd: float
+    limit: float
+    unit: str
+    source: str
+    text: str
+    frames: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What was decided about a clip, by the analysis or by the clinician."""
+
+    task: Task | None
+    task_origin: Literal["detected", "given"]
+    view: View
+    view_origin: Literal["detected", "given"]
+    view_yaw_deg: float
+    view_yaw_sd_deg: float
+    limb: Limb | None
+    surgical_side: Limb | None
+    stature_m: float | None
+    target_flexion_deg: float
+    patient_number: int
+    people: int
+    patient_reason: str
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What made the numbers, so that the same numbers can be made again."""
+
+    version: str
+    model_name: str
+    model_sha256: str
+    clip_sha256: str
+    settings: dict[str, object]
+    analysed_at: str
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything known about one analysed clip; the report is drawn from it alone."""
+
+    clip: Clip
+    decided: Decided
+    tracks: Tracks
+    view: ViewEstimate
+    contacts: Contacts
+    reps: Reps
+    measures: Measures
+    findings: tuple[Finding, ...]
+    notes: tuple[Note, ...]
+    provenance: Provenance
