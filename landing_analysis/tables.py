@@ -319,7 +319,7 @@ class Rep:
             raise TableError("A rep is either used or carries the reason why not.")
 
     def contact(self, limb: Limb) -> Contact | None:
-        """The landing contact of ``limb``, or None when it did not land."""
+        """Return the landing contact of ``limb``, or None when it did not land."""
         return next((c for c in self.contacts if c.limb == limb), None)
 
 

@@ -1,0 +1,198 @@
+"""Each measure's name, unit, sign and definition, written once, with its source.
+
+Sign conventions
+----------------
+Angles at the knee: flexion is positive, 0 is straight. Frontal-plane projection
+angle (FPPA): positive is valgus, the knee medial to the line from hip to ankle.
+Offsets across the body: ``knee_over_toes_offset`` is positive when the knee is
+medial to the toes; ``pelvis_shift`` and ``trunk_lean`` are positive toward the
+patient's left. Intervals: ``landing_lead`` is positive when the left foot lands
+first; ``toe_to_heel_interval`` is positive when the toes land first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from landing_analysis.tables import VIEWS, View
+
+GRAVITY_M_S2 = 9.81  # standard gravity rounded, as in the height formula of PMC9750644
+
+FRONTAL_VIEWS: tuple[View, ...] = ("front", "back")
+SIDE_VIEWS: tuple[View, ...] = ("left_side", "right_side")
+
+
+@dataclass(frozen=True)
+class Definition:
+    """What one measure is.
+
+    ``scope`` says whether it is read per limb or for the whole body. ``compare``
+    says how two limbs are set against each other: by limb symmetry index only
+    where zero is a true zero, else by a difference in the measure's own unit,
+    None where sides are part of the measure itself. ``better`` is the direction
+    that training aims for, None where neither is better as such.
+    """
+
+    name: str
+    label: str
+    unit: str
+    decimals: int
+    scope: Literal["limb", "body"]
+    views: tuple[View, ...]
+    compare: Literal["lsi", "difference"] | None
+    better: Literal["higher", "lower", "nearer zero"] | None
+    meaning: str
+    source: str
+    limits: str
+
+
+_DEFINITIONS = (
+    Definition(
+        "contact_time", "Contact time", "s", 3, "limb", VIEWS, "lsi", None,
+        "From initial contact to toe-off of the same foot in the landing of this rep.",
+        "Event terms: common practice, no source.",
+        "Not measurable for a held landing. One frame is the floor of what frame counting can show.",
+    ),
+    Definition(
+        "flight_time", "Flight time", "s", 3, "body", VIEWS, None, "higher",
+        "From the last toe-off to the first initial contact of the landing.",
+        "Event terms: common practice, no source.",
+        "Feet off the ground; the body's middle may be lower at landing than at take-off.",
+    ),
+    Definition(
+        "jump_height", "Jump height", "m", 3, "body", VIEWS, None, "higher",
+        "Height from flight time, g t^2 / 8.",
+        "Formula as in PMC9750644, Table 1.",
+        "Too high by about half of the drop of the body's centre between take-off and landing.",
+    ),
+    Definition(
+        "time_to_peak_flexion", "Time to peak flexion", "s", 3, "limb", VIEWS, "lsi", None,
+        "From initial contact to the largest knee flexion in a side view of the near limb; "
+        "elsewhere to the lowest point of the pelvis.",
+        "Lowest point as peak flexion: Willson 2006 and Munro 2012 (secondary page).",
+        "The bottom of the movement is flat, so the instant is less certain than the angle.",
+    ),
+    Definition(
+        "reactive_strength_index", "Reactive strength index", "m/s", 2, "body", VIEWS, None,
+        "higher",
+        "Height of the flight that follows this landing divided by its time on the ground, "
+        "from the first initial contact to the last toe-off.",
+        "Jump height over contact time, as in PMC9750644, Table 1.",
+        "Not measurable where no flight follows. Flight time over contact time is another "
+        "definition and gives other numbers.",
+    ),
+    Definition(
+        "knee_flexion_initial_contact", "Knee flexion at initial contact", "deg", 1, "limb",
+        SIDE_VIEWS, "difference", None,
+        "Deviation from straight of hip, knee and ankle in the picture at initial contact.",
+        "Planar joint angle; worked examples from the BMC teaching notebooks.",
+        "Near limb of a side view only. Pose models read flexion too small in slow squats.",
+    ),
+    Definition(
+        "knee_flexion_peak", "Peak knee flexion", "deg", 1, "limb", SIDE_VIEWS, "difference", None,
+        "Largest knee flexion between initial contact and toe-off.",
+        "Planar joint angle; worked examples from the BMC teaching notebooks.",
+        "Near limb of a side view only.",
+    ),
+    Definition(
+        "knee_flexion_excursion", "Knee flexion excursion", "deg", 1, "limb", SIDE_VIEWS,
+        "difference", None,
+        "Peak knee flexion minus knee flexion at initial contact.",
+        "Planar joint angle; excursion as in Welling 2018.",
+        "Near limb of a side view only.",
+    ),
+    Definition(
+        "knee_flexion_target_difference", "Peak flexion minus target", "deg", 1, "limb",
+        SIDE_VIEWS, "difference", "nearer zero",
+        "Peak knee flexion minus the taught target angle.",
+        "Target of about 60 deg: common practice, no source.",
+        "The target is the clinician's to set.",
+    ),
+    Definition(
+        "fppa_initial_contact", "FPPA at initial contact", "deg", 1, "limb", FRONTAL_VIEWS,
+        "difference", "nearer zero",
+        "Angle between hip-knee and knee-ankle lines in the picture, as deviation from straight; "
+        "positive is valgus.",
+        "Lines after Willson 2006 and Munro 2012 (secondary page); hip is the model's hip point.",
+        "A projection, not the joint's own abduction angle. Published bands use other landmarks.",
+    ),
+    Definition(
+        "fppa_peak_flexion", "FPPA at peak flexion", "deg", 1, "limb", FRONTAL_VIEWS,
+        "difference", "nearer zero",
+        "FPPA at the lowest point of the movement; positive is valgus.",
+        "Lowest point as peak flexion: Willson 2006 and Munro 2012 (secondary page).",
+        "A body turned to the camera turns flexion into false valgus: 2 atan(tan(flexion/2) "
+        "sin(yaw)).",
+    ),
+    Definition(
+        "fppa_most_inward", "Most inward FPPA", "deg", 1, "limb", FRONTAL_VIEWS,
+        "difference", "lower",
+        "Largest (most valgus) FPPA between initial contact and toe-off.",
+        "Same lines as FPPA at peak flexion.",
+        "A largest value of a noisy signal reads slightly high.",
+    ),
+    Definition(
+        "knee_over_toes_offset", "Knee over toes offset", "%", 1, "limb", FRONTAL_VIEWS,
+        "difference", "nearer zero",
+        "Sideways distance of the knee from the toes at peak flexion, in per cent of leg length; "
+        "positive is medial.",
+        "Knee over the toes: common practice, no source.",
+        "Depends on where the feet point and on the camera's yaw.",
+    ),
+    Definition(
+        "knee_ankle_separation_ratio", "Knee to ankle separation ratio", "1", 2, "body",
+        FRONTAL_VIEWS, None, "higher",
+        "Distance between the knees over distance between the ankles at peak flexion.",
+        "Mizner 2012, J Orthop Sports Phys Ther 42(3):221-227.",
+        "Below 1 the knees are inside the ankles; depends on stance width.",
+    ),
+    Definition(
+        "landing_lead", "Landing lead", "ms", 0, "body", VIEWS, None, "nearer zero",
+        "Initial contact of the right foot minus that of the left; positive when the left "
+        "foot lands first.",
+        "One foot first as an error item: Padua 2009 (published visual score).",
+        "Motion, not force.",
+    ),
+    Definition(
+        "pelvis_shift", "Pelvis shift", "%", 1, "body", FRONTAL_VIEWS, None, "nearer zero",
+        "Mid-hip minus mid-ankle across the picture at the lowest point, in per cent of the "
+        "ankle distance; positive toward the patient's left.",
+        "Own proxy for favouring a limb, no source.",
+        "Motion, not force: no shift seen is not equal load (Hughes 2020).",
+    ),
+    Definition(
+        "toe_to_heel_interval", "Toe to heel interval", "ms", 0, "limb", SIDE_VIEWS, None, None,
+        "Heel contact minus toe contact; positive when the toes land first.",
+        "Toe to heel landing: common practice, no source.",
+        "Near limb of a side view only. A foot that lands flat is within its uncertainty of 0.",
+    ),
+    Definition(
+        "trunk_lean", "Trunk lean", "deg", 1, "body", FRONTAL_VIEWS, None, "nearer zero",
+        "Tilt of the line from mid-hip to mid-shoulder from the vertical at peak flexion; "
+        "positive toward the patient's left.",
+        "Trunk lean as a sign of favouring: no source.",
+        "Needs the vertical of the picture; camera roll adds to it.",
+    ),
+    Definition(
+        "trunk_flexion", "Trunk flexion", "deg", 1, "body", SIDE_VIEWS, None, None,
+        "Forward tilt of the line from mid-hip to mid-shoulder from the vertical at peak flexion.",
+        "Planar segment angle.",
+        "Needs the vertical of the picture; camera roll adds to it.",
+    ),
+)  # fmt: skip
+
+DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
+"""Every measure by its name, in the order of the report."""
+
+INTENDED_USE = (
+    "Measures 2D angles and times from video to help a clinician to document training. "
+    "It does not diagnose, clear anyone for sport, predict injury or measure force."
+)
+CAUTIONS: tuple[str, ...] = (
+    "Stop or modify the exercise on pain, swelling, any symptom or distress of the joint.",
+    "Dosage, rest, progress and return are the clinician's decision; "
+    "local codes and licensed practice come first.",
+    "Angles are projections seen by one camera. Motion that looks even is not proof of even load.",
+)
+"""Cautions that every report carries; common practice, no source."""
