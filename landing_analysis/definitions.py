@@ -52,7 +52,7 @@ _DEFINITIONS = (
         "contact_time", "Contact time", "s", 3, "limb", VIEWS, "lsi", None,
         "From initial contact to toe-off of the same foot in the landing of this rep.",
         "Event terms: common practice, no source.",
-        "Not measurable for a held landing. One frame is the floor of what frame counting can show.",
+        "Not measurable for a held landing; frame counting alone cannot see below one frame.",
     ),
     Definition(
         "flight_time", "Flight time", "s", 3, "body", VIEWS, None, "higher",
