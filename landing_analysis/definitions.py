@@ -19,6 +19,10 @@ from landing_analysis.tables import VIEWS, View
 
 GRAVITY_M_S2 = 9.81  # standard gravity rounded, as in the height formula of PMC9750644
 
+# Drillis & Contini as drawn in Winter, fig. 4.1: thigh .245, shank .246 (numbers memory, sure).
+LEG_PER_STATURE = 0.491
+DEFAULT_STATURE_M = 1.70  # adult, when no stature is given (choice)
+
 FRONTAL_VIEWS: tuple[View, ...] = ("front", "back")
 SIDE_VIEWS: tuple[View, ...] = ("left_side", "right_side")
 

@@ -23,7 +23,11 @@ class TrackSettings:
     max_gap_s: float = 0.1  # the longest gap that is bridged
     angle_cutoff_hz: float = 15.0  # motion low-pass in landing work: Nordin & Dufek, PMC4969247
     cutoff_per_rate: float = 0.2  # cut-off at most this share of the frame rate (choice)
-    min_visibility: float = 0.3  # full model, image mode; lower limb seldom falls below .6
+    min_visibility: float = 0.1  # full model, image mode; a hidden far limb stays above it
+    spike_share_of_leg: float = 0.15  # one frame this far off both neighbours is a misreading
+    roll_sd_deg: float = 2.0  # phone on a tripod or held upright (choice, no source)
+    scale_sd_known: float = 0.05  # segment lengths differ by 5 to 10 % (memory, fairly sure)
+    scale_sd_unknown: float = 0.08  # as above, with an adult's unknown stature
 
 
 @dataclass(frozen=True)
@@ -32,8 +36,24 @@ class ContactSettings:
 
     min_flight_s: float = 0.06  # shorter than the shortest running flight, 75 ms (CMU, Rajagopal)
     max_flight_s: float = 1.0  # a jump of 1.2 m
-    min_contact_s: float = 0.08  # below the fastest rebound, 150 ms (plausibility, no source)
+    min_rest_s: float = 0.06  # half of the fastest rebound of 150 ms (plausibility, no source)
+    max_landing_lead_s: float = 0.2  # feet farther apart than this are two landings (choice)
     max_contact_s: float = 1.5  # a longer stay on the ground is a held landing (choice)
+    cut_off_s: float = 0.15  # an edge this close to the clip's end may lie outside it (choice)
+    min_rate_hz: float = 20.0  # two frames in the shortest running flight (choice)
+    falling_share: float = 0.5  # of gravity; half-way between standing and free fall
+    rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
+    hinge_moving_s: float = 0.07  # shorter than half of the shortest common flight of 0.16 s
+    hinge_resting_s: float = 0.08  # about half of the fastest rebound
+    model_event_sd_s: float = 0.004  # what the pose model adds to an edge; see DEVELOPERS.md
+
+
+@dataclass(frozen=True)
+class RepSettings:
+    """How contacts become reps."""
+
+    longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
+    after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
 
 
 @dataclass(frozen=True)
@@ -43,10 +63,11 @@ class Settings:
     pose: PoseSettings = field(default_factory=PoseSettings)
     tracks: TrackSettings = field(default_factory=TrackSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
+    reps: RepSettings = field(default_factory=RepSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:
-        for group in (self.pose, self.tracks, self.contacts):
+        for group in (self.pose, self.tracks, self.contacts, self.reps):
             for item in fields(group):
                 if getattr(group, item.name) <= 0:
                     raise SettingsError(

@@ -210,7 +210,9 @@ class Tracks:
     rate_hz : one over the median frame interval
     down : (2,) unit vector of gravity in the picture
     down_sd_deg : standard uncertainty of its direction
-    leg_px : median hip-knee-ankle length in the picture, the body's own ruler
+    leg_px : hip-knee-ankle length of the straight leg in the picture
+    px_per_m : pixels per metre at the patient, from stature and leg length
+    px_per_m_sd : its standard uncertainty
     """
 
     t_s: FloatArray
@@ -225,6 +227,8 @@ class Tracks:
     down: FloatArray
     down_sd_deg: float
     leg_px: float
+    px_per_m: float
+    px_per_m_sd: float
 
     def __post_init__(self) -> None:
         n_frames = len(self.t_s)

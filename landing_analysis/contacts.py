@@ -1,0 +1,370 @@
+"""Tracks -> Contacts: initial contact and toe-off per limb, between frames.
+
+The recipe
+----------
+1. The body's middle (mean of hips and shoulders) is differentiated twice. A
+   stretch in which it accelerates downward by more than half of gravity is a
+   candidate flight. The scale comes from the body's own leg length.
+2. For each foot the toes are followed. A foot *landed* from the candidate when
+   its toes stop and then stay; it *took off* into it when they stayed and then
+   move. A foot that only swings, or a body that drops while its toes stay
+   (squat, heel raise, countermovement), makes no flight.
+3. A flight needs at least one foot that landed, or took off at the end of the
+   clip, and a time in the air that a jump can have.
+4. Each edge is then placed between frames by the fit of a hinge: a part of the
+   foot that moves on a free-fall arc and rests from one instant on (landing),
+   or rests and moves from one instant on (toe-off). Toes and heel are fitted
+   apart; initial contact is the earlier, toe-off the toes'.
+5. The standard uncertainty of an edge is what the fit's residuals allow, with
+   the model's own part added.
+
+Nobody gives a floor height: rest is judged from each foot's own movement, so a
+step from a box and a slow drift toward the camera change nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.errors import TableError
+from landing_analysis.settings import ContactSettings
+from landing_analysis.signals import local_polynomial, runs
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    BoolArray,
+    Contact,
+    Contacts,
+    Event,
+    Flight,
+    FloatArray,
+    Limb,
+    Note,
+    Tracks,
+)
+
+
+@dataclass(frozen=True)
+class _Motion:
+    """Heights in metres (up positive) and their rates, on the clip's time base."""
+
+    t_s: FloatArray
+    body_m: FloatArray
+    body_acceleration: FloatArray
+    toe_m: dict[Limb, FloatArray]
+    heel_m: dict[Limb, FloatArray]
+    resting: dict[Limb, BoolArray]
+    noise_m: dict[str, float]
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """What one foot did around one candidate flight; None where it did not."""
+
+    toe_off: Event | None
+    toe_contact: Event | None
+    heel_contact: Event | None
+
+    @property
+    def initial_contact(self) -> Event | None:
+        """The earlier of toes and heel."""
+        return _earlier(self.toe_contact, self.heel_contact)
+
+
+def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
+    """Find every ground contact that follows a flight, and every flight.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    settings : ContactSettings
+
+    Returns
+    -------
+    Contacts
+        In order of initial contact. Standing before the first flight is no
+        contact: its initial contact is not in the clip.
+
+    Notes
+    -----
+    See the module's text for the recipe. Foot rules in the literature use the
+    speed or acceleration of heel and toe (Hreljac & Stergiou 2000, doi
+    10.1007/BF02345744; O'Connor 2007); the free-fall gate and the hinge fit are
+    this project's own. Limits: a landing without a stop of the toes (a slide) is
+    missed; a flight under ``min_flight_s`` is not told from a heel raise.
+    """
+    if tracks.rate_hz < settings.min_rate_hz:
+        text = (
+            f"{tracks.rate_hz:.0f} frames/s is too slow to tell a flight from a step; "
+            f"film at 60 frames/s or more."
+        )
+        return Contacts((), (), (Note("frame rate", "poor", text),))
+    motion = _motion(tracks, settings)
+    contacts: list[Contact] = []
+    flights: list[Flight] = []
+    for first, last in _falling_stretches(motion, settings):
+        edges = {limb: _foot_edges(motion, limb, first, last, settings) for limb in LIMBS}
+        flight = _resolve_flight(motion, edges, first, last, settings)
+        if flight is None:
+            continue
+        flights.append(flight)
+        contacts = [_with_toe_off(contact, edges[contact.limb].toe_off) for contact in contacts]
+        contacts += [_landing(limb, edges[limb]) for limb in flight.landing_limbs]
+    ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
+    return Contacts(tuple(ordered), tuple(flights))
+
+
+def _motion(tracks: Tracks, settings: ContactSettings) -> _Motion:
+    height = -(tracks.raw_px @ tracks.down) / tracks.px_per_m
+    middle = ("left_hip", "right_hip", "left_shoulder", "right_shoulder")
+    body = np.mean([height[:, LANDMARK[name]] for name in middle], axis=0)
+    resting = {}
+    for limb in LIMBS:
+        toes_m = tracks.raw_px[:, LANDMARK[f"{limb}_toe"]] / tracks.px_per_m
+        velocity = local_polynomial(tracks.t_s, toes_m, 0.04, 1)[1]
+        with np.errstate(invalid="ignore"):
+            resting[limb] = np.hypot(*velocity.T) < settings.rest_speed_m_s
+    return _Motion(
+        t_s=tracks.t_s,
+        body_m=body,
+        body_acceleration=local_polynomial(tracks.t_s, body, 0.07, 2)[2],
+        toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
+        heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
+        resting=resting,
+        noise_m={
+            name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m
+            for name in ("left_toe", "right_toe", "left_heel", "right_heel")
+        },
+    )
+
+
+def _falling_stretches(motion: _Motion, settings: ContactSettings) -> list[tuple[int, int]]:
+    """Return candidate flights: samples over which the body's middle falls freely."""
+    with np.errstate(invalid="ignore"):
+        falling = motion.body_acceleration < -settings.falling_share * GRAVITY_M_S2
+    merged: list[tuple[int, int]] = []
+    for first, last in runs(falling):
+        if merged and motion.t_s[first] - motion.t_s[merged[-1][1]] < 0.04:
+            merged[-1] = (merged[-1][0], last)
+        else:
+            merged.append((first, last))
+    return [
+        (first, last)
+        for first, last in merged
+        if motion.t_s[last] - motion.t_s[first] >= 0.5 * settings.min_flight_s
+    ]
+
+
+def _foot_edges(
+    motion: _Motion, limb: Limb, first: int, last: int, settings: ContactSettings
+) -> _Edges:
+    """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
+    t_s, toe_m, heel_m = motion.t_s, motion.toe_m[limb], motion.heel_m[limb]
+    middle_s = 0.5 * (t_s[first] + t_s[last])
+    leave = land = None
+    for start, stop in runs(motion.resting[limb]):
+        if t_s[stop] - t_s[start] < settings.min_rest_s:
+            continue
+        if t_s[stop] <= middle_s and t_s[stop] >= t_s[first] - settings.max_landing_lead_s:
+            leave = stop
+        if (
+            land is None
+            and t_s[start] > middle_s
+            and t_s[start] <= t_s[last] + settings.max_landing_lead_s
+        ):
+            land = start
+    toe_noise, heel_noise = motion.noise_m[f"{limb}_toe"], motion.noise_m[f"{limb}_heel"]
+    toe_off = toe_contact = heel_contact = None
+    if leave is not None:
+        toe_off = fit_hinge(t_s, toe_m, t_s[leave], "leaving", toe_noise, settings)
+    if land is not None:
+        toe_contact = fit_hinge(t_s, toe_m, t_s[land], "landing", toe_noise, settings)
+    if toe_contact is not None:
+        heel_contact = fit_hinge(t_s, heel_m, toe_contact.t_s, "landing", heel_noise, settings)
+    return _Edges(toe_off, toe_contact, heel_contact)
+
+
+def fit_hinge(
+    t_s: FloatArray,
+    height_m: FloatArray,
+    near_s: float,
+    kind: Literal["landing", "leaving"],
+    noise_m: float,
+    settings: ContactSettings,
+    search_s: tuple[float, float] = (-0.07, 0.07),
+) -> Event | None:
+    """Place the instant at which a part of the foot stops, or starts, moving.
+
+    Parameters
+    ----------
+    t_s : (n,) seconds
+    height_m : (n,) height of the part, metres, up positive
+    near_s : where to look
+    kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
+    noise_m : standard deviation of one sample
+    settings : windows of the fit
+    search_s : earliest and latest instant to try, relative to ``near_s``
+
+    Returns
+    -------
+    Event or None when fewer than two samples lie on either side
+
+    Notes
+    -----
+    With s the time away from the hinge on the moving side and 0 on the resting
+    side, height = level + speed * s - g s^2 / 2; level and speed are solved by
+    least squares for each instant tried, and the instant with the least squared
+    residual wins. Its standard uncertainty is the half-width over which the
+    misfit rises by one variance of a sample, with the model's part added.
+    """
+    sign = 1.0 if kind == "leaving" else -1.0
+    step_s = float(np.median(np.diff(t_s)))
+    moving_s = max(settings.hinge_moving_s, 2.6 * step_s)
+    resting_s = max(settings.hinge_resting_s, 2.6 * step_s)
+    known = np.isfinite(height_m)
+    best_s, misfit, tried = near_s, np.array([]), np.array([])
+    for _ in range(2):
+        relative = sign * (t_s - best_s)
+        chosen = known & (relative > -resting_s) & (relative < moving_s)
+        tried = np.arange(near_s + search_s[0], near_s + search_s[1], 0.001)
+        tried = tried[np.abs(tried - best_s) < min(moving_s, resting_s) - step_s]
+        s = np.maximum(sign * (t_s[chosen][None, :] - tried[:, None]), 0.0)
+        both_sides = ((s > 0).sum(axis=1) >= 2) & ((s == 0).sum(axis=1) >= 2)
+        if not both_sides.any():
+            return None
+        tried, s = tried[both_sides], s[both_sides]
+        target = height_m[chosen][None, :] + 0.5 * GRAVITY_M_S2 * s**2
+        mean_s, mean_h = s.mean(axis=1, keepdims=True), target.mean(axis=1, keepdims=True)
+        speed = ((s - mean_s) * (target - mean_h)).sum(axis=1) / ((s - mean_s) ** 2).sum(axis=1)
+        residual = target - mean_h - speed[:, None] * (s - mean_s)
+        misfit = (residual**2).sum(axis=1)
+        misfit[speed < 0] = np.inf
+        if not np.isfinite(misfit).any():
+            return None
+        best_s = float(tried[np.argmin(misfit)])
+    degrees = max(int(chosen.sum()) - 3, 1)
+    variance = max(noise_m**2, float(misfit.min()) / degrees)
+    near_best = tried[misfit <= misfit.min() + variance]
+    width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
+    return Event(best_s, float(np.hypot(width_s, settings.model_event_sd_s)))
+
+
+def _earlier(first: Event | None, second: Event | None) -> Event | None:
+    """Return the earlier of two events, or their weighted mean when they cannot be told apart."""
+    if first is None or second is None:
+        return first or second
+    apart = abs(first.t_s - second.t_s) > 1.96 * np.hypot(first.sd_s, second.sd_s)
+    if apart:
+        return first if first.t_s < second.t_s else second
+    weights = np.array([first.sd_s, second.sd_s]) ** -2.0
+    mean_s = float(np.average([first.t_s, second.t_s], weights=weights))
+    return Event(mean_s, float(weights.sum() ** -0.5))
+
+
+def _resolve_flight(
+    motion: _Motion,
+    edges: dict[Limb, _Edges],
+    first: int,
+    last: int,
+    settings: ContactSettings,
+) -> Flight | None:
+    """Turn one candidate into a flight, or None when a foot carried the body through it."""
+    landings = {limb: e.initial_contact for limb, e in edges.items() if e.initial_contact}
+    toe_offs = {limb: e.toe_off for limb, e in edges.items() if e.toe_off}
+    landing = min(landings.values(), key=lambda event: event.t_s, default=None)
+    take_off = max(toe_offs.values(), key=lambda event: event.t_s, default=None)
+    starts_in_air = take_off is None and motion.t_s[first] - motion.t_s[0] < settings.cut_off_s
+    ends_in_air = landing is None and motion.t_s[-1] - motion.t_s[last] < settings.cut_off_s
+    if (take_off is None and not starts_in_air) or (landing is None and not ends_in_air):
+        return None
+    start_s = take_off.t_s if take_off else motion.t_s[0]
+    end_s = landing.t_s if landing else motion.t_s[-1]
+    duration_s = end_s - start_s
+    if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
+        return None
+    if any(_carried(motion, limb, start_s, end_s) for limb in LIMBS):
+        return None
+
+    def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
+        lead = settings.max_landing_lead_s
+        return tuple(limb for limb in events if abs(events[limb].t_s - with_s) <= lead)
+
+    return Flight(
+        take_off,
+        landing,
+        together(toe_offs, start_s) if take_off else (),
+        together(landings, end_s) if landing else (),
+        _fitted_gravity(motion, start_s, end_s),
+    )
+
+
+def _carried(motion: _Motion, limb: Limb, start_s: float, end_s: float) -> bool:
+    """Say whether a foot rested through most of a would-be flight, away from its highest point."""
+    inside = (motion.t_s > start_s) & (motion.t_s < end_s)
+    if inside.sum() < 2:
+        return False
+    height = motion.toe_m[limb][inside]
+    rise = np.nanmax(height) - max(height[0], height[-1])
+    expected = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 8
+    return bool(motion.resting[limb][inside].mean() > 0.6 and rise < 0.25 * expected)
+
+
+def _fitted_gravity(motion: _Motion, start_s: float, end_s: float) -> float:
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s) & np.isfinite(motion.body_m)
+    if inside.sum() < 4:
+        return float("nan")
+    return float(-2 * np.polyfit(motion.t_s[inside] - start_s, motion.body_m[inside], 2)[0])
+
+
+def _landing(limb: Limb, edges: _Edges) -> Contact:
+    contact = edges.initial_contact
+    if contact is None:
+        raise TableError(f"The {limb} foot is listed as landed without an initial contact.")
+    return Contact(
+        limb,
+        contact,
+        None,
+        "held landing: the foot stayed on the ground until the clip ended",
+        edges.toe_contact,
+        edges.heel_contact,
+    )
+
+
+def _with_toe_off(contact: Contact, toe_off: Event | None) -> Contact:
+    """Close an open contact with the toe-off of the next flight."""
+    if contact.toe_off or toe_off is None or toe_off.t_s <= contact.initial_contact.t_s:
+        return contact
+    return replace(contact, toe_off=toe_off, toe_off_reason=None)
+
+
+def match_events(
+    reference_s: FloatArray, found_s: FloatArray, window_s: float
+) -> list[tuple[int, int]]:
+    """Pair found events with reference events one to one, closest first.
+
+    Parameters
+    ----------
+    reference_s, found_s : (n,), (m,) seconds
+    window_s : events farther apart than this are no pair
+
+    Returns
+    -------
+    list of (reference index, found index); what is missing on the left was
+    missed, what is missing on the right was invented
+    """
+    reference_s, found_s = np.asarray(reference_s), np.asarray(found_s)
+    if not len(reference_s) or not len(found_s):
+        return []
+    apart = np.abs(reference_s[:, None] - found_s[None, :])
+    pairs: list[tuple[int, int]] = []
+    for flat in np.argsort(apart, axis=None):
+        row, column = divmod(int(flat), len(found_s))
+        if apart[row, column] > window_s:
+            break
+        if all(row != a and column != b for a, b in pairs):
+            pairs.append((row, column))
+    return sorted(pairs)

@@ -1,0 +1,161 @@
+"""Contacts -> Reps: each flight with the landing after it, counted as a person counts aloud."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from landing_analysis.settings import RepSettings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    Contact,
+    Contacts,
+    Flight,
+    Limb,
+    Note,
+    Rep,
+    Reps,
+    Task,
+    Tracks,
+)
+
+
+def group_reps(
+    contacts: Contacts, tracks: Tracks, settings: RepSettings, task: Task | None = None
+) -> Reps:
+    """Group contacts into reps.
+
+    Parameters
+    ----------
+    contacts : Contacts
+    tracks : Tracks
+    settings : RepSettings
+    task : what the set is, None to let the landings decide by majority
+
+    Returns
+    -------
+    Reps
+        One rep per flight, numbered from 1. A rep that the clip cuts off, or
+        that landed otherwise than the set's task, is kept but not used, and
+        says why.
+    """
+    flights = contacts.flights
+    if not flights:
+        return Reps(None, None, (), _no_reps(contacts))
+    landed = [_landed(contacts, flight) for flight in flights]
+    seen = [_limbs(flight, landing) for flight, landing in zip(flights, landed, strict=True)]
+    if task is None:
+        task = "jump" if 2 * sum(len(limbs) == 2 for limbs in seen) >= len(seen) else "hop"
+    reps = []
+    for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
+        following = flights[index + 1] if index + 1 < len(flights) else None
+        lowest_s = _lowest_pelvis_s(landing, following, tracks, settings)
+        reason = _refusal(flight, landing, lowest_s, task, tracks, settings)
+        reps.append(
+            Rep(
+                number=index + 1,
+                task=task,
+                limbs=LIMBS if task == "jump" else seen[index][:1],
+                flight=flight,
+                contacts=landing,
+                peak_flexion_s=lowest_s,
+                next_flight=following,
+                used=reason is None,
+                reason=reason,
+            )
+        )
+    return Reps(task, _hopping_limb(reps) if task == "hop" else None, tuple(reps))
+
+
+def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
+    if contacts.notes:
+        return ()
+    return (Note("reps", "poor", "No flight was found in this clip, so there are no reps."),)
+
+
+def _landed(contacts: Contacts, flight: Flight) -> tuple[Contact, ...]:
+    """Return the contacts that belong to one flight's landing."""
+    if flight.landing is None:
+        return ()
+    return tuple(
+        contact
+        for contact in contacts.contacts
+        if contact.limb in flight.landing_limbs
+        and abs(contact.initial_contact.t_s - flight.landing.t_s) < 0.5
+    )
+
+
+def _limbs(flight: Flight, landing: tuple[Contact, ...]) -> tuple[Limb, ...]:
+    if landing:
+        return tuple(contact.limb for contact in landing)
+    return flight.take_off_limbs
+
+
+def _hopping_limb(reps: list[Rep]) -> Limb | None:
+    """Return the limb of a hop set, None when the set changes limbs."""
+    used = Counter(rep.limbs[0] for rep in reps if rep.used and rep.limbs)
+    return next(iter(used)) if len(used) == 1 else None
+
+
+def _window_end_s(
+    landing: tuple[Contact, ...], following: Flight | None, tracks: Tracks, settings: RepSettings
+) -> float:
+    """Return the end of the landing: the next take-off, the clip's end or the longest landing."""
+    start_s = min(contact.initial_contact.t_s for contact in landing)
+    end_s = min(start_s + settings.longest_landing_s, float(tracks.t_s[-1]))
+    if following is not None and following.take_off is not None:
+        end_s = min(end_s, following.take_off.t_s)
+    return end_s
+
+
+def _lowest_pelvis_s(
+    landing: tuple[Contact, ...],
+    following: Flight | None,
+    tracks: Tracks,
+    settings: RepSettings,
+) -> float | None:
+    """Return the instant of the lowest mid-hip point of a landing, refined by a parabola."""
+    if not landing:
+        return None
+    start_s = min(contact.initial_contact.t_s for contact in landing)
+    end_s = _window_end_s(landing, following, tracks, settings)
+    hips = tracks.xy_px[:, [LANDMARK["left_hip"], LANDMARK["right_hip"]]].mean(axis=1)
+    depth = hips @ tracks.down
+    inside = np.flatnonzero((tracks.t_s >= start_s) & (tracks.t_s <= end_s) & np.isfinite(depth))
+    if len(inside) < 3:
+        return None
+    lowest = int(inside[np.argmax(depth[inside])])
+    around = inside[np.abs(tracks.t_s[inside] - tracks.t_s[lowest]) <= 0.05]
+    if len(around) < 3 or lowest in (inside[0], inside[-1]):
+        return float(tracks.t_s[lowest])
+    t_s = tracks.t_s[around] - tracks.t_s[lowest]
+    bend, slope, _ = np.polyfit(t_s, depth[around], 2)
+    if bend >= 0:
+        return float(tracks.t_s[lowest])
+    shift_s = float(np.clip(-slope / (2 * bend), t_s[0], t_s[-1]))
+    return float(tracks.t_s[lowest]) + shift_s
+
+
+def _refusal(
+    flight: Flight,
+    landing: tuple[Contact, ...],
+    lowest_s: float | None,
+    task: Task,
+    tracks: Tracks,
+    settings: RepSettings,
+) -> str | None:
+    """Say why a rep is not used, or None when it is."""
+    if flight.take_off is None:
+        return "the clip starts in the air"
+    if flight.landing is None:
+        return "the clip ends in the air"
+    if lowest_s is None or lowest_s > tracks.t_s[-1] - settings.after_lowest_s:
+        return "the clip ends before the landing is over"
+    limbs = [contact.limb for contact in landing]
+    if task == "jump" and len(limbs) == 1:
+        return f"only the {limbs[0]} foot was seen to land in a set of two-leg jumps"
+    if task == "hop" and len(limbs) == 2:
+        return "both feet landed in a set of one-leg hops"
+    return None

@@ -1,0 +1,96 @@
+"""Small tools for noisy samples on an uneven time base."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from landing_analysis.tables import BoolArray, FloatArray
+
+
+def local_polynomial(
+    t_s: FloatArray, y: FloatArray, half_window_s: float, degree: int = 2
+) -> FloatArray:
+    """Fit a polynomial around every sample and return its value and derivatives there.
+
+    Parameters
+    ----------
+    t_s : (n,) seconds, increasing, need not be even
+    y : (n, ...) samples; NaN samples carry no weight
+    half_window_s : samples farther away than this carry no weight; the window
+        is widened to hold one sample more than the degree on each side
+    degree : of the polynomial
+
+    Returns
+    -------
+    (degree + 1, n, ...) value, first derivative (per second), second derivative, ...;
+    NaN where too few samples lie in the window
+
+    Notes
+    -----
+    Weighted least squares with the tricube kernel of local regression
+    (Cleveland WS. J Am Stat Assoc 1979;74:829-836; kernel from memory, sure).
+    At the ends the window is one-sided and the derivatives are less certain.
+    """
+    t_s = np.asarray(t_s, dtype=float)
+    n = len(t_s)
+    flat = np.asarray(y, dtype=float).reshape(n, -1)
+    result = np.full((degree + 1, n, flat.shape[1]), np.nan)
+    if n <= degree:
+        return result.reshape((degree + 1, *np.shape(y)))
+    step_s = float(np.median(np.diff(t_s)))
+    half_window_s = max(half_window_s, (degree / 2 + 1) * step_s)
+    reach = int(np.ceil(half_window_s / step_s)) + 1
+    index = np.arange(n)[:, None] + np.arange(-reach, reach + 1)[None, :]
+    inside = (index >= 0) & (index < n)
+    index = np.clip(index, 0, n - 1)
+    x = (t_s[index] - t_s[:, None]) / half_window_s
+    kernel = np.where(inside & (np.abs(x) < 1), (1 - np.abs(np.clip(x, -1, 1)) ** 3) ** 3, 0.0)
+    powers = x[..., None] ** np.arange(degree + 1)
+    scale = [float(np.prod(np.arange(1, k + 1))) / half_window_s**k for k in range(degree + 1)]
+    for column in range(flat.shape[1]):
+        samples = flat[index, column]
+        known = np.isfinite(samples)
+        weight = kernel * known
+        enough = (weight > 0).sum(axis=1) > degree
+        design = powers * weight[..., None]
+        normal = np.einsum("nwi,nwj->nij", design, powers)
+        moment = np.einsum("nwi,nw->ni", design, np.where(known, samples, 0.0))
+        normal[~enough] = np.eye(degree + 1)
+        coefficients = np.linalg.solve(normal + 1e-12 * np.eye(degree + 1), moment[..., None])
+        coefficients[~enough] = np.nan
+        for k in range(degree + 1):
+            result[k, :, column] = coefficients[:, k, 0] * scale[k]
+    return result.reshape((degree + 1, *np.shape(y)))
+
+
+def noise_sd(y: FloatArray) -> FloatArray:
+    """Estimate the standard deviation of white noise on smooth samples.
+
+    Parameters
+    ----------
+    y : (n, ...) samples
+
+    Returns
+    -------
+    (...) robust standard deviation from the third differences, NaN when fewer
+    than eight differences are known
+
+    Notes
+    -----
+    Third differences remove any local parabola, free fall included; noise of
+    unit variance gives them a variance of 20. The median makes the few frames
+    around an impact harmless.
+    """
+    differences = np.diff(np.asarray(y, dtype=float), n=3, axis=0)
+    known = np.isfinite(differences).sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        spread = np.nanmedian(np.abs(np.where(np.isfinite(differences), differences, 0)), axis=0)
+    sd: FloatArray = np.where(known >= 8, 1.4826 * spread / np.sqrt(20.0), np.nan)
+    return sd
+
+
+def runs(mask: BoolArray) -> list[tuple[int, int]]:
+    """Return the stretches of True as (first, last) sample numbers, both included."""
+    padded = np.concatenate([[False], np.asarray(mask, dtype=bool), [False]])
+    edges = np.flatnonzero(np.diff(padded.astype(np.int8)))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]

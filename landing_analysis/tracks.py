@@ -1,0 +1,202 @@
+"""Landmarks -> Tracks: swaps repaired, gaps bridged, low-passed without lag, all of it flagged."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
+from landing_analysis.kinematics import low_pass
+from landing_analysis.settings import TrackSettings
+from landing_analysis.signals import noise_sd, runs
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    BoolArray,
+    FloatArray,
+    Landmarks,
+    Tracks,
+)
+
+_LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
+_LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
+_RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
+
+
+def clean_tracks(
+    landmarks: Landmarks, settings: TrackSettings, stature_m: float | None = None
+) -> Tracks:
+    """Turn one person's landmarks into tracks fit for measuring.
+
+    Parameters
+    ----------
+    landmarks : Landmarks
+    settings : TrackSettings
+    stature_m : of the patient, None when not known
+
+    Returns
+    -------
+    Tracks
+        Gaps longer than ``settings.max_gap_s`` stay NaN. ``xy_px`` is low-passed
+        with a two-pass Butterworth filter at the lower of the wanted cut-off and
+        the share of the frame rate that the settings allow; ``raw_px`` is not, so
+        that an impact keeps its edge.
+    """
+    t_s = landmarks.t_s
+    rate_hz = 1.0 / float(np.median(np.diff(t_s))) if len(t_s) > 1 else float("nan")
+    xy = np.where(
+        landmarks.visibility[..., None] >= settings.min_visibility, landmarks.xy_px, np.nan
+    )
+    xy, swapped = repair_swaps(xy)
+    xy = _without_spikes(t_s, xy, settings)
+    raw, filled = fill_gaps(t_s, xy, settings.max_gap_s)
+    cutoff_hz = min(settings.angle_cutoff_hz, settings.cutoff_per_rate * rate_hz)
+    smooth, reached_hz = _smooth(raw, rate_hz, cutoff_hz)
+    leg_px = _leg_length_px(raw)
+    px_per_m = leg_px / (LEG_PER_STATURE * (stature_m or DEFAULT_STATURE_M))
+    scale_sd = settings.scale_sd_known if stature_m else settings.scale_sd_unknown
+    return Tracks(
+        t_s=t_s,
+        raw_px=raw,
+        xy_px=smooth,
+        visibility=landmarks.visibility,
+        filled=filled,
+        swapped=swapped,
+        noise_px=noise_sd(raw).max(axis=1),
+        cutoff_hz=reached_hz,
+        rate_hz=rate_hz,
+        down=np.array([0.0, 1.0]),
+        down_sd_deg=settings.roll_sd_deg,
+        leg_px=leg_px,
+        px_per_m=px_per_m,
+        px_per_m_sd=scale_sd * px_per_m,
+    )
+
+
+def repair_swaps(xy_px: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Exchange left and right legs back where the model confused them.
+
+    Parameters
+    ----------
+    xy_px : (n_frames, 33, 2) pixels
+
+    Returns
+    -------
+    xy_px : (n_frames, 33, 2) with the legs exchanged back
+    swapped : (n_frames,) True where they were exchanged
+
+    Notes
+    -----
+    Of the two readings of each frame the path with the least total movement is
+    found by dynamic programming over the whole clip; the reading that holds for
+    the larger part of the clip is taken as the true one. Movement is measured
+    from landmark to landmark, capped at a quarter of the picture so that one wild
+    frame decides nothing.
+    """
+    n_frames = len(xy_px)
+    as_seen = np.concatenate([xy_px[:, _LEFT], xy_px[:, _RIGHT]], axis=1)
+    exchanged = np.concatenate([xy_px[:, _RIGHT], xy_px[:, _LEFT]], axis=1)
+    if n_frames < 2:
+        return xy_px.copy(), np.zeros(n_frames, dtype=bool)
+    keep = _movement(as_seen[:-1], as_seen[1:])
+    change = _movement(as_seen[:-1], exchanged[1:])
+    total = np.zeros(2)
+    came_from = np.zeros((n_frames, 2), dtype=int)
+    for frame in range(1, n_frames):
+        # 5 px: a change of reading must save more than the noise of the landmarks
+        cost = np.array(
+            [
+                [total[0] + keep[frame - 1], total[1] + change[frame - 1] + 5.0],
+                [total[0] + change[frame - 1] + 5.0, total[1] + keep[frame - 1]],
+            ]
+        )
+        came_from[frame] = cost.argmin(axis=1)
+        total = cost.min(axis=1)
+    state = np.zeros(n_frames, dtype=int)
+    state[-1] = int(total.argmin())
+    for frame in range(n_frames - 1, 0, -1):
+        state[frame - 1] = came_from[frame, state[frame]]
+    swapped = state == 1
+    if swapped.mean() > 0.5:
+        swapped = ~swapped
+    repaired = xy_px.copy()
+    repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
+    repaired[np.ix_(swapped, _RIGHT)] = xy_px[np.ix_(swapped, _LEFT)]
+    return repaired, swapped
+
+
+def _movement(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Mean distance moved by the ten leg landmarks, (n,) pixels; 0 where none is known."""
+    distance = np.linalg.norm(after - before, axis=2)
+    known = np.isfinite(distance)
+    total = np.where(known, np.minimum(distance, 200.0), 0.0).sum(axis=1)
+    mean: FloatArray = total / np.maximum(known.sum(axis=1), 1)
+    return mean
+
+
+def fill_gaps(t_s: FloatArray, xy_px: FloatArray, max_gap_s: float) -> tuple[FloatArray, BoolArray]:
+    """Bridge gaps no longer than ``max_gap_s`` by a straight line.
+
+    Parameters
+    ----------
+    t_s : (n_frames,) seconds
+    xy_px : (n_frames, n, 2) pixels, NaN where missing
+    max_gap_s : between the frames on both sides of the gap, not counting them
+
+    Returns
+    -------
+    xy_px : (n_frames, n, 2)
+    filled : (n_frames, n) True where a value was bridged
+    """
+    result = xy_px.copy()
+    filled = np.zeros(xy_px.shape[:2], dtype=bool)
+    step_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
+    for column in range(xy_px.shape[1]):
+        missing = ~np.isfinite(xy_px[:, column, 0])
+        for first, last in runs(missing):
+            inside = first > 0 and last < len(t_s) - 1
+            if not inside or t_s[last + 1] - t_s[first - 1] > max_gap_s + 1.5 * step_s:
+                continue
+            share = (t_s[first : last + 1] - t_s[first - 1]) / (t_s[last + 1] - t_s[first - 1])
+            ends = xy_px[[first - 1, last + 1], column]
+            result[first : last + 1, column] = ends[0] + share[:, None] * (ends[1] - ends[0])
+            filled[first : last + 1, column] = True
+    return result, filled
+
+
+def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings) -> FloatArray:
+    """Blank single frames that jump away from both neighbours and back."""
+    result = xy_px.copy()
+    if len(t_s) < 5:
+        return result
+    middle = 0.5 * (xy_px[:-2] + xy_px[2:])
+    away = np.linalg.norm(xy_px[1:-1] - middle, axis=2)
+    usual = np.nanmedian(away, axis=0) if np.isfinite(away).any() else 0.0
+    leg_px = _leg_length_px(xy_px)
+    with np.errstate(invalid="ignore"):
+        spike = (away > settings.spike_share_of_leg * leg_px) & (away > 8 * usual)
+    result[1:-1][spike] = np.nan
+    return result
+
+
+def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float) -> tuple[FloatArray, float]:
+    """Low-pass every unbroken stretch of every landmark."""
+    result = raw.copy()
+    reached_hz = cutoff_hz
+    for column in range(raw.shape[1]):
+        for first, last in runs(np.isfinite(raw[:, column, 0])):
+            if last - first < 12:
+                continue
+            stretch = slice(first, last + 1)
+            result[stretch, column], reached_hz = low_pass(raw[stretch, column], rate_hz, cutoff_hz)
+    return result, reached_hz
+
+
+def _leg_length_px(xy_px: FloatArray) -> float:
+    """Length of the straight leg: the 90th percentile over the clip, of the longer limb."""
+    lengths = []
+    for limb in LIMBS:
+        hip, knee, ankle = (xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG_PARTS[:3])
+        length = np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
+        if np.isfinite(length).any():
+            lengths.append(float(np.nanpercentile(length, 90)))
+    return max(lengths, default=float("nan"))
