@@ -143,19 +143,16 @@ def _motion(tracks: Tracks, settings: ContactSettings) -> _Motion:
 
 
 def _falling_stretches(motion: _Motion, settings: ContactSettings) -> list[tuple[int, int]]:
-    """Return candidate flights: samples over which the body's middle falls freely."""
+    """Return candidate flights: the body's middle falls, and somewhere in it falls freely."""
+    g = GRAVITY_M_S2
     with np.errstate(invalid="ignore"):
-        falling = motion.body_acceleration < -settings.falling_share * GRAVITY_M_S2
-    merged: list[tuple[int, int]] = []
-    for first, last in runs(falling):
-        if merged and motion.t_s[first] - motion.t_s[merged[-1][1]] < 0.04:
-            merged[-1] = (merged[-1][0], last)
-        else:
-            merged.append((first, last))
+        falling = motion.body_acceleration < -settings.falling_share * g
+        descending = motion.body_acceleration < -settings.falling_edge_share * g
     return [
         (first, last)
-        for first, last in merged
-        if motion.t_s[last] - motion.t_s[first] >= 0.5 * settings.min_flight_s
+        for first, last in runs(descending)
+        if falling[first : last + 1].any()
+        and motion.t_s[last] - motion.t_s[first] >= 0.5 * settings.min_flight_s
     ]
 
 

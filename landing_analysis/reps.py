@@ -44,20 +44,22 @@ def group_reps(
     flights = contacts.flights
     if not flights:
         return Reps(None, None, (), _no_reps(contacts))
-    landed = [_landed(contacts, flight) for flight in flights]
+    landed = [_landed(contacts, index) for index in range(len(flights))]
     seen = [_limbs(flight, landing) for flight, landing in zip(flights, landed, strict=True)]
-    if task is None:
-        task = "jump" if 2 * sum(len(limbs) == 2 for limbs in seen) >= len(seen) else "hop"
+    own: list[Task] = ["jump" if len(limbs) == 2 else "hop" for limbs in seen]
+    set_task: Task = task or ("jump" if 2 * own.count("jump") >= len(own) else "hop")
+    mixed = task is None and own.count(set_task) < (1 - settings.odd_share) * len(own)
     reps = []
     for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
+        rep_task = own[index] if mixed else set_task
         following = flights[index + 1] if index + 1 < len(flights) else None
         lowest_s = _lowest_pelvis_s(landing, following, tracks, settings)
-        reason = _refusal(flight, landing, lowest_s, task, tracks, settings)
+        reason = _refusal(flight, landing, lowest_s, rep_task, tracks, settings)
         reps.append(
             Rep(
                 number=index + 1,
-                task=task,
-                limbs=LIMBS if task == "jump" else seen[index][:1],
+                task=rep_task,
+                limbs=LIMBS if rep_task == "jump" else seen[index][:1],
                 flight=flight,
                 contacts=landing,
                 peak_flexion_s=lowest_s,
@@ -66,7 +68,7 @@ def group_reps(
                 reason=reason,
             )
         )
-    return Reps(task, _hopping_limb(reps) if task == "hop" else None, tuple(reps))
+    return Reps(set_task, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
 
 
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
@@ -75,15 +77,14 @@ def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
     return (Note("reps", "poor", "No flight was found in this clip, so there are no reps."),)
 
 
-def _landed(contacts: Contacts, flight: Flight) -> tuple[Contact, ...]:
-    """Return the contacts that belong to one flight's landing."""
-    if flight.landing is None:
-        return ()
+def _landed(contacts: Contacts, index: int) -> tuple[Contact, ...]:
+    """Return the contacts that began with the landing of one flight."""
+    starts_s = [flight.landing.t_s if flight.landing else np.inf for flight in contacts.flights]
+    until_s = starts_s[index + 1] if index + 1 < len(starts_s) else np.inf
     return tuple(
         contact
         for contact in contacts.contacts
-        if contact.limb in flight.landing_limbs
-        and abs(contact.initial_contact.t_s - flight.landing.t_s) < 0.5
+        if starts_s[index] <= contact.initial_contact.t_s < until_s
     )
 
 

@@ -42,6 +42,7 @@ class ContactSettings:
     cut_off_s: float = 0.15  # an edge this close to the clip's end may lie outside it (choice)
     min_rate_hz: float = 20.0  # two frames in the shortest running flight (choice)
     falling_share: float = 0.5  # of gravity; half-way between standing and free fall
+    falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     hinge_moving_s: float = 0.07  # shorter than half of the shortest common flight of 0.16 s
     hinge_resting_s: float = 0.08  # about half of the fastest rebound
@@ -53,6 +54,7 @@ class RepSettings:
     """How contacts become reps."""
 
     longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
+    odd_share: float = 0.25  # landings unlike the set's, when fewer, are refused (choice)
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
 
 

@@ -38,7 +38,7 @@ def local_polynomial(
     if n <= degree:
         return result.reshape((degree + 1, *np.shape(y)))
     step_s = float(np.median(np.diff(t_s)))
-    half_window_s = max(half_window_s, (degree / 2 + 1) * step_s)
+    half_window_s = max(half_window_s, (degree / 2 + 1.6) * step_s)
     reach = int(np.ceil(half_window_s / step_s)) + 1
     index = np.arange(n)[:, None] + np.arange(-reach, reach + 1)[None, :]
     inside = (index >= 0) & (index < n)

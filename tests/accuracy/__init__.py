@@ -1,0 +1,1 @@
+"""Analysed clips held against the truth they were rendered from."""

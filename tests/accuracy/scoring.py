@@ -1,0 +1,147 @@
+"""One analysis against one truth: errors per contact and per measure, with claimed uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from landing_analysis.contacts import match_events
+
+MATCH_WINDOW_S = 0.100
+"""A found contact farther than this from a true one is invented (choice)."""
+
+# Measure in analysis.json -> key in the truth's landing of one limb, and its factor.
+LIMB_TRUTHS = {
+    "contact_time": "contact_time_s",
+    "knee_flexion_initial_contact": "knee_flexion_initial_contact_deg",
+    "knee_flexion_peak": "knee_flexion_peak_deg",
+    "fppa_initial_contact": "fppa_initial_contact_deg",
+    "fppa_peak_flexion": "fppa_peak_flexion_deg",
+    "fppa_most_inward": "fppa_most_inward_deg",
+}
+BODY_TRUTHS = {
+    "flight_time": "flight_time_s",
+    "landing_lead": "landing_lead_ms",
+    "pelvis_shift": "pelvis_shift_pct",
+    "trunk_lean": "trunk_lean_deg",
+    "trunk_flexion": "trunk_flexion_deg",
+}
+
+
+@dataclass(frozen=True)
+class Error:
+    """Measured minus true of one quantity, with the standard uncertainty claimed for it."""
+
+    clip: str
+    quantity: str
+    limb: str | None
+    rep: int | None
+    error: float
+    sd: float
+    true: float
+
+    @property
+    def covered(self) -> bool:
+        """True when the truth lies within the claimed 95 % interval."""
+        return abs(self.error) <= 1.96 * self.sd
+
+
+@dataclass(frozen=True)
+class Score:
+    """What was found, missed and invented in one clip, and every error."""
+
+    clip: str
+    contacts_true: int
+    contacts_missed: int
+    contacts_invented: int
+    reps_true: int
+    reps_found: int
+    errors: tuple[Error, ...]
+
+
+def score_clip(clip: str, analysis: dict, truth: dict) -> Score:
+    """Hold one analysis document against one truth document."""
+    errors: list[Error] = []
+    missed = invented = 0
+    for limb in ("left", "right"):
+        true = [c for c in truth["contacts"] if c["limb"] == limb]
+        found = [c for c in analysis["contacts"] if c["limb"] == limb]
+        pairs = match_events(
+            np.array([c["initial_contact_s"] for c in true]),
+            np.array([c["initial_contact_s"] for c in found]),
+            MATCH_WINDOW_S,
+        )
+        missed += len(true) - len(pairs)
+        invented += len(found) - len(pairs)
+        for row, column in pairs:
+            for event in ("initial_contact", "toe_off"):
+                expected, got = true[row][f"{event}_s"], found[column][f"{event}_s"]
+                if expected is not None and got is not None:
+                    sd = found[column][f"{event}_sd_s"]
+                    errors.append(Error(clip, event, limb, None, got - expected, sd, expected))
+    for number, rep in _paired_reps(analysis, truth):
+        errors += _measure_errors(clip, number, rep, truth["reps"][number])
+    return Score(
+        clip,
+        len(truth["contacts"]),
+        missed,
+        invented,
+        len(truth["reps"]),
+        len(analysis["reps"]),
+        tuple(errors),
+    )
+
+
+def _paired_reps(analysis: dict, truth: dict) -> list[tuple[int, dict]]:
+    """Pair reps by the first initial contact of their landing."""
+    found = [rep for rep in analysis["reps"] if rep["landing_s"] is not None]
+    true_s = [_landing_s(rep) for rep in truth["reps"]]
+    pairs = match_events(
+        np.array(true_s), np.array([rep["landing_s"] for rep in found]), MATCH_WINDOW_S
+    )
+    return [(row, found[column]) for row, column in pairs]
+
+
+def _landing_s(rep: dict) -> float:
+    return rep["take_off_s"] + rep["flight_time_s"]
+
+
+def _measure_errors(clip: str, number: int, rep: dict, truth: dict) -> list[Error]:
+    errors = []
+    for measure in rep["measures"]:
+        if measure["value"] is None:
+            continue
+        name, limb = measure["name"], measure["limb"]
+        if name in LIMB_TRUTHS:
+            expected = truth["landings"].get(limb, {}).get(LIMB_TRUTHS[name])
+        else:
+            expected = truth.get(BODY_TRUTHS.get(name, ""))
+        if expected is None:
+            continue
+        errors.append(
+            Error(
+                clip,
+                name,
+                limb,
+                number + 1,
+                measure["value"] - expected,
+                measure["sd"],
+                expected,
+            )
+        )
+    return errors
+
+
+def summary_row(errors: list[Error]) -> dict[str, float]:
+    """Summarise errors: count, bias, median, 95th percentile, RMS, share covered."""
+    values = np.array([e.error for e in errors])
+    return {
+        "n": len(values),
+        "bias": float(values.mean()),
+        "median": float(np.median(np.abs(values))),
+        "p95": float(np.percentile(np.abs(values), 95)),
+        "worst": float(np.abs(values).max()),
+        "rms": float(np.sqrt((values**2).mean())),
+        "covered": float(np.mean([e.covered for e in errors])),
+    }
