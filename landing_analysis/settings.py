@@ -25,7 +25,7 @@ class TrackSettings:
     cutoff_per_rate: float = 0.2  # cut-off at most this share of the frame rate (choice)
     min_visibility: float = 0.1  # full model, image mode; a hidden far limb stays above it
     spike_share_of_leg: float = 0.15  # one frame this far off both neighbours is a misreading
-    roll_sd_deg: float = 2.0  # phone on a tripod or held upright (choice, no source)
+    roll_sd_deg: float = 4.0  # phone on a tripod or held upright (choice, no source)
     scale_sd_known: float = 0.05  # segment lengths differ by 5 to 10 % (memory, fairly sure)
     scale_sd_unknown: float = 0.08  # as above, with an adult's unknown stature
 
@@ -50,6 +50,16 @@ class ContactSettings:
 
 
 @dataclass(frozen=True)
+class GravitySettings:
+    """How free fall is used as a ruler and a plumb line."""
+
+    min_flight_s: float = 0.15  # shorter flights bend by less than their noise (choice)
+    min_samples: float = 5  # two more than a parabola has coefficients
+    body_share: float = 0.10  # of gravity per flight; see DEVELOPERS.md
+    trust_factor: float = 1.4  # scales farther apart than this question the clock
+
+
+@dataclass(frozen=True)
 class RepSettings:
     """How contacts become reps."""
 
@@ -65,11 +75,12 @@ class Settings:
     pose: PoseSettings = field(default_factory=PoseSettings)
     tracks: TrackSettings = field(default_factory=TrackSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
+    gravity: GravitySettings = field(default_factory=GravitySettings)
     reps: RepSettings = field(default_factory=RepSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:
-        for group in (self.pose, self.tracks, self.contacts, self.reps):
+        for group in (self.pose, self.tracks, self.contacts, self.gravity, self.reps):
             for item in fields(group):
                 if getattr(group, item.name) <= 0:
                     raise SettingsError(

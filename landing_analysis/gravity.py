@@ -1,0 +1,147 @@
+"""(Tracks, Contacts) -> Tracks: free fall as the ruler and the plumb line of the picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.settings import GravitySettings
+from landing_analysis.tables import LANDMARK, Contacts, Flight, FloatArray, Tracks
+
+_MIDDLE = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
+
+
+@dataclass(frozen=True)
+class FreeFall:
+    """What the flights of a clip say about the picture.
+
+    Attributes
+    ----------
+    acceleration_px_s2 : (2,) mean acceleration of the body's middle in flight
+    size_sd, direction_sd_deg : standard uncertainties of its size, as a share,
+        and of its direction
+    flights : how many were used
+    """
+
+    acceleration_px_s2: FloatArray
+    size_sd: float
+    direction_sd_deg: float
+    flights: int
+
+
+def measure_free_fall(
+    tracks: Tracks, contacts: Contacts, settings: GravitySettings
+) -> FreeFall | None:
+    """Fit a parabola to the body's middle in every flight and average the accelerations.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    contacts : Contacts
+        Flights without both edges, or too short to bend measurably, are left out.
+    settings : GravitySettings
+
+    Returns
+    -------
+    FreeFall or None when no flight is long enough
+
+    Notes
+    -----
+    Flights are weighted by the fourth power of their duration, after the
+    standard deviation of a fitted acceleration, 2 sqrt(180) sigma / (sqrt(n) T^2)
+    for n samples over T. The middle of hips and shoulders is not the body's
+    centre of mass: arms and legs that move in flight move one against the other.
+    That part is ``settings.body_share`` per flight and shrinks with their number.
+    """
+    fits = [fit for flight in contacts.flights if (fit := _fit(tracks, flight, settings))]
+    if not fits:
+        return None
+    accelerations = np.array([fit[0] for fit in fits])
+    sds = np.array([fit[1] for fit in fits])
+    usual = float(np.linalg.norm(np.median(accelerations, axis=0)))
+    spread = np.hypot(sds, settings.body_share * usual)
+    weights = spread**-2.0
+    mean: FloatArray = np.average(accelerations, axis=0, weights=weights)
+    share = float(weights.sum() ** -0.5) / float(np.linalg.norm(mean))
+    return FreeFall(mean, share, float(np.degrees(share)), len(fits))
+
+
+def calibrate(tracks: Tracks, free_fall: FreeFall | None, settings: GravitySettings) -> Tracks:
+    """Refine scale and vertical of the tracks by free fall.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    free_fall : FreeFall or None
+    settings : GravitySettings
+
+    Returns
+    -------
+    Tracks
+        With ``px_per_m`` and ``down`` as the mean of what was assumed (leg
+        length, upright camera) and what free fall says, weighted by their
+        uncertainties. Left as it was when the two scales disagree by more than
+        ``settings.trust_factor``: then the clip's clock is in doubt, not its ruler.
+    """
+    if free_fall is None:
+        return tracks
+    size = float(np.linalg.norm(free_fall.acceleration_px_s2))
+    measured = size / GRAVITY_M_S2
+    if not 1 / settings.trust_factor < measured / tracks.px_per_m < settings.trust_factor:
+        return tracks
+    px_per_m, px_per_m_sd = _weighted(
+        (tracks.px_per_m, tracks.px_per_m_sd), (measured, free_fall.size_sd * measured)
+    )
+    across, along = free_fall.acceleration_px_s2
+    roll_deg = float(np.degrees(np.arctan2(across, along)))
+    down_deg, down_sd_deg = _weighted(
+        (0.0, tracks.down_sd_deg), (roll_deg, free_fall.direction_sd_deg)
+    )
+    down = np.array([np.sin(np.radians(down_deg)), np.cos(np.radians(down_deg))])
+    return replace(
+        tracks, px_per_m=px_per_m, px_per_m_sd=px_per_m_sd, down=down, down_sd_deg=down_sd_deg
+    )
+
+
+def slow_motion_factor(tracks: Tracks, free_fall: FreeFall) -> tuple[float, float]:
+    """Return how many times slower than life the clip plays, with its standard uncertainty.
+
+    Time that is stretched by a factor s makes free fall look weaker by s squared
+    (checked in tests against the worked value 9.81 / 64 for eightfold slowing).
+    """
+    measured = float(np.linalg.norm(free_fall.acceleration_px_s2)) / tracks.px_per_m
+    factor = float(np.sqrt(GRAVITY_M_S2 / measured))
+    share = float(np.hypot(free_fall.size_sd, tracks.px_per_m_sd / tracks.px_per_m))
+    return factor, 0.5 * share * factor
+
+
+def _fit(
+    tracks: Tracks, flight: Flight, settings: GravitySettings
+) -> tuple[FloatArray, float] | None:
+    """Return the acceleration (2,) of one flight and the deviation of one component."""
+    if flight.take_off is None or flight.landing is None:
+        return None
+    start_s, end_s = flight.take_off.t_s, flight.landing.t_s
+    if end_s - start_s < settings.min_flight_s:
+        return None
+    middle = tracks.raw_px[:, _MIDDLE].mean(axis=1)
+    inside = (tracks.t_s >= start_s) & (tracks.t_s <= end_s) & np.isfinite(middle[:, 0])
+    if inside.sum() < settings.min_samples:
+        return None
+    t_s = tracks.t_s[inside] - 0.5 * (start_s + end_s)
+    coefficients = np.polynomial.polynomial.polyfit(t_s, middle[inside], 2)
+    fitted = np.polynomial.polynomial.polyval(t_s, coefficients).T
+    n = int(inside.sum())
+    noise = float(np.sqrt(((middle[inside] - fitted) ** 2).sum() / (2 * (n - 3))))
+    sd = 2 * np.sqrt(180.0) * noise / (np.sqrt(n) * (t_s[-1] - t_s[0]) ** 2)
+    acceleration: FloatArray = 2 * coefficients[2]
+    return acceleration, float(sd)
+
+
+def _weighted(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
+    """Mean of two (value, standard uncertainty) pairs, weighted by their uncertainties."""
+    weights = np.array([first[1], second[1]]) ** -2.0
+    mean = float(np.average([first[0], second[0]], weights=weights))
+    return mean, float(weights.sum() ** -0.5)

@@ -1,0 +1,137 @@
+"""A point-mass jumper with feet, written down in closed form: landmarks and their truth.
+
+Invented motion for tests of contacts and reps. The body flies on exact
+parabolas, sinks and rises between them on a half sine; toes rest during contact
+and follow the body in flight; the heel comes down after the toes and leaves
+before them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, Landmarks, Limb
+
+G = 9.81
+PX_PER_M = 450.0
+FLOOR_PX = 1100.0
+STATURE_M = 1.70
+HEEL_DELAY_S = 0.04
+HEEL_EARLY_S = 0.08
+
+
+@dataclass(frozen=True)
+class Jumper:
+    """Landmarks with the instants they were made from."""
+
+    landmarks: Landmarks
+    initial_contact_s: dict[Limb, list[float]]
+    toe_off_s: dict[Limb, list[float]]
+
+
+def jump_set(
+    flights_s: list[float],
+    contacts_s: list[float],
+    limbs: tuple[Limb, ...] = LIMBS,
+    lead_s: float = 0.0,
+    rate_hz: float = 60.0,
+    noise_px: float = 0.0,
+    seed: int = 1,
+    before_s: float = 1.0,
+    after_s: float = 1.0,
+) -> Jumper:
+    """Return flights joined by contacts (one fewer), after and before standing still.
+
+    ``lead_s`` lets the right foot land that much later than the left.
+    """
+    take_off = before_s
+    edges = []
+    for flight, contact in zip(flights_s, [*contacts_s, np.inf], strict=True):
+        edges.append((take_off, take_off + flight))
+        take_off += flight + contact
+    end_s = edges[-1][1] + after_s
+    t_s = np.arange(0.0, end_s, 1.0 / rate_hz)
+    lift = np.zeros_like(t_s)
+    last_speed = G * flights_s[0] / 2
+    sink = _dip(t_s, edges[0][0] - 0.5, edges[0][0], last_speed)
+    for index, (start, stop) in enumerate(edges):
+        s = t_s - start
+        inside = (s >= 0) & (t_s <= stop)
+        lift[inside] = (G * (stop - start) / 2 * s - G * s**2 / 2)[inside]
+        until = edges[index + 1][0] if index + 1 < len(edges) else stop + 0.5
+        sink += _dip(t_s, stop, until, G * (stop - start) / 2)
+    body = lift - sink
+    heights = {}
+    for limb in LIMBS:
+        delay = lead_s if limb == "right" else 0.0
+        if limb in limbs:
+            toe, heel = _foot(t_s, edges, delay)
+        else:
+            toe = heel = 0.25 + body
+        heights[limb] = (toe, heel)
+    landmarks = _landmarks(t_s, body, heights, noise_px, seed)
+    return Jumper(
+        landmarks,
+        {limb: [b + (lead_s if limb == "right" else 0) for _, b in edges] for limb in limbs},
+        {limb: [a for a, _ in edges[1:]] for limb in limbs},
+    )
+
+
+def standing_with(
+    body: np.ndarray, toes: dict[Limb, np.ndarray], t_s: np.ndarray, noise_px: float = 1.5
+) -> Landmarks:
+    """Return landmarks of any other movement from heights in metres."""
+    return _landmarks(t_s, body, {limb: (toe, toe) for limb, toe in toes.items()}, noise_px, 3)
+
+
+def _dip(t_s: np.ndarray, start: float, stop: float, speed: float) -> np.ndarray:
+    """Sink and rise again so that the speed at both ends is ``speed``."""
+    length = stop - start
+    phase = np.clip((t_s - start) / length, 0, 1)
+    return speed * length / np.pi * np.sin(np.pi * phase)
+
+
+def _foot(t_s: np.ndarray, edges: list[tuple[float, float]], delay: float):
+    toe, heel = np.zeros_like(t_s), np.zeros_like(t_s)
+    for start, stop in edges:
+        for height, first, last in (
+            (toe, start, stop + delay),
+            (heel, start - HEEL_EARLY_S, stop + delay + HEEL_DELAY_S),
+        ):
+            s = t_s - first
+            inside = (s >= 0) & (t_s <= last)
+            height[inside] = (G * (last - first) / 2 * s - G * s**2 / 2)[inside]
+    return toe, heel
+
+
+def _landmarks(t_s, body, heights, noise_px, seed) -> Landmarks:
+    xy = np.full((len(t_s), N_LANDMARKS, 2), np.nan)
+    sides = {"left": 60.0, "right": -60.0}
+    fixed = {"shoulder": 0.82, "hip": 0.53}
+    for limb, offset in sides.items():
+        x = 360.0 + offset
+        for part, share in fixed.items():
+            xy[:, LANDMARK[f"{limb}_{part}"]] = _point(x, body + share * STATURE_M)
+        toe, heel = heights[limb]
+        ankle = heel + 0.04 * STATURE_M
+        hip = body + 0.53 * STATURE_M
+        for part, height in (
+            ("toe", toe),
+            ("heel", heel),
+            ("ankle", ankle),
+            ("knee", 0.5 * (hip + ankle)),
+        ):
+            xy[:, LANDMARK[f"{limb}_{part}"]] = _point(x, height)
+    unseen = np.isnan(xy)
+    xy[unseen] = 300.0
+    xy += np.random.default_rng(seed).normal(0.0, noise_px, xy.shape)
+    n = len(t_s)
+    return Landmarks(
+        t_s, xy, np.ones((n, N_LANDMARKS)), np.zeros((n, N_LANDMARKS, 3)), 720, 1280
+    )
+
+
+def _point(x: float, height: np.ndarray) -> np.ndarray:
+    return np.stack([np.full_like(height, x), FLOOR_PX - PX_PER_M * height], axis=-1)

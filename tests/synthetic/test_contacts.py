@@ -1,0 +1,179 @@
+"""Contacts and reps against a jumper whose instants are known exactly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from jumper import jump_set, standing_with
+
+from landing_analysis.contacts import find_contacts, fit_hinge, match_events
+from landing_analysis.reps import group_reps
+from landing_analysis.settings import Settings
+from landing_analysis.tables import LIMBS, Contacts, Landmarks, Tracks
+from landing_analysis.tracks import clean_tracks
+
+SETTINGS = Settings()
+FLIGHTS_S = [0.30, 0.33, 0.28, 0.36, 0.31]
+CONTACTS_S = [0.28, 0.33, 0.25, 0.40]
+# The instants are exact and the landmarks carry 1.5 px of noise at 450 px/m; a foot
+# that lands at 1.5 m/s moves 11 px in a 60 Hz frame, so that 5 ms is 1.7 standard
+# deviations of one sample.
+EDGE_TOLERANCE_S = 0.008
+
+
+def _analyse(landmarks: Landmarks) -> tuple[Tracks, Contacts]:
+    tracks = clean_tracks(landmarks, SETTINGS.tracks)
+    return tracks, find_contacts(tracks, SETTINGS.contacts)
+
+
+@pytest.mark.parametrize("rate_hz", [30.0, 60.0, 120.0, 240.0])
+def test_every_contact_of_a_jump_set_is_found_between_frames(rate_hz):
+    jumper = jump_set(FLIGHTS_S, CONTACTS_S, rate_hz=rate_hz, noise_px=1.5)
+    _, contacts = _analyse(jumper.landmarks)
+    for limb in LIMBS:
+        found = [c for c in contacts.contacts if c.limb == limb]
+        np.testing.assert_allclose(
+            [c.initial_contact.t_s for c in found],
+            jumper.initial_contact_s[limb],
+            atol=EDGE_TOLERANCE_S if rate_hz > 30 else 2 * EDGE_TOLERANCE_S,
+        )
+        np.testing.assert_allclose(
+            [c.toe_off.t_s for c in found if c.toe_off],
+            jumper.toe_off_s[limb],
+            atol=EDGE_TOLERANCE_S if rate_hz > 30 else 2 * EDGE_TOLERANCE_S,
+        )
+
+
+def test_claimed_edge_uncertainty_covers_the_real_error():
+    misses = total = 0
+    for seed in range(6):
+        jumper = jump_set(FLIGHTS_S, CONTACTS_S, noise_px=2.0, seed=seed)
+        _, contacts = _analyse(jumper.landmarks)
+        for limb in LIMBS:
+            found = [c.initial_contact for c in contacts.contacts if c.limb == limb]
+            for event, true_s in zip(found, jumper.initial_contact_s[limb], strict=True):
+                total += 1
+                misses += abs(event.t_s - true_s) > 1.96 * event.sd_s
+    assert misses <= 0.1 * total
+
+
+def test_a_hop_set_has_contacts_of_the_hopping_foot_only():
+    jumper = jump_set(FLIGHTS_S, CONTACTS_S, limbs=("left",), noise_px=1.5)
+    tracks, contacts = _analyse(jumper.landmarks)
+    reps = group_reps(contacts, tracks, SETTINGS.reps)
+    assert [c.limb for c in contacts.contacts] == ["left"] * 5
+    assert reps.task == "hop"
+    assert reps.limb == "left"
+
+
+def test_the_order_in_which_feet_land_is_seen():
+    jumper = jump_set(FLIGHTS_S, CONTACTS_S, lead_s=0.03, noise_px=1.5)
+    _, contacts = _analyse(jumper.landmarks)
+    left, right = (
+        np.array([c.initial_contact.t_s for c in contacts.contacts if c.limb == limb])
+        for limb in LIMBS
+    )
+    np.testing.assert_allclose(right - left, 0.03, atol=2 * EDGE_TOLERANCE_S)
+
+
+def test_a_held_landing_has_no_toe_off_and_says_so():
+    jumper = jump_set([0.3], [], noise_px=1.5)
+    _, contacts = _analyse(jumper.landmarks)
+    assert {c.limb for c in contacts.contacts} == {"left", "right"}
+    for contact in contacts.contacts:
+        assert contact.toe_off is None
+        assert "held landing" in contact.toe_off_reason
+
+
+def test_reps_are_counted_from_one_in_order():
+    jumper = jump_set(FLIGHTS_S, CONTACTS_S, noise_px=1.5)
+    tracks, contacts = _analyse(jumper.landmarks)
+    reps = group_reps(contacts, tracks, SETTINGS.reps)
+    assert [rep.number for rep in reps.reps] == [1, 2, 3, 4, 5]
+    assert all(rep.used for rep in reps.reps)
+    assert reps.task == "jump"
+
+
+def _cut(landmarks: Landmarks, first_s: float, last_s: float) -> Landmarks:
+    keep = (landmarks.t_s >= first_s) & (landmarks.t_s <= last_s)
+    return Landmarks(
+        landmarks.t_s[keep],
+        landmarks.xy_px[keep],
+        landmarks.visibility[keep],
+        landmarks.world_m[keep],
+        landmarks.width_px,
+        landmarks.height_px,
+    )
+
+
+def test_reps_cut_off_by_the_clip_are_refused_with_the_reason():
+    jumper = jump_set(FLIGHTS_S, CONTACTS_S, noise_px=1.0)
+    first_s = 1.0 + 0.15  # half-way through the first flight
+    last_s = jumper.initial_contact_s["left"][-1] - 0.12  # in the last flight
+    tracks, contacts = _analyse(_cut(jumper.landmarks, first_s, last_s))
+    reps = group_reps(contacts, tracks, SETTINGS.reps).reps
+    assert [rep.used for rep in reps] == [False, True, True, True, False]
+    assert reps[0].reason == "the clip starts in the air"
+    assert reps[-1].reason == "the clip ends in the air"
+
+
+T_S = np.arange(0.0, 8.0, 1 / 60)
+STILL = np.zeros_like(T_S)
+MOVEMENTS = {
+    "standing still": (STILL, {"left": STILL, "right": STILL}),
+    "slow squats": (
+        -0.2 * (1 - np.cos(2 * np.pi * T_S / 2.5)),
+        {"left": STILL, "right": STILL},
+    ),
+    "quick squats": (
+        -0.12 * (1 - np.cos(2 * np.pi * T_S / 0.9)),
+        {"left": STILL, "right": STILL},
+    ),
+    "heel raises": (
+        0.04 * (1 - np.cos(2 * np.pi * T_S / 1.2)),
+        {"left": STILL, "right": STILL},
+    ),
+    "stepping from foot to foot": (
+        0.015 * np.sin(2 * np.pi * T_S / 0.6),
+        {
+            "left": 0.12 * np.maximum(np.sin(2 * np.pi * T_S / 1.2), 0),
+            "right": 0.12 * np.maximum(-np.sin(2 * np.pi * T_S / 1.2), 0),
+        },
+    ),
+    "standing on one leg, the other swinging": (
+        0.01 * np.sin(2 * np.pi * T_S),
+        {"left": STILL, "right": 0.3 + 0.2 * np.sin(2 * np.pi * T_S / 0.8)},
+    ),
+}
+
+
+@pytest.mark.parametrize("movement", MOVEMENTS)
+def test_movement_without_flight_makes_no_contact(movement):
+    body, toes = MOVEMENTS[movement]
+    tracks, contacts = _analyse(standing_with(body, toes, T_S))
+    assert contacts.contacts == ()
+    assert contacts.flights == ()
+    reps = group_reps(contacts, tracks, SETTINGS.reps)
+    assert reps.reps == ()
+    assert "No flight" in reps.notes[0].text
+
+
+def test_a_clip_too_slow_for_flights_says_so():
+    jumper = jump_set(FLIGHTS_S, CONTACTS_S, rate_hz=10.0)
+    _, contacts = _analyse(jumper.landmarks)
+    assert contacts.contacts == ()
+    assert "frames/s is too slow" in contacts.notes[0].text
+
+
+def test_a_hinge_is_found_on_exact_samples():
+    t_s = np.arange(0.0, 0.4, 1 / 60)
+    corner_s = 0.2037
+    s = np.maximum(corner_s - t_s, 0)
+    event = fit_hinge(t_s, 1.5 * s - 9.81 * s**2 / 2, 0.19, "landing", 0.001, SETTINGS.contacts)
+    np.testing.assert_allclose(event.t_s, corner_s, atol=0.001)
+
+
+def test_matching_is_one_to_one_and_closest_first():
+    assert match_events([1.0, 1.1], [1.06], 0.1) == [(1, 0)]
+    assert match_events([1.0, 2.0], [2.01, 1.02, 3.0], 0.1) == [(0, 1), (1, 0)]
+    assert match_events([], [1.0], 0.1) == []
