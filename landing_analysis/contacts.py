@@ -108,6 +108,7 @@ def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
     flights: list[Flight] = []
     for first, last in _falling_stretches(motion, settings):
         edges = {limb: _foot_edges(motion, limb, first, last, settings) for limb in LIMBS}
+        edges = _grounded(motion, edges, settings)
         flight = _resolve_flight(motion, edges, first, last, settings)
         if flight is None:
             continue
@@ -161,19 +162,17 @@ def _foot_edges(
 ) -> _Edges:
     """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
     t_s, toe_m, heel_m = motion.t_s, motion.toe_m[limb], motion.heel_m[limb]
-    middle_s = 0.5 * (t_s[first] + t_s[last])
-    leave = land = None
-    for start, stop in runs(motion.resting[limb]):
-        if t_s[stop] - t_s[start] < settings.min_rest_s:
-            continue
-        if t_s[stop] <= middle_s and t_s[stop] >= t_s[first] - settings.max_landing_lead_s:
-            leave = stop
-        if (
-            land is None
-            and t_s[start] > middle_s
-            and t_s[start] <= t_s[last] + settings.max_landing_lead_s
-        ):
-            land = start
+    lead_s = settings.max_landing_lead_s
+    rests = [
+        (start, stop)
+        for start, stop in runs(motion.resting[limb])
+        if t_s[stop] - t_s[start] >= settings.min_rest_s
+    ]
+    # A rest inside the stretch is the top of the arc; a foot on the ground rests beyond it.
+    before = [stop for start, stop in rests if start < first and stop < last]
+    after = [start for start, stop in rests if stop > last and start > first]
+    leave = before[-1] if before and t_s[before[-1]] >= t_s[first] - lead_s else None
+    land = after[0] if after and t_s[after[0]] <= t_s[last] + lead_s else None
     toe_noise, heel_noise = motion.noise_m[f"{limb}_toe"], motion.noise_m[f"{limb}_heel"]
     toe_off = toe_contact = heel_contact = None
     if leave is not None:
@@ -183,6 +182,28 @@ def _foot_edges(
     if toe_contact is not None:
         heel_contact = fit_hinge(t_s, heel_m, toe_contact.t_s, "landing", heel_noise, settings)
     return _Edges(toe_off, toe_contact, heel_contact)
+
+
+def _grounded(
+    motion: _Motion, edges: dict[Limb, _Edges], settings: ContactSettings
+) -> dict[Limb, _Edges]:
+    """Drop the edges of a foot that turned in the air while the other stood on the ground."""
+
+    def height_m(limb: Limb, event: Event | None) -> float:
+        if event is None:
+            return float("nan")
+        return float(np.interp(event.t_s, motion.t_s, motion.toe_m[limb]))
+
+    kept = dict(edges)
+    for limb, other in (LIMBS, LIMBS[::-1]):
+        own, opposite = edges[limb], edges[other]
+        above_toe_off_m = height_m(limb, own.toe_off) - height_m(other, opposite.toe_off)
+        above_contact_m = height_m(limb, own.toe_contact) - height_m(other, opposite.toe_contact)
+        if above_toe_off_m > settings.held_foot_m:
+            kept[limb] = replace(kept[limb], toe_off=None)
+        if above_contact_m > settings.held_foot_m:
+            kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
+    return kept
 
 
 def fit_hinge(
@@ -208,7 +229,7 @@ def fit_hinge(
 
     Returns
     -------
-    Event or None when fewer than two samples lie on either side
+    Event or None when fewer than two samples lie on either side or no hinge fits
 
     Notes
     -----
@@ -245,6 +266,8 @@ def fit_hinge(
         best_s = float(tried[np.argmin(misfit)])
     degrees = max(int(chosen.sum()) - 3, 1)
     variance = max(noise_m**2, float(misfit.min()) / degrees)
+    if variance > max(3 * noise_m, settings.hinge_misfit_m) ** 2:
+        return None
     near_best = tried[misfit <= misfit.min() + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
     return Event(best_s, float(np.hypot(width_s, settings.model_event_sd_s)))

@@ -69,7 +69,7 @@ def jump_set(
         if limb in limbs:
             toe, heel = _foot(t_s, edges, delay)
         else:
-            toe = heel = 0.25 + body
+            toe = heel = 0.45 + body
         heights[limb] = (toe, heel)
     landmarks = _landmarks(t_s, body, heights, noise_px, seed)
     return Jumper(
