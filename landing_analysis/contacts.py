@@ -32,7 +32,7 @@ import numpy as np
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
 from landing_analysis.settings import ContactSettings
-from landing_analysis.signals import local_polynomial, runs
+from landing_analysis.signals import close_gaps, local_polynomial, runs
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -128,7 +128,8 @@ def _motion(tracks: Tracks, settings: ContactSettings) -> _Motion:
         toes_m = tracks.raw_px[:, LANDMARK[f"{limb}_toe"]] / tracks.px_per_m
         velocity = local_polynomial(tracks.t_s, toes_m, 0.04, 1)[1]
         with np.errstate(invalid="ignore"):
-            resting[limb] = np.hypot(*velocity.T) < settings.rest_speed_m_s
+            slow = np.hypot(*velocity.T) < settings.rest_speed_m_s
+        resting[limb] = close_gaps(tracks.t_s, slow, settings.rest_gap_s)
     return _Motion(
         t_s=tracks.t_s,
         body_m=body,
@@ -234,12 +235,14 @@ def fit_hinge(
     Notes
     -----
     With s the time away from the hinge on the moving side and 0 on the resting
-    side, height = level + speed * s - g s^2 / 2; level and speed are solved by
-    least squares for each instant tried, and the instant with the least squared
+    side, height = level + speed * s - a s^2 / 2, with a for free fall before a
+    landing and stronger after toe-off, where the ankle stops turning; level and
+    speed are solved by least squares for each instant tried, and the instant with the least squared
     residual wins. Its standard uncertainty is the half-width over which the
     misfit rises by one variance of a sample, with the model's part added.
     """
     sign = 1.0 if kind == "leaving" else -1.0
+    bend = settings.leaving_bend_m_s2 if kind == "leaving" else GRAVITY_M_S2
     step_s = float(np.median(np.diff(t_s)))
     moving_s = max(settings.hinge_moving_s, 2.6 * step_s)
     resting_s = max(settings.hinge_resting_s, 2.6 * step_s)
@@ -255,7 +258,7 @@ def fit_hinge(
         if not both_sides.any():
             return None
         tried, s = tried[both_sides], s[both_sides]
-        target = height_m[chosen][None, :] + 0.5 * GRAVITY_M_S2 * s**2
+        target = height_m[chosen][None, :] + 0.5 * bend * s**2
         mean_s, mean_h = s.mean(axis=1, keepdims=True), target.mean(axis=1, keepdims=True)
         speed = ((s - mean_s) * (target - mean_h)).sum(axis=1) / ((s - mean_s) ** 2).sum(axis=1)
         residual = target - mean_h - speed[:, None] * (s - mean_s)

@@ -44,6 +44,8 @@ class ContactSettings:
     falling_share: float = 0.5  # of gravity; half-way between standing and free fall
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
+    rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
+    leaving_bend_m_s2: float = 20.0  # toes after toe-off; force-plate drop jumps, data/lab
     held_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     hinge_moving_s: float = 0.07  # shorter than half of the shortest common flight of 0.16 s
     hinge_misfit_m: float = 0.012  # a held foot misses a hinge by more (choice, see tests)

@@ -94,3 +94,24 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
     padded = np.concatenate([[False], np.asarray(mask, dtype=bool), [False]])
     edges = np.flatnonzero(np.diff(padded.astype(np.int8)))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def close_gaps(t_s: FloatArray, mask: BoolArray, max_gap_s: float) -> BoolArray:
+    """Set gaps of False between two stretches of True when they last ``max_gap_s`` or less.
+
+    Parameters
+    ----------
+    t_s : (n,) seconds
+    mask : (n,) of bool
+    max_gap_s : from the last True before to the first True after, less one frame
+
+    Returns
+    -------
+    (n,) of bool
+    """
+    closed = np.array(mask, dtype=bool)
+    for first, last in runs(~closed):
+        inside = first > 0 and last < len(closed) - 1
+        if inside and t_s[last] - t_s[first - 1] <= max_gap_s:
+            closed[first : last + 1] = True
+    return closed

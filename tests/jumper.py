@@ -128,9 +128,7 @@ def _landmarks(t_s, body, heights, noise_px, seed) -> Landmarks:
     xy[unseen] = 300.0
     xy += np.random.default_rng(seed).normal(0.0, noise_px, xy.shape)
     n = len(t_s)
-    return Landmarks(
-        t_s, xy, np.ones((n, N_LANDMARKS)), np.zeros((n, N_LANDMARKS, 3)), 720, 1280
-    )
+    return Landmarks(t_s, xy, np.ones((n, N_LANDMARKS)), np.zeros((n, N_LANDMARKS, 3)), 720, 1280)
 
 
 def _point(x: float, height: np.ndarray) -> np.ndarray:
