@@ -73,6 +73,24 @@ class RepSettings:
 
 
 @dataclass(frozen=True)
+class MeasureSettings:
+    """How angles are read, and what the pose model adds to their uncertainty.
+
+    The offsets are standard uncertainties that all reps of a clip share; they were
+    measured on rendered patients, see DEVELOPERS.md.
+    """
+
+    peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
+    peak_instant_sd_s: float = 0.012  # of the lowest point
+    flexion_offset_sd_deg: float = 3.0
+    fppa_offset_sd_deg: float = 1.5
+    trunk_offset_sd_deg: float = 2.0
+    pelvis_shift_offset_sd_pct: float = 3.0
+    offset_sd_pct_of_leg: float = 2.0
+    ratio_offset_sd: float = 0.05
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of one analysis."""
 
@@ -81,10 +99,18 @@ class Settings:
     contacts: ContactSettings = field(default_factory=ContactSettings)
     gravity: GravitySettings = field(default_factory=GravitySettings)
     reps: RepSettings = field(default_factory=RepSettings)
+    measures: MeasureSettings = field(default_factory=MeasureSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:
-        for group in (self.pose, self.tracks, self.contacts, self.gravity, self.reps):
+        for group in (
+            self.pose,
+            self.tracks,
+            self.contacts,
+            self.gravity,
+            self.reps,
+            self.measures,
+        ):
             for item in fields(group):
                 if getattr(group, item.name) <= 0:
                     raise SettingsError(

@@ -50,7 +50,7 @@ def clean_tracks(
     xy = _without_spikes(t_s, xy, settings)
     raw, filled = fill_gaps(t_s, xy, settings.max_gap_s)
     cutoff_hz = min(settings.angle_cutoff_hz, settings.cutoff_per_rate * rate_hz)
-    smooth, reached_hz = _smooth(raw, rate_hz, cutoff_hz)
+    smooth = _smooth(raw, rate_hz, cutoff_hz)
     leg_px = _leg_length_px(raw)
     px_per_m = leg_px / (LEG_PER_STATURE * (stature_m or DEFAULT_STATURE_M))
     scale_sd = settings.scale_sd_known if stature_m else settings.scale_sd_unknown
@@ -62,7 +62,7 @@ def clean_tracks(
         filled=filled,
         swapped=swapped,
         noise_px=noise_sd(raw).max(axis=1),
-        cutoff_hz=reached_hz,
+        cutoff_hz=cutoff_hz,
         rate_hz=rate_hz,
         down=np.array([0.0, 1.0]),
         down_sd_deg=settings.roll_sd_deg,
@@ -178,17 +178,15 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     return result
 
 
-def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float) -> tuple[FloatArray, float]:
-    """Low-pass every unbroken stretch of every landmark."""
+def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
+    """Low-pass every unbroken stretch of every landmark that is long enough to filter."""
     result = raw.copy()
-    reached_hz = cutoff_hz
     for column in range(raw.shape[1]):
         for first, last in runs(np.isfinite(raw[:, column, 0])):
-            if last - first < 12:
-                continue
-            stretch = slice(first, last + 1)
-            result[stretch, column], reached_hz = low_pass(raw[stretch, column], rate_hz, cutoff_hz)
-    return result, reached_hz
+            if last - first >= 12:
+                stretch = slice(first, last + 1)
+                result[stretch, column] = low_pass(raw[stretch, column], rate_hz, cutoff_hz)
+    return result
 
 
 def _leg_length_px(xy_px: FloatArray) -> float:

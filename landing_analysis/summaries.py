@@ -1,0 +1,112 @@
+"""Measures of single reps -> the set: mean, spread, first against last third, limb against limb."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison
+
+SHARED_PARTS = frozenset({"pose model offset", "view yaw", "vertical of the picture"})
+"""Parts of an uncertainty that all reps of a clip share, so that averaging does not shrink them."""
+
+FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)
+
+
+def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
+    """Summarise every measure and limb over the used reps.
+
+    Parameters
+    ----------
+    rows : Measures of one clip; rows without a value are left out
+
+    Returns
+    -------
+    tuple of SetSummary, in the order of `definitions`, the left limb first
+
+    Notes
+    -----
+    The standard uncertainty of the mean is the spread (or, where larger, the
+    claimed noise) over the root of the number of reps, and the shared parts of
+    the single uncertainties added unshrunk.
+    """
+    return tuple(
+        _summary(name, limb, chosen)
+        for name in DEFINITIONS
+        for limb in ("left", "right", None)
+        if (chosen := _with_value(rows, name, limb))
+    )
+
+
+def compare_sides(rows: tuple[Measure, ...], limb: Limb) -> tuple[SideComparison, ...]:
+    """Compare ``limb`` with the other limb in every measure that both have.
+
+    Returns
+    -------
+    tuple of SideComparison: the limb symmetry index (``limb`` over the other, per
+    cent) for ratio quantities, else the difference (``limb`` minus the other)
+    """
+    other: Limb = "right" if limb == "left" else "left"
+    comparisons = []
+    for name, definition in DEFINITIONS.items():
+        own, opposite = _with_value(rows, name, limb), _with_value(rows, name, other)
+        if definition.compare is None or not own or not opposite:
+            continue
+        a, b = _summary(name, limb, own), _summary(name, other, opposite)
+        if definition.compare == "lsi":
+            value = 100.0 * a.mean / b.mean
+            sd = value * float(np.hypot(a.mean_sd / a.mean, b.mean_sd / b.mean))
+            unit = "%"
+        else:
+            value, sd = a.mean - b.mean, float(np.hypot(a.mean_sd, b.mean_sd))
+            unit = definition.unit
+        comparisons.append(SideComparison(name, definition.compare, limb, value, sd, unit))
+    return tuple(comparisons)
+
+
+def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list[Measure]:
+    return [r for r in rows if r.name == name and r.limb == limb and r.value is not None]
+
+
+def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:
+    values = np.array([row.value for row in rows], dtype=float)
+    n = len(values)
+    shared = np.array([_quadrature(row, shared=True) for row in rows])
+    single = np.array([_quadrature(row, shared=False) for row in rows])
+    spread = float(values.std(ddof=1)) if n > 1 else None
+    noise = float(np.sqrt((single**2).mean()))
+    random = max(noise, spread or 0.0) / np.sqrt(n)
+    best, worst = _extremes(values, DEFINITIONS[name].better)
+    first = last = fatigue = fatigue_sd = None
+    if n >= FEWEST_REPS_FOR_THIRDS:
+        third = n // 3
+        first, last = float(values[:third].mean()), float(values[-third:].mean())
+        fatigue = last - first
+        fatigue_sd = float(max(noise, spread or 0.0) * np.sqrt(2.0 / third))
+    return SetSummary(
+        name=name,
+        limb=limb,
+        unit=DEFINITIONS[name].unit,
+        reps_used=n,
+        mean=float(values.mean()),
+        mean_sd=float(np.hypot(random, np.sqrt((shared**2).mean()))),
+        sd=spread,
+        best=best,
+        worst=worst,
+        first_third=first,
+        last_third=last,
+        fatigue=fatigue,
+        fatigue_sd=fatigue_sd,
+    )
+
+
+def _quadrature(row: Measure, *, shared: bool) -> float:
+    return float(np.sqrt(sum(p.sd**2 for p in row.parts if (p.name in SHARED_PARTS) == shared)))
+
+
+def _extremes(values: np.ndarray, better: str | None) -> tuple[float | None, float | None]:
+    """Return the best and the worst value, None where neither direction is better."""
+    if better is None:
+        return None, None
+    merit = {"higher": values, "lower": -values, "nearer zero": -np.abs(values)}[better]
+    return float(values[np.argmax(merit)]), float(values[np.argmin(merit)])
