@@ -170,19 +170,48 @@ def _foot_edges(
         if t_s[stop] - t_s[start] >= settings.min_rest_s
     ]
     # A rest inside the stretch is the top of the arc; a foot on the ground rests beyond it.
-    before = [stop for start, stop in rests if start < first and stop < last]
-    after = [start for start, stop in rests if stop > last and start > first]
-    leave = before[-1] if before and t_s[before[-1]] >= t_s[first] - lead_s else None
-    land = after[0] if after and t_s[after[0]] <= t_s[last] + lead_s else None
+    before = [rest for rest in rests if rest[0] < first and rest[1] < last]
+    after = [rest for rest in rests if rest[1] > last and rest[0] > first]
     toe_noise, heel_noise = motion.noise_m[f"{limb}_toe"], motion.noise_m[f"{limb}_heel"]
+    half_s = 0.5 * float(t_s[last] - t_s[first])
     toe_off = toe_contact = heel_contact = None
-    if leave is not None:
-        toe_off = fit_hinge(t_s, toe_m, t_s[leave], "leaving", toe_noise, settings)
-    if land is not None:
-        toe_contact = fit_hinge(t_s, toe_m, t_s[land], "landing", toe_noise, settings)
+    if before and t_s[before[-1][1]] >= t_s[first] - lead_s:
+        near_s = _lift_s(t_s, toe_m, before[-1], (first, last))
+        toe_off = fit_hinge(t_s, toe_m, near_s, "leaving", toe_noise, settings, half_s)
+    if after and t_s[after[0][0]] <= t_s[last] + lead_s:
+        near_s = _lift_s(t_s, toe_m, after[0], (first, last))
+        toe_contact = fit_hinge(t_s, toe_m, near_s, "landing", toe_noise, settings, half_s)
     if toe_contact is not None:
-        heel_contact = fit_hinge(t_s, heel_m, toe_contact.t_s, "landing", heel_noise, settings)
+        heel_contact = fit_hinge(
+            t_s, heel_m, toe_contact.t_s, "landing", heel_noise, settings, half_s
+        )
     return _Edges(toe_off, toe_contact, heel_contact)
+
+
+def _lift_s(
+    t_s: FloatArray, height_m: FloatArray, rest: tuple[int, int], stretch: tuple[int, int]
+) -> float:
+    """Estimate when a part left, or reached, the level of a rest beside a falling stretch.
+
+    A quarter of the way up to the top of a parabola of duration T is reached
+    .067 T after it starts. Where the part does not rise (a step off a box) the
+    rest's own end is taken.
+    """
+    leaving = rest[0] < stretch[0]
+    edge = rest[1] if leaving else rest[0]
+    arc = np.arange(min(edge, stretch[0]), max(edge, stretch[1]) + 1)
+    top = int(arc[np.nanargmax(height_m[arc])])
+    level = float(np.nanmedian(height_m[rest[0] : rest[1] + 1]))
+    side = arc[arc <= top] if leaving else arc[arc >= top][::-1]
+    rise = float(height_m[top]) - level
+    low = side[height_m[side] < level + 0.25 * rise]
+    if rise < 0.01 or not len(low) or low[-1] == top:
+        return float(t_s[edge])
+    inner, outer = int(low[-1]), int(low[-1]) + (1 if leaving else -1)
+    share = (level + 0.25 * rise - height_m[inner]) / (height_m[outer] - height_m[inner])
+    crossing_s = t_s[inner] + share * (t_s[outer] - t_s[inner])
+    start_s = 0.067 * (t_s[stretch[1]] - t_s[stretch[0]])
+    return float(crossing_s - start_s if leaving else crossing_s + start_s)
 
 
 def _grounded(
@@ -214,7 +243,7 @@ def fit_hinge(
     kind: Literal["landing", "leaving"],
     noise_m: float,
     settings: ContactSettings,
-    search_s: tuple[float, float] = (-0.07, 0.07),
+    longest_moving_s: float = np.inf,
 ) -> Event | None:
     """Place the instant at which a part of the foot stops, or starts, moving.
 
@@ -226,7 +255,7 @@ def fit_hinge(
     kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
     noise_m : standard deviation of one sample
     settings : windows of the fit
-    search_s : earliest and latest instant to try, relative to ``near_s``
+    longest_moving_s : the moving side is no longer than this, seconds
 
     Returns
     -------
@@ -235,30 +264,29 @@ def fit_hinge(
     Notes
     -----
     With s the time away from the hinge on the moving side and 0 on the resting
-    side, height = level + speed * s - a s^2 / 2, with a for free fall before a
-    landing and stronger after toe-off, where the ankle stops turning; level and
-    speed are solved by least squares for each instant tried, and the instant with the least squared
+    side, height = level + speed * s - g s^2 / 2; level and speed are solved by
+    least squares for each instant tried, and the instant with the least squared
     residual wins. Its standard uncertainty is the half-width over which the
     misfit rises by one variance of a sample, with the model's part added.
     """
     sign = 1.0 if kind == "leaving" else -1.0
-    bend = settings.leaving_bend_m_s2 if kind == "leaving" else GRAVITY_M_S2
     step_s = float(np.median(np.diff(t_s)))
-    moving_s = max(settings.hinge_moving_s, 2.6 * step_s)
-    resting_s = max(settings.hinge_resting_s, 2.6 * step_s)
+    moving_s = max(min(settings.hinge_moving_s, longest_moving_s), 2.6 * step_s)
+    wanted_s = settings.leaving_rest_s if kind == "leaving" else settings.landing_rest_s
+    resting_s = max(wanted_s, 2.6 * step_s)
     known = np.isfinite(height_m)
     best_s, misfit, tried = near_s, np.array([]), np.array([])
     for _ in range(2):
         relative = sign * (t_s - best_s)
         chosen = known & (relative > -resting_s) & (relative < moving_s)
-        tried = np.arange(near_s + search_s[0], near_s + search_s[1], 0.001)
+        tried = np.arange(near_s - settings.hinge_search_s, near_s + settings.hinge_search_s, 0.001)
         tried = tried[np.abs(tried - best_s) < min(moving_s, resting_s) - step_s]
         s = np.maximum(sign * (t_s[chosen][None, :] - tried[:, None]), 0.0)
         both_sides = ((s > 0).sum(axis=1) >= 2) & ((s == 0).sum(axis=1) >= 2)
         if not both_sides.any():
             return None
         tried, s = tried[both_sides], s[both_sides]
-        target = height_m[chosen][None, :] + 0.5 * bend * s**2
+        target = height_m[chosen][None, :] + 0.5 * GRAVITY_M_S2 * s**2
         mean_s, mean_h = s.mean(axis=1, keepdims=True), target.mean(axis=1, keepdims=True)
         speed = ((s - mean_s) * (target - mean_h)).sum(axis=1) / ((s - mean_s) ** 2).sum(axis=1)
         residual = target - mean_h - speed[:, None] * (s - mean_s)
@@ -273,7 +301,10 @@ def fit_hinge(
         return None
     near_best = tried[misfit <= misfit.min() + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
-    return Event(best_s, float(np.hypot(width_s, settings.model_event_sd_s)))
+    if kind == "leaving":
+        return Event(best_s, float(np.hypot(width_s, settings.toe_off_model_sd_s)))
+    sd_s = float(np.hypot(width_s, settings.landing_model_sd_s))
+    return Event(best_s - settings.landing_late_s, sd_s)
 
 
 def _earlier(first: Event | None, second: Event | None) -> Event | None:

@@ -165,7 +165,7 @@ def fppa_with_flexion_deg(offset: float, flexion: FloatArray | float) -> FloatAr
     return angle
 
 
-def flexion_from_shortening_deg(seen_px: FloatArray, straight_px: float) -> FloatArray:
+def flexion_from_shortening_deg(seen_px: FloatArray | float, straight_px: float) -> FloatArray:
     """Estimate knee flexion in a frontal view from how short the leg looks.
 
     Equal segments, each tilted by half of the flexion: seen / straight = cos(flexion/2).

@@ -292,7 +292,7 @@ class _Fit(NamedTuple):
 
 def _fit(design: FloatArray, samples: FloatArray) -> tuple[FloatArray, float]:
     """Least squares; return the coefficients and the noise gain of the first."""
-    coefficients = np.linalg.lstsq(design, samples, rcond=None)[0]
+    coefficients = np.asarray(np.linalg.lstsq(design, samples, rcond=None)[0], dtype=float)
     covariance = np.linalg.pinv(design.T @ design)
     return coefficients, float(np.sqrt(covariance[0, 0]))
 

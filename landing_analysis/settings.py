@@ -45,12 +45,15 @@ class ContactSettings:
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
-    leaving_bend_m_s2: float = 20.0  # toes after toe-off; force-plate drop jumps, data/lab
     held_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
-    hinge_moving_s: float = 0.07  # shorter than half of the shortest common flight of 0.16 s
+    hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
+    hinge_moving_s: float = 0.09  # at most half of the flight; least scatter on rendered clips
     hinge_misfit_m: float = 0.012  # a held foot misses a hinge by more (choice, see tests)
-    hinge_resting_s: float = 0.08  # about half of the fastest rebound
-    model_event_sd_s: float = 0.004  # what the pose model adds to an edge; see DEVELOPERS.md
+    landing_rest_s: float = 0.08  # about half of the fastest rebound
+    leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
+    landing_late_s: float = 0.004  # landings read late: 3.5 ms against force, 6 ms rendered
+    landing_model_sd_s: float = 0.005  # what the pose model adds; see DEVELOPERS.md
+    toe_off_model_sd_s: float = 0.010  # toe-off is the hard one: toes creep before they leave
 
 
 @dataclass(frozen=True)

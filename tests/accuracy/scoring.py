@@ -22,7 +22,7 @@ LIMB_TRUTHS = {
 }
 BODY_TRUTHS = {
     "flight_time": "flight_time_s",
-    "landing_lead": "landing_lead_ms",
+    "landing_lead": "landing_lead_s",
     "pelvis_shift": "pelvis_shift_pct",
     "trunk_lean": "trunk_lean_deg",
     "trunk_flexion": "trunk_flexion_deg",
@@ -114,11 +114,13 @@ def _measure_errors(clip: str, number: int, rep: dict, truth: dict) -> list[Erro
             continue
         name, limb = measure["name"], measure["limb"]
         if name in LIMB_TRUTHS:
-            expected = truth["landings"].get(limb, {}).get(LIMB_TRUTHS[name])
+            expected = truth["landing"].get(limb, {}).get(LIMB_TRUTHS[name])
         else:
             expected = truth.get(BODY_TRUTHS.get(name, ""))
         if expected is None:
             continue
+        if name == "landing_lead":
+            expected *= 1000.0
         errors.append(
             Error(
                 clip,

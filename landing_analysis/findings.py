@@ -1,0 +1,217 @@
+"""Measures -> Findings: each value against a cited limit, or the plain word that it cannot tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.tables import (
+    Decided,
+    Finding,
+    Limb,
+    Limit,
+    Measures,
+    SetSummary,
+    Verdict,
+)
+
+COVERAGE = 1.96  # standard uncertainties in a 95 % interval (JCGM 100:2008; memory, sure)
+
+TITLES = {
+    "knee_inward": "Knee inward",
+    "knees_together": "Knees together",
+    "target_flexion": "Target flexion",
+    "stiff_landing": "Stiff landing",
+    "long_ground_contact": "Long ground contact",
+    "heel_first_landing": "Heel-first landing",
+    "favouring": "Favouring a limb",
+    "side_difference": "Side difference",
+}
+"""The heading of each finding in the report."""
+
+
+@dataclass(frozen=True)
+class _Value:
+    """What is judged: of one rep, or of the set when ``rep`` is None."""
+
+    measure: str
+    limb: Limb | None
+    rep: int | None
+    value: float
+    sd: float
+    frames: tuple[int, ...] = ()
+
+
+def verdict(value: float, sd: float, limit: Limit) -> Verdict:
+    """Hold a value with its standard uncertainty against a limit.
+
+    Parameters
+    ----------
+    value, sd : in the limit's unit
+    limit : upper, lower or band
+
+    Returns
+    -------
+    ``cannot tell`` when an edge of the limit lies within value +- 1.96 sd; else
+    ``above`` the upper edge, ``below`` the lower one, or ``within``
+    """
+    low, high = edges(limit)
+    reach = COVERAGE * sd
+    if any(abs(value - edge) <= reach for edge in (low, high) if edge is not None):
+        return "cannot tell"
+    if high is not None and value > high:
+        return "above"
+    if low is not None and value < low:
+        return "below"
+    return "within"
+
+
+def edges(limit: Limit) -> tuple[float | None, float | None]:
+    """Return the lower and the upper edge of a limit, None where it has none."""
+    if limit.kind == "upper":
+        return None, limit.value
+    if limit.kind == "lower":
+        return limit.value, None
+    width = limit.half_width or 0.0
+    return limit.value - width, limit.value + width
+
+
+def judge_measures(
+    measures: Measures, limits: tuple[Limit, ...], decided: Decided
+) -> tuple[Finding, ...]:
+    """Judge the mean of the set and every rep against every limit of the task.
+
+    Parameters
+    ----------
+    measures : Measures
+    limits : from the limits file
+    decided : names the task and the surgical side
+
+    Returns
+    -------
+    tuple of Finding
+        For each limit the set first (``rep`` None), then rep by rep. The finding
+        ``side_difference`` judges limb symmetry indices and has no reps.
+    """
+    found: list[Finding] = []
+    for limit in limits:
+        if decided.task is not None and decided.task not in limit.tasks:
+            continue
+        values = _side_values(measures, limit) if _is_side(limit) else _values(measures, limit)
+        found += [_finding(value, limit, decided) for value in values]
+    return tuple(found)
+
+
+def _is_side(limit: Limit) -> bool:
+    return limit.finding == "side_difference"
+
+
+def _values(measures: Measures, limit: Limit) -> list[_Value]:
+    sets = [_of_set(s) for s in measures.summaries if s.name == limit.measure]
+    reps = [
+        _Value(row.name, row.limb, row.rep, row.value, row.sd, row.frames)
+        for row in measures.measures
+        if row.name == limit.measure and row.value is not None and row.sd is not None
+    ]
+    return sets + reps
+
+
+def _of_set(summary: SetSummary) -> _Value:
+    return _Value(summary.name, summary.limb, None, summary.mean, summary.mean_sd)
+
+
+def _side_values(measures: Measures, limit: Limit) -> list[_Value]:
+    return [
+        _Value(side.name, side.limb, None, side.value, side.sd)
+        for side in measures.comparisons
+        if side.name == limit.measure and side.kind == "lsi"
+    ]
+
+
+def limb_words(limb: Limb | None, decided: Decided) -> str:
+    """Name a limb as the clinician does: surgical or non-surgical where the side is known."""
+    if limb is None:
+        return ""
+    if decided.surgical_side is None:
+        return f"{limb} limb"
+    role = "surgical" if limb == decided.surgical_side else "non-surgical"
+    return f"{role} ({limb}) limb"
+
+
+def toward_words(value: float, measure: str, decided: Decided) -> str:
+    """Say which limb a signed whole-body measure points to; empty for the others.
+
+    A body carried toward one limb, or one foot that lands first, is read as that
+    limb being used more: motion, not force.
+    """
+    if measure not in ("pelvis_shift", "trunk_lean", "landing_lead"):
+        return ""
+    limb: Limb = "left" if value > 0 else "right"
+    verb = "lands first" if measure == "landing_lead" else "carries more of the body's shift"
+    return f"the {limb_words(limb, decided)} {verb}"
+
+
+def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:
+    judged = verdict(value.value, value.sd, limit)
+    low, high = edges(limit)
+    nearest = min(
+        (edge for edge in (low, high) if edge is not None), key=lambda e: abs(value.value - e)
+    )
+    return Finding(
+        name=limit.finding,
+        limb=value.limb,
+        rep=value.rep,
+        verdict=judged,
+        value=value.value,
+        sd=value.sd,
+        limit=nearest,
+        unit=limit.unit,
+        source=limit.source,
+        text=_sentence(value, limit, judged, decided),
+        frames=value.frames,
+        measure=value.measure,
+    )
+
+
+def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) -> str:
+    definition = DEFINITIONS[value.measure]
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
+    digits = 0 if limit.unit == "%" else definition.decimals
+    number = f"{value.value:.{digits}f} ± {COVERAGE * value.sd:.{digits}f}{unit}"
+    low, high = edges(limit)
+    bounds = " to ".join(f"{edge:.{digits}f}" for edge in (low, high) if edge is not None)
+    limit_text = f"limit {bounds}{unit}"
+    who = "the set" if value.rep is None else f"rep {value.rep}"
+    limb = limb_words(value.limb, decided)
+    subject = f"{definition.label}, {limb}, {who}" if limb else f"{definition.label}, {who}"
+    if _is_side(limit):
+        subject = f"{definition.label}, {limb} as a share of the other"
+    toward = toward_words(value.value, value.measure, decided)
+    pointing = f"; {toward} (motion, not force)" if toward and judged in ("above", "below") else ""
+    return f"{subject}: {number}, {_VERDICT_WORDS[judged]} ({limit_text}){pointing}."
+
+
+_VERDICT_WORDS: dict[Verdict, str] = {
+    "above": "above the limit",
+    "below": "below the limit",
+    "within": "within the limit",
+    "cannot tell": "cannot tell: the uncertainty reaches across the limit",
+}
+
+
+def favoured_limb(findings: tuple[Finding, ...]) -> Literal["left", "right", "unclear", "none"]:
+    """Say where the set's evidence for favouring points: motion, not force.
+
+    Each line of evidence (pelvis shift, trunk lean, landing lead) counts only when
+    the set lies outside its limit beyond its own uncertainty. Lines that disagree
+    make it ``unclear``.
+    """
+    votes: set[Limb] = {
+        "left" if item.value > 0 else "right"
+        for item in findings
+        if item.name == "favouring" and item.rep is None and item.verdict in ("above", "below")
+    }
+    if not votes:
+        return "none"
+    return votes.pop() if len(votes) == 1 else "unclear"
