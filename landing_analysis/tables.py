@@ -12,7 +12,7 @@ and a record then carries the reason.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from landing_analysis.errors import TableError
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+Picture = NDArray[np.uint8]
 
 Limb = Literal["left", "right"]
 Task = Literal["jump", "hop"]
@@ -61,6 +62,14 @@ LANDMARK: dict[str, int] = {name: index for index, name in enumerate(LANDMARK_NA
 def _require_shape(name: str, array: np.ndarray, shape: tuple[int, ...]) -> None:
     if array.shape != shape:
         raise TableError(f"{name} has shape {array.shape}; expected {shape}.")
+
+
+class Frame(NamedTuple):
+    """One picture of a clip: its number from 0, its time, (height, width, 3) upright RGB."""
+
+    number: int
+    t_s: float
+    rgb: Picture
 
 
 @dataclass(frozen=True)
@@ -443,7 +452,7 @@ class Finding:
 
     ``rep`` is None for the mean of the set. ``verdict`` is ``cannot tell`` when
     the limit lies within the value's 95 % interval. ``text`` is the plain
-    sentence for the report.
+    sentence for the report. ``measure`` names what was held against the limit.
     """
 
     name: str
@@ -457,6 +466,7 @@ class Finding:
     source: str
     text: str
     frames: tuple[int, ...] = ()
+    measure: str = ""
 
 
 @dataclass(frozen=True)
@@ -504,3 +514,4 @@ class Analysis:
     findings: tuple[Finding, ...]
     notes: tuple[Note, ...]
     provenance: Provenance
+    limits: tuple[Limit, ...] = ()

@@ -1,0 +1,144 @@
+"""analysis.json and reps.csv say what the records say, and nothing that is not a number."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from importlib.resources import files
+
+import jsonschema
+import pytest
+from stick_patient import make_analysis, without_reps
+
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS
+from landing_analysis.documents import analysis_json, csv_columns, reps_csv
+
+SETS = (
+    {},
+    {"view": "right_side", "task": "hop"},
+    {"view": "left_side", "limb": "left", "surgical_side": None},
+    {"view": "oblique", "surgical_side": "left"},
+)
+
+
+def _schema() -> dict[str, object]:
+    text = files("landing_analysis").joinpath("data/analysis.schema.json").read_text()
+    return json.loads(text)
+
+
+def _document(analysis):
+    def refuse(name: str) -> None:
+        raise AssertionError(f"{name} in JSON")
+
+    return json.loads(analysis_json(analysis), parse_constant=refuse)
+
+
+@pytest.mark.parametrize("chosen", SETS, ids=str)
+def test_the_document_fits_its_schema(chosen):
+    jsonschema.validate(_document(make_analysis(**chosen)), _schema())
+
+
+def test_a_clip_without_reps_fits_the_schema():
+    document = _document(without_reps(make_analysis()))
+    jsonschema.validate(document, _schema())
+    assert document["reps"] == []
+    assert document["decided"]["task"] is None
+
+
+def test_the_schema_refuses_a_measure_with_neither_value_nor_reason():
+    document = _document(make_analysis())
+    row = document["reps"][0]["measures"][0]
+    row["value"] = row["sd"] = row["reason"] = None
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(document, _schema())
+
+
+def test_the_schema_knows_every_measure_and_only_those():
+    assert _schema()["$defs"]["measure_name"]["enum"] == list(DEFINITIONS)
+
+
+def test_values_and_reasons_come_through_unchanged():
+    analysis = make_analysis()
+    reps = {rep["number"]: rep for rep in _document(analysis)["reps"]}
+    for row in analysis.measures.measures:
+        written = next(
+            m for m in reps[row.rep]["measures"] if (m["name"], m["limb"]) == (row.name, row.limb)
+        )
+        assert (written["value"], written["sd"], written["reason"]) == (
+            row.value,
+            row.sd,
+            row.reason,
+        )
+    assert reps[4]["used"] is False
+    assert "only the left foot" in reps[4]["reason"]
+
+
+def test_a_contact_names_its_rep_and_a_held_landing_says_why_it_has_no_toe_off():
+    contacts = _document(make_analysis())["contacts"]
+    assert [c["rep"] for c in contacts if c["limb"] == "left"] == [1, 2, 3, 4, 5, 6, 7, 8]
+    held = contacts[-1]
+    assert held["toe_off_s"] is None
+    assert held["toe_off_sd_s"] is None
+    assert "held" in held["toe_off_reason"]
+
+
+def test_findings_name_the_surgical_side():
+    findings = _document(make_analysis(surgical_side="right"))["findings"]
+    sides = {(f["limb"], f["side"]) for f in findings}
+    assert sides == {("right", "surgical"), ("left", "non-surgical"), (None, None)}
+    unknown = _document(make_analysis(surgical_side=None))["findings"]
+    assert {f["side"] for f in unknown} == {None}
+
+
+def test_cautions_and_provenance_are_in_the_document():
+    document = _document(make_analysis())
+    assert document["cautions"] == list(CAUTIONS)
+    assert document["provenance"]["model_sha256"] == "a" * 64
+
+
+def _rows(analysis) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(reps_csv(analysis))))
+
+
+def test_a_jump_has_a_row_per_limb_and_one_for_the_body():
+    rows = _rows(make_analysis())
+    assert [r["limb"] for r in rows[:3]] == ["left", "right", "both"]
+    assert len(rows) == 8 * 3
+    assert rows[0]["contact_time_s"] == "0.3400"
+    assert rows[0]["flight_time_s"] == ""
+    assert rows[2]["flight_time_s"] == "0.3600"
+    assert rows[1]["side"] == "surgical"
+
+
+def test_a_hop_has_the_measures_of_the_body_in_its_own_row():
+    rows = _rows(make_analysis(view="right_side", task="hop"))
+    assert [r["limb"] for r in rows] == ["right"] * 8
+    assert rows[0]["flight_time_s"] == "0.3600"
+    assert rows[0]["trunk_flexion_deg"] != ""
+
+
+def test_an_empty_cell_has_its_reason_in_the_same_row():
+    for row in _rows(make_analysis()):
+        if row["used"] == "no":
+            assert row["reason"]
+            continue
+        for name, definition in DEFINITIONS.items():
+            on_this_row = (row["limb"] == "both") == (definition.scope == "body")
+            column = next(c for c in csv_columns() if c.startswith(name) and "_sd" not in c)
+            if on_this_row and row[column] == "":
+                assert f"{name}: " in row["not_measurable"]
+
+
+def test_every_measure_has_a_header_with_its_unit_and_its_uncertainty():
+    columns = csv_columns()
+    assert len(set(columns)) == len(columns)
+    for header in (
+        "contact_time_s",
+        "contact_time_sd_s",
+        "knee_over_toes_offset_sd_pct",
+        "landing_lead_ms",
+        "reactive_strength_index_m_per_s",
+        "jump_height_m",
+    ):
+        assert header in columns
