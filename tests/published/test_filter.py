@@ -1,0 +1,42 @@
+"""The two-pass low-pass filter against published coefficients and its own definition."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import butter, freqz
+
+from landing_analysis.kinematics import TWO_PASS, low_pass, two_pass_cutoff_hz
+
+
+def test_ratio_of_one_pass_to_two():
+    # Winter 2009 through a teaching notebook: (sqrt 2 - 1)^(1/4) = 0.8022433. Read, recomputed.
+    assert pytest.approx(0.8022433, abs=5e-8) == TWO_PASS
+
+
+def test_coefficients_of_the_reference_design():
+    # BMC teaching notebooks: order 2, Wn 0.1. Read, recomputed.
+    b, a = butter(2, 0.1)
+    np.testing.assert_allclose(b, [0.02008337, 0.04016673, 0.02008337], atol=5e-9)
+    np.testing.assert_allclose(a, [1, -1.56101808, 0.64135154], atol=5e-9)
+
+
+def test_design_frequency_of_10_hz_at_100_hz():
+    # 12.2492 Hz once the frequency is pre-warped (12.465 Hz is right for an analogue filter
+    # only). Status: derived.
+    assert two_pass_cutoff_hz(10.0, 100.0) == pytest.approx(12.2492, abs=5e-5)
+
+
+@pytest.mark.parametrize(("cutoff_hz", "rate_hz"), [(10, 30), (12, 60), (15, 60), (15, 240)])
+def test_two_passes_have_their_half_power_at_the_cutoff(cutoff_hz, rate_hz):
+    # Definition of the cut-off: gain 1/sqrt 2 after both passes, at any frame rate.
+    b, a = butter(2, two_pass_cutoff_hz(cutoff_hz, rate_hz), fs=rate_hz)
+    _, response = freqz(b, a, worN=[cutoff_hz], fs=rate_hz)
+    assert abs(response[0]) ** 2 == pytest.approx(np.sqrt(0.5), abs=1e-9)
+
+
+def test_a_filtered_bump_keeps_its_instant():
+    t_s = np.arange(0, 2, 1 / 60)
+    bump = np.exp(-(((t_s - 1.0) / 0.1) ** 2))
+    smooth = low_pass(bump, 60.0, 12.0)
+    assert t_s[np.argmax(smooth)] == pytest.approx(1.0, abs=1e-9)
