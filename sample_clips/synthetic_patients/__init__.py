@@ -1,0 +1,1 @@
+"""Clips of invented patients whose truth is known: motion, drawing and truth files."""

@@ -1,0 +1,108 @@
+"""What a patient does, as a list of actions with their wanted numbers.
+
+Angles are in degrees, times in seconds. *Wanted* numbers are met by
+`choreography.perform`; what follows from them (for instance the flexion of the
+limb that lands second) is read from the finished motion by `truth`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+Limb = Literal["left", "right"]
+LIMBS: tuple[Limb, Limb] = ("left", "right")
+
+
+@dataclass(frozen=True)
+class LimbPlan:
+    """What one limb does in one contact.
+
+    Attributes
+    ----------
+    flexion_peak_deg : knee flexion at the lowest pelvis point
+    fppa_initial_contact_deg, fppa_peak_deg : frontal plane seen square on,
+        positive = knee inward
+    foot_pitch_deg : at initial contact; positive = toes first
+    """
+
+    flexion_peak_deg: float = 65.0
+    fppa_initial_contact_deg: float = 1.0
+    fppa_peak_deg: float = 2.0
+    foot_pitch_deg: float = 18.0
+
+
+@dataclass(frozen=True)
+class Stand:
+    """Quiet standing; after a held landing, standing up from it first."""
+
+    duration_s: float = 1.0
+
+
+@dataclass(frozen=True)
+class Squat:
+    """Bending and coming up again with the feet on the floor."""
+
+    limbs: Mapping[Limb, LimbPlan]
+    duration_s: float = 1.8
+    trunk_flexion_deg: float = 40.0
+
+
+@dataclass(frozen=True)
+class HeelRaise:
+    """Rising on the toes and coming down with straight legs."""
+
+    duration_s: float = 1.6
+    pitch_deg: float = 28.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """One foot lifted and set down elsewhere, the body following."""
+
+    limb: Limb
+    forward_m: float = 0.0
+    left_m: float = 0.0
+    duration_s: float = 1.2
+    foot_pitch_deg: float = -6.0
+
+
+@dataclass(frozen=True)
+class Leap:
+    """One flight and the contact after it: a jump or a hop.
+
+    Attributes
+    ----------
+    flight_s : last toe-off to first initial contact
+    contact_s : first initial contact to last toe-off; of a held landing, the
+        time until the held position is reached
+    limbs : the limbs that land
+    flexion_initial_contact_deg : of the limb that lands first
+    flexion_flight_deg : about the middle of the flight
+    landing_lead_s, take_off_lead_s : positive = left first
+    pelvis_shift_pct : mid-hip minus mid-ankle over the distance of the ankles
+        at the lowest point, positive = left
+    trunk_flexion_deg, trunk_lean_deg : of the chest at the lowest point,
+        forwards, and sideways positive = left
+    forward_m, left_m : where the feet land from where they left
+    arm_swing : 1 = a full swing
+    """
+
+    flight_s: float
+    contact_s: float
+    limbs: Mapping[Limb, LimbPlan] = field(default_factory=dict)
+    flexion_initial_contact_deg: float = 22.0
+    flexion_flight_deg: float = 26.0
+    landing_lead_s: float = 0.0
+    take_off_lead_s: float = 0.0
+    pelvis_shift_pct: float = 0.0
+    trunk_flexion_deg: float = 30.0
+    trunk_lean_deg: float = 0.0
+    forward_m: float = 0.0
+    left_m: float = 0.0
+    arm_swing: float = 1.0
+    held: bool = False
+
+
+Action = Stand | Squat | HeelRaise | Step | Leap
