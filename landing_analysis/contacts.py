@@ -31,6 +31,7 @@ import numpy as np
 
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
+from landing_analysis.hinge import Hinge, HingeWindows, fit_hinge
 from landing_analysis.settings import ContactSettings
 from landing_analysis.signals import close_gaps, local_polynomial, runs
 from landing_analysis.tables import (
@@ -50,7 +51,7 @@ from landing_analysis.tables import (
 
 @dataclass(frozen=True)
 class _Motion:
-    """Heights in metres (up positive) and their rates, on the clip's time base."""
+    """Heights in metres (up positive) and what follows from them, on the clip's time base."""
 
     t_s: FloatArray
     body_m: FloatArray
@@ -58,21 +59,30 @@ class _Motion:
     toe_m: dict[Limb, FloatArray]
     heel_m: dict[Limb, FloatArray]
     resting: dict[Limb, BoolArray]
+    seen: dict[Limb, FloatArray]
     noise_m: dict[str, float]
 
 
 @dataclass(frozen=True)
 class _Edges:
-    """What one foot did around one candidate flight; None where it did not."""
+    """What one foot did around one candidate flight; None where it did not.
 
-    toe_off: Event | None
-    toe_contact: Event | None
-    heel_contact: Event | None
+    The levels are the heights at which the toes rested before and after.
+    """
+
+    toe_off: Event | None = None
+    toe_contact: Event | None = None
+    heel_contact: Event | None = None
+    level_before_m: float = float("nan")
+    level_after_m: float = float("nan")
 
     @property
     def initial_contact(self) -> Event | None:
-        """The earlier of toes and heel."""
-        return _earlier(self.toe_contact, self.heel_contact)
+        """Toe contact, or heel contact where that is surely the earlier."""
+        toe, heel = self.toe_contact, self.heel_contact
+        if toe and heel and toe.t_s - heel.t_s > 1.96 * float(np.hypot(toe.sd_s, heel.sd_s)):
+            return heel
+        return toe
 
 
 def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
@@ -104,12 +114,16 @@ def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
         )
         return Contacts((), (), (Note("frame rate", "poor", text),))
     motion = _motion(tracks, settings)
+    candidates = [
+        (stretch, {limb: _foot_edges(motion, limb, stretch, settings) for limb in LIMBS})
+        for stretch in _falling_stretches(motion, settings)
+    ]
+    held = _held_limb([edges for _, edges in candidates])
     contacts: list[Contact] = []
     flights: list[Flight] = []
-    for first, last in _falling_stretches(motion, settings):
-        edges = {limb: _foot_edges(motion, limb, first, last, settings) for limb in LIMBS}
-        edges = _grounded(motion, edges, settings)
-        flight = _resolve_flight(motion, edges, first, last, settings)
+    for stretch, both in candidates:
+        edges = _grounded(both, held, settings)
+        flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
         flights.append(flight)
@@ -137,6 +151,7 @@ def _motion(tracks: Tracks, settings: ContactSettings) -> _Motion:
         toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
         resting=resting,
+        seen={limb: tracks.visibility[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         noise_m={
             name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m
             for name in ("left_toe", "right_toe", "left_heel", "right_heel")
@@ -159,10 +174,11 @@ def _falling_stretches(motion: _Motion, settings: ContactSettings) -> list[tuple
 
 
 def _foot_edges(
-    motion: _Motion, limb: Limb, first: int, last: int, settings: ContactSettings
+    motion: _Motion, limb: Limb, stretch: tuple[int, int], settings: ContactSettings
 ) -> _Edges:
     """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
-    t_s, toe_m, heel_m = motion.t_s, motion.toe_m[limb], motion.heel_m[limb]
+    t_s, toe_m = motion.t_s, motion.toe_m[limb]
+    first, last = stretch
     lead_s = settings.max_landing_lead_s
     rests = [
         (start, stop)
@@ -172,20 +188,91 @@ def _foot_edges(
     # A rest inside the stretch is the top of the arc; a foot on the ground rests beyond it.
     before = [rest for rest in rests if rest[0] < first and rest[1] < last]
     after = [rest for rest in rests if rest[1] > last and rest[0] > first]
-    toe_noise, heel_noise = motion.noise_m[f"{limb}_toe"], motion.noise_m[f"{limb}_heel"]
-    half_s = 0.5 * float(t_s[last] - t_s[first])
-    toe_off = toe_contact = heel_contact = None
+    left = landed = None
     if before and t_s[before[-1][1]] >= t_s[first] - lead_s:
-        near_s = _lift_s(t_s, toe_m, before[-1], (first, last))
-        toe_off = fit_hinge(t_s, toe_m, near_s, "leaving", toe_noise, settings, half_s)
+        near_s = _lift_s(t_s, toe_m, before[-1], stretch)
+        left = _toe_hinge(motion, limb, near_s, "leaving", stretch, settings)
     if after and t_s[after[0][0]] <= t_s[last] + lead_s:
-        near_s = _lift_s(t_s, toe_m, after[0], (first, last))
-        toe_contact = fit_hinge(t_s, toe_m, near_s, "landing", toe_noise, settings, half_s)
-    if toe_contact is not None:
-        heel_contact = fit_hinge(
-            t_s, heel_m, toe_contact.t_s, "landing", heel_noise, settings, half_s
-        )
-    return _Edges(toe_off, toe_contact, heel_contact)
+        near_s = _lift_s(t_s, toe_m, after[0], stretch)
+        landed = _toe_hinge(motion, limb, near_s, "landing", stretch, settings)
+    toe_contact = _event(motion, limb, landed, "landing", settings)
+    return _Edges(
+        _event(motion, limb, left, "leaving", settings),
+        toe_contact,
+        _heel_contact(motion, limb, toe_contact, settings),
+        left.level_m if left else float("nan"),
+        landed.level_m if landed else float("nan"),
+    )
+
+
+def _toe_hinge(
+    motion: _Motion,
+    limb: Limb,
+    near_s: float,
+    kind: Literal["landing", "leaving"],
+    stretch: tuple[int, int],
+    settings: ContactSettings,
+) -> Hinge | None:
+    half_s = 0.5 * float(motion.t_s[stretch[1]] - motion.t_s[stretch[0]])
+    rest_s = settings.leaving_rest_s if kind == "leaving" else settings.landing_rest_s
+    return fit_hinge(
+        motion.t_s,
+        motion.toe_m[limb],
+        near_s,
+        kind,
+        HingeWindows(settings.hinge_search_s, min(settings.hinge_moving_s, half_s), rest_s),
+        motion.noise_m[f"{limb}_toe"],
+        fall_m_s2=GRAVITY_M_S2,
+        worst_misfit_m=settings.hinge_misfit_m,
+    )
+
+
+def _heel_contact(
+    motion: _Motion, limb: Limb, toe_contact: Event | None, settings: ContactSettings
+) -> Event | None:
+    """Place heel contact near toe contact: the heel sinks at a steady speed, then rests."""
+    if toe_contact is None:
+        return None
+    t_s, heel_m = motion.t_s, motion.heel_m[limb]
+    around = np.flatnonzero((t_s > toe_contact.t_s - 0.08) & (t_s < toe_contact.t_s + 0.18))
+    if len(around) < 5 or not np.isfinite(heel_m[around]).all():
+        return None
+    level = float(np.median(heel_m[around[-max(2, len(around) // 4) :]]))
+    rise = float(heel_m[around].max()) - level
+    above = around[heel_m[around] > level + 0.2 * rise]
+    hinge = fit_hinge(
+        t_s,
+        heel_m,
+        float(t_s[above[-1]]) + 0.01,
+        "landing",
+        HingeWindows(settings.hinge_search_s, settings.heel_moving_s, settings.landing_rest_s),
+        motion.noise_m[f"{limb}_heel"],
+        fall_m_s2=0.0,
+        worst_misfit_m=settings.hinge_misfit_m,
+    )
+    return _event(motion, limb, hinge, "landing", settings)
+
+
+def _event(
+    motion: _Motion,
+    limb: Limb,
+    hinge: Hinge | None,
+    kind: Literal["landing", "leaving"],
+    settings: ContactSettings,
+) -> Event | None:
+    """Add to a hinge what the pose model makes of it, more where the foot is hidden."""
+    if hinge is None:
+        return None
+    around = np.abs(motion.t_s - hinge.at_s) < 0.1
+    hidden = float(np.mean(motion.seen[limb][around])) < settings.hidden_visibility
+    if kind == "leaving":
+        late_s, model_s = 0.0, settings.toe_off_model_sd_s
+        hidden_s = settings.toe_off_hidden_sd_s
+    else:
+        late_s, model_s = settings.landing_late_s, settings.landing_model_sd_s
+        hidden_s = settings.landing_hidden_sd_s
+    sd_s = float(np.linalg.norm([hinge.sd_s, model_s, hidden_s if hidden else 0.0]))
+    return Event(hinge.at_s - late_s, sd_s)
 
 
 def _lift_s(
@@ -214,123 +301,42 @@ def _lift_s(
     return float(crossing_s - start_s if leaving else crossing_s + start_s)
 
 
+def _held_limb(candidates: list[dict[Limb, _Edges]]) -> Limb | None:
+    """Return the limb that seldom lands while the other does: the one held up in hops."""
+    landed = {
+        limb: sum(edges[limb].toe_contact is not None for edges in candidates) for limb in LIMBS
+    }
+    fewer, more = sorted(LIMBS, key=lambda limb: landed[limb])
+    return fewer if landed[fewer] < 0.5 * landed[more] else None
+
+
 def _grounded(
-    motion: _Motion, edges: dict[Limb, _Edges], settings: ContactSettings
+    edges: dict[Limb, _Edges], held: Limb | None, settings: ContactSettings
 ) -> dict[Limb, _Edges]:
     """Drop the edges of a foot that turned in the air while the other stood on the ground."""
-
-    def height_m(limb: Limb, event: Event | None) -> float:
-        if event is None:
-            return float("nan")
-        return float(np.interp(event.t_s, motion.t_s, motion.toe_m[limb]))
-
     kept = dict(edges)
     for limb, other in (LIMBS, LIMBS[::-1]):
         own, opposite = edges[limb], edges[other]
-        above_toe_off_m = height_m(limb, own.toe_off) - height_m(other, opposite.toe_off)
-        above_contact_m = height_m(limb, own.toe_contact) - height_m(other, opposite.toe_contact)
-        if above_toe_off_m > settings.held_foot_m:
+        highest_m = settings.held_foot_m if limb == held else settings.far_foot_m
+        if own.level_before_m - opposite.level_before_m > highest_m:
             kept[limb] = replace(kept[limb], toe_off=None)
-        if above_contact_m > settings.held_foot_m:
+        if own.level_after_m - opposite.level_after_m > highest_m:
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
     return kept
-
-
-def fit_hinge(
-    t_s: FloatArray,
-    height_m: FloatArray,
-    near_s: float,
-    kind: Literal["landing", "leaving"],
-    noise_m: float,
-    settings: ContactSettings,
-    longest_moving_s: float = np.inf,
-) -> Event | None:
-    """Place the instant at which a part of the foot stops, or starts, moving.
-
-    Parameters
-    ----------
-    t_s : (n,) seconds
-    height_m : (n,) height of the part, metres, up positive
-    near_s : where to look
-    kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
-    noise_m : standard deviation of one sample
-    settings : windows of the fit
-    longest_moving_s : the moving side is no longer than this, seconds
-
-    Returns
-    -------
-    Event or None when fewer than two samples lie on either side or no hinge fits
-
-    Notes
-    -----
-    With s the time away from the hinge on the moving side and 0 on the resting
-    side, height = level + speed * s - g s^2 / 2; level and speed are solved by
-    least squares for each instant tried, and the instant with the least squared
-    residual wins. Its standard uncertainty is the half-width over which the
-    misfit rises by one variance of a sample, with the model's part added.
-    """
-    sign = 1.0 if kind == "leaving" else -1.0
-    step_s = float(np.median(np.diff(t_s)))
-    moving_s = max(min(settings.hinge_moving_s, longest_moving_s), 2.6 * step_s)
-    wanted_s = settings.leaving_rest_s if kind == "leaving" else settings.landing_rest_s
-    resting_s = max(wanted_s, 2.6 * step_s)
-    known = np.isfinite(height_m)
-    best_s, misfit, tried = near_s, np.array([]), np.array([])
-    for _ in range(2):
-        relative = sign * (t_s - best_s)
-        chosen = known & (relative > -resting_s) & (relative < moving_s)
-        tried = np.arange(near_s - settings.hinge_search_s, near_s + settings.hinge_search_s, 0.001)
-        tried = tried[np.abs(tried - best_s) < min(moving_s, resting_s) - step_s]
-        s = np.maximum(sign * (t_s[chosen][None, :] - tried[:, None]), 0.0)
-        both_sides = ((s > 0).sum(axis=1) >= 2) & ((s == 0).sum(axis=1) >= 2)
-        if not both_sides.any():
-            return None
-        tried, s = tried[both_sides], s[both_sides]
-        target = height_m[chosen][None, :] + 0.5 * GRAVITY_M_S2 * s**2
-        mean_s, mean_h = s.mean(axis=1, keepdims=True), target.mean(axis=1, keepdims=True)
-        speed = ((s - mean_s) * (target - mean_h)).sum(axis=1) / ((s - mean_s) ** 2).sum(axis=1)
-        residual = target - mean_h - speed[:, None] * (s - mean_s)
-        misfit = (residual**2).sum(axis=1)
-        misfit[speed < 0] = np.inf
-        if not np.isfinite(misfit).any():
-            return None
-        best_s = float(tried[np.argmin(misfit)])
-    degrees = max(int(chosen.sum()) - 3, 1)
-    variance = max(noise_m**2, float(misfit.min()) / degrees)
-    if variance > max(3 * noise_m, settings.hinge_misfit_m) ** 2:
-        return None
-    near_best = tried[misfit <= misfit.min() + variance]
-    width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
-    if kind == "leaving":
-        return Event(best_s, float(np.hypot(width_s, settings.toe_off_model_sd_s)))
-    sd_s = float(np.hypot(width_s, settings.landing_model_sd_s))
-    return Event(best_s - settings.landing_late_s, sd_s)
-
-
-def _earlier(first: Event | None, second: Event | None) -> Event | None:
-    """Return the earlier of two events, or their weighted mean when they cannot be told apart."""
-    if first is None or second is None:
-        return first or second
-    apart = abs(first.t_s - second.t_s) > 1.96 * np.hypot(first.sd_s, second.sd_s)
-    if apart:
-        return first if first.t_s < second.t_s else second
-    weights = np.array([first.sd_s, second.sd_s]) ** -2.0
-    mean_s = float(np.average([first.t_s, second.t_s], weights=weights))
-    return Event(mean_s, float(weights.sum() ** -0.5))
 
 
 def _resolve_flight(
     motion: _Motion,
     edges: dict[Limb, _Edges],
-    first: int,
-    last: int,
+    stretch: tuple[int, int],
     settings: ContactSettings,
 ) -> Flight | None:
     """Turn one candidate into a flight, or None when a foot carried the body through it."""
     landings = {limb: e.initial_contact for limb, e in edges.items() if e.initial_contact}
     toe_offs = {limb: e.toe_off for limb, e in edges.items() if e.toe_off}
-    landing = min(landings.values(), key=lambda event: event.t_s, default=None)
-    take_off = max(toe_offs.values(), key=lambda event: event.t_s, default=None)
+    first, last = stretch
+    landing = min(_well_placed(landings), key=lambda event: event.t_s, default=None)
+    take_off = max(_well_placed(toe_offs), key=lambda event: event.t_s, default=None)
     starts_in_air = take_off is None and motion.t_s[first] - motion.t_s[0] < settings.cut_off_s
     ends_in_air = landing is None and motion.t_s[-1] - motion.t_s[last] < settings.cut_off_s
     if (take_off is None and not starts_in_air) or (landing is None and not ends_in_air):
@@ -354,6 +360,12 @@ def _resolve_flight(
         together(landings, end_s) if landing else (),
         _fitted_gravity(motion, start_s, end_s),
     )
+
+
+def _well_placed(events: dict[Limb, Event]) -> list[Event]:
+    """Leave out the event of a hidden foot where the other foot's is placed far better."""
+    best_s = min((event.sd_s for event in events.values()), default=0.0)
+    return [event for event in events.values() if event.sd_s <= 2 * best_s]
 
 
 def _carried(motion: _Motion, limb: Limb, start_s: float, end_s: float) -> bool:

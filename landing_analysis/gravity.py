@@ -10,7 +10,7 @@ from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.settings import GravitySettings
 from landing_analysis.tables import LANDMARK, Contacts, Flight, FloatArray, Tracks
 
-_MIDDLE = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
+_HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 
 
 @dataclass(frozen=True)
@@ -19,7 +19,7 @@ class FreeFall:
 
     Attributes
     ----------
-    acceleration_px_s2 : (2,) mean acceleration of the body's middle in flight
+    acceleration_px_s2 : (2,) mean acceleration of the mid-hip point in flight
     size_sd, direction_sd_deg : standard uncertainties of its size, as a share,
         and of its direction
     flights : how many were used
@@ -34,7 +34,7 @@ class FreeFall:
 def measure_free_fall(
     tracks: Tracks, contacts: Contacts, settings: GravitySettings
 ) -> FreeFall | None:
-    """Fit a parabola to the body's middle in every flight and average the accelerations.
+    """Fit a parabola to the mid-hip point in every flight and average the accelerations.
 
     Parameters
     ----------
@@ -51,9 +51,10 @@ def measure_free_fall(
     -----
     Flights are weighted by the fourth power of their duration, after the
     standard deviation of a fitted acceleration, 2 sqrt(180) sigma / (sqrt(n) T^2)
-    for n samples over T. The middle of hips and shoulders is not the body's
-    centre of mass: arms and legs that move in flight move one against the other.
-    That part is ``settings.body_share`` per flight and shrinks with their number.
+    for n samples over T. The mid-hip point is close to the body's centre
+    of mass but not the same: trunk, arms and legs that move in flight push it.
+    That part differs from flight to flight by ``settings.flight_share`` and is
+    common to all by ``settings.body_share``, which no number of flights shrinks.
     """
     fits = [fit for flight in contacts.flights if (fit := _fit(tracks, flight, settings))]
     if not fits:
@@ -61,10 +62,9 @@ def measure_free_fall(
     accelerations = np.array([fit[0] for fit in fits])
     sds = np.array([fit[1] for fit in fits])
     usual = float(np.linalg.norm(np.median(accelerations, axis=0)))
-    spread = np.hypot(sds, settings.body_share * usual)
-    weights = spread**-2.0
+    weights = np.hypot(sds, settings.flight_share * usual) ** -2.0
     mean: FloatArray = np.average(accelerations, axis=0, weights=weights)
-    share = float(weights.sum() ** -0.5) / float(np.linalg.norm(mean))
+    share = float(np.hypot(weights.sum() ** -0.5 / np.linalg.norm(mean), settings.body_share))
     return FreeFall(mean, share, float(np.degrees(share)), len(fits))
 
 
@@ -126,15 +126,15 @@ def _fit(
     start_s, end_s = flight.take_off.t_s, flight.landing.t_s
     if end_s - start_s < settings.min_flight_s:
         return None
-    middle = tracks.raw_px[:, _MIDDLE].mean(axis=1)
-    inside = (tracks.t_s >= start_s) & (tracks.t_s <= end_s) & np.isfinite(middle[:, 0])
+    hips = tracks.raw_px[:, _HIPS].mean(axis=1)
+    inside = (tracks.t_s >= start_s) & (tracks.t_s <= end_s) & np.isfinite(hips[:, 0])
     if inside.sum() < settings.min_samples:
         return None
     t_s = tracks.t_s[inside] - 0.5 * (start_s + end_s)
-    coefficients = np.polynomial.polynomial.polyfit(t_s, middle[inside], 2)
+    coefficients = np.polynomial.polynomial.polyfit(t_s, hips[inside], 2)
     fitted = np.polynomial.polynomial.polyval(t_s, coefficients).T
     n = int(inside.sum())
-    noise = float(np.sqrt(((middle[inside] - fitted) ** 2).sum() / (2 * (n - 3))))
+    noise = float(np.sqrt(((hips[inside] - fitted) ** 2).sum() / (2 * (n - 3))))
     sd = 2 * np.sqrt(180.0) * noise / (np.sqrt(n) * (t_s[-1] - t_s[0]) ** 2)
     acceleration: FloatArray = 2 * coefficients[2]
     return acceleration, float(sd)

@@ -24,7 +24,8 @@ class TrackSettings:
     angle_cutoff_hz: float = 15.0  # motion low-pass in landing work: Nordin & Dufek, PMC4969247
     cutoff_per_rate: float = 0.2  # cut-off at most this share of the frame rate (choice)
     min_visibility: float = 0.1  # full model, image mode; a hidden far limb stays above it
-    spike_share_of_leg: float = 0.15  # one frame this far off both neighbours is a misreading
+    spike_window_s: float = 0.1  # half-width of the running median (choice)
+    spike_share_of_leg: float = 0.06  # 5 cm off the running median is a misreading (choice)
     roll_sd_deg: float = 4.0  # phone on a tripod or held upright (choice, no source)
     scale_sd_known: float = 0.05  # segment lengths differ by 5 to 10 % (memory, fairly sure)
     scale_sd_unknown: float = 0.08  # as above, with an adult's unknown stature
@@ -45,7 +46,12 @@ class ContactSettings:
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
-    held_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
+    far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
+    held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
+    heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
+    hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
+    landing_hidden_sd_s: float = 0.015  # what a hidden foot adds; see DEVELOPERS.md
+    toe_off_hidden_sd_s: float = 0.050
     hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     hinge_moving_s: float = 0.09  # at most half of the flight; least scatter on rendered clips
     hinge_misfit_m: float = 0.012  # a held foot misses a hinge by more (choice, see tests)
@@ -62,7 +68,8 @@ class GravitySettings:
 
     min_flight_s: float = 0.15  # shorter flights bend by less than their noise (choice)
     min_samples: float = 5  # two more than a parabola has coefficients
-    body_share: float = 0.10  # of gravity per flight; see DEVELOPERS.md
+    flight_share: float = 0.07  # of gravity, from flight to flight; see DEVELOPERS.md
+    body_share: float = 0.12  # of gravity, common to all flights; see DEVELOPERS.md
     trust_factor: float = 1.4  # scales farther apart than this question the clock
 
 

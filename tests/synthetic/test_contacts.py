@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from jumper import jump_set, standing_with
 
-from landing_analysis.contacts import find_contacts, fit_hinge, match_events
+from landing_analysis.contacts import find_contacts, match_events
+from landing_analysis.hinge import HingeWindows, fit_hinge
 from landing_analysis.reps import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Landmarks, Tracks
@@ -174,8 +175,17 @@ def test_a_hinge_is_found_on_exact_samples():
     t_s = np.arange(0.0, 0.4, 1 / 60)
     corner_s = 0.2037
     s = np.maximum(corner_s - t_s, 0)
-    event = fit_hinge(t_s, 1.5 * s - 9.81 * s**2 / 2, 0.19, "landing", 0.001, SETTINGS.contacts)
-    np.testing.assert_allclose(event.t_s + LATE_S, corner_s, atol=0.001)
+    hinge = fit_hinge(
+        t_s,
+        0.1 + 1.5 * s - 9.81 * s**2 / 2,
+        0.19,
+        "landing",
+        HingeWindows(0.07, 0.09, 0.08),
+        0.001,
+        fall_m_s2=9.81,
+        worst_misfit_m=0.01,
+    )
+    np.testing.assert_allclose((hinge.at_s, hinge.level_m), (corner_s, 0.1), atol=0.001)
 
 
 def test_matching_is_one_to_one_and_closest_first():

@@ -1,0 +1,94 @@
+"""The instant at which something that moves comes to rest, or sets off, between two samples."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from landing_analysis.tables import FloatArray
+
+
+class Hinge(NamedTuple):
+    """A corner in a height: when, how well placed, and the level on its resting side."""
+
+    at_s: float
+    sd_s: float
+    level_m: float
+
+
+class HingeWindows(NamedTuple):
+    """How far a hinge is looked for and how much of both sides is fitted, seconds."""
+
+    search_s: float
+    moving_s: float
+    resting_s: float
+
+
+def fit_hinge(
+    t_s: FloatArray,
+    height_m: FloatArray,
+    near_s: float,
+    kind: Literal["landing", "leaving"],
+    windows: HingeWindows,
+    noise_m: float,
+    *,
+    fall_m_s2: float,
+    worst_misfit_m: float,
+) -> Hinge | None:
+    """Fit a corner between moving and resting.
+
+    Parameters
+    ----------
+    t_s : (n,) seconds
+    height_m : (n,) height of the part, metres, up positive
+    near_s : where to look
+    kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
+    windows : HingeWindows; each side is widened to hold at least two samples
+    noise_m : standard deviation of one sample
+    fall_m_s2 : downward acceleration on the moving side
+    worst_misfit_m : a larger residual (or three times the noise) is no hinge
+
+    Returns
+    -------
+    Hinge or None when fewer than two samples lie on either side or no hinge fits
+
+    Notes
+    -----
+    With s the time away from the hinge on the moving side and 0 on the resting
+    side, height = level + speed * s - fall * s^2 / 2; level and speed are solved by
+    least squares for each instant tried, and the instant with the least squared
+    residual wins. Its standard deviation is the half-width over which the misfit
+    rises by one variance of a sample.
+    """
+    sign = 1.0 if kind == "leaving" else -1.0
+    step_s = float(np.median(np.diff(t_s)))
+    moving_s, resting_s = (max(side, 2.6 * step_s) for side in windows[1:])
+    known = np.isfinite(height_m)
+    best_s = near_s
+    for _ in range(2):  # the second pass centres the windows on the first one's corner
+        relative = sign * (t_s - best_s)
+        chosen = known & (relative > -resting_s) & (relative < moving_s)
+        tried = np.arange(near_s - windows.search_s, near_s + windows.search_s, 0.001)
+        tried = tried[np.abs(tried - best_s) < min(moving_s, resting_s) - step_s]
+        s = np.maximum(sign * (t_s[chosen][None, :] - tried[:, None]), 0.0)
+        both_sides = ((s > 0).sum(axis=1) >= 2) & ((s == 0).sum(axis=1) >= 2)
+        tried, s = tried[both_sides], s[both_sides]
+        if not len(tried):
+            return None
+        target = height_m[chosen][None, :] + 0.5 * fall_m_s2 * s**2
+        mean_s, mean_h = s.mean(axis=1), target.mean(axis=1)
+        away_s, away_h = s - mean_s[:, None], target - mean_h[:, None]
+        speed = (away_s * away_h).sum(axis=1) / (away_s**2).sum(axis=1)
+        misfit = ((away_h - speed[:, None] * away_s) ** 2).sum(axis=1)
+        misfit[speed < 0] = np.inf
+        best = int(np.argmin(misfit))
+        if not np.isfinite(misfit[best]):
+            return None
+        best_s = float(tried[best])
+    variance = max(noise_m**2, float(misfit[best]) / max(int(chosen.sum()) - 3, 1))
+    if variance > max(3 * noise_m, worst_misfit_m) ** 2:
+        return None
+    near_best = tried[misfit <= misfit[best] + variance]
+    width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
+    return Hinge(best_s, width_s, float(mean_h[best] - speed[best] * mean_s[best]))
