@@ -134,7 +134,8 @@ def measure_reps(
     FPPA is the angle in the picture, as it is defined. Yaw that is surely there
     (beyond its own 95 % interval) is added to its uncertainty as the false valgus
     it can make; it is not taken off the value. Knee flexion in a side view is
-    corrected for the estimated yaw, which changes it by about a degree.
+    corrected for the estimated yaw, which changes it by about a degree, and for the
+    pose model's hip point, which lies in front of the joint.
     """
     scene = _Scene(
         tracks,
@@ -371,7 +372,7 @@ def _window_s(scene: _Scene, rep: Rep, contact: Contact) -> tuple[float, float]:
 
 def _flexion(scene: _Scene, limb: Limb, *, smooth: bool = False) -> FloatArray:
     yaw_deg = float(np.clip(scene.view.yaw_deg, -30, 30))
-    seen = flexion_deg(*scene.leg(limb, smooth=smooth))
+    seen = flexion_deg(*scene.leg(limb, smooth=smooth)) + scene.settings.flexion_offset_deg
     return flexion_from_seen_deg(seen, yaw_deg)
 
 

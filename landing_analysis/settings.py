@@ -79,6 +79,7 @@ class RepSettings:
 
     longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
     odd_share: float = 0.25  # landings unlike the set's, when fewer, are refused (choice)
+    lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
 
 
@@ -92,7 +93,8 @@ class MeasureSettings:
 
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
-    flexion_offset_sd_deg: float = 3.0
+    flexion_offset_deg: float = 3.5  # read low: rendered 2 to 6, published 2.3 to 5.1 deg
+    flexion_offset_sd_deg: float = 2.5
     fppa_offset_sd_deg: float = 1.5
     trunk_offset_sd_deg: float = 2.0
     pelvis_shift_offset_sd_pct: float = 3.0
