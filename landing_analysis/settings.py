@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, is_dataclass
 
 from landing_analysis.errors import SettingsError
 
@@ -14,6 +14,26 @@ class PoseSettings:
     scout_interval_s: float = 0.5  # choice: a bystander in view for a second is seen twice
     max_people: int = 3  # choice: patient, spotter and one passer-by
     workers: int = 2  # one landmarker per core; more gives nothing on one thread each
+
+
+@dataclass(frozen=True)
+class PeopleSettings:
+    """How people are told apart and the patient is chosen."""
+
+    reach_torsos: float = 0.5  # from frame to frame; a jumper moves .2 of a torso at 30 frames/s
+    reach_torsos_per_s: float = 3.0  # since last seen (choice)
+    reach_torsos_most: float = 3.0  # farther away it is somebody else (choice)
+    reach_log_size: float = 0.5  # 1.6 times larger or smaller is somebody else (choice)
+    least_share: float = 0.05  # of the clip; seen for less is nobody (choice)
+    least_fall_s: float = 0.1  # in the air at least this long to count as jumping (choice)
+
+
+@dataclass(frozen=True)
+class ViewSettings:
+    """How the view is decided."""
+
+    square_on_within_deg: float = 25.0  # beyond, flexion reads 9 % and FPPA 25 deg wrong: oblique
+    yaw_sd_deg: float = 4.0  # on rendered patients; see DEVELOPERS.md
 
 
 @dataclass(frozen=True)
@@ -102,11 +122,18 @@ class MeasureSettings:
     ratio_offset_sd: float = 0.05
 
 
+def _groups(settings: Settings) -> list[object]:
+    values = [getattr(settings, item.name) for item in fields(settings)]
+    return [value for value in values if is_dataclass(value)]
+
+
 @dataclass(frozen=True)
 class Settings:
     """All settings of one analysis."""
 
     pose: PoseSettings = field(default_factory=PoseSettings)
+    people: PeopleSettings = field(default_factory=PeopleSettings)
+    view: ViewSettings = field(default_factory=ViewSettings)
     tracks: TrackSettings = field(default_factory=TrackSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
     gravity: GravitySettings = field(default_factory=GravitySettings)
@@ -115,15 +142,8 @@ class Settings:
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:
-        for group in (
-            self.pose,
-            self.tracks,
-            self.contacts,
-            self.gravity,
-            self.reps,
-            self.measures,
-        ):
-            for item in fields(group):
+        for group in _groups(self):
+            for item in fields(group):  # type: ignore[arg-type]
                 if getattr(group, item.name) <= 0:
                     raise SettingsError(
                         f"Setting {item.name} is {getattr(group, item.name)}; it must be above 0."
