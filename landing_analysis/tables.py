@@ -251,6 +251,20 @@ class Tracks:
 
 
 @dataclass(frozen=True)
+class KneeAngles:
+    """The knee's angle in every frame, for drawing; no measure is read from it.
+
+    Attributes
+    ----------
+    kind : flexion in a side view, FPPA in a front or back view
+    deg : (n_frames,) degrees of each limb that the view shows, NaN where not seen
+    """
+
+    kind: Literal["flexion", "fppa"]
+    deg: dict[Limb, FloatArray]
+
+
+@dataclass(frozen=True)
 class Event:
     """One instant with its standard uncertainty, both in seconds."""
 
@@ -515,3 +529,4 @@ class Analysis:
     notes: tuple[Note, ...]
     provenance: Provenance
     limits: tuple[Limit, ...] = ()
+    knee_angles: KneeAngles | None = None

@@ -1,0 +1,64 @@
+"""Whether an MP4 or MOV file is whole, told from the lengths of its top-level boxes."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import BinaryIO, Literal
+
+Wholeness = Literal["whole", "stray end", "cut short", "no index", "other format"]
+
+_BOXES = {
+    b"ftyp", b"styp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"uuid", b"meta",
+    b"udta", b"moof", b"mfra", b"sidx", b"ssix", b"prft", b"emsg", b"pdin",
+}  # fmt: skip
+
+
+def check_boxes(path: Path) -> Wholeness:
+    """Walk the top-level boxes of an ISO media file.
+
+    Returns
+    -------
+    ``whole``
+        The boxes fill the file exactly and one of them is the index (``moov``).
+    ``stray end``
+        The same, but bytes that are no box follow.
+    ``cut short``
+        The last box promises more bytes than there are.
+    ``no index``
+        No ``moov`` box: the recording or the copy was never finished.
+    ``other format``
+        Not an ISO media file.
+
+    References
+    ----------
+    ISO/IEC 14496-12: a box starts with its size (32 bit) and its type; size 1
+    means that a 64-bit size follows, size 0 that the box runs to the end.
+    """
+    end = path.stat().st_size
+    position = 0
+    has_index = False
+    with path.open("rb") as file:
+        while position < end:
+            size, kind = _read_header(file, position, end)
+            if position == 0 and kind not in _BOXES:
+                return "other format"
+            if size < 8 or position + size > end:
+                return "stray end" if has_index and kind not in _BOXES else "cut short"
+            has_index = has_index or kind == b"moov"
+            position += size
+    return "whole" if has_index else "no index"
+
+
+def _read_header(file: BinaryIO, position: int, end: int) -> tuple[int, bytes]:
+    """Size and type of the box at ``position``; size 0 where no header fits."""
+    file.seek(position)
+    header = file.read(16)
+    if len(header) < 8:
+        return 0, b""
+    size, kind = struct.unpack(">I4s", header[:8])
+    if size == 1 and len(header) == 16:
+        size = struct.unpack(">Q", header[8:])[0]
+    elif size == 0:
+        size = end - position
+    return size, kind

@@ -1,0 +1,236 @@
+"""Files: fingerprints, writing that never leaves half a file, and stored landmarks.
+
+Stored landmarks
+----------------
+A Parquet file, schema version 1, with one row per frame and person slot, ordered
+by frame and then slot:
+
+========================  =======  ====================================================
+column                    type     meaning
+========================  =======  ====================================================
+frame                     int64    frame number from 0
+t_s                       float64  presentation time, seconds
+person                    int64    slot from 0; a slot is not an identity
+<landmark>_x_px           float64  pixels of the upright picture, x to the right
+<landmark>_y_px           float64  pixels, y down
+<landmark>_visibility     float64  0..1, the model's own scale
+<landmark>_world_x_m      float64  metres from mid-hip, x to the right in the picture
+<landmark>_world_y_m      float64  metres, y down
+<landmark>_world_z_m      float64  metres, z away from the camera
+========================  =======  ====================================================
+
+Landmarks are named as in `tables.LANDMARK_NAMES`; an empty slot is NaN throughout.
+Values come back exactly as they were. The schema's metadata holds one entry,
+``landing_analysis``: a JSON object with ``schema_version``, ``package_version``,
+``clip`` (its facts), ``model`` (name and sha256).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, fields
+from pathlib import Path
+
+import numpy as np
+
+from landing_analysis import __version__
+from landing_analysis.errors import CacheError, OutputError, TableError
+from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, FloatArray, Note, Poses
+
+SCHEMA_VERSION = 1
+_METADATA_KEY = b"landing_analysis"
+_VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
+_COLUMNS = tuple(f"{name}_{value}" for name in LANDMARK_NAMES for value in _VALUES)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the sha256 of a file's content in hexadecimal."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@contextmanager
+def new_file(path: Path) -> Iterator[Path]:
+    """Give a temporary name to write to; the file takes its place only when complete.
+
+    Parameters
+    ----------
+    path : where the file is to be; its folder is made when missing
+
+    Yields
+    ------
+    Path
+        A hidden name in the same folder, which is gone after an error.
+
+    Raises
+    ------
+    OutputError
+        When the place cannot be written.
+    """
+    temporary = _temporary_beside(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        yield temporary
+        temporary.replace(path)
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def new_folder(path: Path) -> Iterator[Path]:
+    """Give a temporary folder to fill; it takes its place, and the old one's, when complete.
+
+    Parameters
+    ----------
+    path : where the folder is to be
+
+    Raises
+    ------
+    OutputError
+        When the place cannot be written; an earlier folder is then still there.
+    """
+    temporary, replaced = _temporary_beside(path), _temporary_beside(path)
+    try:
+        temporary.mkdir(parents=True)
+        yield temporary
+        if path.exists():
+            path.rename(replaced)
+        temporary.rename(path)
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+    finally:
+        if replaced.exists() and not path.exists():
+            replaced.rename(path)
+        shutil.rmtree(replaced, ignore_errors=True)
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file in UTF-8, whole or not at all."""
+    with new_file(path) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a binary file, whole or not at all."""
+    with new_file(path) as temporary:
+        temporary.write_bytes(data)
+
+
+def _temporary_beside(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{uuid.uuid4().hex}.part")
+
+
+def _cannot_write(path: Path, error: OSError) -> OutputError:
+    return OutputError(
+        f"{path} cannot be written ({error.strerror or error}); choose another place."
+    )
+
+
+def write_landmarks(path: Path, poses: Poses, clip: Clip) -> None:
+    """Store what the pose model saw, so that it need not look again.
+
+    Parameters
+    ----------
+    path : of the Parquet file; its schema is in the module's docstring
+    poses, clip : of the same frames
+
+    Raises
+    ------
+    TableError
+        When clip and poses are not of the same frames.
+    OutputError
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    if not np.array_equal(poses.t_s, clip.t_s):
+        raise TableError("Clip and poses do not have the same frame times.")
+    n_frames, n_slots = poses.xy_px.shape[:2]
+    values = np.concatenate([poses.xy_px, poses.visibility[..., None], poses.world_m], axis=3)
+    by_column = np.ascontiguousarray(values.reshape(n_frames * n_slots, len(_COLUMNS)).T)
+    table = pa.table(
+        {
+            "frame": np.repeat(np.arange(n_frames), n_slots),
+            "t_s": np.repeat(poses.t_s, n_slots),
+            "person": np.tile(np.arange(n_slots), n_frames),
+            **dict(zip(_COLUMNS, by_column, strict=True)),
+        },
+        metadata={_METADATA_KEY: json.dumps(_describe(poses, clip)).encode()},
+    )
+    with new_file(path) as temporary:
+        pq.write_table(table, temporary, compression="zstd", use_dictionary=False)
+
+
+def read_landmarks(path: Path) -> tuple[Clip, Poses]:
+    """Read back what `write_landmarks` stored.
+
+    Raises
+    ------
+    CacheError
+        When the file is missing, damaged, or of another schema version.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        table = pq.read_table(path, memory_map=False)
+        facts = json.loads(table.schema.metadata[_METADATA_KEY])
+    except (OSError, pa.ArrowInvalid, KeyError, TypeError, ValueError) as error:
+        raise CacheError(
+            f"{path} holds no stored landmarks that can be read; analyse the clip itself."
+        ) from error
+    if facts.get("schema_version") != SCHEMA_VERSION:
+        raise CacheError(
+            f"{path} was stored in schema version {facts.get('schema_version')}, this program "
+            f"reads version {SCHEMA_VERSION}; analyse the clip itself."
+        )
+    try:
+        return _restore(table, facts)
+    except (KeyError, TypeError, ValueError, TableError) as error:
+        raise CacheError(
+            f"{path} lacks parts of the stored landmarks; analyse the clip itself."
+        ) from error
+
+
+def _describe(poses: Poses, clip: Clip) -> dict[str, object]:
+    facts = {f.name: getattr(clip, f.name) for f in fields(clip) if f.name not in ("t_s", "notes")}
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "package_version": __version__,
+        "clip": {**facts, "notes": [asdict(note) for note in clip.notes]},
+        "model": {"name": poses.model_name, "sha256": poses.model_sha256},
+    }
+
+
+def _restore(table, facts) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def]
+    def column(name: str) -> FloatArray:
+        values: FloatArray = table[name].to_numpy()
+        return values
+
+    facts_of_clip = dict(facts["clip"])
+    notes = tuple(Note(**note) for note in facts_of_clip.pop("notes"))
+    n_frames = facts_of_clip["frames"]
+    n_slots = len(table) // n_frames
+    t_s = column("t_s")[::n_slots].copy()
+    values = np.stack([column(name) for name in _COLUMNS], axis=1)
+    values = values.reshape(n_frames, n_slots, N_LANDMARKS, len(_VALUES))
+    clip = Clip(t_s=t_s, notes=notes, **facts_of_clip)
+    poses = Poses(
+        t_s=t_s,
+        xy_px=values[..., 0:2].copy(),
+        visibility=values[..., 2].copy(),
+        world_m=values[..., 3:6].copy(),
+        width_px=clip.width_px,
+        height_px=clip.height_px,
+        model_name=facts["model"]["name"],
+        model_sha256=facts["model"]["sha256"],
+    )
+    return clip, poses
