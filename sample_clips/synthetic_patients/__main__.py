@@ -7,8 +7,17 @@ from pathlib import Path
 
 import click
 
+from synthetic_patients.body import load_body
+from synthetic_patients.camera import VIEW_AZIMUTH_DEG, Camera, View
+from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, frame_times_s, play
-from synthetic_patients.scenes import SAMPLE_CLIPS, SCENES
+from synthetic_patients.mocap import (
+    INITIAL_CONTACT_UNCERTAINTY_S,
+    TOE_OFF_UNCERTAINTY_S,
+    perform_recording,
+    read_bvh,
+)
+from synthetic_patients.scenes import PATIENTS, SAMPLE_CLIPS, SCENES, Scene
 
 
 @click.group()
@@ -33,9 +42,49 @@ def render(names: tuple[str, ...], out: Path, frame_arrays: bool) -> None:
     """Render the named scenes, or all sample clips, with their truth."""
     for name in names or [scene.name for scene in SAMPLE_CLIPS]:
         scene = SCENES[name]
-        frames = len(frame_times_s(scene, play(scene)))
-        with click.progressbar(length=frames, label=name) as bar:
-            film(scene, out, frame_arrays=frame_arrays, advance=partial(bar.update, 1))
+        _film(scene, play(scene), out, None, frame_arrays)
+
+
+@main.command()
+@click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")
+@click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-01", show_default=True)
+@click.option("--view", type=click.Choice(list(VIEW_AZIMUTH_DEG)), default="front")
+@click.option("--fps", type=float, default=60.0, show_default=True)
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def record(
+    recording: Path, rate_hz: float, patient: str, view: View, fps: float, out: Path
+) -> None:
+    """Put a recorded human motion (BVH) on an invented patient and film it."""
+    camera = Camera(view=view, distance_m=3.0, fps=fps, exposure_s=0.5 / fps)
+    scene = Scene(f"{recording.stem}_{view}", PATIENTS[patient], lambda _: [], 0, camera)
+    performance = perform_recording(load_body(scene.patient.body), read_bvh(recording, rate_hz))
+    remarks = {
+        "invented": False,
+        "motion": f"recorded: {recording.name}; contacts read from heights of toes and heels",
+        "initial_contact_uncertainty_s": INITIAL_CONTACT_UNCERTAINTY_S,
+        "toe_off_uncertainty_s": TOE_OFF_UNCERTAINTY_S,
+    }
+    _film(scene, performance, out, remarks, frame_arrays=True)
+
+
+def _film(
+    scene: Scene,
+    performance: Performance,
+    out: Path,
+    remarks: dict[str, object] | None,
+    frame_arrays: bool,
+) -> None:
+    frames = len(frame_times_s(scene, performance))
+    with click.progressbar(length=frames, label=scene.name) as bar:
+        film(
+            scene,
+            performance,
+            out,
+            remarks=remarks,
+            frame_arrays=frame_arrays,
+            advance=partial(bar.update, 1),
+        )
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ from synthetic_patients.motion import (
     POSTURE,
     SETTLE_POWER,
     SIGN,
+    AnyMotion,
     Curve,
     Footwork,
     HeldFoot,
@@ -82,7 +83,7 @@ class Landing:
 class Performance:
     """A motion and the exact times of its landings."""
 
-    motion: Motion
+    motion: AnyMotion
     landings: tuple[Landing, ...]
     leaps: tuple[Leap, ...]
 

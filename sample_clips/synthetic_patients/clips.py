@@ -59,15 +59,18 @@ def write_truth(path: Path, truth: dict[str, Any]) -> None:
 
 def film(
     scene: Scene,
+    performance: Performance,
     folder: Path,
     *,
+    remarks: dict[str, Any] | None = None,
     frame_arrays: bool = False,
     advance: Callable[[], None] = lambda: None,
 ) -> Path:
-    """Render a scene into ``folder``: the clip and its truth.
+    """Render a performed scene into ``folder``: the clip and its truth.
 
     Parameters
     ----------
+    remarks : further keys for the truth file
     frame_arrays : also write ``<name>.truth.npz`` with the joints of every frame
     advance : called after each frame
 
@@ -78,7 +81,6 @@ def film(
     from synthetic_patients.render import Look, Renderer, write_clip
 
     folder.mkdir(parents=True, exist_ok=True)
-    performance = play(scene)
     times_s = frame_times_s(scene, performance)
     patient = scene.patient
     look = Look(patient.skin, patient.shirt, patient.shorts, patient.hair, patient.shoe)
@@ -95,7 +97,9 @@ def film(
         write_clip(clip, pictures(), scene.camera.fps)
     finally:
         renderer.close()
-    write_truth(folder / f"{scene.name}.truth.json", scene_truth(scene, performance))
+    write_truth(
+        folder / f"{scene.name}.truth.json", scene_truth(scene, performance) | (remarks or {})
+    )
     if frame_arrays:
         arrays = frame_truth(performance.motion, scene.camera, times_s)
         np.savez_compressed(folder / f"{scene.name}.truth.npz", **arrays)

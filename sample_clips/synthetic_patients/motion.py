@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 from scipy.interpolate import BPoly, PchipInterpolator
@@ -275,6 +276,22 @@ POSTURE = (
 """Names of the posture keys, all in degrees."""
 
 
+class AnyMotion(Protocol):
+    """What truth and drawing need of a motion: joints and segments of a body at any instant."""
+
+    body: Body
+    duration_s: float
+
+    def mid_hip(self, t_s: FloatArray) -> FloatArray:
+        """Mid-hip (n, 3), metres."""
+
+    def segments(self, t_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Rotations (n, n_segments, 3, 3) and origins (n, n_segments, 3) of all segments."""
+
+    def joints(self, t_s: FloatArray) -> dict[str, FloatArray]:
+        """Joint name to position (n, 3), metres."""
+
+
 @dataclass
 class Motion:
     """One patient's whole motion. Built by `choreography.perform`.
@@ -410,19 +427,23 @@ class Motion:
 
     def joints(self, t_s: FloatArray) -> dict[str, FloatArray]:
         """Joint name to position (n, 3), metres, at times (n,)."""
-        rotations, origins = self.segments(t_s)
-        placed: dict[str, FloatArray] = {}
-        for segment, joint in SEGMENT_ORIGIN.items():
-            placed[joint] = origins[:, SEGMENTS.index(segment)]
-        rest, rest_rotations = self.body.joints, self.body.rest_rotations()
-        ends = {"head": ("left_eye", "right_eye")} | {
-            side + part: (side + end,)
-            for side in SIDES
-            for part, end in (("forearm", "wrist"), ("foot", "heel"), ("toes", "toe_tip"))
-        }
-        for segment, names in ends.items():
-            i = SEGMENTS.index(segment)
-            for name in names:
-                step = rest_rotations[i].T @ (rest[name] - rest[SEGMENT_ORIGIN[segment]])
-                placed[name] = origins[:, i] + rotations[:, i] @ step
-        return {name: placed[name] for name in JOINTS}
+        return joints_of(self.body, *self.segments(t_s))
+
+
+def joints_of(body: Body, rotations: FloatArray, origins: FloatArray) -> dict[str, FloatArray]:
+    """Joint name to position (n, 3) from the segments' poses, metres."""
+    placed: dict[str, FloatArray] = {}
+    for segment, joint in SEGMENT_ORIGIN.items():
+        placed[joint] = origins[:, SEGMENTS.index(segment)]
+    rest, rest_rotations = body.joints, body.rest_rotations()
+    ends = {"head": ("left_eye", "right_eye")} | {
+        side + part: (side + end,)
+        for side in SIDES
+        for part, end in (("forearm", "wrist"), ("foot", "heel"), ("toes", "toe_tip"))
+    }
+    for segment, names in ends.items():
+        i = SEGMENTS.index(segment)
+        for name in names:
+            step = rest_rotations[i].T @ (rest[name] - rest[SEGMENT_ORIGIN[segment]])
+            placed[name] = origins[:, i] + rotations[:, i] @ step
+    return {name: placed[name] for name in JOINTS}

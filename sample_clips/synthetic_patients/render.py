@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from synthetic_patients.body import SEGMENTS, SIDES, Body, FloatArray
 from synthetic_patients.camera import Camera
-from synthetic_patients.motion import Motion
+from synthetic_patients.motion import AnyMotion
 
 ImageArray = NDArray[np.uint8]
 SUB_FRAME_SHIFTS_PX = ((-1 / 3, -1 / 6), (0.0, 1 / 3), (1 / 3, -1 / 6))
@@ -309,7 +309,7 @@ class Renderer:
         picture[top:bottom, left:right] = np.minimum(covered, 255)
         return picture
 
-    def frame(self, motion: Motion, t_s: float, noise: np.random.Generator) -> ImageArray:
+    def frame(self, motion: AnyMotion, t_s: float, noise: np.random.Generator) -> ImageArray:
         """One exposed frame: sub-frames averaged around ``t_s``, with sensor noise."""
         camera = self._camera
         total = np.zeros((camera.height_px, camera.width_px, 3), np.uint16)

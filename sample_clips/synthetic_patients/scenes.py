@@ -61,6 +61,7 @@ P03 = Patient("P-03", "short_man", "left", (0.84, 0.66, 0.55), (0.36, 0.47, 0.26
               (0.22, 0.22, 0.25), (0.40, 0.27, 0.14), (0.85, 0.83, 0.78))  # fmt: skip
 P04 = Patient("P-04", "tall_woman", "right", (0.45, 0.30, 0.22), (0.62, 0.24, 0.30),
               (0.10, 0.11, 0.14), (0.06, 0.05, 0.05), (0.90, 0.88, 0.84))  # fmt: skip
+PATIENTS = {patient.code: patient for patient in (P01, P02, P03, P04)}
 
 
 def jump_set(

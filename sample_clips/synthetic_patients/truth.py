@@ -9,7 +9,7 @@ import numpy as np
 from synthetic_patients.body import JOINTS, FloatArray
 from synthetic_patients.camera import Camera
 from synthetic_patients.choreography import Landing, Performance
-from synthetic_patients.motion import SIGN, Motion
+from synthetic_patients.motion import SIGN, AnyMotion
 from synthetic_patients.script import LIMBS, Limb
 
 SCHEMA_VERSION = 1
@@ -62,7 +62,7 @@ def _number(value: float, digits: int = 4) -> float:
     return round(float(value), digits)
 
 
-def _landing_truth(motion: Motion, camera: Camera, landing: Landing) -> dict[str, Any]:
+def _landing_truth(motion: AnyMotion, camera: Camera, landing: Landing) -> dict[str, Any]:
     """Angles of one limb in one contact."""
     limb = landing.limb
     end_s = landing.toe_off_s or min(landing.lowest_s + HELD_S, motion.duration_s)
@@ -102,7 +102,7 @@ def _contact_truth(landing: Landing) -> dict[str, Any]:
     }
 
 
-def _posture_truth(motion: Motion, lowest_s: float, two_limbs: bool) -> dict[str, Any]:
+def _posture_truth(motion: AnyMotion, lowest_s: float, two_limbs: bool) -> dict[str, Any]:
     """Pelvis and trunk at the lowest pelvis point."""
     at = {name: p[0] for name, p in motion.joints(np.array([lowest_s])).items()}
     shoulders = (at["left_shoulder"] + at["right_shoulder"]) / 2
@@ -147,7 +147,7 @@ def clip_truth(performance: Performance, camera: Camera) -> dict[str, Any]:
     }
 
 
-def frame_truth(motion: Motion, camera: Camera, t_s: FloatArray) -> dict[str, Any]:
+def frame_truth(motion: AnyMotion, camera: Camera, t_s: FloatArray) -> dict[str, Any]:
     """Per-frame arrays for benchmarks.
 
     Returns
