@@ -348,6 +348,10 @@ def _resolve_flight(
         return None
     if any(_carried(motion, limb, start_s, end_s) for limb in LIMBS):
         return None
+    if not _fell(motion, start_s, end_s, settings):
+        return None
+    if take_off and landing and not _rose(motion, edges, start_s, end_s, settings):
+        return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
         lead = settings.max_landing_lead_s
@@ -377,6 +381,40 @@ def _carried(motion: _Motion, limb: Limb, start_s: float, end_s: float) -> bool:
     rise = np.nanmax(height) - max(height[0], height[-1])
     expected = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 8
     return bool(motion.resting[limb][inside].mean() > 0.6 and rise < 0.25 * expected)
+
+
+def _fell(motion: _Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
+    """Say whether the body fell through the whole of a would-be flight, not only in a part."""
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
+    mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0
+    return mean < -settings.falling_mean_share * GRAVITY_M_S2
+
+
+def _rose(
+    motion: _Motion,
+    edges: dict[Limb, _Edges],
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether the toes were surely above the line between the levels they left and met.
+
+    A free arc of duration T lies g T^2 / 12 above that line on average.
+    """
+    inside = (motion.t_s > start_s) & (motion.t_s < end_s)
+    share = (motion.t_s[inside] - start_s) / (end_s - start_s)
+    rises_m, noise_m = [], []
+    for limb, own in edges.items():
+        if own.toe_off is None or own.toe_contact is None or not len(share):
+            continue
+        line = own.level_before_m + share * (own.level_after_m - own.level_before_m)
+        rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))
+        noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
+    if not rises_m:
+        return True
+    expected_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12
+    least_m = max(settings.least_rise_share * expected_m, 3 * max(noise_m))
+    return bool(max(rises_m) > least_m)
 
 
 def _fitted_gravity(motion: _Motion, start_s: float, end_s: float) -> float:

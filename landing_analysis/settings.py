@@ -66,6 +66,8 @@ class ContactSettings:
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
+    falling_mean_share: float = 0.35  # of gravity over a flight; smoothing dilutes short ones
+    least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
@@ -122,6 +124,22 @@ class MeasureSettings:
     ratio_offset_sd: float = 0.05
 
 
+@dataclass(frozen=True)
+class QualitySettings:
+    """What counts as a good clip."""
+
+    good_rate_hz: float = 50.0  # 60 frames/s with room for a varying rate (choice)
+    limited_rate_hz: float = 28.0  # 30 frames/s: the impact phase is two frames
+    gap_share: float = 2.5  # of the usual interval: two frames missing in a row
+    square_on_deg: float = 5.0  # 6 deg of false valgus at 60 deg of flexion
+    good_seen_share: float = 0.95  # of the frames (choice)
+    limited_seen_share: float = 0.75  # of the frames (choice)
+    clear_visibility: float = 0.3  # the model's own scale (choice)
+    hidden_share: float = 0.1  # of the frames (choice)
+    enough_reps: int = 5  # mean of five trials: Ortiz 2007, N Am J Sports Phys Ther 2(2)
+    speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
+
+
 def _groups(settings: Settings) -> list[object]:
     values = [getattr(settings, item.name) for item in fields(settings)]
     return [value for value in values if is_dataclass(value)]
@@ -139,6 +157,7 @@ class Settings:
     gravity: GravitySettings = field(default_factory=GravitySettings)
     reps: RepSettings = field(default_factory=RepSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
+    quality: QualitySettings = field(default_factory=QualitySettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:
