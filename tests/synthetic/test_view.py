@@ -1,0 +1,63 @@
+"""The view from metric landmarks that are turned by a known angle."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from landing_analysis.settings import ViewSettings
+from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
+from landing_analysis.view import estimate_view
+
+SETTINGS = ViewSettings()
+
+
+def _turned(left_deg: float, noise_m: float = 0.0) -> Landmarks:
+    """Landmarks of a person turned to their own left by ``left_deg`` from facing the camera."""
+    n = 40
+    world = np.zeros((n, N_LANDMARKS, 3))
+    turn = np.radians(left_deg)
+    for part, half_m in (("shoulder", 0.18), ("hip", 0.12)):
+        left = half_m * np.array([np.cos(turn), 0.0, np.sin(turn)])
+        world[:, LANDMARK[f"left_{part}"]] = left
+        world[:, LANDMARK[f"right_{part}"]] = -left
+    world += np.random.default_rng(2).normal(0.0, noise_m, world.shape)
+    zeros = np.zeros((n, N_LANDMARKS, 2))
+    return Landmarks(np.arange(n) / 30, zeros, np.ones((n, N_LANDMARKS)), world, 720, 1280)
+
+
+@pytest.mark.parametrize(
+    ("left_deg", "view", "yaw_deg", "near_limb"),
+    [
+        (0.0, "front", 0.0, None),
+        (12.0, "front", 12.0, None),
+        (-12.0, "front", -12.0, None),
+        (180.0, "back", 0.0, None),
+        (-170.0, "back", 10.0, None),
+        # Turned to the own left the camera sees the right side.
+        (90.0, "right_side", 0.0, "right"),
+        (-90.0, "left_side", 0.0, "left"),
+        (-80.0, "left_side", 10.0, "left"),
+        (40.0, "oblique", 40.0, None),
+        (-135.1, "oblique", 44.9, None),
+    ],
+)
+def test_view_and_yaw_follow_the_turn(left_deg, view, yaw_deg, near_limb):
+    found = estimate_view(_turned(left_deg, noise_m=0.005), SETTINGS)
+    assert found.view == view
+    assert found.yaw_deg == pytest.approx(yaw_deg, abs=1.0)
+    assert found.near_limb == near_limb
+
+
+def test_the_clinician_overrules_the_view():
+    found = estimate_view(_turned(10.0), SETTINGS, view="back")
+    assert (found.view, found.reason) == ("back", "given by the clinician")
+
+
+def test_a_turn_that_was_not_seen_is_oblique_and_says_so():
+    unseen = _turned(0.0)
+    unseen.world_m[:] = np.nan
+    found = estimate_view(unseen, SETTINGS)
+    assert found.view == "oblique"
+    assert found.reason == "the body's turn could not be seen"
+    assert np.isnan(found.yaw_deg)
