@@ -7,7 +7,14 @@ import numpy as np
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison
 
-SHARED_PARTS = frozenset({"pose model offset", "view yaw", "vertical of the picture"})
+NOISE = "landmark noise"
+TIMING = "instant of the event"
+MODEL_TIMING = "pose model timing"
+OFFSET = "pose model offset"
+YAW = "view yaw"
+VERTICAL = "vertical of the picture"
+
+SHARED_PARTS = frozenset({MODEL_TIMING, OFFSET, YAW, VERTICAL})
 """Parts of an uncertainty that all reps of a clip share, so that averaging does not shrink them."""
 
 FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)
@@ -45,6 +52,11 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb) -> tuple[SideComparison
     -------
     tuple of SideComparison: the limb symmetry index (``limb`` over the other, per
     cent) for ratio quantities, else the difference (``limb`` minus the other)
+
+    Notes
+    -----
+    The limbs' uncertainties add as squares, except that of yaw: a turned body shows
+    false valgus on one knee and as much false varus on the other.
     """
     other: Limb = "right" if limb == "left" else "left"
     comparisons = []
@@ -58,8 +70,9 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb) -> tuple[SideComparison
             sd = value * float(np.hypot(a.mean_sd / a.mean, b.mean_sd / b.mean))
             unit = "%"
         else:
-            value, sd = a.mean - b.mean, float(np.hypot(a.mean_sd, b.mean_sd))
-            unit = definition.unit
+            value, unit = a.mean - b.mean, definition.unit
+            twice = 2 * _yaw_sd(own) * _yaw_sd(opposite)
+            sd = float(np.sqrt(a.mean_sd**2 + b.mean_sd**2 + twice))
         comparisons.append(SideComparison(name, definition.compare, limb, value, sd, unit))
     return tuple(comparisons)
 
@@ -102,6 +115,10 @@ def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:
 
 def _quadrature(row: Measure, *, shared: bool) -> float:
     return float(np.sqrt(sum(p.sd**2 for p in row.parts if (p.name in SHARED_PARTS) == shared)))
+
+
+def _yaw_sd(rows: list[Measure]) -> float:
+    return float(np.mean([p.sd for row in rows for p in row.parts if p.name == YAW] or [0.0]))
 
 
 def _extremes(values: np.ndarray, better: str | None) -> tuple[float | None, float | None]:
