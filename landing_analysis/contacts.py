@@ -49,6 +49,10 @@ from landing_analysis.tables import (
 )
 
 
+_HELD = "held landing: the foot stayed on the ground until the clip ended"
+_UNSEEN = "the foot was not seen to leave the ground before the next flight"
+
+
 @dataclass(frozen=True)
 class _Motion:
     """Heights in metres (up positive) and what follows from them, on the clip's time base."""
@@ -432,16 +436,18 @@ def _landing(limb: Limb, edges: _Edges) -> Contact:
         limb,
         contact,
         None,
-        "held landing: the foot stayed on the ground until the clip ended",
+        _HELD,
         edges.toe_contact,
         edges.heel_contact,
     )
 
 
 def _with_toe_off(contact: Contact, toe_off: Event | None) -> Contact:
-    """Close an open contact with the toe-off of the next flight."""
-    if contact.toe_off or toe_off is None or toe_off.t_s <= contact.initial_contact.t_s:
+    """Close an open contact with what its foot did before the next flight."""
+    if contact.toe_off_reason != _HELD:
         return contact
+    if toe_off is None or toe_off.t_s <= contact.initial_contact.t_s:
+        return replace(contact, toe_off_reason=_UNSEEN)
     return replace(contact, toe_off=toe_off, toe_off_reason=None)
 
 

@@ -22,6 +22,9 @@ _LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
 _LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
 _RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
 
+_CHANGE_LEGS = 0.015  # of the leg's length: more than noise moves the mean of ten landmarks
+_EXCHANGED_LEGS_PER_S = 0.2  # a wrong reading saves about .25 leg at each of its ends
+
 
 def clean_tracks(
     landmarks: Landmarks, settings: TrackSettings, stature_m: float | None = None
@@ -47,7 +50,7 @@ def clean_tracks(
     xy = np.where(
         landmarks.visibility[..., None] >= settings.min_visibility, landmarks.xy_px, np.nan
     )
-    xy, swapped = repair_swaps(xy)
+    xy, swapped = repair_swaps(t_s, xy)
     xy = _without_spikes(t_s, xy, settings)
     raw, filled = fill_gaps(t_s, xy, settings.max_gap_s)
     cutoff_hz = min(settings.angle_cutoff_hz, settings.cutoff_per_rate * rate_hz)
@@ -73,11 +76,12 @@ def clean_tracks(
     )
 
 
-def repair_swaps(xy_px: FloatArray) -> tuple[FloatArray, BoolArray]:
+def repair_swaps(t_s: FloatArray, xy_px: FloatArray) -> tuple[FloatArray, BoolArray]:
     """Exchange left and right legs back where the model confused them.
 
     Parameters
     ----------
+    t_s : (n_frames,) seconds
     xy_px : (n_frames, 33, 2) pixels
 
     Returns
@@ -88,41 +92,52 @@ def repair_swaps(xy_px: FloatArray) -> tuple[FloatArray, BoolArray]:
     Notes
     -----
     Of the two readings of each frame the path with the least total movement is
-    found by dynamic programming over the whole clip; the reading that holds for
-    the larger part of the clip is taken as the true one. Movement is measured
-    from landmark to landmark, capped at a quarter of the picture so that one wild
-    frame decides nothing.
+    found by dynamic programming over the whole clip. Taking the legs as exchanged
+    costs a little for as long as it lasts, so that frames in which both legs fall
+    together cannot tip the rest of the clip over. Limit: legs that the model
+    confuses for two seconds and more stay confused.
     """
-    n_frames = len(xy_px)
     as_seen = np.concatenate([xy_px[:, _LEFT], xy_px[:, _RIGHT]], axis=1)
     exchanged = np.concatenate([xy_px[:, _RIGHT], xy_px[:, _LEFT]], axis=1)
-    if n_frames < 2:
-        return xy_px.copy(), np.zeros(n_frames, dtype=bool)
+    if len(xy_px) < 2:
+        return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
+    leg_px = _leg_length_px(xy_px)
+    change_px = _CHANGE_LEGS * leg_px
+    step_px = _EXCHANGED_LEGS_PER_S * leg_px * np.diff(t_s)
     keep = _movement(as_seen[:-1], as_seen[1:])
-    change = _movement(as_seen[:-1], exchanged[1:])
-    total = np.zeros(2)
-    came_from = np.zeros((n_frames, 2), dtype=int)
-    for frame in range(1, n_frames):
-        # 5 px: a change of reading must save more than the noise of the landmarks
-        cost = np.array(
-            [
-                [total[0] + keep[frame - 1], total[1] + change[frame - 1] + 5.0],
-                [total[0] + change[frame - 1] + 5.0, total[1] + keep[frame - 1]],
-            ]
-        )
-        came_from[frame] = cost.argmin(axis=1)
-        total = cost.min(axis=1)
-    state = np.zeros(n_frames, dtype=int)
-    state[-1] = int(total.argmin())
-    for frame in range(n_frames - 1, 0, -1):
-        state[frame - 1] = came_from[frame, state[frame]]
-    swapped = state == 1
-    if swapped.mean() > 0.5:
-        swapped = ~swapped
+    change = _movement(as_seen[:-1], exchanged[1:]) + change_px
+    swapped = _cheaper_path(keep, change, step_px)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
     repaired[np.ix_(swapped, _RIGHT)] = xy_px[np.ix_(swapped, _LEFT)]
     return repaired, swapped
+
+
+def _cheaper_path(keep: FloatArray, change: FloatArray, exchanged: FloatArray) -> BoolArray:
+    """Return in which frames the second of two readings lies on the cheapest path.
+
+    ``keep`` and ``change`` (n - 1,) cost to stay in a reading or leave it,
+    ``exchanged`` (n - 1,) to be in the second one.
+    """
+    steps = len(keep)
+    total = np.zeros(2)
+    came_from = np.zeros((steps, 2), dtype=int)
+    for step in range(steps):
+        cost = np.array(
+            [
+                [total[0] + keep[step], total[1] + change[step]],
+                [total[0] + change[step], total[1] + keep[step]],
+            ]
+        )
+        cost[1] += exchanged[step]
+        came_from[step] = cost.argmin(axis=1)
+        total = cost.min(axis=1)
+    state = np.zeros(steps + 1, dtype=int)
+    state[-1] = int(total.argmin())
+    for step in range(steps - 1, -1, -1):
+        state[step] = came_from[step, state[step + 1]]
+    second: BoolArray = state == 1
+    return second
 
 
 def _movement(before: FloatArray, after: FloatArray) -> FloatArray:
