@@ -48,7 +48,6 @@ from landing_analysis.tables import (
     Tracks,
 )
 
-
 _HELD = "held landing: the foot stayed on the ground until the clip ended"
 _UNSEEN = "the foot was not seen to leave the ground before the next flight"
 
