@@ -1,36 +1,38 @@
-"""Frames -> Poses with one pinned model; the only place that knows the engine.
+"""Frames -> Poses with one pinned model, spread over worker processes.
 
-The engine runs in single-picture mode: it keeps no state, smooths nothing and lags
-by nothing, so frames may go to any worker in any order with the same result. Each
-worker is a process of its own, since the engine uses one thread and, after an
-error, is only safe to throw away with its process.
+The engine runs in single-picture mode: it remembers nothing between frames, so any
+worker may take any frame and the result is the same.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
+import pickle
+import subprocess
 import sys
+import tempfile
 from collections import deque
-from collections.abc import Callable, Iterable
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from importlib.resources import as_file, files
-from multiprocessing import get_context
+from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from queue import SimpleQueue
+from typing import BinaryIO, Self, cast
 
 import numpy as np
 
-from landing_analysis.errors import ModelError
+from landing_analysis.engine import VALUES, Order, Refusal
+from landing_analysis.errors import ModelError, TableError
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import N_LANDMARKS, Clip, FloatArray, Frame, Picture, Poses
 
 _BUNDLED = "pose_full.task"
-_VALUES = 6  # x, y, visibility, world x, y, z
-_AHEAD = 6  # frames in flight per worker: enough to keep it busy, 17 MB at 720p
+_AHEAD = 3  # frames under way per worker, so that none idles; 6 MB each at 1080p
+
+_START = "import sys; sys.path[:] = {path!r}; from landing_analysis.engine import main; main()"
 
 
 @dataclass(frozen=True)
@@ -54,26 +56,24 @@ def load_model(path: Path | None = None) -> Model:
     ModelError
         When the file cannot be read, or the package's own was altered.
     """
-    if path is not None:
-        try:
-            data = Path(path).read_bytes()
-        except OSError as error:
-            raise ModelError(f"The model {path} cannot be read; check its name.") from error
-        return Model(Path(path).name, hashlib.sha256(data).hexdigest(), data)
-    folder = files("landing_analysis") / "data"
-    with as_file(folder / _BUNDLED) as bundle, as_file(folder / "models.txt") as listed:
-        if not bundle.exists():
-            raise ModelError("The pose model is missing from the package; install it again.")
+    bundle = files("landing_analysis") / "data" / _BUNDLED if path is None else Path(path)
+    try:
         data = bundle.read_bytes()
-        pinned = dict(line.split() for line in listed.read_text("utf-8").splitlines() if line)
-    sha256 = hashlib.sha256(data).hexdigest()
-    if pinned.get(_BUNDLED) != sha256:
+    except OSError as error:
+        raise ModelError(f"The pose model {bundle} cannot be read; check its name.") from error
+    model = Model(bundle.name, hashlib.sha256(data).hexdigest(), data)
+    if path is None and model.sha256 != _pinned_sha256():
         raise ModelError("The pose model in the package was altered; install the package again.")
-    return Model(_BUNDLED, sha256, data)
+    return model
+
+
+def _pinned_sha256() -> str:
+    listed = (files("landing_analysis") / "data" / "models.txt").read_text(encoding="utf-8")
+    return dict(line.split() for line in listed.splitlines())[_BUNDLED]
 
 
 def find_poses(
-    open_frames: Callable[[], Iterable[Frame]],
+    frames: Iterable[Frame],
     clip: Clip,
     settings: PoseSettings,
     model: Model | None = None,
@@ -83,8 +83,7 @@ def find_poses(
 
     Parameters
     ----------
-    open_frames : called to read the clip from its start; called twice, since some
-        frames are looked at first to learn whether more than one person is in view
+    frames : of the clip, in order
     clip : its facts
     settings : PoseSettings
     model : from `load_model`, None for the package's own
@@ -93,54 +92,18 @@ def find_poses(
     Returns
     -------
     Poses
-        With the frame times that were read; one slot when nobody else was seen.
+        With the times of the frames that were read, and as many slots as people
+        were seen at once, at least one.
 
     Raises
     ------
     ModelError
-        When the engine refuses the model or stops.
+        When the engine cannot start, refuses the model, or stops.
+    TableError
+        When a frame is not a picture of the clip's size.
     """
     model = model or load_model()
-    try:
-        slots = 1
-        if settings.max_people > 1 and clip.frames > 0:
-            slots = _people_in_view(open_frames(), clip, settings, model)
-        t_s, found = _look(open_frames(), slots, settings, model, progress)
-    except BrokenProcessPool as error:
-        raise ModelError(
-            "The pose engine stopped; it may have run out of memory. Close other programs "
-            "and analyse the clip again."
-        ) from error
-    finally:
-        progress.close()
-    return Poses(
-        t_s=t_s,
-        xy_px=found[..., 0:2],
-        visibility=np.nan_to_num(found[..., 2]),
-        world_m=found[..., 3:6],
-        width_px=clip.width_px,
-        height_px=clip.height_px,
-        model_name=model.name,
-        model_sha256=model.sha256,
-    )
-
-
-def _people_in_view(
-    frames: Iterable[Frame], clip: Clip, settings: PoseSettings, model: Model
-) -> int:
-    """Return 1 when never more than one person is seen in frames spread over the clip."""
-    every = max(1, round(settings.scout_interval_s * clip.median_fps))
-    chosen = (frame for frame in frames if frame.number % every == 0)
-    _, found = _look(chosen, settings.max_people, settings, model, NO_PROGRESS)
-    people = np.isfinite(found[:, :, 0, 0]).sum(axis=1)
-    return settings.max_people if (people > 1).any() else 1
-
-
-def _look(
-    frames: Iterable[Frame], slots: int, settings: PoseSettings, model: Model, progress: Progress
-) -> tuple[FloatArray, FloatArray]:
-    """Return frame times (n,) and what was found (n, slots, 33, 6), in the order of frames."""
-    times: list[float] = []
+    times_s: list[float] = []
     found: list[FloatArray] = []
     waiting: deque[Future[FloatArray]] = deque()
 
@@ -148,75 +111,121 @@ def _look(
         found.append(waiting.popleft().result())
         progress.advance(1)
 
-    with ProcessPoolExecutor(
-        settings.workers, get_context("spawn"), _start_worker, (model.data, slots)
-    ) as pool:
-        for frame in frames:
-            times.append(frame.t_s)
-            waiting.append(pool.submit(_detect, frame.rgb))
-            if len(waiting) >= _AHEAD * settings.workers:
-                take()
-        while waiting:
-            take()
-    if not found:
-        return np.empty(0), np.empty((0, slots, N_LANDMARKS, _VALUES))
-    return np.array(times), np.stack(found)
-
-
-# --- in a worker process --------------------------------------------------------------------
-
-_landmarker: Any = None
-_slots = 1
-_failure: str | None = None
-
-
-def _start_worker(data: bytes, slots: int) -> None:
-    """Make this process's landmarker; it lives as long as the process.
-
-    A failure is kept for the first call: the pool would swallow it here.
-    """
-    global _landmarker, _slots, _failure
-    # Without this the engine looks for a sound library, with a compiler if there is one.
-    sys.modules["sounddevice"] = None  # type: ignore[assignment]
-    _slots = slots
-    # The engine's native code writes remarks to stderr that no setting stops; what goes wrong
-    # comes back as an exception.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     try:
-        from mediapipe.tasks.python import BaseOptions, vision
+        with _workers(settings.workers, Order(model.data, settings.max_people)) as look:
+            for frame in frames:
+                times_s.append(frame.t_s)
+                waiting.append(look(_checked(frame, clip)))
+                if len(waiting) >= _AHEAD * settings.workers:
+                    take()
+            while waiting:
+                take()
+    finally:
+        progress.close()
+    values = _in_slots(found)
+    return Poses(
+        t_s=np.array(times_s),
+        xy_px=values[..., 0:2],
+        visibility=np.nan_to_num(values[..., 2]),
+        world_m=values[..., 3:6],
+        width_px=clip.width_px,
+        height_px=clip.height_px,
+        model_name=model.name,
+        model_sha256=model.sha256,
+    )
 
-        options = vision.PoseLandmarkerOptions(
-            base_options=BaseOptions(model_asset_buffer=data),
-            running_mode=vision.RunningMode.IMAGE,
-            num_poses=slots,
+
+def _checked(frame: Frame, clip: Clip) -> Picture:
+    """Return the picture, contiguous, since the engine ignores strides without a word."""
+    expected = (clip.height_px, clip.width_px, 3)
+    if frame.rgb.dtype != np.uint8 or frame.rgb.shape != expected:
+        raise TableError(
+            f"Frame {frame.number} is {frame.rgb.dtype} {frame.rgb.shape}; "
+            f"expected uint8 {expected}."
         )
-        _landmarker = vision.PoseLandmarker.create_from_options(options)
-    except ImportError as error:
-        _failure = (
-            f"The pose engine cannot start ({error}). On Debian install its libraries with: "
-            "apt-get install libgl1 libglib2.0-0."
+    return np.ascontiguousarray(frame.rgb)
+
+
+def _in_slots(found: list[FloatArray]) -> FloatArray:
+    """Return (n_frames, n_slots, 33, 6), NaN where a slot is empty."""
+    n_slots = max((len(people) for people in found), default=1)
+    values = np.full((len(found), max(n_slots, 1), N_LANDMARKS, VALUES), np.nan)
+    for frame, people in enumerate(found):
+        values[frame, : len(people)] = people
+    return values
+
+
+@contextmanager
+def _workers(count: int, order: Order) -> Iterator[Callable[[Picture], Future[FloatArray]]]:
+    """Start engine processes; yields the way to hand a picture to whichever is free."""
+    free: SimpleQueue[_Worker] = SimpleQueue()
+
+    def look(rgb: Picture) -> FloatArray:
+        worker = free.get()
+        try:
+            return worker.look(rgb)
+        finally:
+            free.put(worker)
+
+    with ExitStack() as stack:
+        pool = ThreadPoolExecutor(count)
+        stack.callback(pool.shutdown, cancel_futures=True)
+        for _ in range(count):
+            free.put(stack.enter_context(_Worker(order)))
+        yield lambda rgb: pool.submit(look, rgb)
+
+
+class _Worker:
+    """The near end of one engine process, which dies with the ``with`` block."""
+
+    def __init__(self, order: Order) -> None:
+        self._order: Order | None = order
+        # Native code speaks here; what it said is told only when the process ends by itself.
+        self._remarks = tempfile.TemporaryFile()  # noqa: SIM115
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", _START.format(path=sys.path)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._remarks,
         )
-    except (RuntimeError, ValueError, OSError) as error:
-        reason = str(error).splitlines()[0]
-        _failure = f"The pose engine refuses the model ({reason}); name a pose bundle (.task)."
 
+    def __enter__(self) -> Self:
+        return self
 
-def _detect(rgb: Picture) -> FloatArray:
-    """Return (slots, 33, 6): x and y in pixels, visibility, metric x, y, z; NaN where empty."""
-    if _failure is not None:
-        raise ModelError(_failure)
-    import mediapipe as mp
+    def __exit__(self, *_: object) -> None:
+        self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout, self._remarks):
+            with suppress(OSError):
+                cast(BinaryIO, pipe).close()
 
-    if rgb.dtype != np.uint8 or rgb.ndim != 3 or rgb.shape[2] != 3:
-        raise ModelError(f"A frame of {rgb.dtype} {rgb.shape} is no RGB picture of bytes.")
-    image = mp.Image(image_format=mp.ImageFormat.SRGB, data=np.ascontiguousarray(rgb))
-    result = _landmarker.detect(image)
-    height, width = rgb.shape[:2]
-    found = np.full((_slots, N_LANDMARKS, _VALUES), np.nan)
-    people = zip(result.pose_landmarks, result.pose_world_landmarks, strict=True)
-    for slot, (points, metric) in enumerate(people):
-        for i, (point, place) in enumerate(zip(points, metric, strict=True)):
-            # The engine's 0 is the outer edge of the first pixel, ours its centre.
-            x, y = point.x * width - 0.5, point.y * height - 0.5
-            found[slot, i] = x, y, point.visibility, place.x, place.y, place.z
-    return found
+    def look(self, rgb: Picture) -> FloatArray:
+        """Return what the engine sees in one picture, (people, 33, 6)."""
+        if self._order is not None:
+            self._ask(self._order)
+            self._order = None
+        return cast(FloatArray, self._ask(rgb))
+
+    def _ask(self, what: Order | Picture) -> object:
+        requests = cast(BinaryIO, self._process.stdin)
+        answers = cast(BinaryIO, self._process.stdout)
+        try:
+            pickle.dump(what, requests, protocol=5)
+            requests.flush()
+            answer = pickle.load(answers)
+        except (OSError, EOFError) as error:
+            raise self._death() from error
+        if isinstance(answer, Refusal):
+            raise ModelError(answer.sentence)
+        return answer
+
+    def _death(self) -> ModelError:
+        code = self._process.wait()
+        self._remarks.seek(0)
+        remarks = self._remarks.read().decode(errors="replace").strip()
+        error = ModelError(
+            f"The pose engine ended by itself (exit code {code}), perhaps for want of memory; "
+            "close other programs and analyse the clip again."
+        )
+        error.add_note(remarks)
+        return error

@@ -11,7 +11,6 @@ from landing_analysis.errors import SettingsError
 class PoseSettings:
     """How the pose model is asked."""
 
-    scout_interval_s: float = 0.5  # choice: a bystander in view for a second is seen twice
     max_people: int = 3  # choice: patient, spotter and one passer-by
     workers: int = 2  # one landmarker per core; more gives nothing on one thread each
 
