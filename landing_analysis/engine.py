@@ -55,13 +55,20 @@ def main() -> None:
     os.dup2(2, 1)
     order: Order = pickle.load(requests)
     try:
-        with _make_landmarker(order) as landmarker:
-            _answer(answers, Ready())
-            _serve(landmarker, requests, answers)
+        landmarker = _make_landmarker(order)
     except ImportError as error:
         _answer(answers, Refusal(_missing_part(error)))
+        return
     except (RuntimeError, ValueError, OSError) as error:
-        _answer(answers, Refusal(f"The pose engine stopped: {_first_line(error)}"))
+        sentence = f"The pose engine refuses the model ({_first_line(error)}); name a pose bundle."
+        _answer(answers, Refusal(sentence))
+        return
+    with landmarker:
+        _answer(answers, Ready())
+        try:
+            _serve(landmarker, requests, answers)
+        except (RuntimeError, ValueError) as error:
+            _answer(answers, Refusal(f"The pose engine stopped: {_first_line(error)}."))
 
 
 def _serve(landmarker: PoseLandmarker, requests: BinaryIO, answers: BinaryIO) -> None:
@@ -89,10 +96,7 @@ def _make_landmarker(order: Order) -> PoseLandmarker:
         running_mode=vision.RunningMode.IMAGE,
         num_poses=order.max_people,
     )
-    try:
-        return vision.PoseLandmarker.create_from_options(options)
-    except (RuntimeError, ValueError, OSError) as error:
-        raise ValueError(f"it refuses the model ({_first_line(error)})") from error
+    return vision.PoseLandmarker.create_from_options(options)
 
 
 def detect(landmarker: PoseLandmarker, rgb: Picture) -> FloatArray:
