@@ -28,7 +28,10 @@ TITLES = {
     "favouring": "Favouring a limb",
     "side_difference": "Side difference",
 }
-"""The heading of each finding in the report."""
+"""Every finding that a limit may belong to, and its heading in the report."""
+
+SIGNED_MEASURES = ("pelvis_shift", "trunk_lean", "landing_lead")
+"""Whole-body measures whose sign points to a limb: positive to the left one."""
 
 
 @dataclass(frozen=True)
@@ -145,7 +148,7 @@ def toward_words(value: float, measure: str, decided: Decided) -> str:
     A body carried toward one limb, or one foot that lands first, is read as that
     limb being used more: motion, not force.
     """
-    if measure not in ("pelvis_shift", "trunk_lean", "landing_lead"):
+    if measure not in SIGNED_MEASURES:
         return ""
     limb: Limb = "left" if value > 0 else "right"
     verb = "lands first" if measure == "landing_lead" else "carries more of the body's shift"
@@ -176,12 +179,9 @@ def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:
 
 def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) -> str:
     definition = DEFINITIONS[value.measure]
-    unit = "" if limit.unit == "1" else f" {limit.unit}"
     digits = 0 if limit.unit == "%" else definition.decimals
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
     number = f"{value.value:.{digits}f} ± {COVERAGE * value.sd:.{digits}f}{unit}"
-    low, high = edges(limit)
-    bounds = " to ".join(f"{edge:.{digits}f}" for edge in (low, high) if edge is not None)
-    limit_text = f"limit {bounds}{unit}"
     who = "the set" if value.rep is None else f"rep {value.rep}"
     limb = limb_words(value.limb, decided)
     subject = f"{definition.label}, {limb}, {who}" if limb else f"{definition.label}, {who}"
@@ -189,7 +189,17 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) ->
         subject = f"{definition.label}, {limb} as a share of the other"
     toward = toward_words(value.value, value.measure, decided)
     pointing = f"; {toward} (motion, not force)" if toward and judged in ("above", "below") else ""
-    return f"{subject}: {number}, {_VERDICT_WORDS[judged]} ({limit_text}){pointing}."
+    words = _limit_words(limit, digits) + unit
+    return f"{subject}: {number}, {_VERDICT_WORDS[judged]} (limit: {words}){pointing}."
+
+
+def _limit_words(limit: Limit, digits: int) -> str:
+    low, high = edges(limit)
+    if low is None:
+        return f"at most {high:.{digits}f}"
+    if high is None:
+        return f"at least {low:.{digits}f}"
+    return f"{low:.{digits}f} to {high:.{digits}f}"
 
 
 _VERDICT_WORDS: dict[Verdict, str] = {
@@ -203,15 +213,21 @@ _VERDICT_WORDS: dict[Verdict, str] = {
 def favoured_limb(findings: tuple[Finding, ...]) -> Literal["left", "right", "unclear", "none"]:
     """Say where the set's evidence for favouring points: motion, not force.
 
-    Each line of evidence (pelvis shift, trunk lean, landing lead) counts only when
-    the set lies outside its limit beyond its own uncertainty. Lines that disagree
-    make it ``unclear``.
+    Each line of evidence (pelvis shift, trunk lean, landing lead and, where both feet
+    land together, contact time) counts only when the set lies outside its limit beyond
+    its own uncertainty. Lines that disagree make it ``unclear``.
     """
-    votes: set[Limb] = {
-        "left" if item.value > 0 else "right"
-        for item in findings
-        if item.name == "favouring" and item.rep is None and item.verdict in ("above", "below")
-    }
+    of_set = [item for item in findings if item.rep is None]
+    both_feet = any(item.measure == "landing_lead" for item in of_set)
+    votes: set[Limb] = set()
+    for item in of_set:
+        if item.verdict not in ("above", "below"):
+            continue
+        if item.name == "favouring" and item.measure in SIGNED_MEASURES:
+            votes.add("left" if item.value > 0 else "right")
+        elif item.name == "side_difference" and item.measure == "contact_time" and both_feet:
+            longer_on_left = (item.limb == "left") == (item.value > 100.0)
+            votes.add("left" if longer_on_left else "right")
     if not votes:
         return "none"
     return votes.pop() if len(votes) == 1 else "unclear"

@@ -1,0 +1,222 @@
+"""A verdict is given only where the uncertainty allows one, and in words a clinician uses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from landing_analysis.findings import edges, favoured_limb, judge_measures, verdict
+from landing_analysis.summaries import compare_sides, summarise
+from landing_analysis.tables import (
+    Decided,
+    Finding,
+    Limb,
+    Limit,
+    Measure,
+    Measures,
+    SideComparison,
+    UncertaintyPart,
+)
+
+UPPER = Limit("knee_inward", "fppa_peak_flexion", "upper", 10.0, "deg", "a choice")
+LOWER = Limit("stiff_landing", "knee_flexion_excursion", "lower", 25.0, "deg", "a choice")
+BAND = Limit("favouring", "pelvis_shift", "band", 0.0, "%", "a choice", half_width=10.0)
+SIDES = Limit("side_difference", "contact_time", "lower", 90.0, "%", "a choice")
+LEAD = Limit("favouring", "landing_lead", "band", 0.0, "ms", "a choice", half_width=10.0)
+
+DECIDED = Decided(
+    task="jump",
+    task_origin="detected",
+    view="front",
+    view_origin="detected",
+    view_yaw_deg=0.0,
+    view_yaw_sd_deg=4.0,
+    limb=None,
+    surgical_side="right",
+    stature_m=None,
+    target_flexion_deg=60.0,
+    patient_number=1,
+    people=1,
+    patient_reason="the only person in view",
+)
+
+
+@pytest.mark.parametrize(
+    ("limit", "value", "expected"),
+    [
+        (UPPER, 11.97, "above"),
+        (UPPER, 11.95, "cannot tell"),
+        (UPPER, 8.05, "cannot tell"),
+        (UPPER, 8.03, "within"),
+        (LOWER, 23.03, "below"),
+        (LOWER, 23.05, "cannot tell"),
+        (LOWER, 26.97, "within"),
+        (BAND, 12.0, "above"),
+        (BAND, -12.0, "below"),
+        (BAND, 9.0, "cannot tell"),
+        (BAND, -9.0, "cannot tell"),
+        (BAND, 0.0, "within"),
+    ],
+)
+def test_verdict_on_both_sides_of_every_edge(limit, value, expected):
+    # The 95 % interval is 1.96 standard uncertainties (JCGM 100:2008; memory, sure): here 1.96.
+    assert verdict(value, 1.0, limit) == expected
+
+
+def test_an_exact_value_on_the_limit_cannot_be_told():
+    assert verdict(10.0, 0.0, UPPER) == "cannot tell"
+
+
+def test_a_wide_uncertainty_always_means_cannot_tell():
+    values = np.linspace(-30.0, 30.0, 61)
+    assert {verdict(float(value), 25.0, BAND) for value in values} == {"cannot tell"}
+
+
+def test_edges_of_each_kind():
+    assert edges(UPPER) == (None, 10.0)
+    assert edges(LOWER) == (25.0, None)
+    assert edges(BAND) == (-10.0, 10.0)
+
+
+def _row(rep: int, name: str, limb: Limb | None, value: float, sd: float, unit: str) -> Measure:
+    parts = (UncertaintyPart("landmark noise", sd),)
+    return Measure(rep, name, limb, value, unit, sd, None, (10 * rep,), parts)
+
+
+def _measures(rows: list[Measure]) -> Measures:
+    return Measures(tuple(rows), summarise(tuple(rows)), compare_sides(tuple(rows), "right"))
+
+
+def _inward(values: list[float]) -> Measures:
+    return _measures(
+        [_row(k + 1, "fppa_peak_flexion", "right", v, 1.0, "deg") for k, v in enumerate(values)]
+    )
+
+
+def test_the_set_comes_first_and_then_every_rep():
+    findings = judge_measures(_inward([15.0, 10.0, 2.0]), (UPPER,), DECIDED)
+    assert [f.rep for f in findings] == [None, 1, 2, 3]
+    assert [f.verdict for f in findings[1:]] == ["above", "cannot tell", "within"]
+    assert [f.frames for f in findings[1:]] == [(10,), (20,), (30,)]
+    assert findings[0].value == pytest.approx(9.0)
+
+
+def test_a_rep_without_a_value_makes_no_finding():
+    missing = Measure(1, "fppa_peak_flexion", "right", None, "deg", None, "not measurable: hidden")
+    assert judge_measures(_measures([missing]), (UPPER,), DECIDED) == ()
+
+
+def test_a_limit_of_another_task_is_not_held_against_the_set():
+    hops_only = replace(UPPER, tasks=("hop",))
+    assert judge_measures(_inward([15.0]), (hops_only,), DECIDED) == ()
+
+
+@pytest.mark.parametrize(
+    ("surgical", "words"),
+    [
+        ("right", "surgical (right) limb"),
+        ("left", "non-surgical (right) limb"),
+        (None, "right limb"),
+    ],
+)
+def test_a_text_names_the_limb_as_the_clinician_does(surgical, words):
+    decided = replace(DECIDED, surgical_side=surgical)
+    for finding in judge_measures(_inward([15.0, 16.0]), (UPPER,), decided):
+        assert f", {words}, " in finding.text
+
+
+def test_a_text_says_value_uncertainty_verdict_and_limit():
+    finding = judge_measures(_inward([15.0]), (UPPER,), DECIDED)[1]
+    assert finding.text == (
+        "FPPA at peak flexion, surgical (right) limb, rep 1: 15.0 ± 2.0 deg, above the limit "
+        "(limit: at most 10.0 deg)."
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "surgical", "words"),
+    [
+        (25.0, "right", "the non-surgical (left) limb carries more of the body's shift"),
+        (-25.0, "right", "the surgical (right) limb carries more of the body's shift"),
+        (-25.0, None, "the right limb carries more of the body's shift"),
+    ],
+)
+def test_a_shift_says_to_which_limb_and_that_it_is_motion(value, surgical, words):
+    rows = [_row(1, "pelvis_shift", None, value, 1.0, "%")]
+    decided = replace(DECIDED, surgical_side=surgical)
+    finding = judge_measures(_measures(rows), (BAND,), decided)[1]
+    assert f"{words} (motion, not force)" in finding.text
+
+
+def test_a_shift_that_cannot_be_told_points_to_nobody():
+    rows = [_row(1, "pelvis_shift", None, 11.0, 3.0, "%")]
+    finding = judge_measures(_measures(rows), (BAND,), DECIDED)[1]
+    assert finding.verdict == "cannot tell"
+    assert "limb" not in finding.text
+
+
+def test_a_side_difference_below_what_frames_show_is_not_called_one():
+    # 12 ms of a 300 ms contact, each known to 14 ms as at 30 frames/s (13.6 ms = interval /
+    # sqrt(6), derived): the index of 96 % must not be called within or below 90 %.
+    rows = [
+        _row(1, "contact_time", "right", 0.288, 0.0136, "s"),
+        _row(1, "contact_time", "left", 0.300, 0.0136, "s"),
+    ]
+    (finding,) = judge_measures(_measures(rows), (SIDES,), DECIDED)
+    assert finding.value == pytest.approx(96.0)
+    assert finding.verdict == "cannot tell"
+    assert "surgical (right) limb as a share of the other" in finding.text
+
+
+def test_differences_in_degrees_are_no_symmetry_index():
+    side = SideComparison("fppa_peak_flexion", "difference", "right", 40.0, 1.0, "deg")
+    limit = replace(SIDES, measure="fppa_peak_flexion")
+    assert judge_measures(Measures((), (), (side,)), (limit,), DECIDED) == ()
+
+
+def _evidence(measure: str, value: float, name: str = "favouring", limb: Limb | None = None):
+    judged = "below" if value < 0 or name == "side_difference" else "above"
+    return Finding(name, limb, None, judged, value, 1.0, 0.0, "", "", "", (), measure)
+
+
+@pytest.mark.parametrize(
+    ("evidence", "limb"),
+    [
+        ((), "none"),
+        ((_evidence("pelvis_shift", 15.0),), "left"),
+        ((_evidence("pelvis_shift", -15.0), _evidence("landing_lead", -20.0)), "right"),
+        ((_evidence("pelvis_shift", -15.0), _evidence("landing_lead", 20.0)), "unclear"),
+        # the right foot stays on the ground for 80 % of the left foot's time
+        (
+            (
+                _evidence("landing_lead", 20.0),
+                _evidence("contact_time", 80.0, "side_difference", "right"),
+            ),
+            "left",
+        ),
+        # hops on one limb and then the other say nothing about favouring
+        ((_evidence("contact_time", 80.0, "side_difference", "right"),), "none"),
+    ],
+)
+def test_evidence_for_favouring_agrees_disagrees_or_is_absent(evidence, limb):
+    assert favoured_limb(evidence) == limb
+
+
+def test_undecided_evidence_and_single_reps_do_not_count():
+    undecided = replace(_evidence("pelvis_shift", 15.0), verdict="cannot tell")
+    one_rep = replace(_evidence("landing_lead", -20.0), rep=2)
+    assert favoured_limb((undecided, one_rep)) == "none"
+
+
+def test_no_text_diagnoses_or_clears():
+    rows = [
+        *_inward([15.0, 16.0]).measures,
+        _row(1, "pelvis_shift", None, 25.0, 1.0, "%"),
+        _row(1, "landing_lead", None, -40.0, 1.0, "ms"),
+    ]
+    texts = [f.text.lower() for f in judge_measures(_measures(rows), (UPPER, BAND, LEAD), DECIDED)]
+    assert len(texts) == 7
+    for word in ("risk", "injur", "clear", "safe", "normal", "diagnos", "force plate"):
+        assert not [text for text in texts if word in text]
