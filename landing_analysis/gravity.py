@@ -8,8 +8,11 @@ import numpy as np
 
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.settings import GravitySettings
+from landing_analysis.signals import local_polynomial, runs
 from landing_analysis.tables import LANDMARK, Contacts, Flight, FloatArray, Tracks
 
+_ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
+_SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 
 
@@ -68,37 +71,78 @@ def measure_free_fall(
     return FreeFall(mean, share, float(np.degrees(share)), len(fits))
 
 
-def calibrate(tracks: Tracks, free_fall: FreeFall | None, settings: GravitySettings) -> Tracks:
-    """Refine scale and vertical of the tracks by free fall.
+def standing_tilt_deg(tracks: Tracks, settings: GravitySettings) -> float | None:
+    """Return how far the picture's vertical is turned, from quiet standing on both feet.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        Of a front or back view: seen from the side a person stands leaning forward.
+    settings : GravitySettings
+
+    Returns
+    -------
+    Degrees by which the middle of the shoulders lies to the left of straight above
+    the middle of the ankles (the angle that turns (0, 1) into ``down``); None when
+    nobody stands still for long enough.
+    """
+    shoulders = tracks.raw_px[:, _SHOULDERS].mean(axis=1)
+    ankles = tracks.raw_px[:, _ANKLES]
+    speed = local_polynomial(tracks.t_s, shoulders / tracks.px_per_m, 0.15, 1)[1]
+    uneven = np.abs(ankles[:, 0, 1] - ankles[:, 1, 1])
+    with np.errstate(invalid="ignore"):
+        still = np.linalg.norm(speed, axis=1) < settings.still_m_s
+        level = uneven < settings.level_share_of_leg * tracks.leg_px
+    line = ankles.mean(axis=1) - shoulders
+    tilts = [
+        np.degrees(np.arctan2(line[first : last + 1, 0], line[first : last + 1, 1]))
+        for first, last in runs(still & level)
+        if tracks.t_s[last] - tracks.t_s[first] >= settings.still_s
+    ]
+    return float(np.median(np.concatenate(tilts))) if tilts else None
+
+
+def calibrate(
+    tracks: Tracks,
+    free_fall: FreeFall | None,
+    settings: GravitySettings,
+    standing_deg: float | None = None,
+) -> Tracks:
+    """Refine scale and vertical of the tracks by free fall and quiet standing.
 
     Parameters
     ----------
     tracks : Tracks
     free_fall : FreeFall or None
     settings : GravitySettings
+    standing_deg : from `standing_tilt_deg`, None when not known
 
     Returns
     -------
     Tracks
         With ``px_per_m`` and ``down`` as the mean of what was assumed (leg
-        length, upright camera) and what free fall says, weighted by their
-        uncertainties. Left as it was when the two scales disagree by more than
+        length, upright camera) and what free fall and standing say, weighted by
+        their uncertainties. Left as it was when the two scales disagree by more than
         ``settings.trust_factor``: then the clip's clock is in doubt, not its ruler.
     """
-    if free_fall is None:
-        return tracks
-    size = float(np.linalg.norm(free_fall.acceleration_px_s2))
-    measured = size / GRAVITY_M_S2
-    if not 1 / settings.trust_factor < measured / tracks.px_per_m < settings.trust_factor:
-        return tracks
-    px_per_m, px_per_m_sd = _weighted(
-        (tracks.px_per_m, tracks.px_per_m_sd), (measured, free_fall.size_sd * measured)
-    )
-    across, along = free_fall.acceleration_px_s2
-    roll_deg = float(np.degrees(np.arctan2(across, along)))
-    down_deg, down_sd_deg = _weighted(
-        (0.0, tracks.down_sd_deg), (roll_deg, free_fall.direction_sd_deg)
-    )
+    px_per_m, px_per_m_sd = tracks.px_per_m, tracks.px_per_m_sd
+    down_deg, down_sd_deg = 0.0, tracks.down_sd_deg
+    if free_fall is not None:
+        measured = float(np.linalg.norm(free_fall.acceleration_px_s2)) / GRAVITY_M_S2
+        if not 1 / settings.trust_factor < measured / px_per_m < settings.trust_factor:
+            return tracks
+        across, along = free_fall.acceleration_px_s2
+        roll_deg = float(np.degrees(np.arctan2(across, along)))
+        px_per_m, px_per_m_sd = _weighted(
+            (px_per_m, px_per_m_sd), (measured, free_fall.size_sd * measured)
+        )
+        down_deg, down_sd_deg = _weighted(
+            (down_deg, down_sd_deg), (roll_deg, free_fall.direction_sd_deg)
+        )
+    if standing_deg is not None:
+        down_deg, down_sd_deg = _weighted(
+            (down_deg, down_sd_deg), (standing_deg, settings.standing_sd_deg)
+        )
     down = np.array([np.sin(np.radians(down_deg)), np.cos(np.radians(down_deg))])
     return replace(
         tracks, px_per_m=px_per_m, px_per_m_sd=px_per_m_sd, down=down, down_sd_deg=down_sd_deg

@@ -91,6 +91,10 @@ class GravitySettings:
     min_samples: float = 5  # two more than a parabola has coefficients
     flight_share: float = 0.07  # of gravity, from flight to flight; see DEVELOPERS.md
     body_share: float = 0.12  # of gravity, common to all flights; see DEVELOPERS.md
+    standing_sd_deg: float = 1.5  # of shoulders over ankles, seen from the front (choice)
+    still_m_s: float = 0.08  # shoulders slower than this stand still (choice)
+    still_s: float = 0.3  # for at least this long (choice)
+    level_share_of_leg: float = 0.08  # ankles less apart in height: on both feet (choice)
     trust_factor: float = 1.4  # scales farther apart than this question the clock
 
 
