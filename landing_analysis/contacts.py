@@ -125,7 +125,7 @@ def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
     contacts: list[Contact] = []
     flights: list[Flight] = []
     for stretch, both in candidates:
-        edges = _grounded(both, held, settings)
+        edges = _helped(_grounded(both, held, settings), settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
@@ -326,6 +326,31 @@ def _grounded(
         if own.level_after_m - opposite.level_after_m > highest_m:
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
     return kept
+
+
+def _helped(edges: dict[Limb, _Edges], settings: ContactSettings) -> dict[Limb, _Edges]:
+    """Draw the events of a hidden foot toward those of the other, which is seen far better.
+
+    The feet of a two-leg jump leave and land within hundredths of a second of each
+    other; that prior is averaged with the hidden foot's own reading by their weights.
+    """
+
+    def drawn(own: Event | None, other: Event | None) -> Event | None:
+        if own is None or other is None or own.sd_s <= 2 * other.sd_s:
+            return own
+        sds = np.array([own.sd_s, np.hypot(other.sd_s, settings.feet_apart_sd_s)])
+        weights = sds**-2.0
+        mean_s = float(np.average([own.t_s, other.t_s], weights=weights))
+        return Event(mean_s, float(weights.sum() ** -0.5))
+
+    return {
+        limb: replace(
+            edges[limb],
+            toe_off=drawn(edges[limb].toe_off, edges[other].toe_off),
+            toe_contact=drawn(edges[limb].toe_contact, edges[other].toe_contact),
+        )
+        for limb, other in (LIMBS, LIMBS[::-1])
+    }
 
 
 def _resolve_flight(

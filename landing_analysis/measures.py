@@ -17,7 +17,6 @@ import numpy as np
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, Definition
 from landing_analysis.kinematics import (
     false_fppa_deg,
-    flexion_deg,
     flexion_from_seen_deg,
     flexion_from_shortening_deg,
     flight_height_m,
@@ -26,6 +25,7 @@ from landing_analysis.kinematics import (
     joint_angle_sd_deg,
     tilt_deg,
 )
+from landing_analysis.knee import offset_sd_deg, side_flexion_deg, straight_leg_px
 from landing_analysis.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.settings import Settings
 from landing_analysis.summaries import (
@@ -424,10 +424,13 @@ def _knee_noise_deg(scene: _Scene, limb: Limb, fit: Fit) -> float:
 # --- knee flexion, side view -----------------------------------------------------------------
 
 
-def _flexion(scene: _Scene, leg: Points) -> FloatArray:
+def _flexion(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
     yaw_deg = float(np.clip(scene.yaw_deg, -LARGEST_YAW_DEG, LARGEST_YAW_DEG))
-    seen = flexion_deg(*leg) + scene.settings.measures.flexion_offset_deg
-    return flexion_from_seen_deg(seen, yaw_deg)
+    return side_flexion_deg(leg, _straight_px(scene, limb), yaw_deg, scene.settings.knee)
+
+
+def _straight_px(scene: _Scene, limb: Limb) -> float:
+    return straight_leg_px(scene.smooth_leg(limb), scene.settings.knee)
 
 
 def _flexion_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
@@ -436,20 +439,20 @@ def _flexion_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Readi
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(turned - straight)),
-        (OFFSET, scene.settings.measures.flexion_offset_sd_deg),
+        (OFFSET, offset_sd_deg(fit.value, _straight_px(scene, limb), scene.settings.knee)),
     )
     return Reading(fit.value, parts, fit.frames)
 
 
 def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     return _flexion_reading(
-        scene, limb, *_at_contact(scene, rep, limb, _flexion(scene, scene.leg(limb)))
+        scene, limb, *_at_contact(scene, rep, limb, _flexion(scene, limb, scene.leg(limb)))
     )
 
 
 def _peak(scene: _Scene, rep: Rep, limb: Limb) -> tuple[_Instant, Fit]:
-    smooth = _flexion(scene, scene.smooth_leg(limb))
-    return _at_largest(scene, rep, limb, _flexion(scene, scene.leg(limb)), smooth)
+    smooth = _flexion(scene, limb, scene.smooth_leg(limb))
+    return _at_largest(scene, rep, limb, _flexion(scene, limb, scene.leg(limb)), smooth)
 
 
 def _flexion_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:

@@ -72,6 +72,7 @@ class ContactSettings:
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
     landing_hidden_sd_s: float = 0.015  # what a hidden foot adds; see DEVELOPERS.md
+    feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
     toe_off_hidden_sd_s: float = 0.050
     hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     hinge_moving_s: float = 0.09  # at most half of the flight; least scatter on rendered clips
@@ -109,6 +110,18 @@ class RepSettings:
 
 
 @dataclass(frozen=True)
+class KneeSettings:
+    """How knee flexion is read in a side view; the figures are from rendered patients."""
+
+    low_reading_deg: float = 3.0  # of the angle at the knee; published 2.3 to 5.1 deg in squats
+    angle_sd_deg: float = 1.5  # of the angle at the knee, straight
+    angle_sd_per_deg: float = 0.12  # more for each degree of flexion
+    distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
+    nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
+    fewest_straight_frames: float = 5  # frames of that kind a clip must hold (choice)
+
+
+@dataclass(frozen=True)
 class MeasureSettings:
     """How angles are read, and what the pose model adds to their uncertainty.
 
@@ -118,8 +131,6 @@ class MeasureSettings:
 
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
-    flexion_offset_deg: float = 3.5  # read low: rendered 2 to 6, published 2.3 to 5.1 deg
-    flexion_offset_sd_deg: float = 2.5
     fppa_offset_sd_deg: float = 1.5
     trunk_offset_sd_deg: float = 2.0
     pelvis_shift_offset_sd_pct: float = 3.0
@@ -159,6 +170,7 @@ class Settings:
     contacts: ContactSettings = field(default_factory=ContactSettings)
     gravity: GravitySettings = field(default_factory=GravitySettings)
     reps: RepSettings = field(default_factory=RepSettings)
+    knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
