@@ -32,7 +32,7 @@ import json
 import shutil
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, fields
 from pathlib import Path
 
@@ -80,7 +80,8 @@ def new_file(path: Path) -> Iterator[Path]:
     except OSError as error:
         raise _cannot_write(path, error) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
 
 
 @contextmanager
