@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from landing_analysis.curves import knee_angles
 from landing_analysis.definitions import SIDE_VIEWS
 from landing_analysis.findings import judge_measures
 from landing_analysis.limits import read_limits
@@ -132,6 +133,7 @@ def make_analysis(
             analysed_at="2031-02-03T10:11:12+00:00",
         ),
         limits=limits,
+        knee_angles=knee_angles(tracks, estimate, settings.knee),
     )
 
 

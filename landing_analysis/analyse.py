@@ -1,0 +1,391 @@
+"""The order of the stages, for one clip or many, and what is written where."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from landing_analysis import __version__
+from landing_analysis.contacts import find_contacts
+from landing_analysis.curves import knee_angles
+from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.documents import analysis_json, reps_csv
+from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
+from landing_analysis.files import new_folder, read_landmarks, write_landmarks, write_text
+from landing_analysis.findings import judge_measures
+from landing_analysis.gravity import calibrate, measure_free_fall, standing_tilt_deg
+from landing_analysis.measures import measure_reps
+from landing_analysis.people import choose_patient, link_people
+from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.quality import judge_clip
+from landing_analysis.reps import group_reps
+from landing_analysis.settings import Settings
+from landing_analysis.tables import (
+    Analysis,
+    Clip,
+    Decided,
+    FloatArray,
+    Landmarks,
+    Limb,
+    Limit,
+    Poses,
+    Provenance,
+    Task,
+    View,
+)
+from landing_analysis.tracks import clean_tracks
+from landing_analysis.view import estimate_view
+
+REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
+ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
+
+StartProgress = Callable[[str, int], Progress]
+"""Called with what is about to be done and in how many steps."""
+
+
+def no_progress(label: str, steps: int) -> Progress:
+    """Tell nobody."""
+    return NO_PROGRESS
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the pictures cannot tell, and what overrules what they do."""
+
+    surgical_side: Limb | None = None
+    stature_m: float | None = None
+    task: Task | None = None
+    view: View | None = None
+    person: int | None = None
+    model: Path | None = None
+    limits: tuple[Limit, ...] = ()
+    settings: Settings = field(default_factory=Settings)
+    keep_faces: bool = False
+    annotated_clip: bool = True
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one clip: an analysis and its report, or the sentence why not.
+
+    ``unexpected`` is the exception behind the sentence when it was no error of ours.
+    """
+
+    name: str
+    analysis: Analysis | None = None
+    report: Path | None = None
+    error: str | None = None
+    unexpected: Exception | None = None
+
+
+# --- the stages --------------------------------------------------------------------------------
+
+
+def analyse_people(
+    clip: Clip, poses: Poses, people: tuple[Landmarks, ...], options: Options, analysed_at: str
+) -> Analysis:
+    """Run every stage after the pose model: pure, without video, disk or clock.
+
+    Parameters
+    ----------
+    clip, poses : of the same frames
+    people : from `link_people`
+    options : Options
+    analysed_at : when, ISO 8601
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    NobodyFoundError, SettingsError
+    """
+    settings = options.settings
+    patient = choose_patient(people, settings.people, options.person)
+    view = estimate_view(patient.landmarks, settings.view, options.view)
+    tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
+    free_fall = measure_free_fall(
+        tracks, find_contacts(tracks, settings.contacts), settings.gravity
+    )
+    standing_deg = (
+        standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
+    )
+    scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
+    contacts = find_contacts(scaled, settings.contacts)
+    reps = group_reps(contacts, scaled, settings.reps, options.task)
+    measures = measure_reps(reps, scaled, view, settings, options.surgical_side)
+    decided = Decided(
+        task=reps.task,
+        task_origin="given" if options.task else "detected",
+        view=view.view,
+        view_origin="given" if options.view else "detected",
+        view_yaw_deg=view.yaw_deg,
+        view_yaw_sd_deg=view.yaw_sd_deg,
+        limb=reps.limb,
+        surgical_side=options.surgical_side,
+        stature_m=options.stature_m,
+        target_flexion_deg=settings.target_flexion_deg,
+        patient_number=patient.number,
+        people=patient.people,
+        patient_reason=patient.reason,
+    )
+    quality = judge_clip(clip, tracks, view, reps, free_fall, settings.quality)
+    return Analysis(
+        clip=clip,
+        decided=decided,
+        tracks=scaled,
+        view=view,
+        contacts=contacts,
+        reps=reps,
+        measures=measures,
+        findings=judge_measures(measures, options.limits, decided),
+        notes=(*clip.notes, *quality, *contacts.notes, *reps.notes),
+        provenance=Provenance(
+            version=__version__,
+            model_name=poses.model_name,
+            model_sha256=poses.model_sha256,
+            clip_sha256=clip.sha256,
+            settings=asdict(settings),
+            analysed_at=analysed_at,
+        ),
+        limits=options.limits,
+        knee_angles=knee_angles(scaled, view, settings.knee),
+    )
+
+
+# --- one clip ----------------------------------------------------------------------------------
+
+
+def analyse_clip(
+    path: Path, out_dir: Path, options: Options, start: StartProgress = no_progress
+) -> Outcome:
+    """Analyse one clip, or the stored landmarks of one, and write its folder.
+
+    Parameters
+    ----------
+    path : of a clip, or of the ``landmarks.parquet`` of an earlier analysis, which
+        gives a report with stick figures and no annotated clip
+    out_dir : the folder of the clip is made in it
+    options : Options
+    start : gives the listener of each long step
+
+    Returns
+    -------
+    Outcome with an analysis
+
+    Raises
+    ------
+    LandingAnalysisError
+        With an earlier report of the clip left as it was.
+
+    Notes
+    -----
+    Landmarks are stored as soon as they are found and used again when clip, model
+    and schema are the same. Everything else appears at once when it is complete.
+    """
+    stored = path.suffix.lower() == ".parquet"
+    if stored:
+        clip, poses = read_landmarks(path)
+        folder = _folder_of(out_dir, clip)
+    else:
+        from landing_analysis.video import read_clip
+
+        clip = read_clip(path)
+        clip = replace(clip, file=printable(clip.file))
+        folder = _folder_of(out_dir, clip)
+        clip, poses = _find_or_recall_poses(path, clip, folder, options, start)
+    people = link_people(poses, options.settings.people)
+    analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
+    analysis = analyse_people(clip, poses, people, options, analysed_at)
+    landmarks = folder / LANDMARKS
+    if not (landmarks.exists() and stored and landmarks.samefile(path)):
+        write_landmarks(landmarks, poses, clip)
+    heads = None if options.keep_faces else _heads(poses, people)
+    _write_folder(folder, analysis, None if stored else path, heads, options, start)
+    return Outcome(clip.file, analysis, folder / REPORT)
+
+
+def printable(name: str) -> str:
+    """Return a file name as text that any file can hold."""
+    return os.fsencode(name).decode("utf-8", "replace")
+
+
+def _folder_of(out_dir: Path, clip: Clip) -> Path:
+    """Return the clip's folder; one that holds another clip of the same name is left alone."""
+    folder = out_dir / Path(clip.file).stem
+    other = _clip_sha256_in(folder)
+    if other is None or other == clip.sha256:
+        return folder
+    return out_dir / f"{folder.name}_{clip.sha256[:8]}"
+
+
+def _clip_sha256_in(folder: Path) -> str | None:
+    try:
+        document = json.loads((folder / DATA).read_text(encoding="utf-8"))
+        return str(document["clip"]["sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _find_or_recall_poses(
+    path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
+) -> tuple[Clip, Poses]:
+    from landing_analysis.pose import find_poses, load_model
+    from landing_analysis.video import read_frames, with_frame_times
+
+    model = load_model(options.model)
+    try:
+        known, poses = read_landmarks(folder / LANDMARKS)
+        if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
+            return replace(known, file=clip.file), poses
+    except CacheError:
+        pass
+    progress = start(f"{clip.file}: finding the body", clip.frames)
+    poses = find_poses(read_frames(path), clip, options.settings.pose, model, progress)
+    if not np.array_equal(poses.t_s, clip.t_s):
+        clip = with_frame_times(clip, poses.t_s)
+    return clip, poses
+
+
+def _heads(poses: Poses, people: tuple[Landmarks, ...]) -> FloatArray:
+    from landing_analysis.faces import find_heads
+
+    return find_heads(poses, people)
+
+
+def _write_folder(
+    folder: Path,
+    analysis: Analysis,
+    path: Path | None,
+    heads: FloatArray | None,
+    options: Options,
+    start: StartProgress,
+) -> None:
+    from landing_analysis.pictures import key_pictures
+    from landing_analysis.report import report_html
+
+    with new_folder(folder) as new:
+        write_text(new / DATA, analysis_json(analysis))
+        write_text(new / TABLE, reps_csv(analysis))
+        jpegs = dict(_key_jpegs(path, analysis, heads)) if path else {}
+        if path and options.annotated_clip:
+            _annotate(new / ANNOTATED, path, analysis, heads, start)
+        _keep_other_files(folder, new)
+        annotated = ANNOTATED if (new / ANNOTATED).exists() else None
+        write_text(new / REPORT, report_html(analysis, key_pictures(analysis, jpegs), annotated))
+
+
+def _key_jpegs(
+    path: Path, analysis: Analysis, heads: FloatArray | None
+) -> Iterator[tuple[int, str]]:
+    from landing_analysis.pictures import key_frames, key_jpeg
+    from landing_analysis.video import read_frames_at
+
+    for frame in read_frames_at(path, analysis.clip, key_frames(analysis)):
+        jpeg = key_jpeg(analysis, frame, heads)
+        if jpeg is not None:
+            yield frame.number, jpeg
+
+
+def _annotate(
+    target: Path, path: Path, analysis: Analysis, heads: FloatArray | None, start: StartProgress
+) -> None:
+    from landing_analysis.annotate import write_annotated_clip
+    from landing_analysis.video import read_frames
+
+    progress = start(f"{analysis.clip.file}: drawing the clip", analysis.clip.frames)
+    write_annotated_clip(target, read_frames(path), analysis, heads, progress)
+
+
+def _keep_other_files(folder: Path, new: Path) -> None:
+    """Carry over what this analysis does not write, a clinician's own notes among it."""
+    for item in folder.iterdir() if folder.is_dir() else ():
+        if (new / item.name).exists() or item.name in (REPORT, DATA, TABLE):
+            continue
+        if item.is_dir():
+            shutil.copytree(item, new / item.name)
+        else:
+            shutil.copy2(item, new / item.name)
+
+
+# --- many clips --------------------------------------------------------------------------------
+
+
+def analyse_paths(
+    paths: tuple[Path, ...],
+    out_dir: Path,
+    options: Options,
+    start: StartProgress = no_progress,
+) -> Iterator[Outcome]:
+    """Analyse clips and folders of clips one after the other.
+
+    Parameters
+    ----------
+    paths : clips, folders of clips, or stored landmarks
+    out_dir : where the folders go
+    options, start : as for `analyse_clip`
+
+    Yields
+    ------
+    Outcome
+        One per clip as soon as it is done. A clip that fails gives its sentence and
+        never stops the rest.
+    """
+    for path in paths:
+        try:
+            clips = _clips_in(path)
+        except LandingAnalysisError as error:
+            yield Outcome(printable(path.name), error=str(error))
+            continue
+        for clip in clips:
+            yield _outcome(clip, out_dir, options, start)
+
+
+def _clips_in(path: Path) -> tuple[Path, ...]:
+    from landing_analysis.video import list_clips
+
+    clips = list_clips(path)
+    if not clips:
+        raise MissingClipError(f"The folder {path} holds no clips; name one that does.")
+    return clips
+
+
+def _outcome(path: Path, out_dir: Path, options: Options, start: StartProgress) -> Outcome:
+    name = printable(path.name)
+    try:
+        return analyse_clip(path, out_dir, options, start)
+    except LandingAnalysisError as error:
+        return Outcome(name, error=str(error))
+    except Exception as error:
+        sentence = (
+            f"{name} met an error that nobody foresaw ({type(error).__name__}: {error}); run it "
+            "again with --debug and send what it prints to the makers."
+        )
+        return Outcome(name, error=sentence, unexpected=error)
+
+
+def prepare_out_dir(out_dir: Path) -> None:
+    """Make the output folder and make sure that it can be written.
+
+    Raises
+    ------
+    OutputError
+    """
+    probe = out_dir / f".probe-{os.getpid()}"
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        probe.write_bytes(b"")
+        probe.unlink()
+    except OSError as error:
+        raise OutputError(
+            f"The output folder {out_dir} cannot be written ({error.strerror}); "
+            "choose another with --out."
+        ) from error
