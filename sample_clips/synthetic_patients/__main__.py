@@ -14,6 +14,7 @@ from synthetic_patients.clips import film, frame_times_s, play
 from synthetic_patients.mocap import (
     INITIAL_CONTACT_UNCERTAINTY_S,
     TOE_OFF_UNCERTAINTY_S,
+    apparent_gravity_m_s2,
     perform_recording,
     read_bvh,
 )
@@ -48,7 +49,7 @@ def render(names: tuple[str, ...], out: Path, frame_arrays: bool) -> None:
 @main.command()
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")
-@click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-01", show_default=True)
+@click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-04", show_default=True)
 @click.option("--view", type=click.Choice(list(VIEW_AZIMUTH_DEG)), default="front")
 @click.option("--fps", type=float, default=60.0, show_default=True)
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
@@ -64,6 +65,7 @@ def record(
         "motion": f"recorded: {recording.name}; contacts read from heights of toes and heels",
         "initial_contact_uncertainty_s": INITIAL_CONTACT_UNCERTAINTY_S,
         "toe_off_uncertainty_s": TOE_OFF_UNCERTAINTY_S,
+        "apparent_gravity_m_s2": round(apparent_gravity_m_s2(performance), 2),
     }
     _film(scene, performance, out, remarks, frame_arrays=True)
 

@@ -28,6 +28,8 @@ DOWN_M, UP_M = 0.030, 0.045
 """A sole is down below the one height, until it is above the other."""
 TOUCH_M = 0.010
 """A contact begins and ends where the sole is this far above its place at rest."""
+EDGE_S = 0.05
+"""Left out at both ends of a flight when gravity is fitted."""
 INITIAL_CONTACT_UNCERTAINTY_S, TOE_OFF_UNCERTAINTY_S = 0.010, 0.025
 """Standard uncertainty of contacts read from recorded heights; a toe leaves slowly. A choice."""
 _AXIS = {"X": 0, "Y": 1, "Z": 2}
@@ -334,6 +336,22 @@ def perform_recording(body: Body, recording: Recording) -> Performance:
             settled = t_s[under][later[under] < later[under].min() + TOUCH_M]
             downs.append((on_s, off_s, limb, pitch, float(settled[0]) - on_s))
     return _with_leaps(motion, t_s, sorted(downs))
+
+
+def apparent_gravity_m_s2(performance: Performance) -> float:
+    """Fit the fall of mid-hip in two-leg flights; median.
+
+    A recording scaled to a body of another size falls with another g: near 9.81
+    only if the body's legs are about as long as the recorded person's.
+    """
+    falls = []
+    for number, leap in enumerate(performance.leaps, start=1):
+        if len(leap.limbs) == 2:
+            off_s = next(x.take_off_s for x in performance.landings if x.leap == number)
+            t_s = np.linspace(off_s + EDGE_S, off_s + leap.flight_s - EDGE_S, 30)
+            height_m = performance.motion.mid_hip(t_s)[:, 2]
+            falls.append(-2 * np.polyfit(t_s - t_s.mean(), height_m, 2)[0])
+    return float(np.median(falls))
 
 
 def _with_leaps(
