@@ -9,6 +9,7 @@ import pytest
 
 from landing_analysis.kinematics import flight_height_m
 
+SHARED = Path(__file__).parents[3] / "shared" / "data" / "force"
 RECORD = Path(__file__).parent / "data" / "GRFZjump.txt"
 RATE_HZ = 600.0
 THRESHOLD_N = 10.0
@@ -25,3 +26,18 @@ def test_flight_time_height_of_the_open_jump_record():
     assert take_off_s == pytest.approx(0.9067, abs=5e-5)
     assert landing_s == pytest.approx(1.3233, abs=5e-5)
     assert flight_height_m(landing_s - take_off_s) == pytest.approx(0.2129, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("name", "flight_s", "height_m"), [("jump1", 0.5511, 0.372), ("jump2", 0.5867, 0.422)]
+)
+def test_flight_time_height_of_two_longer_jumps(name, flight_s, height_m):
+    # The same collection (CC BY 4.0), 450 Hz: from the first sample at 20 N or less to the
+    # first above. Values derived.
+    path = SHARED / f"{name}.txt"
+    if not path.exists():
+        pytest.skip("shared force records are not beside this checkout")
+    on = np.flatnonzero(np.loadtxt(path, skiprows=1)[:, 1] > 20.0)
+    airborne_s = float(np.diff(on).max() - 1) / 450.0
+    assert airborne_s == pytest.approx(flight_s, abs=5e-5)
+    assert flight_height_m(airborne_s) == pytest.approx(height_m, abs=5e-4)

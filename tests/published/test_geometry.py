@@ -6,15 +6,20 @@ the source), `derived` (computed from a stated formula), `memory`.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from landing_analysis.gravity import FreeFall, slow_motion_factor
+from landing_analysis.contacts import find_contacts
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.gravity import FreeFall, measure_free_fall, slow_motion_factor
 from landing_analysis.kinematics import (
     edge_sd_s,
     false_fppa_deg,
     flexion_deg,
     flexion_from_seen_deg,
+    flexion_from_shortening_deg,
     flexion_seen_deg,
     flight_height_m,
     flight_height_sd_m,
@@ -23,6 +28,7 @@ from landing_analysis.kinematics import (
     interval_sd_s,
     tilt_deg,
 )
+from landing_analysis.settings import Settings
 
 PRINTED_TO_0_01_DEG = 0.005
 PRINTED_TO_0_001_DEG = 0.0005
@@ -126,6 +132,36 @@ def test_yaw_hides_flexion_in_a_side_view_and_is_undone(flexion_deg_, yaw_deg, e
     np.testing.assert_allclose(flexion_from_seen_deg(seen, yaw_deg), flexion_deg_, atol=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("off_axis_m", "distance_m", "expected_deg"),
+    # Standing x off the optical axis at distance D is a yaw of atan(x / D); flexion 60 deg.
+    # Status: derived.
+    [(0.10, 1.5, 4.40), (0.15, 3.0, 3.30), (0.30, 3.0, 6.58), (0.30, 5.0, 3.96)],
+)
+def test_standing_beside_the_optical_axis_shows_false_fppa(off_axis_m, distance_m, expected_deg):
+    yaw_deg = np.degrees(np.arctan2(off_axis_m, distance_m))
+    assert false_fppa_deg(60.0, yaw_deg) == pytest.approx(expected_deg, abs=PRINTED_TO_0_01_DEG)
+
+
+@pytest.mark.parametrize(
+    ("flexion_", "yaw_deg"),
+    # The yaw that costs one standard error of measurement of FPPA, 2.72 deg (Munro 2012, read);
+    # yaw derived.
+    [(20.0, 7.7), (40.0, 3.7), (60.0, 2.4), (90.0, 1.4)],
+)
+def test_yaw_that_costs_one_standard_error(flexion_, yaw_deg):
+    low, high = false_fppa_deg(flexion_, yaw_deg - 0.1), false_fppa_deg(flexion_, yaw_deg + 0.1)
+    assert low < 2.72 < high
+
+
+def test_flexion_guessed_from_shortening_undoes_its_own_model():
+    # Equal segments, each tilted by half of the flexion: seen / straight = cos(flexion / 2).
+    for flexion_ in (0.0, 20.0, 60.0, 90.0):
+        seen_px = 400.0 * np.cos(np.radians(flexion_) / 2)
+        np.testing.assert_allclose(flexion_from_shortening_deg(seen_px, 400.0), flexion_, atol=1e-9)
+    assert flexion_from_shortening_deg(410.0, 400.0) == 0.0
+
+
 def test_flexion_enlarges_fppa():
     # Knee 0.08716 L off the line: 10.00 deg straight, 11.55 deg at 60 deg of flexion.
     # Status: derived.
@@ -142,6 +178,22 @@ def test_height_from_flight_time(flight_s, height_m):
     assert flight_height_m(flight_s) == pytest.approx(height_m, abs=5e-6)
 
 
+@pytest.mark.parametrize(
+    ("true_m", "lower_m", "flight_s", "read_m"),
+    # Landing d lower than take-off: t = sqrt(2 h / g) + sqrt(2 (h + d) / g); g t^2 / 8 is then
+    # about d / 2 too high. Status: derived.
+    [
+        (0.20, 0.02, 0.4137, 0.2099), (0.20, 0.05, 0.4277, 0.2243),
+        (0.20, 0.10, 0.4492, 0.2475), (0.30, 0.05, 0.5144, 0.3245),
+    ],
+)  # fmt: skip
+def test_a_deeper_landing_reads_as_a_higher_jump(true_m, lower_m, flight_s, read_m):
+    airborne_s = np.sqrt(2 * true_m / 9.81) + np.sqrt(2 * (true_m + lower_m) / 9.81)
+    assert airborne_s == pytest.approx(flight_s, abs=5e-5)
+    assert flight_height_m(airborne_s) == pytest.approx(read_m, abs=5e-5)
+    assert flight_height_m(airborne_s) - true_m == pytest.approx(lower_m / 2, rel=0.06)
+
+
 def test_height_uncertainty_at_60_frames_a_second():
     # 0.67 cm at 0.4 s and 60 frames/s: (g t / 4) times interval / sqrt(6). Status: derived.
     sd_m = flight_height_sd_m(0.4, interval_sd_s(1 / 60))
@@ -156,6 +208,19 @@ def test_height_uncertainty_at_60_frames_a_second():
 def test_what_counting_frames_can_show(fps, edge_ms, interval_ms):
     assert 1000 * edge_sd_s(1 / fps) == pytest.approx(edge_ms, abs=0.05)
     assert 1000 * interval_sd_s(1 / fps) == pytest.approx(interval_ms, abs=0.05)
+
+
+def test_free_fall_is_the_ruler(stick_tracks):
+    # 4464 px/s2 of free fall are 4464 / 9.81 = 455 px per metre. Status: derived. The picture
+    # of the invented jumper is enlarged until it falls like that.
+    enlarged = 4464 / (9.81 * 450.0)
+    tracks = replace(stick_tracks, raw_px=stick_tracks.raw_px * enlarged)
+    contacts = find_contacts(stick_tracks, Settings().contacts)
+    fall = measure_free_fall(tracks, contacts, Settings().gravity)
+    assert fall is not None
+    size = float(np.linalg.norm(fall.acceleration_px_s2))
+    assert size == pytest.approx(4464, rel=0.01)
+    assert size / GRAVITY_M_S2 == pytest.approx(455, rel=0.01)
 
 
 def test_free_fall_slowed_eightfold_is_seen_as_such(stick_tracks):

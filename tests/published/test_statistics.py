@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from landing_analysis.kinematics import interval_sd_s
 from landing_analysis.statistics import (
     combine,
     intraclass_correlations,
@@ -16,6 +17,8 @@ from landing_analysis.statistics import (
     symmetry_index_pct,
     wilson_interval,
 )
+from landing_analysis.summaries import compare_sides, summarise
+from landing_analysis.tables import Measure, UncertaintyPart
 
 PRINTED_TO_2_DIGITS = 0.005
 
@@ -90,3 +93,25 @@ def test_rectangular_and_frame_parts_add_as_squares():
     # JCGM 100:2008 (memory, sure): width w has w / sqrt(12); two such give w / sqrt(6).
     w = 1 / 60
     assert combine(w / np.sqrt(12), w / np.sqrt(12)) == pytest.approx(w / np.sqrt(6))
+
+
+@pytest.mark.parametrize(
+    ("fps", "mean_ms", "difference_ms"),
+    # Contact times known to interval / sqrt(6) each: the mean of ten reps, and the difference
+    # of two such means. Status: derived.
+    [(30, 4.3, 6.1), (60, 2.2, 3.0), (120, 1.1, 1.5), (240, 0.5, 0.8)],
+)
+def test_ten_reps_show_what_one_cannot(fps, mean_ms, difference_ms):
+    sd_s = interval_sd_s(1 / fps)
+    parts = (UncertaintyPart("instant of the event", sd_s),)
+    rows = tuple(
+        Measure(rep, "contact_time", limb, 0.25, "s", sd_s, None, (), parts)
+        for rep in range(1, 11)
+        for limb in ("left", "right")
+    )
+    for summary in summarise(rows):
+        assert 1000 * summary.mean_sd == pytest.approx(mean_ms, abs=0.05)
+    (sides,) = compare_sides(rows, "left")
+    assert (sides.kind, sides.unit, sides.value) == ("lsi", "%", pytest.approx(100.0))
+    # equal limbs: a difference of d is an index off by 100 d / 250 ms
+    assert sides.sd * 2.5 == pytest.approx(difference_ms, abs=0.06)

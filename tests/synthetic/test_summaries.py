@@ -1,0 +1,114 @@
+"""The set: mean, spread, thirds and sides of rows written down by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from landing_analysis.summaries import compare_sides, summarise
+from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison, UncertaintyPart
+
+UNITS = {"contact_time": "s", "flight_time": "s", "fppa_peak_flexion": "deg"}
+
+
+def _row(
+    rep: int, name: str, limb: Limb | None, value: float | None, own: float, shared: float
+) -> Measure:
+    unit = UNITS[name]
+    if value is None:
+        return Measure(rep, name, limb, None, unit, None, "not measurable: hidden")
+    parts = (UncertaintyPart("landmark noise", own), UncertaintyPart("pose model offset", shared))
+    return Measure(rep, name, limb, value, unit, float(np.hypot(own, shared)), None, (), parts)
+
+
+def _rows(values, name="fppa_peak_flexion", limb: Limb | None = "left", own=0.5, shared=1.5):
+    return tuple(_row(k + 1, name, limb, value, own, shared) for k, value in enumerate(values))
+
+
+def _only(summaries: tuple[SetSummary, ...]) -> SetSummary:
+    assert len(summaries) == 1
+    return summaries[0]
+
+
+def test_mean_spread_and_uncertainty_of_a_set():
+    found = _only(summarise(_rows([4.0, 6.0, 11.0])))
+    assert (found.reps_used, found.mean, found.unit) == (3, pytest.approx(7.0), "deg")
+    assert found.sd == pytest.approx(np.std([4.0, 6.0, 11.0], ddof=1))
+    # the spread is larger than the claimed noise, so the spread counts; the offset is shared
+    assert found.mean_sd == pytest.approx(np.hypot(found.sd / np.sqrt(3), 1.5))
+
+
+def test_reps_that_agree_too_well_do_not_beat_the_claimed_noise():
+    found = _only(summarise(_rows([5.0, 5.0, 5.0, 5.0])))
+    assert found.sd == 0.0
+    assert found.mean_sd == pytest.approx(np.hypot(0.5 / 2, 1.5))
+
+
+def test_one_rep_has_no_spread():
+    found = _only(summarise(_rows([5.0])))
+    assert found.sd is None
+    assert found.mean_sd == pytest.approx(np.hypot(0.5, 1.5))
+
+
+def test_rows_without_a_value_are_left_out():
+    found = _only(summarise(_rows([4.0, None, 6.0])))
+    assert (found.reps_used, found.mean) == (2, pytest.approx(5.0))
+    assert summarise(_rows([None, None])) == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "best", "worst"),
+    [
+        ("flight_time", [0.30, 0.35, 0.28], 0.35, 0.28),  # higher is better
+        ("fppa_peak_flexion", [-1.0, 4.0, 2.0], -1.0, 4.0),  # nearer zero is better
+        ("contact_time", [0.2, 0.3], None, None),  # neither as such
+    ],
+)
+def test_best_and_worst_follow_the_definition(name, values, best, worst):
+    found = _only(summarise(_rows(values, name, None if name == "flight_time" else "left")))
+    assert (found.best, found.worst) == (best, worst)
+
+
+def test_fatigue_is_the_last_third_minus_the_first():
+    values = [1.0, 2.0, 2.0, 3.0, 4.0, 6.0, 8.0]
+    found = _only(summarise(_rows(values)))
+    assert found.first_third == pytest.approx(1.5)
+    assert found.last_third == pytest.approx(7.0)
+    assert found.fatigue == pytest.approx(5.5)
+    # what all reps share cancels in a difference of thirds
+    assert found.fatigue_sd == pytest.approx(np.std(values, ddof=1))
+
+
+def test_a_short_set_has_no_thirds():
+    found = _only(summarise(_rows([1.0, 2.0, 3.0, 4.0, 5.0])))
+    assert (found.first_third, found.last_third, found.fatigue, found.fatigue_sd) == (None,) * 4
+
+
+def _sides(name: str, left, right, limb: Limb) -> SideComparison:
+    rows = _rows(left, name, "left") + _rows(right, name, "right")
+    (found,) = compare_sides(rows, limb)
+    return found
+
+
+def test_the_named_limb_stands_over_the_other():
+    # 200 against 250: 80 % and 125 % (worked by hand).
+    assert _sides("contact_time", [0.25], [0.20], "right").value == pytest.approx(80.0)
+    assert _sides("contact_time", [0.25], [0.20], "left").value == pytest.approx(125.0)
+
+
+def test_angles_are_compared_by_a_difference():
+    found = _sides("fppa_peak_flexion", [3.0], [9.0], "right")
+    assert (found.kind, found.unit, found.value) == ("difference", "deg", pytest.approx(6.0))
+
+
+def test_one_limb_alone_is_compared_with_nothing():
+    assert compare_sides(_rows([3.0]), "left") == ()
+
+
+def test_the_uncertainty_of_an_index_is_the_scatter_of_ratios():
+    generator = np.random.default_rng(6)
+    rows = _rows([0.24], "contact_time", "left", own=0.012, shared=1e-9)
+    rows += _rows([0.30], "contact_time", "right", own=0.012, shared=1e-9)
+    (found,) = compare_sides(rows, "left")
+    left, right = (generator.normal(mean, 0.012, 20000) for mean in (0.24, 0.30))
+    np.testing.assert_allclose(found.sd, (100 * left / right).std(), rtol=0.03)
