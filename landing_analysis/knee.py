@@ -89,4 +89,7 @@ def _sds_deg(flexion: FloatArray, settings: KneeSettings) -> tuple[FloatArray, F
     bent = np.clip(flexion, 3.0, 150.0)
     by_angle = settings.angle_sd_deg + settings.angle_sd_per_deg * bent
     by_distance = np.degrees(2 * settings.distance_sd_share / np.tan(np.radians(bent) / 2))
-    return by_angle, by_distance
+    # Near straight the hip point's own wandering outweighs the distance: its weight fades out.
+    start_deg, full_deg = settings.distance_from_deg, settings.distance_full_deg
+    share = np.clip((bent - start_deg) / (full_deg - start_deg), 1e-3, 1.0)
+    return by_angle, by_distance / np.sqrt(share)

@@ -92,7 +92,7 @@ class GravitySettings:
     min_samples: float = 5  # two more than a parabola has coefficients
     flight_share: float = 0.07  # of gravity, from flight to flight; see DEVELOPERS.md
     body_share: float = 0.12  # of gravity, common to all flights; see DEVELOPERS.md
-    standing_sd_deg: float = 1.5  # of shoulders over ankles, seen from the front (choice)
+    standing_sd_deg: float = 0.8  # of shoulders over ankles from the front; see DEVELOPERS.md
     still_m_s: float = 0.08  # shoulders slower than this stand still (choice)
     still_s: float = 0.3  # for at least this long (choice)
     level_share_of_leg: float = 0.08  # ankles less apart in height: on both feet (choice)
@@ -115,8 +115,10 @@ class KneeSettings:
 
     low_reading_deg: float = 3.0  # of the angle at the knee; published 2.3 to 5.1 deg in squats
     angle_sd_deg: float = 1.5  # of the angle at the knee, straight
-    angle_sd_per_deg: float = 0.12  # more for each degree of flexion
+    angle_sd_per_deg: float = 0.20  # more for each degree of flexion
     distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
+    distance_from_deg: float = 20.0  # a knee bent less is read from its angle alone
+    distance_full_deg: float = 40.0  # a knee bent more gives the distance its full weight
     nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
     fewest_straight_frames: float = 5  # frames of that kind a clip must hold (choice)
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from jumper import jump_set
 
+from landing_analysis.analyse import Options, analyse_paths
+from landing_analysis.limits import read_limits
 from landing_analysis.settings import Settings
 from landing_analysis.tables import Tracks
 from landing_analysis.tracks import clean_tracks
@@ -14,3 +18,13 @@ from landing_analysis.tracks import clean_tracks
 def stick_tracks() -> Tracks:
     """Tracks of three quiet jumps in closed form."""
     return clean_tracks(jump_set([0.3, 0.3, 0.3], [0.3, 0.3]).landmarks, Settings().tracks)
+
+
+@pytest.fixture(scope="session")
+def sample_reports(tmp_path_factory) -> Path:
+    """The folder of reports that the whole job writes for the sample clips, made once."""
+    clips = Path(__file__).parents[1] / "sample_clips"
+    out = tmp_path_factory.mktemp("reports")
+    for outcome in analyse_paths((clips,), out, Options(limits=read_limits())):
+        assert outcome.error is None, outcome.error
+    return out

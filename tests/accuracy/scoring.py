@@ -95,10 +95,10 @@ def score_clip(clip: str, analysis: dict, truth: dict) -> Score:
 
 def _paired_reps(analysis: dict, truth: dict) -> list[tuple[int, dict]]:
     """Pair reps by the first initial contact of their landing."""
-    found = [rep for rep in analysis["reps"] if rep["landing_s"] is not None]
+    found = [rep for rep in analysis["reps"] if rep["flight"]["landing_s"] is not None]
     true_s = [_landing_s(rep) for rep in truth["reps"]]
     pairs = match_events(
-        np.array(true_s), np.array([rep["landing_s"] for rep in found]), MATCH_WINDOW_S
+        np.array(true_s), np.array([rep["flight"]["landing_s"] for rep in found]), MATCH_WINDOW_S
     )
     return [(row, found[column]) for row, column in pairs]
 
