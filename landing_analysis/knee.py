@@ -87,7 +87,8 @@ def offset_sd_deg(flexion: float, straight_px: float, settings: KneeSettings) ->
 def _sds_deg(flexion: FloatArray, settings: KneeSettings) -> tuple[FloatArray, FloatArray]:
     """Return the standard uncertainties of both readings at a flexion."""
     bent = np.clip(flexion, 3.0, 150.0)
-    by_angle = settings.angle_sd_deg + settings.angle_sd_per_deg * bent
+    beyond = np.clip(bent - settings.distance_from_deg, 0.0, None)
+    by_angle = settings.angle_sd_deg + settings.angle_sd_per_deg * beyond
     by_distance = np.degrees(2 * settings.distance_sd_share / np.tan(np.radians(bent) / 2))
     # Near straight the hip point's own wandering outweighs the distance: its weight fades out.
     start_deg, full_deg = settings.distance_from_deg, settings.distance_full_deg

@@ -114,8 +114,8 @@ class KneeSettings:
     """How knee flexion is read in a side view; the figures are from rendered patients."""
 
     low_reading_deg: float = 3.0  # of the angle at the knee; published 2.3 to 5.1 deg in squats
-    angle_sd_deg: float = 1.5  # of the angle at the knee, straight
-    angle_sd_per_deg: float = 0.20  # more for each degree of flexion
+    angle_sd_deg: float = 2.5  # of the angle at the knee, bent less than distance_from_deg
+    angle_sd_per_deg: float = 0.30  # more for each degree beyond
     distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
     distance_from_deg: float = 20.0  # a knee bent less is read from its angle alone
     distance_full_deg: float = 40.0  # a knee bent more gives the distance its full weight
