@@ -38,7 +38,7 @@ def _one(limits, finding: str, measure: str):
 
 def test_every_default_limit_has_a_source_and_a_measure_that_exists():
     limits = read_limits()
-    assert len(limits) >= 10
+    assert len(limits) >= 8
     assert all(limit.source for limit in limits)
     assert all(limit.measure in DEFINITIONS for limit in limits)
 
