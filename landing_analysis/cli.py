@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from landing_analysis.analyse import Options, Outcome
 
 _WIDTH = 96
+_LABEL = 36  # so that a line fits into 80 columns
 _FAILED, _WRONG_USE, _INTERRUPTED = 1, 2, 130
 
 
@@ -30,9 +31,7 @@ class _OneSentenceGroup(click.Group):
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
         try:
-            return super().main(*args, **{**kwargs, "standalone_mode": False})
-        except click.exceptions.Exit as end:
-            sys.exit(end.exit_code)
+            sys.exit(super().main(*args, **{**kwargs, "standalone_mode": False}))
         except (click.Abort, KeyboardInterrupt):
             click.echo(
                 "Stopped. Nothing is half-written; earlier reports are as they were.", err=True
@@ -233,7 +232,8 @@ class _Bar:
         self._done = 0
         self._bar: ProgressBar[int] = click.progressbar(
             length=steps,
-            label=label,
+            label=label if len(label) <= _LABEL else "…" + label[-_LABEL + 1 :],
+            width=0,  # of the bar: what the terminal leaves
             show_eta=True,
             show_pos=True,
             item_show_func=lambda _: self._rate(),

@@ -181,7 +181,7 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) ->
     definition = DEFINITIONS[value.measure]
     digits = 0 if limit.unit == "%" else definition.decimals
     unit = "" if limit.unit == "1" else f" {limit.unit}"
-    number = f"{value.value:.{digits}f} ± {COVERAGE * value.sd:.{digits}f}{unit}"
+    number = f"{value.value:z.{digits}f} ± {COVERAGE * value.sd:.{digits}f}{unit}"
     who = "the set" if value.rep is None else f"rep {value.rep}"
     limb = limb_words(value.limb, decided)
     subject = f"{definition.label}, {limb}, {who}" if limb else f"{definition.label}, {who}"

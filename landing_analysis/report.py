@@ -58,9 +58,7 @@ def clip_code(analysis: Analysis) -> str:
 
 
 def report_html(
-    analysis: Analysis,
-    pictures: tuple[KeyPicture, ...],
-    annotated_clip: str | None = None,
+    analysis: Analysis, pictures: tuple[KeyPicture, ...], annotated_clip: str | None
 ) -> str:
     """Return the report of one clip as a page that needs nothing else.
 

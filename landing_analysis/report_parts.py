@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -51,8 +52,12 @@ _TABLES = (
 
 def number(value: float, digits: int) -> str:
     """Return a number with a true minus sign and no negative zero."""
-    text = f"{value:.{digits}f}"
-    return (text[1:] if float(text) == 0 and text[0] == "-" else text).replace("-", "−")
+    return f"{value:z.{digits}f}".replace("-", "−")
+
+
+def sentence(text: str) -> str:
+    """Return a finding's sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<= )-(?=\d)", "−", text)
 
 
 def value_words(value: float | None, name: str) -> str:
@@ -170,7 +175,7 @@ def _headline(finding: Finding, analysis: Analysis) -> Headline:
         verdict=finding.verdict,
         title=TITLES.get(finding.name, finding.name),
         limb=limb_words(finding.limb, analysis.decided),
-        text=finding.text.replace(" -", " −"),
+        text=sentence(finding.text),
         source=finding.source,
         gauge=_gauge(finding, analysis),
     )

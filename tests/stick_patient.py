@@ -33,6 +33,7 @@ from landing_analysis.tables import (
     Limb,
     Measures,
     Note,
+    Poses,
     Provenance,
     Task,
     View,
@@ -110,7 +111,7 @@ def make_analysis(
         people=1,
         patient_reason="the only person in view",
     )
-    clip = _clip(landmarks, f"P07_{task}s_{view}.mp4")
+    clip = make_clip(landmarks, f"P07_{task}s_{view}.mp4")
     return Analysis(
         clip=clip,
         decided=decided,
@@ -135,6 +136,28 @@ def make_analysis(
         limits=limits,
         knee_angles=knee_angles(tracks, estimate, settings.knee),
     )
+
+
+def make_poses(landmarks: Landmarks) -> Poses:
+    """Return what a pose model would have seen of one person."""
+    return Poses(
+        t_s=landmarks.t_s,
+        xy_px=landmarks.xy_px[:, None],
+        visibility=landmarks.visibility[:, None],
+        world_m=landmarks.world_m[:, None],
+        width_px=landmarks.width_px,
+        height_px=landmarks.height_px,
+        model_name="pose_full.task",
+        model_sha256="a" * 64,
+    )
+
+
+def make_squats(reps: int = 4) -> Landmarks:
+    """Return landmarks of somebody who bends and straightens and never leaves the ground."""
+    t_s = np.arange(0.0, 2.0 + 2.0 * reps, 1.0 / RATE_HZ)
+    depth = sum(_half_sine(t_s, 1.0 + 2.0 * k, 2.6 + 2.0 * k) for k in range(reps))
+    flexion = 6.0 + 80.0 * np.asarray(depth) ** 2
+    return _landmarks(t_s, np.zeros_like(t_s), flexion, np.zeros_like(t_s), "front", LIMBS)
 
 
 def without_reps(analysis: Analysis) -> Analysis:
@@ -258,15 +281,26 @@ def _landmarks(t_s, lift, flexion, inward, view, limbs) -> Landmarks:
     for side in LIMBS:
         xy[:, LANDMARK[f"mouth_{side}"]] = xy[:, LANDMARK["nose"]] + [0.0, 15.0]
     xy += np.random.default_rng(7).normal(0.0, 1.2, xy.shape)
-    n = len(t_s)
-    return Landmarks(t_s, xy, np.ones((n, N_LANDMARKS)), np.zeros((n, N_LANDMARKS, 3)), 720, 1280)
+    visibility = np.ones(xy.shape[:2])
+    return Landmarks(t_s, xy, visibility, _world_m(len(t_s), view), 720, 1280)
 
 
-def _clip(landmarks: Landmarks, file: str) -> Clip:
+def _world_m(n_frames: int, view: View) -> np.ndarray:
+    """Return metric landmarks that only know where left and right are, seen from above."""
+    world = np.zeros((n_frames, N_LANDMARKS, 3))
+    left = {"front": (0.1, 0.0), "back": (-0.1, 0.0), "right_side": (0.0, 0.1)}
+    x, z = left.get(view, (0.0, -0.1))
+    for part in ("hip", "shoulder"):
+        for limb, sign in (("left", 1), ("right", -1)):
+            world[:, LANDMARK[f"{limb}_{part}"]] = (sign * x, 0.0, sign * z)
+    return world
+
+
+def make_clip(landmarks: Landmarks, file: str, sha256: str = "c" * 64) -> Clip:
     n = len(landmarks.t_s)
     return Clip(
         file=file,
-        sha256="c" * 64,
+        sha256=sha256,
         width_px=720,
         height_px=1280,
         frames=n,

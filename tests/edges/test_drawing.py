@@ -1,0 +1,222 @@
+"""What is drawn agrees with what was measured, and faces are not to be recognised."""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import replace
+
+import av
+import cv2
+import numpy as np
+import pytest
+from stick_patient import jump_plan, make_analysis, make_motion, make_poses
+
+from landing_analysis.annotate import draw_frame, foot_state, rep_at, write_annotated_clip
+from landing_analysis.curves import landing_curves
+from landing_analysis.faces import blur_heads, find_heads, head_circles, through_gaps
+from landing_analysis.figure_style import limb_style
+from landing_analysis.pictures import key_frames, key_jpeg, key_pictures
+from landing_analysis.tables import LANDMARK, LIMBS, Frame
+
+CURVE_TOLERANCE_DEG = 1.5  # curves are low-passed, measures read by a local fit
+
+
+def _grey(analysis, number: int = 0) -> Frame:
+    clip = analysis.clip
+    rgb = np.full((clip.height_px, clip.width_px, 3), 128, np.uint8)
+    return Frame(number, float(clip.t_s[number]), rgb)
+
+
+@pytest.mark.parametrize(
+    ("chosen", "name"),
+    [({"view": "right_side", "task": "hop"}, "knee_flexion_peak"), ({}, "fppa_most_inward")],
+)
+def test_the_top_of_each_curve_is_the_measured_value(chosen, name):
+    analysis = make_analysis(**chosen)
+    rows = {(m.rep, m.limb): m.value for m in analysis.measures.measures if m.name == name}
+    curves = landing_curves(analysis).curves
+    assert len(curves) >= 7
+    for curve in curves:
+        np.testing.assert_allclose(
+            curve.angle_deg.max(), rows[curve.rep, curve.limb], atol=CURVE_TOLERANCE_DEG
+        )
+
+
+def test_curves_run_from_contact_to_toe_off_and_leave_held_landings_out():
+    found = landing_curves(make_analysis())
+    assert found.axis == "%"
+    assert {curve.rep for curve in found.curves} == {1, 2, 3, 5, 6, 7}
+    for curve in found.curves:
+        assert (curve.x[0], curve.x[-1]) == (0.0, 100.0)
+
+
+def test_a_set_without_any_toe_off_is_drawn_over_time():
+    found = landing_curves(make_analysis(reps=1))
+    assert found.axis == "s"
+    assert found.curves[0].x[-1] == pytest.approx(0.6)
+
+
+def test_an_oblique_view_has_no_curves():
+    assert landing_curves(make_analysis(view="oblique")) is None
+
+
+def test_limbs_differ_in_colour_marker_line_and_filling():
+    left, right = (limb_style(limb, "right") for limb in LIMBS)
+    assert left.colour != right.colour
+    assert left.marker != right.marker
+    assert left.line != right.line
+    assert (left.fill, right.fill) == ("white", right.colour)
+    assert right.label == "right, surgical"
+
+
+# --- key pictures ----------------------------------------------------------------------------
+
+
+def test_key_pictures_show_the_frames_nearest_to_both_moments():
+    analysis = make_analysis()
+    pictures = [p for p in key_pictures(analysis) if p.rep == 1]
+    contact_s = analysis.reps.reps[0].contacts[0].initial_contact.t_s
+    assert [p.moment for p in pictures] == ["initial contact", "peak flexion"]
+    assert abs(pictures[0].t_s - contact_s) <= 0.5 / 60
+    assert abs(pictures[1].t_s - analysis.reps.reps[0].peak_flexion_s) <= 0.5 / 60
+    assert {p.frame for p in key_pictures(analysis)} == set(key_frames(analysis))
+
+
+def test_the_lines_meet_at_the_knee_inside_the_picture():
+    for picture in key_pictures(make_analysis(view="right_side", task="hop")):
+        thigh, shank = [line for line in picture.lines if line.kind == "segment"]
+        assert (thigh.x2, thigh.y2) == (shank.x1, shank.y1)
+        for line in (thigh, shank):
+            assert 0 < line.x1 < picture.width
+            assert 0 < line.y2 < picture.height
+
+
+def test_a_key_jpeg_is_cut_and_scaled_to_its_picture():
+    analysis = make_analysis()
+    picture = key_pictures(analysis)[0]
+    address = key_jpeg(analysis, _grey(analysis, picture.frame), None)
+    data = np.frombuffer(base64.b64decode(address.split(",")[1]), np.uint8)
+    height, width = cv2.imdecode(data, cv2.IMREAD_COLOR).shape[:2]
+    assert (height, width) == (picture.height, round(picture.width))
+
+
+# --- faces -----------------------------------------------------------------------------------
+
+
+def test_a_head_becomes_a_coarse_mosaic_and_nothing_else_changes():
+    rng = np.random.default_rng(5)
+    rgb = rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)
+    blurred = blur_heads(rgb, np.array([[150.0, 100.0, 40.0], [np.nan] * 3]))
+    yy, xx = np.mgrid[:200, :300]
+    inside = (xx - 150) ** 2 + (yy - 100) ** 2 < 36**2
+    outside = (xx - 150) ** 2 + (yy - 100) ** 2 > 44**2
+    np.testing.assert_array_equal(blurred[outside], rgb[outside])
+    # Noise has no structure left: the spread of 74 grey levels falls below a quarter.
+    assert blurred[inside].std() < 0.25 * rgb[inside].std()
+
+
+def test_a_head_at_the_edge_or_outside_the_picture_is_no_error():
+    rgb = np.zeros((50, 50, 3), np.uint8)
+    blur_heads(rgb, np.array([[0.0, 0.0, 30.0], [500.0, 500.0, 10.0], [25.0, -5.0, 3.0]]))
+
+
+def test_the_circle_covers_every_point_of_the_head():
+    landmarks, _ = make_motion(jump_plan(), "front", LIMBS)
+    circles = head_circles(landmarks.xy_px)
+    for name in ("nose", "left_ear", "right_ear", "left_eye", "mouth_left"):
+        away = np.linalg.norm(landmarks.xy_px[:, LANDMARK[name]] - circles[:, :2], axis=1)
+        assert (away < circles[:, 2]).all()
+
+
+def test_a_missed_frame_shows_no_face():
+    circles = np.array([[10.0, 20, 5], [np.nan] * 3, [14.0, 24, 5], [np.nan] * 3])
+    np.testing.assert_allclose(through_gaps(circles)[[1, 3]], [[12, 22, 5], [14, 24, 5]])
+
+
+def test_a_passer_by_who_is_nobody_yet_is_covered_too():
+    landmarks, _ = make_motion(jump_plan(), "front", LIMBS)
+    heads = find_heads(make_poses(landmarks), ())
+    assert heads.shape == (len(landmarks.t_s), 1, 3)
+    assert np.isfinite(heads).all()
+
+
+# --- the annotated clip ------------------------------------------------------------------------
+
+
+def test_each_foot_is_said_to_be_where_the_contacts_put_it():
+    analysis = make_analysis()
+    first = analysis.contacts.flights[0]
+    contact = analysis.contacts.contacts[0]
+    for t_s, state in (
+        (first.take_off.t_s - 0.3, "on the ground"),
+        (first.take_off.t_s + 0.05, "in the air"),
+        (contact.initial_contact.t_s + 0.01, "on the ground"),
+        (contact.toe_off.t_s + 0.01, "in the air"),
+        (float(analysis.tracks.t_s[-1]), "on the ground"),
+    ):
+        assert foot_state(analysis, "left", t_s) == state
+
+
+def test_the_foot_held_up_in_a_hop_set_has_no_state():
+    analysis = make_analysis(view="right_side", task="hop")
+    assert {foot_state(analysis, "left", t) for t in analysis.tracks.t_s[::20]} == {""}
+
+
+def test_a_rep_lasts_from_its_take_off_to_the_next():
+    analysis = make_analysis()
+    second = analysis.reps.reps[1]
+    assert rep_at(analysis, 0.5) is None
+    assert rep_at(analysis, second.flight.take_off.t_s - 0.01).number == 1
+    assert rep_at(analysis, second.flight.landing.t_s).number == 2
+
+
+def test_a_frame_shows_legs_state_and_words_and_hides_the_face():
+    analysis = make_analysis()
+    landmarks, _ = make_motion(jump_plan(), "front", LIMBS)
+    heads = find_heads(make_poses(landmarks), (landmarks,))
+    frame = _grey(analysis)
+    rng = np.random.default_rng(2)
+    noisy = frame._replace(rgb=rng.integers(0, 255, frame.rgb.shape, dtype=np.uint8))
+    drawn = draw_frame(noisy, analysis, heads)
+    nose = landmarks.xy_px[0, LANDMARK["nose"]].round().astype(int)
+    face = np.s_[nose[1] - 15 : nose[1] + 15, nose[0] - 15 : nose[0] + 15]
+    assert drawn[face].std() < 0.4 * noisy.rgb[face].std()
+    assert drawn[face].std() < 0.4 * draw_frame(noisy, analysis, None)[face].std()
+    knee = analysis.tracks.raw_px[0, LANDMARK["right_knee"]].round().astype(int)
+    np.testing.assert_array_equal(drawn[knee[1], knee[0]], (0xC2, 0x4E, 0x00))
+
+
+def test_a_large_clip_is_drawn_at_a_modest_size():
+    analysis = make_analysis()
+    clip = analysis.clip
+    big = np.full((2 * clip.height_px, 2 * clip.width_px, 3), 90, np.uint8)
+    larger = replace(analysis, clip=replace(clip, width_px=1440, height_px=2560))
+    assert draw_frame(Frame(0, 0.0, big), larger, None).shape == (1280, 720, 3)
+
+
+def test_the_clip_keeps_its_times_and_carries_no_sound_and_no_metadata(tmp_path):
+    analysis = make_analysis()
+    frames = [_grey(analysis, k) for k in range(12)]
+    path = tmp_path / "annotated.mp4"
+    counted = _Counter()
+    write_annotated_clip(path, frames, analysis, None, counted)
+    with av.open(str(path)) as container:
+        assert [s.type for s in container.streams] == ["video"]
+        assert container.streams.video[0].codec_context.name == "h264"
+        assert container.streams.video[0].codec_context.pix_fmt == "yuv420p"
+        kept = set(container.metadata) - {"major_brand", "minor_version", "compatible_brands"}
+        assert kept <= {"encoder"}
+        times_s = [float(frame.time) for frame in container.decode(video=0)]
+    np.testing.assert_allclose(times_s, [f.t_s for f in frames], atol=1e-4)
+    assert (counted.steps, counted.closed) == (12, True)
+
+
+class _Counter:
+    def __init__(self) -> None:
+        self.steps, self.closed = 0, False
+
+    def advance(self, n: int) -> None:
+        self.steps += n
+
+    def close(self) -> None:
+        self.closed = True

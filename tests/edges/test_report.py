@@ -1,0 +1,215 @@
+"""The report page, asked for what a reader sees."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import pytest
+from page import read_page
+from stick_patient import make_analysis, without_reps
+
+from landing_analysis.definitions import CAUTIONS, INTENDED_USE
+from landing_analysis.pictures import key_pictures
+from landing_analysis.report import report_html
+from landing_analysis.report_parts import number, sentence
+from landing_analysis.tables import Note
+
+SETS = {
+    "jumps from the front": {},
+    "hops from the side": {"view": "right_side", "task": "hop"},
+    "no surgical side": {"view": "left_side", "limb": "left", "surgical_side": None},
+    "hops from behind": {"view": "back", "task": "hop", "limb": "left"},
+    "oblique": {"view": "oblique", "surgical_side": "left"},
+    "a single rep": {"reps": 1},
+}
+JUMPS = "jumps from the front"
+
+
+def _html(analysis) -> str:
+    return report_html(analysis, key_pictures(analysis), "annotated.mp4")
+
+
+@cache
+def _set(name: str):
+    analysis = make_analysis(**SETS[name])
+    return analysis, _html(analysis)
+
+
+def _page(name: str = JUMPS):
+    return read_page(_set(name)[1])
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_no_value_is_printed_that_is_not_one(name):
+    text = _page(name).text
+    assert not re.search(r"\b(nan|NaN|None|inf|Undefined)\b", text)
+    assert "−0.0 " not in text
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_the_page_needs_nothing_else_and_runs_nothing(name):
+    html = _set(name)[1]
+    page = read_page(html)
+    assert not {"script", "link", "iframe", "object", "embed", "form"} & set(page.tags)
+    assert not re.search(r"(https?:)?//", html)
+    assert "@import" not in html
+    assert "url(" not in html.replace("url(#", "")
+    for address in page.addresses:
+        assert address.startswith(("data:image/jpeg", "#")) or address == "annotated.mp4"
+
+
+def test_identifiers_are_unique_and_every_reference_has_its_target():
+    html = _set(JUMPS)[1]
+    page = read_page(html)
+    assert len(set(page.ids)) == len(page.ids)
+    used = set(re.findall(r"url\(#([^)]*)\)", html)) | {
+        address[1:] for address in page.addresses if address.startswith("#")
+    }
+    assert used <= set(page.ids)
+
+
+def test_what_was_decided_stands_at_the_top():
+    text = _page().text
+    top = text[: text.index("What stands out")]
+    for words in ("P07_jumps_front", "Two-leg jumps", "Front, turned 3° ± 4°", "8 counted, 7 used",
+                  "Surgical side right", "limited", "60 frames/s"):  # fmt: skip
+        assert words in top
+
+
+def test_what_was_overruled_is_marked_as_given():
+    analysis = make_analysis()
+    decided = replace(analysis.decided, task_origin="given", view_origin="given")
+    text = read_page(_html(replace(analysis, decided=decided))).text
+    assert "Two-leg jumps (given)" in text
+    assert "from square-on (given)" in text
+
+
+def test_intended_use_and_every_caution_are_visible():
+    for analysis in (make_analysis(), without_reps(make_analysis())):
+        text = read_page(_html(analysis)).text
+        for words in (INTENDED_USE, *CAUTIONS):
+            assert words in text
+
+
+def test_findings_of_the_set_come_first_outside_before_undecided_at_most_five():
+    analysis, html = _set(JUMPS)
+    text = read_page(html).text
+    first = text[text.index("What stands out") : text.index("more finding")]
+    of_set = [f for f in analysis.findings if f.rep is None]
+    shown = [f for f in of_set if sentence(f.text) in first]
+    assert len(shown) == 5
+    outside = [f for f in of_set if f.verdict in ("above", "below")]
+    assert all(f in shown for f in outside)
+    places = [first.index(sentence(f.text)) for f in outside]
+    undecided = [f for f in shown if f.verdict == "cannot tell"]
+    assert max(places) < min(first.index(sentence(f.text)) for f in undecided)
+
+
+def test_every_finding_of_every_rep_is_on_the_page():
+    analysis, html = _set(JUMPS)
+    text = read_page(html).text
+    for finding in analysis.findings:
+        assert sentence(finding.text) in text
+        assert " ".join(finding.source.split()) in text
+
+
+def test_a_refused_rep_is_shown_with_its_reason():
+    text = _page().text
+    assert "Not used: only the left foot was seen to land in a set of two-leg jumps." in text
+
+
+def test_every_value_of_the_table_is_on_the_page_with_its_interval():
+    analysis, html = _set(JUMPS)
+    text = read_page(html).text
+    row = next(m for m in analysis.measures.measures if m.name == "contact_time")
+    assert f"{row.value:.3f} ±\xa0{1.96 * row.sd:.3f}" in text.replace("± ", "±\xa0")
+
+
+def test_what_could_not_be_measured_is_listed_once_with_its_reason():
+    text = _page().text
+    missing = text[text.index("Not measurable, and why") : text.index("Quality of this clip")]
+    assert missing.lower().count("it needs a side view of this limb") == 1
+    assert "Knee flexion at initial contact, Peak knee flexion" in missing
+    assert "Contact time in rep 8" in missing
+
+
+def test_notes_on_quality_are_shown_and_the_worst_decides():
+    analysis = make_analysis()
+    poor = Note("clock", "poor", "The clip plays eight times too slow.")
+    text = read_page(_html(replace(analysis, notes=(*analysis.notes, poor)))).text
+    assert "The clip plays eight times too slow." in text
+    assert "Quality ○ poor" in text
+
+
+def test_a_clip_without_a_flight_says_so_plainly_and_measures_nothing():
+    page = read_page(_html(without_reps(make_analysis())))
+    assert "No flight was found in this clip" in page.text
+    assert "there are no reps" in page.text
+    assert "Reps in numbers" not in page.text
+    assert "Task No reps" in page.text
+
+
+def test_headings_go_down_one_step_at_a_time():
+    levels = [level for level, _ in _page().headings]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+
+
+def test_every_picture_is_named_or_hidden_from_screen_readers():
+    for picture in _page().pictures:
+        if picture.get("aria-hidden") != "true":
+            assert picture.get("role") == "img"
+            assert len(picture["aria-label"] or "") > 5
+
+
+def test_both_key_pictures_of_each_rep_carry_the_measured_angle():
+    analysis, html = _set("hops from the side")
+    page = read_page(html)
+    labels = [p.get("aria-label") or "" for p in page.pictures]
+    for row in analysis.measures.measures:
+        if row.name == "knee_flexion_peak":
+            wanted = f"Rep {row.rep} at peak flexion, {row.value:.0f}° at the knee"
+            assert wanted in labels
+
+
+def test_without_the_clip_stick_figures_stand_in_and_the_page_says_so():
+    analysis, html = _set(JUMPS)
+    assert "stick figures stand in" in read_page(html).text
+    jpegs = dict.fromkeys(range(1000), "data:image/jpeg;base64,AAAA")
+    html = report_html(analysis, key_pictures(analysis, jpegs), None)
+    assert "stick figures" not in read_page(html).text
+    assert html.count("data:image/jpeg;base64,AAAA") == 16
+
+
+def test_a_file_name_cannot_write_into_the_page():
+    analysis = make_analysis()
+    clip = replace(analysis.clip, file='<b onclick="x">P&07</b>.mp4')
+    page = read_page(_html(replace(analysis, clip=clip)))
+    assert "b" not in page.tags
+    assert '<b onclick="x">P&07<' in page.text
+
+
+def test_limbs_differ_by_more_than_colour():
+    html = _set(JUMPS)[1]
+    assert '.limb.left::before { content: "● "; }' in html
+    assert '.limb.right::before { content: "■ "; }' in html
+    for word in ("left, non-surgical", "right, surgical"):
+        assert word in read_page(html).text
+
+
+def test_provenance_can_be_read_back():
+    text = _page().text
+    for words in ("a" * 64, "c" * 64, "2031-02-03T10:11:12+00:00", '"angle_cutoff_hz": 15.0'):
+        assert words in text
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "words"),
+    [(-0.04, 1, "0.0"), (-0.06, 1, "−0.1"), (12.345, 2, "12.35"), (-3.0, 0, "−3")],
+)
+def test_numbers_have_a_true_minus_and_no_negative_zero(value, digits, words):
+    assert number(value, digits) == words
