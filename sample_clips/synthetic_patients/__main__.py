@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from importlib.util import find_spec
 from pathlib import Path
 
 import click
@@ -59,7 +60,11 @@ def record(
     """Put a recorded human motion (BVH) on an invented patient and film it."""
     camera = Camera(view=view, distance_m=3.0, fps=fps, exposure_s=0.5 / fps)
     scene = Scene(f"{recording.stem}_{view}", PATIENTS[patient], lambda _: [], 0, camera)
-    performance = perform_recording(load_body(scene.patient.body), read_bvh(recording, rate_hz))
+    try:
+        performance = perform_recording(load_body(scene.patient.body), read_bvh(recording, rate_hz))
+    except (ValueError, KeyError) as reason:
+        message = f"{recording.name} cannot be used: {reason}. Give a BVH file of a whole body."
+        raise click.ClickException(message) from reason
     remarks = {
         "invented": False,
         "motion": f"recorded: {recording.name}; contacts read from heights of toes and heels",
@@ -77,6 +82,8 @@ def _film(
     remarks: dict[str, object] | None,
     frame_arrays: bool,
 ) -> None:
+    if find_spec("moderngl") is None:
+        raise click.ClickException("Drawing needs the package moderngl; install it and try again.")
     frames = len(frame_times_s(scene, performance))
     with click.progressbar(length=frames, label=scene.name) as bar:
         film(
