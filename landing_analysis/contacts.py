@@ -253,7 +253,11 @@ def _heel_contact(
         fall_m_s2=0.0,
         worst_misfit_m=settings.hinge_misfit_m,
     )
-    return _event(motion, limb, hinge, "landing", settings)
+    event = _event(motion, limb, hinge, "landing", settings)
+    if event is None:
+        return None
+    sd_s = float(np.hypot(event.sd_s, settings.heel_model_sd_s))
+    return Event(event.t_s + settings.heel_early_s, sd_s)
 
 
 def _event(
@@ -374,7 +378,7 @@ def _resolve_flight(
     duration_s = end_s - start_s
     if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
         return None
-    if any(_carried(motion, limb, start_s, end_s) for limb in LIMBS):
+    if any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS):
         return None
     if not _fell(motion, start_s, end_s, settings):
         return None
@@ -400,12 +404,26 @@ def _well_placed(events: dict[Limb, Event]) -> list[Event]:
     return [event for event in events.values() if event.sd_s <= 2 * best_s]
 
 
-def _carried(motion: _Motion, limb: Limb, start_s: float, end_s: float) -> bool:
-    """Say whether a foot rested through most of a would-be flight, away from its highest point."""
+def _carried(
+    motion: _Motion,
+    edges: dict[Limb, _Edges],
+    limb: Limb,
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether a foot rested on the ground through most of a would-be flight.
+
+    A foot at rest well above where the other foot left or landed is held in the air.
+    """
     inside = (motion.t_s > start_s) & (motion.t_s < end_s)
     if inside.sum() < 2:
         return False
     height = motion.toe_m[limb][inside]
+    other = edges["right" if limb == "left" else "left"]
+    ground_m = np.fmax(other.level_before_m, other.level_after_m)
+    if np.mean(height) - ground_m > settings.held_foot_m:
+        return False
     rise = np.nanmax(height) - max(height[0], height[-1])
     expected = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 8
     return bool(motion.resting[limb][inside].mean() > 0.6 and rise < 0.25 * expected)

@@ -81,7 +81,7 @@ def offset_sd_deg(flexion: float, straight_px: float, settings: KneeSettings) ->
     angle_sd, distance_sd = _sds_deg(np.array(flexion), settings)
     if not np.isfinite(straight_px):
         return float(angle_sd)
-    return float((angle_sd**-2.0 + distance_sd**-2.0) ** -0.5)
+    return max(float((angle_sd**-2.0 + distance_sd**-2.0) ** -0.5), settings.least_sd_deg)
 
 
 def _sds_deg(flexion: FloatArray, settings: KneeSettings) -> tuple[FloatArray, FloatArray]:

@@ -183,7 +183,8 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     """Blank samples that lie far from the running median of their own landmark.
 
     A running median follows any steady rise or fall exactly, an impact included, and
-    cuts the top of a jump by a centimetre; a misread leg is 5 cm off and more.
+    cuts the top of a jump by a centimetre; a misread leg is 5 cm off and more. Hips and
+    what is above them are given more room: they turn sharply in a deep, quick landing.
     """
     if len(t_s) < 5:
         return xy_px.copy()
@@ -191,8 +192,10 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     reach = max(2, round(settings.spike_window_s / float(np.median(np.diff(t_s)))))
     usual = median_filter(filled, size=(2 * reach + 1, 1, 1), mode="nearest")
     away = np.linalg.norm(xy_px - usual, axis=2)
+    share = np.full(xy_px.shape[1], settings.spike_share_of_leg_body)
+    share[np.concatenate([_LEFT[1:], _RIGHT[1:]])] = settings.spike_share_of_leg
     with np.errstate(invalid="ignore"):
-        spike = away > settings.spike_share_of_leg * _leg_length_px(xy_px)
+        spike = away > share * _leg_length_px(xy_px)
     return np.where(spike[..., None], np.nan, xy_px)
 
 
