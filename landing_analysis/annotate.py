@@ -214,7 +214,9 @@ def _draw_angles(
         text = f"{whole:+d}°" if angles and angles.kind == "fppa" and whole else f"{whole}°"
         style = limb_style(limb, analysis.decided.surgical_side)
         other = points[LANDMARK[f"{'right' if limb == 'left' else 'left'}_knee"]]
-        to_right = not (knee[0] < other[0]) if angles and angles.kind == "fppa" else True
+        frontal = angles is not None and angles.kind == "fppa"
+        facing_right = analysis.view.view == "right_side"
+        to_right = not (knee[0] < other[0]) if frontal else facing_right
         x, y = _at(knee)
         width = round(0.62 * pen.text_px * len(text))
         x = x + 5 * pen.line_px if to_right else x - 5 * pen.line_px - width

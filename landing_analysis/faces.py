@@ -19,8 +19,8 @@ from landing_analysis.tables import (
 _HEAD = [LANDMARK[name] for name in LANDMARK_NAMES[: LANDMARK["left_shoulder"]]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
-_REACH = 1.9  # of the farthest head landmark: they stop short of hair and chin (choice)
-_SHARE_OF_TRUNK = 0.32  # a head is at least this wide on each side of its middle (choice)
+_REACH = 2.3  # of the farthest head landmark: they stop short of hair and chin (choice)
+_SHARE_OF_TRUNK = 0.38  # a head is at least this wide on each side of its middle (choice)
 _MOSAIC = 6  # cells across a head; too few to know anyone by
 
 

@@ -165,7 +165,8 @@ def timeline_figure(analysis: Analysis) -> Figure:
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
         for contact in analysis.contacts.contacts:
-            _draw_contact(axes, contact, analysis.decided.surgical_side)
+            if from_s - _ROW_S < contact.initial_contact.t_s < from_s + length_s:
+                _draw_contact(axes, contact, analysis.decided.surgical_side)
         _number_reps(axes, analysis)
     panels[-1].set_xlabel("s of the clip")
     return figure

@@ -161,13 +161,22 @@ def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
     """Return the findings of the set that need a look, and the rest.
 
     The first list holds at most five, outside a limit before undecided; when
-    nothing needs a look it is empty.
+    nothing needs a look it is empty. Undecided signs of favouring are left to the
+    sentence of `favouring_words`.
     """
     of_set = [finding for finding in analysis.findings if finding.rep is None]
     ordered = sorted(of_set, key=lambda finding: _RANK[finding.verdict])
-    rows = [_headline(finding, analysis) for finding in ordered]
-    first = [row for row in rows if row.verdict != "within"][:_MOST_HEADLINES]
-    return first, [row for row in rows if row not in first]
+    first = [finding for finding in ordered if _needs_a_look(finding)][:_MOST_HEADLINES]
+    rest = [finding for finding in ordered if finding not in first]
+    return (
+        [_headline(finding, analysis) for finding in first],
+        [_headline(finding, analysis) for finding in rest],
+    )
+
+
+def _needs_a_look(finding: Finding) -> bool:
+    undecided = finding.verdict == "cannot tell" and finding.name != "favouring"
+    return undecided or finding.verdict in ("above", "below")
 
 
 def _headline(finding: Finding, analysis: Analysis) -> Headline:
@@ -305,13 +314,17 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     by_name = {name: _columns(analysis, name) for name in names}
     headings = tuple(Heading(_heading(n), len(found)) for n, found in by_name.items() if found)
     columns = [column for found in by_name.values() for column in found]
+    measures = {(row.rep, row.name, row.limb): row for row in analysis.measures.measures}
     letters: dict[str, str] = {}
     rows = []
     for rep in analysis.reps.reps:
         if not rep.used:
             rows.append(TableRow(str(rep.number), (), rep.reason))
             continue
-        cells = tuple(_cell(_find(analysis, rep, column), letters) for column in columns)
+        cells = tuple(
+            _cell(measures.get((rep.number, column.name, column.limb)), letters)
+            for column in columns
+        )
         rows.append(TableRow(str(rep.number), cells))
     summaries = [_summary(analysis, column.name, column.limb) for column in columns]
     means = tuple(
@@ -332,12 +345,6 @@ def _heading(name: str) -> str:
 def _columns(analysis: Analysis, name: str) -> list[Column]:
     limbs: tuple[Limb | None, ...] = (*LIMBS, None)
     return [Column(name, limb) for limb in limbs if _summary(analysis, name, limb)]
-
-
-def _find(analysis: Analysis, rep: Rep, column: Column) -> Measure | None:
-    wanted = (rep.number, column.name, column.limb)
-    rows = analysis.measures.measures
-    return next((row for row in rows if (row.rep, row.name, row.limb) == wanted), None)
 
 
 def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:

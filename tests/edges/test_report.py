@@ -14,7 +14,7 @@ from stick_patient import make_analysis, without_reps
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.pictures import key_pictures
 from landing_analysis.report import report_html
-from landing_analysis.report_parts import number, sentence
+from landing_analysis.report_parts import headlines, number, sentence
 from landing_analysis.tables import Note
 
 SETS = {
@@ -94,18 +94,27 @@ def test_intended_use_and_every_caution_are_visible():
             assert words in text
 
 
-def test_findings_of_the_set_come_first_outside_before_undecided_at_most_five():
+def test_findings_of_the_set_come_first_outside_before_undecided():
     analysis, html = _set(JUMPS)
     text = read_page(html).text
-    first = text[text.index("What stands out") : text.index("more finding")]
+    first = text[text.index("What stands out") : text.index("of the set:")]
     of_set = [f for f in analysis.findings if f.rep is None]
     shown = [f for f in of_set if sentence(f.text) in first]
-    assert len(shown) == 5
+    assert 1 < len(shown) <= 5
     outside = [f for f in of_set if f.verdict in ("above", "below")]
-    assert all(f in shown for f in outside)
-    places = [first.index(sentence(f.text)) for f in outside]
-    undecided = [f for f in shown if f.verdict == "cannot tell"]
-    assert max(places) < min(first.index(sentence(f.text)) for f in undecided)
+    undecided = [f for f in of_set if f.verdict == "cannot tell" and f.name != "favouring"]
+    assert {f.text for f in shown} == {f.text for f in outside + undecided}
+    last_outside = max(first.index(sentence(f.text)) for f in outside)
+    assert last_outside < min(first.index(sentence(f.text)) for f in undecided)
+
+
+def test_more_than_five_findings_that_need_a_look_are_cut_to_five():
+    analysis = make_analysis()
+    one = next(f for f in analysis.findings if f.rep is None and f.verdict == "above")
+    many = tuple(replace(one, text=f"Sentence {k}.") for k in range(9))
+    first, rest = headlines(replace(analysis, findings=many))
+    assert [row.text for row in first] == [f"Sentence {k}." for k in range(5)]
+    assert len(rest) == 4
 
 
 def test_every_finding_of_every_rep_is_on_the_page():
