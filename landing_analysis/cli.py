@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
     from landing_analysis.analyse import Options, Outcome
+    from landing_analysis.tables import Analysis
 
 _WIDTH = 96
 _LABEL = 36  # so that a line fits into 80 columns
@@ -285,13 +286,20 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
         click.echo("(outside, cannot tell, within: findings of the set against the limits)")
         for outcome in done:
             if outcome.analysis is not None and not outcome.analysis.reps.reps:
-                click.echo(f"{outcome.name}: no flight was found, so there are no reps.")
+                click.echo(f"{outcome.name}: {_no_reps_words(outcome.analysis)}")
     if failed:
         click.echo(f"{failed} of {len(outcomes)} could not be analysed.", err=True)
     if done:
         click.echo(f"\n{_page_to_open(done, out_dir)}")
     if failed:
         raise click.exceptions.Exit(_FAILED)
+
+
+def _no_reps_words(analysis: Analysis) -> str:
+    from landing_analysis.report_parts import no_reps_words
+
+    words = no_reps_words(analysis)
+    return words[0].lower() + words[1:]
 
 
 def _page_to_open(done: list[Outcome], out_dir: Path) -> str:

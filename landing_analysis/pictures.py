@@ -34,6 +34,8 @@ MOMENTS: tuple[Moment, Moment] = ("initial contact", "peak flexion")
 _HEIGHT_PX = 460
 _SHAPE = 0.72  # width over height
 _JPEG_QUALITY = 76
+_BESIDE_PX = 20  # from the knee to its label
+_LETTER_PX = 21  # width of one letter of a label
 _BODY = (
     ("left_shoulder", "right_shoulder"), ("left_hip", "right_hip"),
     ("left_shoulder", "left_hip"), ("right_shoulder", "right_hip"),
@@ -162,18 +164,21 @@ def _picture(
     if frame is None or crop is None:
         return None
     jpeg = jpegs.get(frame)
+    width = round(crop.width * crop.scale, 1)
     shown = analysis.knee_angles.deg if analysis.knee_angles else {}
     limbs = [limb for limb in rep.limbs if limb in shown]
     points = crop.place(analysis.tracks.xy_px[frame])
     drawn = [line for limb in limbs for line in _leg_lines(analysis, points, limb)]
     body = [] if jpeg else _stick_lines(points)
-    labels = [label for limb in limbs if (label := _label(analysis, rep, moment, points, limb))]
+    labels = [
+        label for limb in limbs if (label := _label(analysis, rep, moment, points, limb, width))
+    ]
     return KeyPicture(
         rep=rep.number,
         moment=moment,
         frame=frame,
         t_s=float(analysis.tracks.t_s[frame]),
-        width=round(crop.width * crop.scale, 1),
+        width=width,
         height=float(_HEIGHT_PX),
         jpeg=jpeg,
         lines=tuple(body + drawn),
@@ -269,7 +274,7 @@ def _stick_lines(points: FloatArray) -> list[Line]:
 
 
 def _label(
-    analysis: Analysis, rep: Rep, moment: Moment, points: FloatArray, limb: Limb
+    analysis: Analysis, rep: Rep, moment: Moment, points: FloatArray, limb: Limb, width: float
 ) -> AngleLabel | None:
     frontal = analysis.knee_angles is not None and analysis.knee_angles.kind == "fppa"
     if frontal:
@@ -284,10 +289,13 @@ def _label(
     limb_on_right = (limb == "left") == (analysis.view.view == "front")
     to_right = limb_on_right if frontal else facing_right
     sign = "+" if frontal and row.value >= 0.5 else ""
+    text = f"{sign}{row.value:z.0f}°".replace("-", "−")
+    room = _LETTER_PX * len(text)
+    x = float(knee[0]) + (_BESIDE_PX if to_right else -_BESIDE_PX)
     return AngleLabel(
-        x=round(float(knee[0]) + (20 if to_right else -20), 1),
+        x=round(min(x, width - room) if to_right else max(x, room), 1),
         y=round(float(knee[1]) + (8 if frontal else -12), 1),
-        text=f"{sign}{row.value:.0f}°".replace("-0°", "0°").replace("-", "−"),
+        text=text,
         colour=limb_style(limb, analysis.decided.surgical_side).colour,
         anchor="start" if to_right else "end",
     )

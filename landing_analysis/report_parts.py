@@ -83,9 +83,27 @@ def task_words(analysis: Analysis) -> str:
     decided = analysis.decided
     if not analysis.reps.reps:
         return "No reps"
+    if is_mixed(analysis):
+        hops = sum(rep.task == "hop" for rep in analysis.reps.reps)
+        return f"Mixed: {len(analysis.reps.reps) - hops} jumps, {hops} hops"
     if decided.task == "jump":
         return "Two-leg jumps"
     return f"One-leg hops, {decided.limb} limb" if decided.limb else "One-leg hops, both limbs"
+
+
+def is_mixed(analysis: Analysis) -> bool:
+    """Whether the set holds jumps as well as hops."""
+    return len({rep.task for rep in analysis.reps.reps}) > 1
+
+
+def no_reps_words(analysis: Analysis) -> str:
+    """Say why there are no reps: that nobody flew, or that it could not be told."""
+    if analysis.contacts.notes:
+        return "There are no reps: " + " ".join(note.text for note in analysis.contacts.notes)
+    return (
+        "No flight was found in this clip: nobody left the ground long enough to count as a "
+        "jump or a hop, so there are no reps and nothing is measured."
+    )
 
 
 def view_words(analysis: Analysis) -> str:
@@ -251,11 +269,10 @@ def rep_flags(analysis: Analysis, rep: Rep) -> list[str]:
 
 
 def rep_times(analysis: Analysis, rep: Rep) -> str:
-    """Return when a rep landed, on which frame of the clip's own clock."""
+    """Return when a rep landed, by the clip's own clock."""
     landing = rep.flight.landing
-    if landing is None:
-        return "no landing seen"
-    return f"lands at {landing.t_s:.2f} s"
+    words = "no landing seen" if landing is None else f"lands at {landing.t_s:.2f} s"
+    return f"{rep.task}, {words}" if is_mixed(analysis) else words
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ def test_squats_are_no_error_and_are_named(tmp_path):
     stored = _store(tmp_path / "a.parquet", "P03_squats.mp4", make_squats())
     done = _run("analyse", stored, "--out", tmp_path / "out")
     assert done.exit_code == 0
-    assert "P03_squats.mp4: no flight was found, so there are no reps." in done.stdout
+    assert "P03_squats.mp4: no flight was found in this clip" in done.stdout
 
 
 def test_options_reach_the_analysis(tmp_path):

@@ -91,6 +91,19 @@ def test_the_lines_meet_at_the_knee_inside_the_picture():
             assert 0 < line.y2 < picture.height
 
 
+def test_a_label_is_never_cut_off_at_the_edge():
+    analysis = make_analysis()
+    wide = analysis.tracks.xy_px.copy()
+    wide[:, LANDMARK["left_knee"], 0] += 260
+    wide[:, LANDMARK["right_knee"], 0] -= 260
+    tracks = replace(analysis.tracks, xy_px=wide)
+    for picture in key_pictures(replace(analysis, tracks=tracks)):
+        for label in picture.labels:
+            room = 20 * len(label.text)
+            assert label.x - (room if label.anchor == "end" else 0) >= 0
+            assert label.x + (room if label.anchor == "start" else 0) <= picture.width
+
+
 def test_a_key_jpeg_is_cut_and_scaled_to_its_picture():
     analysis = make_analysis()
     picture = key_pictures(analysis)[0]

@@ -222,3 +222,24 @@ def test_provenance_can_be_read_back():
 )
 def test_numbers_have_a_true_minus_and_no_negative_zero(value, digits, words):
     assert number(value, digits) == words
+
+
+def test_a_set_of_jumps_and_hops_says_so_and_names_each_rep():
+    analysis = make_analysis()
+    first, *others = analysis.reps.reps
+    hop = replace(first, task="hop", limbs=("left",), contacts=first.contacts[:1])
+    text = read_page(
+        _html(replace(analysis, reps=replace(analysis.reps, reps=(hop, *others))))
+    ).text
+    assert "Task Mixed: 7 jumps, 1 hops" in text
+    assert "Rep 1 hop, lands at" in text
+    assert "Rep 2 jump, lands at" in text
+
+
+def test_a_clip_too_slow_to_tell_a_flight_says_that_instead():
+    analysis = without_reps(make_analysis())
+    note = Note("frame rate", "poor", "5 frames/s is too slow to tell a flight from a step.")
+    contacts = replace(analysis.contacts, notes=(note,))
+    text = read_page(_html(replace(analysis, contacts=contacts))).text
+    assert "There are no reps: 5 frames/s is too slow to tell a flight from a step." in text
+    assert "No flight was found" not in text
