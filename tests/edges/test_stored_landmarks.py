@@ -1,0 +1,113 @@
+"""Landmarks found once are used again, and only when clip, model and schema are the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from page import read_page
+from stick_patient import jump_plan, make_motion, make_poses
+
+from landing_analysis import pose
+from landing_analysis.analyse import Options, analyse_clip
+from landing_analysis.files import read_landmarks, write_landmarks
+from landing_analysis.limits import read_limits
+from landing_analysis.tables import LIMBS
+from landing_analysis.video import read_clip, write_clip
+
+LANDMARKS, _ = make_motion(jump_plan(2), "front", LIMBS)
+OPTIONS = Options(limits=read_limits())
+
+
+@pytest.fixture(scope="module")
+def clip_path(tmp_path_factory) -> Path:
+    """A grey clip with the times of the invented patient."""
+    path = tmp_path_factory.mktemp("clips") / "P07_jumps.mp4"
+    grey = np.full((1280, 720, 3), 120, np.uint8)
+    with write_clip(path, 720, 1280) as writer:
+        for t_s in LANDMARKS.t_s:
+            writer.write(grey, float(t_s))
+    return path
+
+
+@pytest.fixture
+def looked(monkeypatch, clip_path) -> list[str]:
+    """Stands in for the pose engine and counts how often it is asked."""
+    asked: list[str] = []
+    times_s = read_clip(clip_path).t_s
+
+    def found(open_frames, clip, settings, model, progress):
+        asked.append(clip.file)
+        progress.close()
+        return replace(make_poses(LANDMARKS), t_s=times_s, model_sha256=model.sha256)
+
+    monkeypatch.setattr(pose, "find_poses", found)
+    return asked
+
+
+def test_a_clip_gives_every_file_with_pictures_of_its_frames(clip_path, looked, tmp_path):
+    folder = analyse_clip(clip_path, tmp_path, OPTIONS).report.parent
+    assert {item.name for item in folder.iterdir()} == {
+        "report.html", "reps.csv", "analysis.json", "annotated.mp4", "landmarks.parquet",
+    }  # fmt: skip
+    html = (folder / "report.html").read_text("utf-8")
+    assert html.count("data:image/jpeg;base64,") == 4
+    assert "stick figures" not in read_page(html).text
+    assert read_clip(folder / "annotated.mp4").frames == len(LANDMARKS.t_s)
+
+
+def test_a_second_analysis_does_not_look_again(clip_path, looked, tmp_path):
+    first = analyse_clip(clip_path, tmp_path, replace(OPTIONS, annotated_clip=False))
+    again = analyse_clip(clip_path, tmp_path, replace(OPTIONS, annotated_clip=False))
+    assert looked == ["P07_jumps.mp4"]
+    assert again.analysis.measures == first.analysis.measures
+
+
+@pytest.mark.parametrize("changed", ["clip", "model", "damaged"])
+def test_landmarks_of_anything_else_are_found_anew(clip_path, looked, tmp_path, changed):
+    options = replace(OPTIONS, annotated_clip=False)
+    stored = analyse_clip(clip_path, tmp_path, options).report.parent / "landmarks.parquet"
+    clip, poses = read_landmarks(stored)
+    if changed == "clip":
+        write_landmarks(stored, poses, replace(clip, sha256="0" * 64))
+    elif changed == "model":
+        write_landmarks(stored, replace(poses, model_sha256="0" * 64), clip)
+    else:
+        stored.write_bytes(b"half a file")
+    analyse_clip(clip_path, tmp_path, options)
+    assert len(looked) == 2
+    assert read_landmarks(stored)[0].sha256 == clip.sha256
+
+
+def test_the_annotated_clip_can_be_left_out(clip_path, looked, tmp_path):
+    folder = analyse_clip(clip_path, tmp_path, replace(OPTIONS, annotated_clip=False)).report.parent
+    assert not (folder / "annotated.mp4").exists()
+    assert "annotated.mp4" not in (folder / "report.html").read_text("utf-8")
+
+
+def test_long_steps_tell_how_far_they_are(clip_path, looked, tmp_path):
+    steps: dict[str, list[int]] = {}
+
+    def start(label: str, n: int):
+        steps[label] = [n, 0]
+        return _Counter(steps[label])
+
+    analyse_clip(clip_path, tmp_path, OPTIONS, start)
+    n = len(LANDMARKS.t_s)
+    assert steps == {
+        "P07_jumps.mp4: finding the body": [n, 0],
+        "P07_jumps.mp4: drawing the clip": [n, n],
+    }
+
+
+class _Counter:
+    def __init__(self, state: list[int]) -> None:
+        self.state = state
+
+    def advance(self, n: int) -> None:
+        self.state[1] += n
+
+    def close(self) -> None:
+        pass
