@@ -9,7 +9,8 @@ from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
 from landing_analysis.view import estimate_view
 
-SETTINGS = ViewSettings()
+# Points without a pose model's habits; tests/frozen/test_turned_bodies.py has those.
+SETTINGS = ViewSettings(handed_deg=1e-9, side_short_deg=1e-9, oblique_long_deg=1e-9)
 
 
 def _turned(left_deg: float, noise_m: float = 0.0) -> Landmarks:
@@ -61,3 +62,16 @@ def test_a_turn_that_was_not_seen_is_oblique_and_says_so():
     assert found.view == "oblique"
     assert found.reason == "the body's turn could not be seen"
     assert np.isnan(found.yaw_deg)
+
+
+def test_the_turn_is_followed_through_the_clip_without_its_noise():
+    turning = np.linspace(-20.0, 20.0, 120)
+    people = [_turned(float(angle)) for angle in turning]
+    world = np.stack([person.world_m[0] for person in people])
+    world += np.random.default_rng(4).normal(0.0, 0.02, world.shape)
+    zeros = np.zeros((120, N_LANDMARKS, 2))
+    clip = Landmarks(np.arange(120) / 30, zeros, np.ones((120, N_LANDMARKS)), world, 720, 1280)
+    found = estimate_view(clip, SETTINGS)
+    within = slice(15, -15)  # half a second at either end lacks one side of its window
+    np.testing.assert_allclose(found.frame_yaw_deg[within], turning[within], atol=3.0)
+    assert abs(found.yaw_deg) < 2.0
