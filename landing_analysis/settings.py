@@ -147,7 +147,7 @@ class MeasureSettings:
 
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
-    fppa_offset_sd_deg: float = 1.5
+    fppa_offset_sd_deg: float = 2.2
     trunk_offset_sd_deg: float = 2.0
     pelvis_shift_offset_sd_pct: float = 3.0
     offset_sd_pct_of_leg: float = 2.0
