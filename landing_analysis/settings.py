@@ -94,7 +94,7 @@ class ContactSettings:
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
     landing_late_s: float = 0.004  # landings read late: 3.5 ms against force, 6 ms rendered
     landing_model_sd_s: float = 0.005  # what the pose model adds; see DEVELOPERS.md
-    toe_off_model_sd_s: float = 0.010  # toe-off is the hard one: toes creep before they leave
+    toe_off_model_sd_s: float = 0.012  # toe-off is the hard one: toes creep before they leave
 
 
 @dataclass(frozen=True)
