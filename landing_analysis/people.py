@@ -13,6 +13,8 @@ from landing_analysis.settings import PeopleSettings
 from landing_analysis.signals import local_polynomial
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, FloatArray, Landmarks, Patient, Poses
 
+_FALL_WINDOW_S = 0.07  # half-window: half of a short flight
+_HEAD = [LANDMARK["nose"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 
@@ -191,10 +193,16 @@ def _size_px(person: Landmarks) -> float:
 
 
 def _falling_s(person: Landmarks) -> float:
-    """Return for how long the torso's middle accelerates downward at half of gravity or more."""
-    torso = person.xy_px[:, _HIPS + _SHOULDERS].mean(axis=1)
+    """Return for how long head, shoulders and hips together fall at half of gravity or more.
+
+    Together, because a body that the model mixed from two neighbours may have the
+    hips of one who jumps.
+    """
     px_per_m = _size_px(person) / (LEG_PER_STATURE * DEFAULT_STATURE_M)
-    acceleration = local_polynomial(person.t_s, torso[:, 1] / px_per_m, 0.07, 2)[2]
+    parts = [
+        person.xy_px[:, part, 1].mean(axis=1) / px_per_m for part in (_HEAD, _SHOULDERS, _HIPS)
+    ]
+    acceleration = local_polynomial(person.t_s, np.stack(parts, axis=1), _FALL_WINDOW_S, 2)[2]
     with np.errstate(invalid="ignore"):
         falling = (acceleration > 0.5 * GRAVITY_M_S2) & (acceleration < 2 * GRAVITY_M_S2)
-    return float(falling.sum() * np.median(np.diff(person.t_s)))
+    return float(falling.all(axis=1).sum() * np.median(np.diff(person.t_s)))

@@ -40,7 +40,10 @@ def _still(person: Landmarks) -> Landmarks:
 
 @pytest.fixture
 def jumper() -> Landmarks:
-    return jump_set([0.3, 0.3, 0.3], [0.3, 0.3], noise_px=1.0).landmarks
+    person = jump_set([0.3, 0.3, 0.3], [0.3, 0.3], noise_px=1.0).landmarks
+    shoulders = person.xy_px[:, [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]]
+    person.xy_px[:, LANDMARK["nose"]] = shoulders.mean(axis=1) - [0.0, 60.0]
+    return person
 
 
 def _is(person: Landmarks, xy: np.ndarray) -> bool:
@@ -64,6 +67,16 @@ def test_the_one_who_jumps_is_the_patient_beside_a_larger_bystander(jumper):
     assert patient.people == 2
     assert _is(patient.landmarks, own)
     assert "only one of 2 people who jumps" in patient.reason
+
+
+def test_a_body_mixed_from_two_neighbours_is_not_the_patient(jumper):
+    """Close together, the model gave a larger bystander the hips of the one who jumps."""
+    mixed = _moved(_still(jumper), 200.0, scale=1.15)
+    hips = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
+    mixed[:, hips] = _moved(jumper, 200.0, scale=1.15)[:, hips]
+    own = jumper.xy_px.copy()
+    patient = choose_patient(link_people(_poses(jumper.t_s, mixed, own), SETTINGS), SETTINGS)
+    assert _is(patient.landmarks, own)
 
 
 def test_the_largest_of_two_who_jump_is_the_patient(jumper):
