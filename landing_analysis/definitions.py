@@ -78,12 +78,12 @@ _DEFINITIONS = (
         "The bottom of the movement is flat, so the instant is less certain than the angle.",
     ),
     Definition(
-        "reactive_strength_index", "Reactive strength index", "m/s", 2, "body", VIEWS, None,
+        "reactive_strength_index", "Reactive strength index", "1", 2, "body", VIEWS, None,
         "higher",
-        "Height of the flight that follows this landing divided by its time on the ground, "
+        "Time of the flight that follows this landing divided by its time on the ground, "
         "from the first initial contact to the last toe-off.",
-        "Jump height over contact time, as in PMC9750644, Table 1.",
-        "Not measurable where no flight follows. Flight time over contact time is another "
+        "Flight time over contact time: definition from memory, sure.",
+        "Not measurable where no flight follows. Jump height over contact time is another "
         "definition and gives other numbers.",
     ),
     Definition(

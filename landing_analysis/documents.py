@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, fields
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.findings import foot_strike
 from landing_analysis.tables import (
     Analysis,
     Contact,
@@ -29,7 +30,7 @@ _NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")
 """A list of frame numbers, which reads better on one line."""
 
 _LIMB: dict[str, Limb] = {"left": "left", "right": "right"}
-_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct", "m/s": "_m_per_s"}
+_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
 
 
 def side_name(limb: Limb | None, surgical_side: Limb | None) -> str | None:
@@ -151,7 +152,9 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
 
 
 def _measure(row: Measure) -> dict[str, object]:
+    strike = foot_strike(row)
     return {
+        **({"foot_strike": strike} if strike else {}),
         "name": row.name,
         "limb": row.limb,
         "value": row.value,
@@ -197,7 +200,7 @@ def csv_columns() -> tuple[str, ...]:
     for name, definition in DEFINITIONS.items():
         ending = _UNIT_ENDINGS.get(definition.unit, "")
         columns += [f"{name}{ending}", f"{name}_sd{ending}"]
-    return (*columns, "not_measurable")
+    return (*columns, "foot_strike", "not_measurable")
 
 
 def rep_rows(analysis: Analysis) -> list[dict[str, object]]:
@@ -246,6 +249,7 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
         "reason": rep.reason or "",
         **_csv_numbers({**_event("initial_contact", start), **_event("toe_off", end)}, 4),
         **_csv_measures(rows),
+        "foot_strike": next((strike for row in rows if (strike := foot_strike(row))), ""),
         "not_measurable": "; ".join(f"{row.name}: {row.reason}" for row in rows if row.reason),
     }
 

@@ -9,8 +9,10 @@ from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.tables import (
     Decided,
     Finding,
+    FootStrike,
     Limb,
     Limit,
+    Measure,
     Measures,
     SetSummary,
     Verdict,
@@ -130,6 +132,18 @@ def _side_values(measures: Measures, limit: Limit) -> list[_Value]:
         for side in measures.comparisons
         if side.name == limit.measure and side.kind == "lsi"
     ]
+
+
+def foot_strike(row: Measure) -> FootStrike | None:
+    """Name the foot strike that a toe to heel interval shows; None for any other row.
+
+    ``toe-first`` and ``heel-first`` only where the interval's 95 % interval leaves 0 out.
+    """
+    if row.name != "toe_to_heel_interval" or row.value is None or row.sd is None:
+        return None
+    if abs(row.value) <= COVERAGE * row.sd:
+        return "flat or too close to tell"
+    return "toe-first" if row.value > 0 else "heel-first"
 
 
 def limb_words(limb: Limb | None, decided: Decided) -> str:

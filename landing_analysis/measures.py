@@ -302,7 +302,7 @@ def _jump_height(scene: _Scene, rep: Rep) -> Reading:
 
 
 def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
-    """Height of the next flight over the time on the ground before it.
+    """Time of the next flight over the time on the ground before it.
 
     The take-off in between ends the one and starts the other, so that its error counts
     in both; what the landings share counts in both as well.
@@ -313,8 +313,8 @@ def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
     take_off, next_landing = _edges(scene, rep.next_flight)
     ground_s, flight_s = take_off.t_s - landing.t_s, next_landing.t_s - take_off.t_s
     _refuse_held(scene, ground_s)
-    index = flight_height_m(flight_s) / ground_s
-    per_flight, per_ground = 2 / flight_s, 1 / ground_s
+    index = flight_s / ground_s
+    per_flight, per_ground = 1 / flight_s, 1 / ground_s
     both = per_flight + per_ground
     own = math.hypot(
         per_ground * landing.own_sd_s,

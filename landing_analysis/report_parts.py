@@ -14,7 +14,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.findings import COVERAGE, TITLES, edges, favoured_limb, limb_words
+from landing_analysis.findings import (
+    COVERAGE,
+    TITLES,
+    edges,
+    favoured_limb,
+    foot_strike,
+    limb_words,
+)
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -277,11 +284,15 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
 
 @dataclass(frozen=True)
 class Cell:
-    """One value of a table: ``note`` is the letter of the reason where there is none."""
+    """One value of a table: ``note`` is the letter of the reason where there is none.
+
+    ``word`` names what the value means, where a word does.
+    """
 
     value: str
     reach: str = ""
     note: str = ""
+    word: str = ""
 
 
 @dataclass(frozen=True)
@@ -371,7 +382,8 @@ def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
         reason = bare_reason(row)
         letter = letters.setdefault(reason, chr(ord("a") + len(letters) % 26))
         return Cell("n/m", note=letter)
-    return Cell(value_words(row.value, row.name), reach_words(row.sd, row.name))
+    word = foot_strike(row) or ""
+    return Cell(value_words(row.value, row.name), reach_words(row.sd, row.name), word=word)
 
 
 def bare_reason(row: Measure) -> str:

@@ -28,6 +28,7 @@ Limb = Literal["left", "right"]
 Task = Literal["jump", "hop"]
 View = Literal["front", "back", "left_side", "right_side", "oblique"]
 Verdict = Literal["above", "below", "within", "cannot tell"]
+FootStrike = Literal["toe-first", "heel-first", "flat or too close to tell"]
 QualityState = Literal["good", "limited", "poor"]
 
 LIMBS: tuple[Limb, Limb] = ("left", "right")

@@ -138,7 +138,7 @@ def test_every_measure_has_a_header_with_its_unit_and_its_uncertainty():
         "contact_time_sd_s",
         "knee_over_toes_offset_sd_pct",
         "landing_lead_ms",
-        "reactive_strength_index_m_per_s",
+        "reactive_strength_index",
         "jump_height_m",
     ):
         assert header in columns
