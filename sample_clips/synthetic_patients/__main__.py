@@ -12,6 +12,7 @@ from synthetic_patients.body import load_body
 from synthetic_patients.camera import VIEW_AZIMUTH_DEG, Camera, View
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, frame_times_s, play
+from synthetic_patients.matrix import choose, film_entry, is_filmed, play_entry
 from synthetic_patients.mocap import (
     INITIAL_CONTACT_UNCERTAINTY_S,
     TOE_OFF_UNCERTAINTY_S,
@@ -48,6 +49,29 @@ def render(names: tuple[str, ...], out: Path, frame_arrays: bool) -> None:
 
 
 @main.command()
+@click.argument("names", nargs=-1)
+@click.option("--split", type=click.Choice(["tune", "hold", "short"]), help="All without it.")
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def matrix(names: tuple[str, ...], split: str | None, out: Path) -> None:
+    """Render the benchmark's scenes whose names contain one of NAMES, or all.
+
+    A clip that is there already, of the same scene and motion, is kept.
+    """
+    _ask_for_moderngl()
+    chosen = {entry.name: entry for name in names or (None,) for entry in choose(split, name)}
+    if not chosen:
+        raise click.ClickException("No scene has such a name; leave the names out for all.")
+    for number, entry in enumerate(chosen.values(), start=1):
+        label, performance = f"{number}/{len(chosen)} {entry.name}", play_entry(entry)
+        if is_filmed(entry, performance, out):
+            click.echo(f"{label} is there")
+            continue
+        frames = len(frame_times_s(entry.scene, performance))
+        with click.progressbar(length=frames, label=label) as bar:
+            film_entry(entry, performance, out, partial(bar.update, 1))
+
+
+@main.command()
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")
 @click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-04", show_default=True)
@@ -75,6 +99,11 @@ def record(
     _film(scene, performance, out, remarks, frame_arrays=True)
 
 
+def _ask_for_moderngl() -> None:
+    if find_spec("moderngl") is None:
+        raise click.ClickException("Drawing needs the package moderngl; install it and try again.")
+
+
 def _film(
     scene: Scene,
     performance: Performance,
@@ -82,8 +111,7 @@ def _film(
     remarks: dict[str, object] | None,
     frame_arrays: bool,
 ) -> None:
-    if find_spec("moderngl") is None:
-        raise click.ClickException("Drawing needs the package moderngl; install it and try again.")
+    _ask_for_moderngl()
     frames = len(frame_times_s(scene, performance))
     with click.progressbar(length=frames, label=scene.name) as bar:
         film(
