@@ -53,7 +53,7 @@ def render(names: tuple[str, ...], out: Path, frame_arrays: bool) -> None:
 @click.option("--split", type=click.Choice(["tune", "hold", "short"]), help="All without it.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
 def matrix(names: tuple[str, ...], split: str | None, out: Path) -> None:
-    """Render the benchmark's scenes whose names contain one of NAMES, or all.
+    """Render the benchmark's scenes that NAMES name or that contain one of them, or all.
 
     A clip that is there already, of the same scene and motion, is kept.
     """

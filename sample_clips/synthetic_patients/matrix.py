@@ -280,7 +280,7 @@ MATRIX: dict[str, Entry] = _matrix()
 """All scenes by name."""
 
 SHORT: tuple[str, ...] = (
-    "slim_woman_jumps_front", "heavy_man_hops_side", "short_man_jumps_side_yaw_30fps",
+    "slim_woman_jumps_side_yaw_30fps", "heavy_man_hops_side", "short_man_jumps_front",
     "tall_woman_jumps_front_low_far_30fps",
 )  # fmt: skip
 """A handful for a quick look."""
@@ -356,11 +356,11 @@ def choose(split: str | None = None, only: str | None = None) -> tuple[Entry, ..
     Parameters
     ----------
     split : None for all
-    only : keep names that contain this text
+    only : the scene of this name, or else all whose names contain this text
     """
     return tuple(
         entry
         for entry in MATRIX.values()
         if (split is None or entry.split == split or (split == "short" and entry.name in SHORT))
-        and (only is None or only in entry.name)
+        and (only is None or only == entry.name or (only not in MATRIX and only in entry.name))
     )

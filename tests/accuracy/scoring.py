@@ -58,11 +58,14 @@ class Score:
     reps_true: int
     reps_found: int
     errors: tuple[Error, ...]
+    declined: tuple[tuple[str, str | None], ...] = ()
+    """Quantity and limb of each truth, in a contact or rep that was found, without a value."""
 
 
 def score_clip(clip: str, analysis: dict, truth: dict) -> Score:
     """Hold one analysis document against one truth document."""
     errors: list[Error] = []
+    declined: list[tuple[str, str | None]] = []
     missed = invented = 0
     for limb in ("left", "right"):
         true = [c for c in truth["contacts"] if c["limb"] == limb]
@@ -77,11 +80,17 @@ def score_clip(clip: str, analysis: dict, truth: dict) -> Score:
         for row, column in pairs:
             for event in ("initial_contact", "toe_off"):
                 expected, got = true[row][f"{event}_s"], found[column][f"{event}_s"]
-                if expected is not None and got is not None:
-                    sd = found[column][f"{event}_sd_s"]
-                    errors.append(Error(clip, event, limb, None, got - expected, sd, expected))
+                if expected is None:
+                    continue
+                if got is None:
+                    declined.append((event, limb))
+                    continue
+                sd = found[column][f"{event}_sd_s"]
+                errors.append(Error(clip, event, limb, None, got - expected, sd, expected))
     for number, rep in _paired_reps(analysis, truth):
-        errors += _measure_errors(clip, number, rep, truth["reps"][number])
+        of_rep, without = _measure_errors(clip, number, rep, truth["reps"][number])
+        errors += of_rep
+        declined += without
     return Score(
         clip,
         len(truth["contacts"]),
@@ -90,7 +99,14 @@ def score_clip(clip: str, analysis: dict, truth: dict) -> Score:
         len(truth["reps"]),
         len(analysis["reps"]),
         tuple(errors),
+        tuple(declined),
     )
+
+
+def score_nothing(clip: str, truth: dict) -> Score:
+    """Score of a clip that could not be analysed: everything in it was missed."""
+    contacts = len(truth["contacts"])
+    return Score(clip, contacts, contacts, 0, len(truth["reps"]), 0, ())
 
 
 def _paired_reps(analysis: dict, truth: dict) -> list[tuple[int, dict]]:
@@ -107,32 +123,26 @@ def _landing_s(rep: dict) -> float:
     return rep["take_off_s"] + rep["flight_time_s"]
 
 
-def _measure_errors(clip: str, number: int, rep: dict, truth: dict) -> list[Error]:
-    errors = []
+def _measure_errors(
+    clip: str, number: int, rep: dict, truth: dict
+) -> tuple[list[Error], list[tuple[str, str | None]]]:
+    errors, declined = [], []
     for measure in rep["measures"]:
-        if measure["value"] is None:
-            continue
-        name, limb = measure["name"], measure["limb"]
+        name, limb, value = measure["name"], measure["limb"], measure["value"]
         if name in LIMB_TRUTHS:
             expected = truth["landing"].get(limb, {}).get(LIMB_TRUTHS[name])
         else:
             expected = truth.get(BODY_TRUTHS.get(name, ""))
         if expected is None:
             continue
+        if value is None:
+            declined.append((name, limb))
+            continue
         if name == "landing_lead":
             expected *= 1000.0
-        errors.append(
-            Error(
-                clip,
-                name,
-                limb,
-                number + 1,
-                measure["value"] - expected,
-                measure["sd"],
-                expected,
-            )
-        )
-    return errors
+        error = value - expected
+        errors.append(Error(clip, name, limb, number + 1, error, measure["sd"], expected))
+    return errors, declined
 
 
 def summary_row(errors: list[Error]) -> dict[str, float]:
