@@ -61,6 +61,7 @@ class _Motion:
     body_acceleration: FloatArray
     toe_m: dict[Limb, FloatArray]
     heel_m: dict[Limb, FloatArray]
+    ankle_m: dict[Limb, FloatArray]
     resting: dict[Limb, BoolArray]
     seen: dict[Limb, FloatArray]
     noise_m: dict[str, float]
@@ -88,13 +89,17 @@ class _Edges:
         return toe
 
 
-def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
+def find_contacts(
+    tracks: Tracks, settings: ContactSettings, *, from_the_side: bool = False
+) -> Contacts:
     """Find every ground contact that follows a flight, and every flight.
 
     Parameters
     ----------
     tracks : Tracks
     settings : ContactSettings
+    from_the_side : True in a side view, where the ankle is a second witness of
+        initial contact
 
     Returns
     -------
@@ -118,7 +123,10 @@ def find_contacts(tracks: Tracks, settings: ContactSettings) -> Contacts:
         return Contacts((), (), (Note("frame rate", "poor", text),))
     motion = _motion(tracks, settings)
     candidates = [
-        (stretch, {limb: _foot_edges(motion, limb, stretch, settings) for limb in LIMBS})
+        (
+            stretch,
+            {limb: _foot_edges(motion, limb, stretch, settings, from_the_side) for limb in LIMBS},
+        )
         for stretch in _falling_stretches(motion, settings)
     ]
     held = _held_limb([edges for _, edges in candidates])
@@ -153,11 +161,12 @@ def _motion(tracks: Tracks, settings: ContactSettings) -> _Motion:
         body_acceleration=local_polynomial(tracks.t_s, body, 0.07, 2)[2],
         toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
+        ankle_m={limb: height[:, LANDMARK[f"{limb}_ankle"]] for limb in LIMBS},
         resting=resting,
         seen={limb: tracks.visibility[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         noise_m={
             name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m
-            for name in ("left_toe", "right_toe", "left_heel", "right_heel")
+            for name in (f"{limb}_{part}" for limb in LIMBS for part in ("toe", "heel", "ankle"))
         },
     )
 
@@ -177,7 +186,11 @@ def _falling_stretches(motion: _Motion, settings: ContactSettings) -> list[tuple
 
 
 def _foot_edges(
-    motion: _Motion, limb: Limb, stretch: tuple[int, int], settings: ContactSettings
+    motion: _Motion,
+    limb: Limb,
+    stretch: tuple[int, int],
+    settings: ContactSettings,
+    from_the_side: bool,
 ) -> _Edges:
     """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
     t_s, toe_m = motion.t_s, motion.toe_m[limb]
@@ -199,6 +212,8 @@ def _foot_edges(
         near_s = _lift_s(t_s, toe_m, after[0], stretch)
         landed = _toe_hinge(motion, limb, near_s, "landing", stretch, settings)
     toe_contact = _event(motion, limb, landed, "landing", settings)
+    if from_the_side and toe_contact is not None:
+        toe_contact = _with_ankle(motion, limb, toe_contact, settings)
     return _Edges(
         _event(motion, limb, left, "leaving", settings),
         toe_contact,
@@ -228,6 +243,35 @@ def _toe_hinge(
         fall_m_s2=GRAVITY_M_S2,
         worst_misfit_m=settings.hinge_misfit_m,
     )
+
+
+def _with_ankle(
+    motion: _Motion, limb: Limb, toe_contact: Event, settings: ContactSettings
+) -> Event:
+    """Average toe contact with what the ankle says of it.
+
+    Seen from the side the ankle's fall breaks off a little after the toes touch: 31 ms
+    in force-plate drop jumps, 24 to 32 ms on rendered toe-first landings. It is tracked
+    better than the toes; in a flat landing the lag is shorter, which its share of the
+    uncertainty covers.
+    """
+    hinge = fit_hinge(
+        motion.t_s,
+        motion.ankle_m[limb],
+        toe_contact.t_s + settings.ankle_lag_s,
+        "landing",
+        HingeWindows(settings.hinge_search_s, settings.hinge_moving_s, settings.landing_rest_s),
+        motion.noise_m[f"{limb}_ankle"],
+        fall_m_s2=GRAVITY_M_S2,
+        worst_misfit_m=settings.hinge_misfit_m,
+    )
+    if hinge is None:
+        return toe_contact
+    sds = np.array([toe_contact.sd_s, np.hypot(hinge.sd_s, settings.ankle_lag_sd_s)])
+    weights = sds**-2.0
+    at_s = np.average([toe_contact.t_s, hinge.at_s - settings.ankle_lag_s], weights=weights)
+    apart_s = 0.5 * abs(toe_contact.t_s - hinge.at_s + settings.ankle_lag_s)
+    return Event(float(at_s), max(float(weights.sum() ** -0.5), apart_s))
 
 
 def _heel_contact(

@@ -63,7 +63,7 @@ class TrackSettings:
 class ContactSettings:
     """How contacts and flights are found."""
 
-    min_flight_s: float = 0.06  # shorter than the shortest running flight, 75 ms (CMU, Rajagopal)
+    min_flight_s: float = 0.075  # the shortest running flight (CMU, Rajagopal)
     max_flight_s: float = 1.0  # a jump of 1.2 m
     min_rest_s: float = 0.06  # half of the fastest rebound of 150 ms (plausibility, no source)
     max_landing_lead_s: float = 0.2  # feet farther apart than this are two landings (choice)
@@ -74,10 +74,12 @@ class ContactSettings:
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
-    falling_mean_share: float = 0.35  # of gravity over a flight; smoothing dilutes short ones
+    falling_mean_share: float = 0.45  # of gravity over a flight; smoothing dilutes short ones
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
+    ankle_lag_s: float = 0.028  # from toe contact to the ankle's break: force 31 ms, rendered 27
+    ankle_lag_sd_s: float = 0.009  # scatter of that
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
     heel_early_s: float = (
         0.030  # the heel's last centimetre is slow: rendered heels read 35 ms early
