@@ -20,7 +20,9 @@ from synthetic_patients.matrix import (
     remarks,
     scene_hash,
 )
+from synthetic_patients.truth import frame_truth
 
+PICTURE_MARGIN_PX = 70  # joints lie under the skin: the whole body is in the picture
 WANTED_S = 1e-4  # truth files round times to 10 microseconds
 
 
@@ -54,7 +56,13 @@ def test_the_matrix_spans_what_it_states():
 def test_every_scene_can_be_performed_as_it_is_written(name):
     entry = MATRIX[name]
     performance = play_entry(entry)
-    performance.motion.joints(np.arange(0, performance.motion.duration_s, 0.01))
+    t_s = np.arange(0, performance.motion.duration_s, 0.01)
+    performance.motion.joints(t_s)
+    camera = entry.scene.camera
+    seen = frame_truth(performance.motion, camera, t_s[::5])
+    assert seen["joints_px"].min() > PICTURE_MARGIN_PX
+    size = np.array([camera.width_px, camera.height_px])
+    assert (size - seen["joints_px"]).min() > PICTURE_MARGIN_PX
     truth = scene_truth(entry.scene, performance)
     leaps = performance.leaps
     assert_allclose(
