@@ -190,8 +190,10 @@ def raises_and_steps(rng: np.random.Generator) -> list[Action]:
     ]  # fmt: skip
 
 
-P01_JUMPS = jump_set(8, "right", inward_deg=(5.0, 9.0, 14.0, 6.0, 12.0, 8.0, 16.0, 10.0))
-"""P-01 lets the surgical knee fall inward on some reps."""
+P01_JUMPS = jump_set(
+    8, "right", inward_deg=(5.0, 9.0, 14.0, 6.0, 12.0, 8.0, 16.0, 10.0), shift_pct=16.0
+)  # fmt: skip
+"""P-01 favours the left limb and lets the surgical knee fall inward on some reps."""
 
 P02_LEFT_HOPS = hop_set(8, "left", inward_deg=9.0)
 P02_RIGHT_HOPS = hop_set(8, "right", inward_deg=4.0, flight_s=0.255, flexion_peak_deg=53.0)
@@ -208,11 +210,12 @@ _LEFT_FAR = Camera(view="left_side", distance_m=2.9)
 _RIGHT_FAR = Camera(view="right_side", distance_m=2.9)
 
 SAMPLE_CLIPS: tuple[Scene, ...] = (
-    Scene("p01_jumps_front", P01, P01_JUMPS, 101, Camera(view="front")),
-    Scene("p01_jumps_left_side", P01, P01_JUMPS, 101, Camera(view="left_side", distance_m=2.8)),
+    Scene("p01_jumps_front", P01, P01_JUMPS, 101, Camera(view="front", distance_m=2.3)),
+    Scene("p01_jumps_left_side", P01, P01_JUMPS, 101,
+          Camera(view="left_side", distance_m=2.8, height_m=0.7, pitch_deg=1.0)),
     Scene("p02_hops_left_side", P02, P02_LEFT_HOPS, 201, _LEFT_FAR, ("left",)),
     Scene("p02_hops_right_side", P02, P02_RIGHT_HOPS, 202, _RIGHT_FAR, ("right",)),
-)
+)  # fmt: skip
 """The committed clips."""
 
 TUNING_CLIPS: tuple[Scene, ...] = (
