@@ -56,7 +56,12 @@ def render(out: Path, split: str | None, only: tuple[str, ...], python: str) -> 
     """Render the chosen scenes; clips of the same scene that are there are kept."""
     command = [python, "-m", "synthetic_patients", "matrix", "--out", str(out.resolve()), *only]
     command += ["--split", split] if split else []
-    sys.exit(subprocess.run(command, cwd=ROOT / "sample_clips", check=False).returncode)
+    try:
+        done = subprocess.run(command, cwd=ROOT / "sample_clips", check=False)
+    except OSError as error:
+        message = f"{python} cannot be started ({error.strerror}); name another with --python."
+        raise click.ClickException(message) from error
+    sys.exit(done.returncode)
 
 
 @main.command()

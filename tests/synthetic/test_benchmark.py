@@ -162,6 +162,13 @@ def test_without_a_rendered_clip_one_sentence_says_what_to_do(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_an_interpreter_that_is_not_there_gets_one_sentence(tmp_path):
+    missing = str(tmp_path / "python")
+    outcome = CliRunner().invoke(main, ["render", "--out", str(tmp_path), "--python", missing])
+    assert outcome.exit_code == 1
+    assert "cannot be started" in outcome.output
+
+
 @pytest.mark.slow
 def test_the_short_benchmark_finds_every_contact(tmp_path: Path):
     pytest.importorskip(
