@@ -2,7 +2,7 @@
 
 A condition states ranges; a scene's seed draws from them. Two bodies are for
 tuning, two are held out. The split was chosen before anything was tuned on this
-matrix; of the bodies held out, one clip each had been looked at before.
+matrix; settings older than it had seen other clips of all four bodies.
 
 Left out because the choreography cannot do it: flights under 0.2 s (its take-off always
 rises on the toes, which a slow one has no time for), deep knees in short contacts, shallow
