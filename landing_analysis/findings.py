@@ -165,8 +165,10 @@ def toward_words(value: float, measure: str, decided: Decided) -> str:
     if measure not in SIGNED_MEASURES:
         return ""
     limb: Limb = "left" if value > 0 else "right"
-    verb = "lands first" if measure == "landing_lead" else "carries more of the body's shift"
-    return f"the {limb_words(limb, decided)} {verb}"
+    words = limb_words(limb, decided)
+    if measure == "landing_lead":
+        return f"the {words} lands first"
+    return f"the body is carried toward the {words}"
 
 
 def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:

@@ -138,9 +138,9 @@ def test_a_text_says_value_uncertainty_verdict_and_limit():
 @pytest.mark.parametrize(
     ("value", "surgical", "words"),
     [
-        (25.0, "right", "the non-surgical (left) limb carries more of the body's shift"),
-        (-25.0, "right", "the surgical (right) limb carries more of the body's shift"),
-        (-25.0, None, "the right limb carries more of the body's shift"),
+        (25.0, "right", "the body is carried toward the non-surgical (left) limb"),
+        (-25.0, "right", "the body is carried toward the surgical (right) limb"),
+        (-25.0, None, "the body is carried toward the right limb"),
     ],
 )
 def test_a_shift_says_to_which_limb_and_that_it_is_motion(value, surgical, words):
