@@ -109,8 +109,8 @@ def heading(rendered: Sequence[Entry], command: str) -> str:
         f"# Accuracy on rendered clips\n\n{len(rendered)} of {len(MATRIX)} scenes ({counts}), "
         f"invented patients with known truth.{part} Error = measured minus true; `missed` of a "
         "measure counts truths for which no value was given; the last column's range is a Wilson "
-        "interval as if values were independent, which those of one clip are not. By frame rate, "
-        f"body, exposure, yaw and foot: `results.csv`. Made by\n\n    {command}{names}\n\n"
+        "interval as if values were independent, which those of one clip are not. By body, "
+        f"exposure, yaw and foot: `results.csv`. Made by\n\n    {command}{names}\n\n"
     )
 
 

@@ -176,9 +176,9 @@ def as_csv(rows: Sequence[Row]) -> str:
 
 
 def as_markdown(rows: Sequence[Row]) -> str:
-    """Write overall rows and rows by view as two tables, without what was never measured."""
+    """Write rows of all, by view and by frame rate, without what was never measured."""
     parts = []
-    for by, title in (("all", "All views"), ("view", "By view")):
+    for by, title in (("all", "All"), ("view", "By view"), ("frame_rate", "By frame rate")):
         lines = [
             f"## {title}", "",
             "| scenes | | quantity | found | missed | invented | bias | median | 95 % within | RMS "
