@@ -134,6 +134,7 @@ def find_contacts(
     flights: list[Flight] = []
     for stretch, both in candidates:
         edges = _helped(_grounded(both, held, settings), settings)
+        edges = _rescued(motion, edges, stretch, held, settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
@@ -287,6 +288,8 @@ def _heel_contact(
     level = float(np.median(heel_m[around[-max(2, len(around) // 4) :]]))
     rise = float(heel_m[around].max()) - level
     above = around[heel_m[around] > level + 0.2 * rise]
+    if not len(above):
+        return None
     hinge = fit_hinge(
         t_s,
         heel_m,
@@ -338,6 +341,9 @@ def _lift_s(
     leaving = rest[0] < stretch[0]
     edge = rest[1] if leaving else rest[0]
     arc = np.arange(min(edge, stretch[0]), max(edge, stretch[1]) + 1)
+    arc = arc[np.isfinite(height_m[arc])]
+    if not len(arc):
+        return float(t_s[edge])
     top = int(arc[np.nanargmax(height_m[arc])])
     level = float(np.nanmedian(height_m[rest[0] : rest[1] + 1]))
     side = arc[arc <= top] if leaving else arc[arc >= top][::-1]
@@ -399,6 +405,60 @@ def _helped(edges: dict[Limb, _Edges], settings: ContactSettings) -> dict[Limb, 
         )
         for limb, other in (LIMBS, LIMBS[::-1])
     }
+
+
+def _rescued(
+    motion: _Motion,
+    edges: dict[Limb, _Edges],
+    stretch: tuple[int, int],
+    held: Limb | None,
+    settings: ContactSettings,
+) -> dict[Limb, _Edges]:
+    """Give a flight that the body shows beyond doubt the edges that the feet do not show.
+
+    A body that falls freely for ``sure_fall_s`` is in the air, however badly its feet
+    are seen. The ends of its fall then stand for the missing toe-offs or landings, with
+    the wide uncertainty of such a guess.
+    """
+    t_s = motion.t_s
+    start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
+    mean = float(np.nanmean(motion.body_acceleration[stretch[0] : stretch[1] + 1]))
+    if end_s - start_s < settings.sure_fall_s or mean > -settings.sure_fall_share * GRAVITY_M_S2:
+        return edges
+    rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
+    seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
+    limbs = seen or _lower_feet(motion, stretch, settings)
+    limbs = [limb for limb in limbs if limb != held] or limbs
+    cut_off_s = settings.cut_off_s
+    if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
+        for limb in limbs:
+            rescued[limb] = replace(rescued[limb], toe_off=Event(start_s, settings.body_edge_sd_s))
+    if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
+        for limb in limbs:
+            rescued[limb] = replace(
+                rescued[limb], toe_contact=Event(end_s, settings.body_edge_sd_s)
+            )
+    return rescued
+
+
+def _outside(edges: _Edges, start_s: float, end_s: float) -> _Edges:
+    """Drop edges that lie deep inside a fall, where no foot can leave or land."""
+    margin_s = 0.35 * (end_s - start_s)
+    if edges.toe_off and edges.toe_off.t_s > start_s + margin_s:
+        edges = replace(edges, toe_off=None)
+    if edges.toe_contact and edges.toe_contact.t_s < end_s - margin_s:
+        edges = replace(edges, toe_contact=None, heel_contact=None)
+    return edges
+
+
+def _lower_feet(motion: _Motion, stretch: tuple[int, int], settings: ContactSettings) -> list[Limb]:
+    """Return the foot, or both feet, that are down shortly after a fall."""
+    after_s = motion.t_s - motion.t_s[stretch[1]]
+    down = (after_s > 0.05) & (after_s < 0.2)
+    levels = {limb: float(np.median(motion.toe_m[limb][down])) for limb in LIMBS if down.any()}
+    known = {limb: level for limb, level in levels.items() if np.isfinite(level)}
+    lowest = min(known.values(), default=0.0)
+    return [limb for limb, level in known.items() if level - lowest < settings.held_foot_m]
 
 
 def _resolve_flight(
@@ -468,7 +528,9 @@ def _carried(
     ground_m = np.fmax(other.level_before_m, other.level_after_m)
     if np.mean(height) - ground_m > settings.held_foot_m:
         return False
-    rise = np.nanmax(height) - max(height[0], height[-1])
+    if not np.isfinite(height).all():
+        return False
+    rise = height.max() - max(height[0], height[-1])
     expected = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 8
     return bool(motion.resting[limb][inside].mean() > 0.6 and rise < 0.25 * expected)
 
@@ -496,6 +558,8 @@ def _rose(
     rises_m, noise_m = [], []
     for limb, own in edges.items():
         if own.toe_off is None or own.toe_contact is None or not len(share):
+            continue
+        if np.isnan(own.level_before_m) or np.isnan(own.level_after_m):
             continue
         line = own.level_before_m + share * (own.level_after_m - own.level_before_m)
         rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))

@@ -45,7 +45,7 @@ def fit_hinge(
     near_s : where to look
     kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
     windows : HingeWindows; each side is widened to hold at least two samples
-    noise_m : standard deviation of one sample
+    noise_m : standard deviation of one sample, NaN when not known
     fall_m_s2 : downward acceleration on the moving side
     worst_misfit_m : a larger residual (or three times the noise) is no hinge
 
@@ -61,6 +61,8 @@ def fit_hinge(
     residual wins. Its standard deviation is the half-width over which the misfit
     rises by one variance of a sample.
     """
+    if not np.isfinite(near_s):
+        return None
     sign = 1.0 if kind == "leaving" else -1.0
     step_s = float(np.median(np.diff(t_s)))
     moving_s, resting_s = (max(side, 2.6 * step_s) for side in windows[1:])
@@ -86,8 +88,9 @@ def fit_hinge(
         if not np.isfinite(misfit[best]):
             return None
         best_s = float(tried[best])
-    variance = max(noise_m**2, float(misfit[best]) / max(int(chosen.sum()) - 3, 1))
-    if variance > max(3 * noise_m, worst_misfit_m) ** 2:
+    residual = float(misfit[best]) / max(int(chosen.sum()) - 3, 1)
+    variance = float(np.fmax(noise_m**2, residual))
+    if variance > np.fmax(3 * noise_m, worst_misfit_m) ** 2:
         return None
     near_best = tried[misfit <= misfit[best] + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005

@@ -182,14 +182,15 @@ def _landmarks(poses: Poses, thread: _Thread) -> Landmarks:
 
 
 def _size_px(person: Landmarks) -> float:
-    """Return the usual length of hip, knee and ankle of the longer limb."""
+    """Return the usual length of hip, knee and ankle of the longer limb, 0 when never seen."""
     lengths = []
     for limb in ("left", "right"):
         hip, knee, ankle = (
             person.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in ("hip", "knee", "ankle")
         )
         lengths.append(np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1))
-    return float(np.nanpercentile(np.fmax(*lengths), 90))
+    longer = np.fmax(*lengths)
+    return float(np.nanpercentile(longer, 90)) if np.isfinite(longer).any() else 0.0
 
 
 def _falling_s(person: Landmarks) -> float:
@@ -199,6 +200,8 @@ def _falling_s(person: Landmarks) -> float:
     hips of one who jumps.
     """
     px_per_m = _size_px(person) / (LEG_PER_STATURE * DEFAULT_STATURE_M)
+    if px_per_m == 0.0:
+        return 0.0
     parts = [
         person.xy_px[:, part, 1].mean(axis=1) / px_per_m for part in (_HEAD, _SHOULDERS, _HIPS)
     ]

@@ -75,6 +75,9 @@ class ContactSettings:
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
     falling_mean_share: float = 0.45  # of gravity over a flight; smoothing dilutes short ones
+    sure_fall_s: float = 0.15  # a body that falls freely this long is in the air (choice)
+    sure_fall_share: float = 0.8  # of gravity, on average
+    body_edge_sd_s: float = 0.03  # of a flight's end read from the body alone, 20 ms rendered
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
@@ -131,12 +134,12 @@ class KneeSettings:
     """How knee flexion is read in a side view; the figures are from rendered patients."""
 
     low_reading_deg: float = 3.0  # of the angle at the knee; published 2.3 to 5.1 deg in squats
-    angle_sd_deg: float = 2.5  # of the angle at the knee, bent less than distance_from_deg
+    angle_sd_deg: float = 3.5  # of the angle at the knee, bent less than distance_from_deg
     angle_sd_per_deg: float = 0.30  # more for each degree beyond
     distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
     distance_from_deg: float = 20.0  # a knee bent less is read from its angle alone
     distance_full_deg: float = 40.0  # a knee bent more gives the distance its full weight
-    least_sd_deg: float = 2.5  # definitions of flexion differ by more (lab drop jumps)
+    least_sd_deg: float = 3.0  # definitions of flexion differ by more (lab drop jumps)
     nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
     fewest_straight_frames: float = 5  # frames of that kind a clip must hold (choice)
 

@@ -81,11 +81,13 @@ def noise_sd(y: FloatArray) -> FloatArray:
     unit variance gives them a variance of 20. The median makes the few frames
     around an impact harmless.
     """
-    differences = np.diff(np.asarray(y, dtype=float), n=3, axis=0)
-    known = np.isfinite(differences).sum(axis=0)
-    with np.errstate(invalid="ignore"):
-        spread = np.nanmedian(np.abs(np.where(np.isfinite(differences), differences, 0)), axis=0)
-    sd: FloatArray = np.where(known >= 8, 1.4826 * spread / np.sqrt(20.0), np.nan)
+    samples = np.asarray(y, dtype=float)
+    sd: FloatArray = np.full(samples.shape[1:], np.nan)
+    differences = np.abs(np.diff(samples, n=3, axis=0))
+    enough = np.isfinite(differences).sum(axis=0) >= 8
+    if enough.any():
+        spread = np.nanmedian(differences[:, enough], axis=0)
+        sd[enough] = 1.4826 * spread / np.sqrt(20.0)
     return sd
 
 
