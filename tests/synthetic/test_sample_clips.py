@@ -19,7 +19,7 @@ FRAME_S = 1 / 60
 FLEXION_TOLERANCE_DEG = 6.0
 FPPA_TOLERANCE_DEG = 4.0
 # In the hop clips the other knee hangs beside the hopping one and the model's knee point strays
-# to it: one reading of 16 in each reaches 6.1 and 6.2 deg. That much is let through, no more.
+# to it: one reading in each reaches 6.0 and 6.1 deg. That much is let through, no more.
 WORST_FLEXION_DEG = 6.5
 
 
