@@ -34,6 +34,7 @@ from landing_analysis.errors import TableError
 from landing_analysis.hinge import Hinge, HingeWindows, fit_hinge
 from landing_analysis.settings import ContactSettings
 from landing_analysis.signals import close_gaps, local_polynomial, runs
+from landing_analysis.statistics import Z_95, weighted_mean
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -84,7 +85,7 @@ class _Edges:
     def initial_contact(self) -> Event | None:
         """Toe contact, or heel contact where that is surely the earlier."""
         toe, heel = self.toe_contact, self.heel_contact
-        if toe and heel and toe.t_s - heel.t_s > 1.96 * float(np.hypot(toe.sd_s, heel.sd_s)):
+        if toe and heel and toe.t_s - heel.t_s > Z_95 * float(np.hypot(toe.sd_s, heel.sd_s)):
             return heel
         return toe
 
@@ -233,15 +234,31 @@ def _toe_hinge(
     settings: ContactSettings,
 ) -> Hinge | None:
     half_s = 0.5 * float(motion.t_s[stretch[1]] - motion.t_s[stretch[0]])
+    moving_s = min(settings.hinge_moving_s, half_s)
+    part = (f"{limb}_toe", motion.toe_m[limb])
+    return _part_hinge(motion, part, near_s, kind, moving_s, settings)
+
+
+def _part_hinge(
+    motion: _Motion,
+    part: tuple[str, FloatArray],
+    near_s: float,
+    kind: Literal["landing", "leaving"],
+    moving_s: float,
+    settings: ContactSettings,
+    fall_m_s2: float = GRAVITY_M_S2,
+) -> Hinge | None:
+    """Fit a hinge to one part of a foot, given by its landmark's name and its heights."""
+    name, height_m = part
     rest_s = settings.leaving_rest_s if kind == "leaving" else settings.landing_rest_s
     return fit_hinge(
         motion.t_s,
-        motion.toe_m[limb],
+        height_m,
         near_s,
         kind,
-        HingeWindows(settings.hinge_search_s, min(settings.hinge_moving_s, half_s), rest_s),
-        motion.noise_m[f"{limb}_toe"],
-        fall_m_s2=GRAVITY_M_S2,
+        HingeWindows(settings.hinge_search_s, moving_s, rest_s),
+        motion.noise_m[name],
+        fall_m_s2=fall_m_s2,
         worst_misfit_m=settings.hinge_misfit_m,
     )
 
@@ -256,23 +273,17 @@ def _with_ankle(
     better than the toes; in a flat landing the lag is shorter, which its share of the
     uncertainty covers.
     """
-    hinge = fit_hinge(
-        motion.t_s,
-        motion.ankle_m[limb],
-        toe_contact.t_s + settings.ankle_lag_s,
-        "landing",
-        HingeWindows(settings.hinge_search_s, settings.hinge_moving_s, settings.landing_rest_s),
-        motion.noise_m[f"{limb}_ankle"],
-        fall_m_s2=GRAVITY_M_S2,
-        worst_misfit_m=settings.hinge_misfit_m,
-    )
+    ankle = (f"{limb}_ankle", motion.ankle_m[limb])
+    near_s = toe_contact.t_s + settings.ankle_lag_s
+    hinge = _part_hinge(motion, ankle, near_s, "landing", settings.hinge_moving_s, settings)
     if hinge is None:
         return toe_contact
-    sds = np.array([toe_contact.sd_s, np.hypot(hinge.sd_s, settings.ankle_lag_sd_s)])
-    weights = sds**-2.0
-    at_s = np.average([toe_contact.t_s, hinge.at_s - settings.ankle_lag_s], weights=weights)
+    ankle_sd_s = float(np.hypot(hinge.sd_s, settings.ankle_lag_sd_s))
+    at_s, sd_s = weighted_mean(
+        (toe_contact.t_s, toe_contact.sd_s), (hinge.at_s - settings.ankle_lag_s, ankle_sd_s)
+    )
     apart_s = 0.5 * abs(toe_contact.t_s - hinge.at_s + settings.ankle_lag_s)
-    return Event(float(at_s), max(float(weights.sum() ** -0.5), apart_s))
+    return Event(at_s, max(sd_s, apart_s))
 
 
 def _heel_contact(
@@ -290,15 +301,10 @@ def _heel_contact(
     above = around[heel_m[around] > level + 0.2 * rise]
     if not len(above):
         return None
-    hinge = fit_hinge(
-        t_s,
-        heel_m,
-        float(t_s[above[-1]]) + 0.01,
-        "landing",
-        HingeWindows(settings.hinge_search_s, settings.heel_moving_s, settings.landing_rest_s),
-        motion.noise_m[f"{limb}_heel"],
-        fall_m_s2=0.0,
-        worst_misfit_m=settings.hinge_misfit_m,
+    heel = (f"{limb}_heel", heel_m)
+    near_s = float(t_s[above[-1]]) + 0.01
+    hinge = _part_hinge(
+        motion, heel, near_s, "landing", settings.heel_moving_s, settings, fall_m_s2=0.0
     )
     event = _event(motion, limb, hinge, "landing", settings)
     if event is None:
@@ -392,10 +398,8 @@ def _helped(edges: dict[Limb, _Edges], settings: ContactSettings) -> dict[Limb, 
     def drawn(own: Event | None, other: Event | None) -> Event | None:
         if own is None or other is None or own.sd_s <= 2 * other.sd_s:
             return own
-        sds = np.array([own.sd_s, np.hypot(other.sd_s, settings.feet_apart_sd_s)])
-        weights = sds**-2.0
-        mean_s = float(np.average([own.t_s, other.t_s], weights=weights))
-        return Event(mean_s, float(weights.sum() ** -0.5))
+        other_sd_s = float(np.hypot(other.sd_s, settings.feet_apart_sd_s))
+        return Event(*weighted_mean((own.t_s, own.sd_s), (other.t_s, other_sd_s)))
 
     return {
         limb: replace(

@@ -25,7 +25,6 @@ from landing_analysis.tables import (
 
 _POINTS = 61
 _HELD_S = 0.6  # of a landing without toe-off is drawn, as long as measures look
-_YAW_REACH_DEG = 30.0  # as in measures: beyond it a view is not a side view
 
 
 @dataclass(frozen=True)
@@ -76,9 +75,8 @@ def knee_angles(tracks: Tracks, view: ViewEstimate, settings: KneeSettings) -> K
         behind = view.view == "back"
         return KneeAngles("fppa", {k: fppa_deg(*_leg(tracks, k), k, behind) for k in LIMBS})
     if view.view in SIDE_VIEWS and view.near_limb is not None:
-        yaw_deg = float(np.clip(view.yaw_deg, -_YAW_REACH_DEG, _YAW_REACH_DEG))
         leg = _leg(tracks, view.near_limb)
-        flexion = side_flexion_deg(leg, straight_leg_px(leg, settings), yaw_deg, settings)
+        flexion = side_flexion_deg(leg, straight_leg_px(leg, settings), view.yaw_deg, settings)
         return KneeAngles("flexion", {view.near_limb: flexion})
     return None
 

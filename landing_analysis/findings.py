@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.statistics import Z_95
 from landing_analysis.tables import (
     Decided,
     Finding,
@@ -18,7 +19,7 @@ from landing_analysis.tables import (
     Verdict,
 )
 
-COVERAGE = 1.96  # standard uncertainties in a 95 % interval (JCGM 100:2008; memory, sure)
+COVERAGE = Z_95  # standard uncertainties in a 95 % interval (JCGM 100:2008; memory, sure)
 
 TITLES = {
     "knee_inward": "Knee inward",

@@ -9,6 +9,7 @@ import numpy as np
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.settings import GravitySettings
 from landing_analysis.signals import local_polynomial, runs
+from landing_analysis.statistics import weighted_mean
 from landing_analysis.tables import LANDMARK, Contacts, Flight, FloatArray, Tracks
 
 _ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
@@ -133,14 +134,14 @@ def calibrate(
             return tracks
         across, along = free_fall.acceleration_px_s2
         roll_deg = float(np.degrees(np.arctan2(across, along)))
-        px_per_m, px_per_m_sd = _weighted(
+        px_per_m, px_per_m_sd = weighted_mean(
             (px_per_m, px_per_m_sd), (measured, free_fall.size_sd * measured)
         )
-        down_deg, down_sd_deg = _weighted(
+        down_deg, down_sd_deg = weighted_mean(
             (down_deg, down_sd_deg), (roll_deg, free_fall.direction_sd_deg)
         )
     if standing_deg is not None:
-        down_deg, down_sd_deg = _weighted(
+        down_deg, down_sd_deg = weighted_mean(
             (down_deg, down_sd_deg), (standing_deg, settings.standing_sd_deg)
         )
     down = np.array([np.sin(np.radians(down_deg)), np.cos(np.radians(down_deg))])
@@ -182,10 +183,3 @@ def _fit(
     sd = 2 * np.sqrt(180.0) * noise / (np.sqrt(n) * (t_s[-1] - t_s[0]) ** 2)
     acceleration: FloatArray = 2 * coefficients[2]
     return acceleration, float(sd)
-
-
-def _weighted(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
-    """Mean of two (value, standard uncertainty) pairs, weighted by their uncertainties."""
-    weights = np.array([first[1], second[1]]) ** -2.0
-    mean = float(np.average([first[0], second[0]], weights=weights))
-    return mean, float(weights.sum() ** -0.5)

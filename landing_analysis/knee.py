@@ -15,6 +15,9 @@ from landing_analysis.kinematics import flexion_deg, flexion_from_seen_deg
 from landing_analysis.settings import KneeSettings
 from landing_analysis.tables import FloatArray
 
+LARGEST_YAW_DEG = 30.0
+"""Beyond it a view is not a side view, and its correction no correction."""
+
 Leg = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -50,7 +53,7 @@ def side_flexion_deg(
     ----------
     leg : hip, knee and ankle of the near limb, (n, 2) pixels each
     straight_px : from `straight_leg_px`; NaN leaves the angle at the knee alone
-    yaw_deg : turn away from the square-on side view
+    yaw_deg : turn away from the square-on side view, taken as `LARGEST_YAW_DEG` at most
     settings : KneeSettings
 
     Returns
@@ -65,7 +68,8 @@ def side_flexion_deg(
     there; it hardly changes the distance, which is nearly vertical.
     """
     hip, _, ankle = leg
-    by_angle = flexion_from_seen_deg(flexion_deg(*leg) + settings.low_reading_deg, yaw_deg)
+    turn_deg = float(np.clip(yaw_deg, -LARGEST_YAW_DEG, LARGEST_YAW_DEG))
+    by_angle = flexion_from_seen_deg(flexion_deg(*leg) + settings.low_reading_deg, turn_deg)
     if not np.isfinite(straight_px):
         return by_angle
     ratio = np.clip(np.linalg.norm(ankle - hip, axis=-1) / straight_px, 0.0, 1.0)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -25,9 +26,10 @@ from landing_analysis.kinematics import (
     joint_angle_sd_deg,
     tilt_deg,
 )
-from landing_analysis.knee import offset_sd_deg, side_flexion_deg, straight_leg_px
+from landing_analysis.knee import LARGEST_YAW_DEG, offset_sd_deg, side_flexion_deg, straight_leg_px
 from landing_analysis.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.settings import Settings
+from landing_analysis.statistics import Z_95
 from landing_analysis.summaries import (
     MODEL_TIMING,
     NOISE,
@@ -57,7 +59,6 @@ from landing_analysis.tables import (
 
 Points = tuple[FloatArray, FloatArray, FloatArray]
 
-LARGEST_YAW_DEG = 30.0  # beyond it a view is not a side view, and its correction no correction
 _HOP_LIMB = frozenset({"flight_time", "jump_height", "reactive_strength_index"})
 """Whole-body measures that belong to the hopping limb in a one-leg hop."""
 _LEG = ("hip", "knee", "ankle")
@@ -123,6 +124,27 @@ class _Scene:
     def smooth_leg(self, limb: Limb) -> Points:
         hip, knee, ankle = (self.tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG)
         return hip, knee, ankle
+
+    @cached_property
+    def straight_px(self) -> float:
+        """Return the straight length of the limb near to the camera of a side view."""
+        return straight_leg_px(self.smooth_leg(self._near_limb), self.settings.knee)
+
+    @cached_property
+    def flexion(self) -> tuple[FloatArray, FloatArray]:
+        """Return the near knee's flexion over the clip: unfiltered, and low-passed."""
+        legs = self.leg(self._near_limb), self.smooth_leg(self._near_limb)
+        unfiltered, smooth = (
+            side_flexion_deg(leg, self.straight_px, self.yaw_deg, self.settings.knee)
+            for leg in legs
+        )
+        return unfiltered, smooth
+
+    @property
+    def _near_limb(self) -> Limb:
+        if self.view.near_limb is None:
+            raise _NotMeasurableError("knee flexion needs a side view of this limb")
+        return self.view.near_limb
 
     def noise(self, *names: str) -> tuple[float, ...]:
         return tuple(float(self.tracks.noise_px[LANDMARK[name]]) for name in names)
@@ -424,35 +446,23 @@ def _knee_noise_deg(scene: _Scene, limb: Limb, fit: Fit) -> float:
 # --- knee flexion, side view -----------------------------------------------------------------
 
 
-def _flexion(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
-    yaw_deg = float(np.clip(scene.yaw_deg, -LARGEST_YAW_DEG, LARGEST_YAW_DEG))
-    return side_flexion_deg(leg, _straight_px(scene, limb), yaw_deg, scene.settings.knee)
-
-
-def _straight_px(scene: _Scene, limb: Limb) -> float:
-    return straight_leg_px(scene.smooth_leg(limb), scene.settings.knee)
-
-
 def _flexion_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     turns_deg = np.abs(scene.yaw_deg) + np.array([0.0, scene.view.yaw_sd_deg])
     straight, turned = flexion_from_seen_deg(fit.value, np.minimum(turns_deg, LARGEST_YAW_DEG))
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(turned - straight)),
-        (OFFSET, offset_sd_deg(fit.value, _straight_px(scene, limb), scene.settings.knee)),
+        (OFFSET, offset_sd_deg(fit.value, scene.straight_px, scene.settings.knee)),
     )
     return Reading(fit.value, parts, fit.frames)
 
 
 def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
-    return _flexion_reading(
-        scene, limb, *_at_contact(scene, rep, limb, _flexion(scene, limb, scene.leg(limb)))
-    )
+    return _flexion_reading(scene, limb, *_at_contact(scene, rep, limb, scene.flexion[0]))
 
 
 def _peak(scene: _Scene, rep: Rep, limb: Limb) -> tuple[_Instant, Fit]:
-    smooth = _flexion(scene, limb, scene.smooth_leg(limb))
-    return _at_largest(scene, rep, limb, _flexion(scene, limb, scene.leg(limb)), smooth)
+    return _at_largest(scene, rep, limb, *scene.flexion)
 
 
 def _flexion_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
@@ -494,7 +504,7 @@ def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     hip, knee, ankle = (point[frame] for point in scene.leg(limb))
     seen_px = float(np.linalg.norm(knee - hip) + np.linalg.norm(ankle - knee))
     flexion = flexion_from_shortening_deg(seen_px, scene.tracks.leg_px)
-    sure_yaw_deg = max(0.0, abs(scene.yaw_deg) - 1.96 * scene.view.yaw_sd_deg)
+    sure_yaw_deg = max(0.0, abs(scene.yaw_deg) - Z_95 * scene.view.yaw_sd_deg)
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(false_fppa_deg(flexion, sure_yaw_deg))),

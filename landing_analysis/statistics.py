@@ -138,6 +138,17 @@ def wilson_interval(successes: int, trials: int, z: float = Z_95) -> tuple[float
     return (centre - reach) / scale, (centre + reach) / scale
 
 
+def weighted_mean(*measured: tuple[float, float]) -> tuple[float, float]:
+    """Return the mean of (value, standard uncertainty) pairs weighted by their uncertainties.
+
+    With its own standard uncertainty, that of independent values. JCGM 100:2008
+    (memory, sure).
+    """
+    weights = np.array([sd for _, sd in measured]) ** -2.0
+    mean = float(np.average([value for value, _ in measured], weights=weights))
+    return mean, float(weights.sum() ** -0.5)
+
+
 def combine(*sds: float) -> float:
     """Return the root of the sum of squares of independent standard uncertainties.
 

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from landing_analysis.errors import TableError
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 Picture = NDArray[np.uint8]
 
