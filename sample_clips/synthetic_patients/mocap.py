@@ -16,9 +16,9 @@ from pathlib import Path
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from synthetic_patients.body import SEGMENT_ORIGIN, SEGMENTS, Body, FloatArray, frame_from_up, unit
+from synthetic_patients.body import Body, FloatArray, frame_from_up, unit
 from synthetic_patients.choreography import Landing, Performance
-from synthetic_patients.motion import joints_of, leg_bones
+from synthetic_patients.motion import chain_trunk, joints_of, leg_bones, stack_segments
 from synthetic_patients.script import LIMBS, Leap, Limb, LimbPlan
 
 _NAME: dict[Limb, str] = {"left": "Left", "right": "Right"}
@@ -198,20 +198,12 @@ class RecordedMotion:
         head = self._at("HeadEnd", t_s) - high
         rotations["neck"] = frame_from_up(unit(chest) + unit(head), shoulders)
         rotations["head"] = frame_from_up(head, shoulders)
-        rest = self.body.joints
         origins["pelvis"] = self.mid_hip(t_s)
-        for below, above in (
-            ("pelvis", "abdomen"), ("abdomen", "chest"), ("chest", "neck"), ("neck", "head"),
-        ):  # fmt: skip
-            step = rest[SEGMENT_ORIGIN[above]] - rest[SEGMENT_ORIGIN[below]]
-            origins[above] = origins[below] + rotations[below] @ step
+        chain_trunk(self.body, rotations, origins)
         for limb in LIMBS:
             self._place_arm(limb, t_s, rotations, origins)
             self._place_leg(limb, t_s, rotations, origins)
-        return (
-            np.stack([rotations[s] for s in SEGMENTS], axis=1),
-            np.stack([origins[s] for s in SEGMENTS], axis=1),
-        )
+        return stack_segments(rotations, origins)
 
     def _place_arm(
         self,

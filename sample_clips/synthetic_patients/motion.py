@@ -354,15 +354,11 @@ class Motion:
         for limb in LIMBS:
             self._place_arm(limb, t_s, rotations, origins)
             self._place_leg(limb, t_s, rotations, origins)
-        return (
-            np.stack([rotations[s] for s in SEGMENTS], axis=1),
-            np.stack([origins[s] for s in SEGMENTS], axis=1),
-        )
+        return stack_segments(rotations, origins)
 
     def _place_trunk(
         self, t_s: FloatArray, rotations: dict[str, FloatArray], origins: dict[str, FloatArray]
     ) -> None:
-        rest = self.body.joints
         flexion, lean = self._angle("trunk_flexion", t_s), self._angle("trunk_lean", t_s)
         roll, head = self._angle("roll", t_s), self._angle("head", t_s)
         rotations["pelvis"] = turn(roll, 0.4 * flexion)
@@ -371,10 +367,7 @@ class Motion:
         rotations["neck"] = turn(-0.6 * lean, 0.55 * flexion + 0.5 * head)
         rotations["head"] = turn(-0.3 * lean, 0.25 * flexion + head)
         origins["pelvis"] = self.mid_hip(t_s)
-        chain = ("pelvis", "abdomen", "chest", "neck", "head")
-        for below, above in pairwise(chain):
-            step = rest[SEGMENT_ORIGIN[above]] - rest[SEGMENT_ORIGIN[below]]
-            origins[above] = origins[below] + rotations[below] @ step
+        chain_trunk(self.body, rotations, origins)
 
     def _place_arm(
         self,
@@ -428,6 +421,26 @@ class Motion:
     def joints(self, t_s: FloatArray) -> dict[str, FloatArray]:
         """Joint name to position (n, 3), metres, at times (n,)."""
         return joints_of(self.body, *self.segments(t_s))
+
+
+def chain_trunk(
+    body: Body, rotations: dict[str, FloatArray], origins: dict[str, FloatArray]
+) -> None:
+    """Place the trunk's segments on each other from the pelvis up, by their rotations."""
+    rest = body.joints
+    for below, above in pairwise(("pelvis", "abdomen", "chest", "neck", "head")):
+        step = rest[SEGMENT_ORIGIN[above]] - rest[SEGMENT_ORIGIN[below]]
+        origins[above] = origins[below] + rotations[below] @ step
+
+
+def stack_segments(
+    rotations: dict[str, FloatArray], origins: dict[str, FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Rotations (n, n_segments, 3, 3) and origins (n, n_segments, 3) in the order of SEGMENTS."""
+    return (
+        np.stack([rotations[s] for s in SEGMENTS], axis=1),
+        np.stack([origins[s] for s in SEGMENTS], axis=1),
+    )
 
 
 def joints_of(body: Body, rotations: FloatArray, origins: FloatArray) -> dict[str, FloatArray]:

@@ -251,17 +251,24 @@ class _Terminal:
         return True
 
 
-def test_a_terminal_sees_frames_per_second_and_time_left(monkeypatch):
+def _progress_on_a_terminal(monkeypatch, label: str, steps: int, advances: list[int]) -> _Terminal:
+    """Advance a bar every two seconds and return what the terminal was sent."""
     terminal = _Terminal()
     now_s = [1000.0]
     monkeypatch.setattr(sys, "stderr", terminal)
     monkeypatch.setattr(cli.time, "monotonic", lambda: now_s[0])
     monkeypatch.setattr(cli.time, "time", lambda: now_s[0])
-    bar = cli._start("P07_jumps.mp4: finding the body", 120)
-    for _ in range(4):
+    bar = cli._start(label, steps)
+    for n in advances:
         now_s[0] += 2.0
-        bar.advance(20)
+        bar.advance(n)
     bar.close()
+    return terminal
+
+
+def test_a_terminal_sees_frames_per_second_and_time_left(monkeypatch):
+    label = "P07_jumps.mp4: finding the body"
+    terminal = _progress_on_a_terminal(monkeypatch, label, 120, [20] * 4)
     last = terminal.written.split("\r")[-1]
     # 80 of 120 frames in 8 s: 10 frames/s, and 4 s left.
     for words in ("P07_jumps.mp4: finding the body", "80/120", "10 frames/s", "00:00:04"):
@@ -269,16 +276,8 @@ def test_a_terminal_sees_frames_per_second_and_time_left(monkeypatch):
 
 
 def test_a_line_of_progress_fits_into_80_columns(monkeypatch):
-    terminal = _Terminal()
-    now_s = [1000.0]
-    monkeypatch.setattr(sys, "stderr", terminal)
-    monkeypatch.setattr(cli.time, "monotonic", lambda: now_s[0])
-    monkeypatch.setattr(cli.time, "time", lambda: now_s[0])
-    bar = cli._start("P07_jumps_on_the_gym_floor_second_set.mp4: finding the body", 3600)
-    for _ in range(3):
-        now_s[0] += 2.0
-        bar.advance(1000)
-    bar.close()
+    label = "P07_jumps_on_the_gym_floor_second_set.mp4: finding the body"
+    terminal = _progress_on_a_terminal(monkeypatch, label, 3600, [1000] * 3)
     for line in terminal.written.split("\r"):
         assert len(line.replace("\x1b[?25l", "").replace("\x1b[?25h", "").strip()) <= 80
 
