@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from landing_analysis import __version__
-from landing_analysis.contacts import find_contacts
+from landing_analysis.contacts import find_contacts, sights_of
 from landing_analysis.curves import knee_angles
-from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
+from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.documents import analysis_json, reps_csv
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.files import new_folder, read_landmarks, write_landmarks, write_text
@@ -112,14 +112,14 @@ def analyse_people(
     patient = choose_patient(people, settings.people, options.person)
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
-    from_the_side = view.view in SIDE_VIEWS
-    first_found = find_contacts(tracks, settings.contacts, from_the_side=from_the_side)
+    sights = sights_of(view.view, view.near_limb)
+    first_found = find_contacts(tracks, settings.contacts, sights)
     free_fall = measure_free_fall(tracks, first_found, settings.gravity)
     standing_deg = (
         standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
-    contacts = find_contacts(scaled, settings.contacts, from_the_side=from_the_side)
+    contacts = find_contacts(scaled, settings.contacts, sights)
     reps = group_reps(contacts, scaled, settings.reps, options.task)
     measures = measure_reps(reps, scaled, view, settings, options.surgical_side)
     decided = Decided(

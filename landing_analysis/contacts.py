@@ -24,6 +24,7 @@ step from a box and a slow drift toward the camera change nothing.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -32,7 +33,7 @@ import numpy as np
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
 from landing_analysis.hinge import Hinge, HingeWindows, fit_hinge
-from landing_analysis.settings import ContactSettings
+from landing_analysis.settings import ContactSettings, FootSettings
 from landing_analysis.signals import close_gaps, local_polynomial, runs
 from landing_analysis.statistics import Z_95, weighted_mean
 from landing_analysis.tables import (
@@ -47,7 +48,11 @@ from landing_analysis.tables import (
     Limb,
     Note,
     Tracks,
+    View,
 )
+
+Sight = Literal["front", "near", "far", "behind"]
+IN_FULL_SIGHT: Mapping[Limb, Sight] = {"left": "front", "right": "front"}
 
 _HELD = "held landing: the foot stayed on the ground until the clip ended"
 _UNSEEN = "the foot was not seen to leave the ground before the next flight"
@@ -90,8 +95,15 @@ class _Edges:
         return toe
 
 
+def sights_of(view: View, near_limb: Limb | None) -> Mapping[Limb, Sight]:
+    """Say how each foot is seen in a view: the far one of a side view half hidden."""
+    if near_limb is not None:
+        return {limb: "near" if limb == near_limb else "far" for limb in LIMBS}
+    return dict.fromkeys(LIMBS, "behind") if view == "back" else IN_FULL_SIGHT
+
+
 def find_contacts(
-    tracks: Tracks, settings: ContactSettings, *, from_the_side: bool = False
+    tracks: Tracks, settings: ContactSettings, sights: Mapping[Limb, Sight] = IN_FULL_SIGHT
 ) -> Contacts:
     """Find every ground contact that follows a flight, and every flight.
 
@@ -99,8 +111,7 @@ def find_contacts(
     ----------
     tracks : Tracks
     settings : ContactSettings
-    from_the_side : True in a side view, where the ankle is a second witness of
-        initial contact
+    sights : how each foot is seen, from `sights_of`
 
     Returns
     -------
@@ -123,19 +134,22 @@ def find_contacts(
         )
         return Contacts((), (), (Note("frame rate", "poor", text),))
     motion = _motion(tracks, settings)
+    one_behind_other = "far" in sights.values()
+    highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m
     candidates = [
         (
             stretch,
-            {limb: _foot_edges(motion, limb, stretch, settings, from_the_side) for limb in LIMBS},
+            {limb: _foot_edges(motion, limb, stretch, settings, sights[limb]) for limb in LIMBS},
         )
         for stretch in _falling_stretches(motion, settings)
     ]
-    held = _held_limb([edges for _, edges in candidates])
+    held = _held_limb(motion, [edges for _, edges in candidates], highest_m)
     contacts: list[Contact] = []
     flights: list[Flight] = []
     for stretch, both in candidates:
-        edges = _helped(_grounded(both, held, settings), settings)
-        edges = _rescued(motion, edges, stretch, held, settings)
+        edges = _believable(motion, _grounded(both, held, settings), stretch, settings)
+        edges = _rescued(motion, _helped(edges, settings), stretch, held, settings)
+        edges = _paired(motion, edges, stretch, highest_m, settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
@@ -179,6 +193,7 @@ def _falling_stretches(motion: _Motion, settings: ContactSettings) -> list[tuple
     with np.errstate(invalid="ignore"):
         falling = motion.body_acceleration < -settings.falling_share * g
         descending = motion.body_acceleration < -settings.falling_edge_share * g
+    descending = close_gaps(motion.t_s, descending, settings.falling_gap_s)
     return [
         (first, last)
         for first, last in runs(descending)
@@ -192,7 +207,7 @@ def _foot_edges(
     limb: Limb,
     stretch: tuple[int, int],
     settings: ContactSettings,
-    from_the_side: bool,
+    sight: Sight,
 ) -> _Edges:
     """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
     t_s, toe_m = motion.t_s, motion.toe_m[limb]
@@ -213,16 +228,63 @@ def _foot_edges(
     if after and t_s[after[0][0]] <= t_s[last] + lead_s:
         near_s = _lift_s(t_s, toe_m, after[0], stretch)
         landed = _toe_hinge(motion, limb, near_s, "landing", stretch, settings)
-    toe_contact = _event(motion, limb, landed, "landing", settings)
-    if from_the_side and toe_contact is not None:
-        toe_contact = _with_ankle(motion, limb, toe_contact, settings)
+    seen = _seen(motion, limb, sight, settings)
+    toe_contact = _toe_contact(motion, limb, landed, seen, settings)
+    toe_off = left and Event(
+        left.at_s - seen.toe_off_late_s, float(np.hypot(left.sd_s, seen.toe_off_sd_s))
+    )
     return _Edges(
-        _event(motion, limb, left, "leaving", settings),
+        toe_off,
         toe_contact,
         _heel_contact(motion, limb, toe_contact, settings),
         left.level_m if left else float("nan"),
         landed.level_m if landed else float("nan"),
     )
+
+
+def _seen(motion: _Motion, limb: Limb, sight: Sight, settings: ContactSettings) -> FootSettings:
+    """Return what the pose model makes of a foot seen so; a hidden one counts as far."""
+    hidden = float(np.nanmean(motion.seen[limb])) < settings.hidden_visibility
+    sights: dict[Sight, FootSettings] = {
+        "front": settings.front, "near": settings.near,
+        "far": settings.far, "behind": settings.behind,
+    }  # fmt: skip
+    return sights["far" if hidden and sight != "behind" else sight]
+
+
+def _toe_contact(
+    motion: _Motion, limb: Limb, toe: Hinge | None, seen: FootSettings, settings: ContactSettings
+) -> Event | None:
+    """Average what toes and ankle say of a landing.
+
+    The ankle's fall breaks off after the toes touch, the later the more the foot pointed
+    down: the height that the ankle loses against the toes tells by how much.
+    """
+    if toe is None:
+        return None
+    event = Event(toe.at_s - seen.toe_on_late_s, float(np.hypot(toe.sd_s, seen.toe_on_sd_s)))
+    near_s = event.t_s + settings.ankle_on_lag_s + 0.015
+    ankle = _part_hinge(
+        motion, (f"{limb}_ankle", motion.ankle_m[limb]), near_s, "landing",
+        settings.hinge_moving_s, settings,
+    )  # fmt: skip
+    if ankle is None:
+        return event
+    above_m = motion.ankle_m[limb] - motion.toe_m[limb]
+    before = (motion.t_s > event.t_s - 0.05) & (motion.t_s < event.t_s + 0.02)
+    after = (motion.t_s > ankle.at_s + 0.03) & (motion.t_s < ankle.at_s + 0.12)
+    lost_m = float(np.nanmean(above_m[before]) - np.nanmedian(above_m[after]))
+    lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
+    if not np.isfinite(lag_s):
+        return event
+    sd_s = float(np.hypot(ankle.sd_s, seen.ankle_on_sd_s))
+    return _averaged(event, Event(ankle.at_s - lag_s, sd_s))
+
+
+def _averaged(one: Event, other: Event) -> Event:
+    """Average two readings of one event by their weights; half their distance is the least sd."""
+    at_s, sd_s = weighted_mean((one.t_s, one.sd_s), (other.t_s, other.sd_s))
+    return Event(at_s, max(sd_s, 0.5 * abs(one.t_s - other.t_s)))
 
 
 def _toe_hinge(
@@ -236,7 +298,8 @@ def _toe_hinge(
     half_s = 0.5 * float(motion.t_s[stretch[1]] - motion.t_s[stretch[0]])
     moving_s = min(settings.hinge_moving_s, half_s)
     part = (f"{limb}_toe", motion.toe_m[limb])
-    return _part_hinge(motion, part, near_s, kind, moving_s, settings)
+    sinking_m_s = settings.toe_sinking_m_s if kind == "landing" else 0.0
+    return _part_hinge(motion, part, near_s, kind, moving_s, settings, sinking_m_s=sinking_m_s)
 
 
 def _part_hinge(
@@ -247,6 +310,7 @@ def _part_hinge(
     moving_s: float,
     settings: ContactSettings,
     fall_m_s2: float = GRAVITY_M_S2,
+    sinking_m_s: float = 0.0,
 ) -> Hinge | None:
     """Fit a hinge to one part of a foot, given by its landmark's name and its heights."""
     name, height_m = part
@@ -259,31 +323,9 @@ def _part_hinge(
         HingeWindows(settings.hinge_search_s, moving_s, rest_s),
         motion.noise_m[name],
         fall_m_s2=fall_m_s2,
+        sinking_m_s=sinking_m_s,
         worst_misfit_m=settings.hinge_misfit_m,
     )
-
-
-def _with_ankle(
-    motion: _Motion, limb: Limb, toe_contact: Event, settings: ContactSettings
-) -> Event:
-    """Average toe contact with what the ankle says of it.
-
-    Seen from the side the ankle's fall breaks off a little after the toes touch: 31 ms
-    in force-plate drop jumps, 24 to 32 ms on rendered toe-first landings. It is tracked
-    better than the toes; in a flat landing the lag is shorter, which its share of the
-    uncertainty covers.
-    """
-    ankle = (f"{limb}_ankle", motion.ankle_m[limb])
-    near_s = toe_contact.t_s + settings.ankle_lag_s
-    hinge = _part_hinge(motion, ankle, near_s, "landing", settings.hinge_moving_s, settings)
-    if hinge is None:
-        return toe_contact
-    ankle_sd_s = float(np.hypot(hinge.sd_s, settings.ankle_lag_sd_s))
-    at_s, sd_s = weighted_mean(
-        (toe_contact.t_s, toe_contact.sd_s), (hinge.at_s - settings.ankle_lag_s, ankle_sd_s)
-    )
-    apart_s = 0.5 * abs(toe_contact.t_s - hinge.at_s + settings.ankle_lag_s)
-    return Event(at_s, max(sd_s, apart_s))
 
 
 def _heel_contact(
@@ -306,33 +348,10 @@ def _heel_contact(
     hinge = _part_hinge(
         motion, heel, near_s, "landing", settings.heel_moving_s, settings, fall_m_s2=0.0
     )
-    event = _event(motion, limb, hinge, "landing", settings)
-    if event is None:
-        return None
-    sd_s = float(np.hypot(event.sd_s, settings.heel_model_sd_s))
-    return Event(event.t_s + settings.heel_early_s, sd_s)
-
-
-def _event(
-    motion: _Motion,
-    limb: Limb,
-    hinge: Hinge | None,
-    kind: Literal["landing", "leaving"],
-    settings: ContactSettings,
-) -> Event | None:
-    """Add to a hinge what the pose model makes of it, more where the foot is hidden."""
     if hinge is None:
         return None
-    around = np.abs(motion.t_s - hinge.at_s) < 0.1
-    hidden = float(np.mean(motion.seen[limb][around])) < settings.hidden_visibility
-    if kind == "leaving":
-        late_s, model_s = 0.0, settings.toe_off_model_sd_s
-        hidden_s = settings.toe_off_hidden_sd_s
-    else:
-        late_s, model_s = settings.landing_late_s, settings.landing_model_sd_s
-        hidden_s = settings.landing_hidden_sd_s
-    sd_s = float(np.linalg.norm([hinge.sd_s, model_s, hidden_s if hidden else 0.0]))
-    return Event(hinge.at_s - late_s, sd_s)
+    sd_s = float(np.hypot(hinge.sd_s, settings.heel_model_sd_s))
+    return Event(hinge.at_s + settings.heel_early_s, sd_s)
 
 
 def _lift_s(
@@ -364,13 +383,19 @@ def _lift_s(
     return float(crossing_s - start_s if leaving else crossing_s + start_s)
 
 
-def _held_limb(candidates: list[dict[Limb, _Edges]]) -> Limb | None:
-    """Return the limb that seldom lands while the other does: the one held up in hops."""
+def _held_limb(
+    motion: _Motion, candidates: list[dict[Limb, _Edges]], highest_m: float
+) -> Limb | None:
+    """Return the limb that is held up in hops: it seldom lands, and hangs above the other."""
     landed = {
         limb: sum(edges[limb].toe_contact is not None for edges in candidates) for limb in LIMBS
     }
     fewer, more = sorted(LIMBS, key=lambda limb: landed[limb])
-    return fewer if landed[fewer] < 0.5 * landed[more] else None
+    if landed[fewer] >= 0.5 * landed[more]:
+        return None
+    above_m = (motion.toe_m[fewer] - motion.toe_m[more])[motion.resting[more]]
+    known = above_m[np.isfinite(above_m)]
+    return fewer if len(known) and float(np.median(known)) > highest_m else None
 
 
 def _grounded(
@@ -388,6 +413,59 @@ def _grounded(
     return kept
 
 
+def _body_edges(
+    motion: _Motion, stretch: tuple[int, int], settings: ContactSettings
+) -> tuple[Event, Event]:
+    """Read take-off and landing from the body alone: where it begins and ends to fall."""
+    t_s = motion.t_s
+    half_step_s = 0.5 * float(np.median(np.diff(t_s)))
+    off_s = float(t_s[stretch[0]]) - half_step_s + settings.body_off_late_s
+    on_s = float(t_s[stretch[1]]) + half_step_s - settings.body_on_early_s
+    return Event(off_s, settings.body_off_sd_s), Event(on_s, settings.body_on_sd_s)
+
+
+def _believable(
+    motion: _Motion,
+    edges: dict[Limb, _Edges],
+    stretch: tuple[int, int],
+    settings: ContactSettings,
+) -> dict[Limb, _Edges]:
+    """Let the body speak for a foot whose edge lies where the body shows none.
+
+    A foot may land after the other one, but not long before the body stops falling, and
+    it cannot leave long after the body began to fall.
+    """
+    off, on = _body_edges(motion, stretch, settings)
+    believed = dict(edges)
+    for limb, own in edges.items():
+        if own.toe_off and not (
+            -settings.off_before_body_s < own.toe_off.t_s - off.t_s < settings.off_after_body_s
+        ):
+            believed[limb] = replace(believed[limb], toe_off=off)
+        if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
+            believed[limb] = replace(believed[limb], toe_contact=on, heel_contact=None)
+    return _with_body(believed, on)
+
+
+def _with_body(edges: dict[Limb, _Edges], on: Event) -> dict[Limb, _Edges]:
+    """Average the first landing with the body's; the other foot moves along.
+
+    So the time between the feet stays as their own toes show it.
+    """
+    landed = {limb: own.toe_contact for limb, own in edges.items() if own.toe_contact}
+    if not landed:
+        return edges
+    first = min(landed.values(), key=lambda event: event.t_s)
+    averaged = _averaged(first, on)
+    moved = dict(edges)
+    for limb, toe in landed.items():
+        if toe is not on:
+            shifted_s = toe.t_s + averaged.t_s - first.t_s
+            event = averaged if toe is first else Event(shifted_s, toe.sd_s)
+            moved[limb] = replace(moved[limb], toe_contact=event)
+    return moved
+
+
 def _helped(edges: dict[Limb, _Edges], settings: ContactSettings) -> dict[Limb, _Edges]:
     """Draw the events of a hidden foot toward those of the other, which is seen far better.
 
@@ -396,7 +474,9 @@ def _helped(edges: dict[Limb, _Edges], settings: ContactSettings) -> dict[Limb, 
     """
 
     def drawn(own: Event | None, other: Event | None) -> Event | None:
-        if own is None or other is None or own.sd_s <= 2 * other.sd_s:
+        if own is None or other is None:
+            return own
+        if own.sd_s <= max(1.5 * other.sd_s, settings.poor_edge_sd_s):
             return own
         other_sd_s = float(np.hypot(other.sd_s, settings.feet_apart_sd_s))
         return Event(*weighted_mean((own.t_s, own.sd_s), (other.t_s, other_sd_s)))
@@ -426,9 +506,9 @@ def _rescued(
     """
     t_s = motion.t_s
     start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
-    mean = float(np.nanmean(motion.body_acceleration[stretch[0] : stretch[1] + 1]))
-    if end_s - start_s < settings.sure_fall_s or mean > -settings.sure_fall_share * GRAVITY_M_S2:
+    if not _falls_freely(motion, stretch, settings):
         return edges
+    off, on = _body_edges(motion, stretch, settings)
     rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
     seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
     limbs = seen or _lower_feet(motion, stretch, settings)
@@ -436,13 +516,80 @@ def _rescued(
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
         for limb in limbs:
-            rescued[limb] = replace(rescued[limb], toe_off=Event(start_s, settings.body_edge_sd_s))
+            rescued[limb] = replace(rescued[limb], toe_off=off)
     if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
         for limb in limbs:
-            rescued[limb] = replace(
-                rescued[limb], toe_contact=Event(end_s, settings.body_edge_sd_s)
-            )
+            rescued[limb] = replace(rescued[limb], toe_contact=on)
     return rescued
+
+
+def _falls_freely(motion: _Motion, stretch: tuple[int, int], settings: ContactSettings) -> bool:
+    """Say whether the body falls so fast and so long that nothing can carry it."""
+    first, last = stretch
+    mean = float(np.nanmean(motion.body_acceleration[first : last + 1]))
+    long = float(motion.t_s[last] - motion.t_s[first]) >= settings.sure_fall_s
+    return long and mean < -settings.sure_fall_share * GRAVITY_M_S2
+
+
+def _lifted(motion: _Motion, stretch: tuple[int, int], settings: ContactSettings) -> bool:
+    """Say whether a foot's toes were higher during a fall than before and after it.
+
+    A foot that stands at another height afterwards has left the ground as well. In a
+    flight of a tenth of a second toes rise by a centimetre: no more than noise in one
+    frame, but not over several.
+    """
+    t_s = motion.t_s
+    start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
+    before = (t_s > start_s - 0.15) & (t_s < start_s)
+    after = (t_s > end_s + 0.03) & (t_s < end_s + 0.15)
+    inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
+    for limb in LIMBS:
+        toe_m = motion.toe_m[limb]
+        sides = [toe_m[side & np.isfinite(toe_m)] for side in (before, after)]
+        known = [float(np.median(side)) for side in sides if len(side)]
+        highest_m = float(np.fmax.reduce(toe_m[inside], initial=-np.inf))
+        noise_m = motion.noise_m[f"{limb}_toe"] / np.sqrt(max(int(inside.sum()), 1))
+        if not known or max(known) - min(known) > settings.held_foot_m:
+            return True
+        if highest_m - max(known) > 3 * noise_m:
+            return True
+    return False
+
+
+def _paired(
+    motion: _Motion,
+    edges: dict[Limb, _Edges],
+    stretch: tuple[int, int],
+    highest_m: float,
+    settings: ContactSettings,
+) -> dict[Limb, _Edges]:
+    """Give a foot that stands beside the other one the edges that it does not show itself.
+
+    A foot hidden behind the other leg can be seen to stand though not to land. Where it
+    rests at the other's level before or after the flight, it left or landed with it.
+    """
+    t_s = motion.t_s
+    sides = {
+        "toe_off": (t_s > t_s[stretch[0]] - 0.15) & (t_s < t_s[stretch[0]] - 0.05),
+        "toe_contact": (t_s > t_s[stretch[1]] + 0.05) & (t_s < t_s[stretch[1]] + 0.15),
+    }
+    paired = dict(edges)
+    for limb, other in (LIMBS, LIMBS[::-1]):
+        for edge, near in sides.items():
+            seen = getattr(edges[other], edge)
+            if getattr(edges[limb], edge) is not None or seen is None or not near.any():
+                continue
+            apart_m = np.abs(motion.toe_m[limb] - motion.toe_m[other])[near]
+            stands = float(motion.resting[limb][near].mean()) > 0.5
+            if stands and float(np.median(apart_m)) < highest_m:
+                guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
+                own = paired[limb]
+                paired[limb] = (
+                    replace(own, toe_off=guess)
+                    if edge == "toe_off"
+                    else replace(own, toe_contact=guess)
+                )
+    return paired
 
 
 def _outside(edges: _Edges, start_s: float, end_s: float) -> _Edges:
@@ -486,11 +633,15 @@ def _resolve_flight(
     duration_s = end_s - start_s
     if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
         return None
-    if any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS):
-        return None
-    if not _fell(motion, start_s, end_s, settings):
-        return None
-    if take_off and landing and not _rose(motion, edges, start_s, end_s, settings):
+    if _falls_freely(motion, stretch, settings):
+        in_the_air = _lifted(motion, stretch, settings)
+    else:
+        in_the_air = (
+            not any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS)
+            and _fell(motion, start_s, end_s, settings)
+            and (not take_off or not landing or _rose(motion, edges, start_s, end_s, settings))
+        )
+    if not in_the_air:
         return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:

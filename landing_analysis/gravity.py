@@ -89,7 +89,9 @@ def standing_tilt_deg(tracks: Tracks, settings: GravitySettings) -> float | None
     """
     shoulders = tracks.raw_px[:, _SHOULDERS].mean(axis=1)
     ankles = tracks.raw_px[:, _ANKLES]
-    speed = local_polynomial(tracks.t_s, shoulders / tracks.px_per_m, 0.15, 1)[1]
+    # Above the ankles, not in the picture: a hand that holds the camera moves both alike.
+    above = (shoulders - ankles.mean(axis=1)) / tracks.px_per_m
+    speed = local_polynomial(tracks.t_s, above, 0.15, 1)[1]
     uneven = np.abs(ankles[:, 0, 1] - ankles[:, 1, 1])
     with np.errstate(invalid="ignore"):
         still = np.linalg.norm(speed, axis=1) < settings.still_m_s

@@ -34,6 +34,7 @@ def fit_hinge(
     noise_m: float,
     *,
     fall_m_s2: float,
+    sinking_m_s: float = 0.0,
     worst_misfit_m: float,
 ) -> Hinge | None:
     """Fit a corner between moving and resting.
@@ -47,6 +48,8 @@ def fit_hinge(
     windows : HingeWindows; each side is widened to hold at least two samples
     noise_m : standard deviation of one sample, NaN when not known
     fall_m_s2 : downward acceleration on the moving side
+    sinking_m_s : speed at which the part still goes down while it rests after a landing, or
+        already goes up before it leaves
     worst_misfit_m : a larger residual (or three times the noise) is no hinge
 
     Returns
@@ -55,10 +58,10 @@ def fit_hinge(
 
     Notes
     -----
-    With s the time away from the hinge on the moving side and 0 on the resting
-    side, height = level + speed * s - fall * s^2 / 2; level and speed are solved by
-    least squares for each instant tried, and the instant with the least squared
-    residual wins. Its standard deviation is the half-width over which the misfit
+    With s the time away from the hinge on the moving side and 0 on the resting side, and r
+    the same on the resting side, height = level + speed * s - fall * s^2 / 2 - sinking * r;
+    level and speed are solved by least squares for each instant tried, and the instant with
+    the least squared residual wins. Its standard deviation is the half-width over which the misfit
     rises by one variance of a sample.
     """
     if not np.isfinite(near_s):
@@ -73,12 +76,13 @@ def fit_hinge(
         chosen = known & (relative > -resting_s) & (relative < moving_s)
         tried = np.arange(near_s - windows.search_s, near_s + windows.search_s, 0.001)
         tried = tried[np.abs(tried - best_s) < min(moving_s, resting_s) - step_s]
-        s = np.maximum(sign * (t_s[chosen][None, :] - tried[:, None]), 0.0)
+        relative_s = sign * (t_s[chosen][None, :] - tried[:, None])
+        s, r = np.maximum(relative_s, 0.0), np.maximum(-relative_s, 0.0)
         both_sides = ((s > 0).sum(axis=1) >= 2) & ((s == 0).sum(axis=1) >= 2)
-        tried, s = tried[both_sides], s[both_sides]
+        tried, s, r = tried[both_sides], s[both_sides], r[both_sides]
         if not len(tried):
             return None
-        target = height_m[chosen][None, :] + 0.5 * fall_m_s2 * s**2
+        target = height_m[chosen][None, :] + 0.5 * fall_m_s2 * s**2 + sinking_m_s * r
         mean_s, mean_h = s.mean(axis=1), target.mean(axis=1)
         away_s, away_h = s - mean_s[:, None], target - mean_h[:, None]
         speed = (away_s * away_h).sum(axis=1) / (away_s**2).sum(axis=1)

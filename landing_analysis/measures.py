@@ -254,26 +254,14 @@ def _contact(rep: Rep, limb: Limb) -> Contact:
     return contact
 
 
-def _landing(scene: _Scene, event: Event) -> _Instant:
-    contacts = scene.settings.contacts
-    return _instant(event, contacts.landing_model_sd_s, contacts.landing_hidden_sd_s)
+def _instant(scene: _Scene, event: Event) -> _Instant:
+    """Split an event's uncertainty into its own and what all such events of a clip share.
 
-
-def _leaving(scene: _Scene, event: Event) -> _Instant:
-    contacts = scene.settings.contacts
-    return _instant(event, contacts.toe_off_model_sd_s, contacts.toe_off_hidden_sd_s)
-
-
-def _instant(event: Event, model_sd_s: float, hidden_sd_s: float) -> _Instant:
-    """Split an event's uncertainty.
-
-    What the pose model adds is the same at every landing of a clip (on rendered clips
-    events were off by up to 20 ms with a scatter of 3 to 10 ms), so that averaging over
-    reps does not shrink it.
+    On rendered clips half of the variance of an edge's error was the same at every
+    landing of a clip, so that averaging over reps does not shrink it.
     """
-    unseen_sd_s = math.hypot(model_sd_s, hidden_sd_s)
-    shared_sd_s = unseen_sd_s if event.sd_s >= unseen_sd_s else min(model_sd_s, event.sd_s)
-    return _Instant(event.t_s, math.sqrt(event.sd_s**2 - shared_sd_s**2), shared_sd_s)
+    share = scene.settings.contacts.shared_share
+    return _Instant(event.t_s, event.sd_s * math.sqrt(1 - share), event.sd_s * math.sqrt(share))
 
 
 def _frames_at(scene: _Scene, *instants_s: float) -> tuple[int, ...]:
@@ -295,7 +283,7 @@ def _contact_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     contact = _contact(rep, limb)
     if contact.toe_off is None:
         raise _NotMeasurableError(contact.toe_off_reason)
-    start, end = _landing(scene, contact.initial_contact), _leaving(scene, contact.toe_off)
+    start, end = _instant(scene, contact.initial_contact), _instant(scene, contact.toe_off)
     _refuse_held(scene, end.t_s - start.t_s)
     return _interval(scene, start, end)
 
@@ -310,7 +298,7 @@ def _refuse_held(scene: _Scene, stayed_s: float) -> None:
 def _edges(scene: _Scene, flight: Flight) -> tuple[_Instant, _Instant]:
     if flight.take_off is None or flight.landing is None:
         raise _NotMeasurableError("the flight is cut off by the clip")
-    return _leaving(scene, flight.take_off), _landing(scene, flight.landing)
+    return _instant(scene, flight.take_off), _instant(scene, flight.landing)
 
 
 def _flight_time(scene: _Scene, rep: Rep) -> Reading:
@@ -331,7 +319,7 @@ def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
     """
     if rep.next_flight is None or rep.flight.landing is None:
         raise _NotMeasurableError("no flight follows this landing")
-    landing = _landing(scene, rep.flight.landing)
+    landing = _instant(scene, rep.flight.landing)
     take_off, next_landing = _edges(scene, rep.next_flight)
     ground_s, flight_s = take_off.t_s - landing.t_s, next_landing.t_s - take_off.t_s
     _refuse_held(scene, ground_s)
@@ -356,7 +344,7 @@ def _landing_lead(scene: _Scene, rep: Rep) -> Reading:
     left, right = rep.contact("left"), rep.contact("right")
     if left is None or right is None:
         raise _NotMeasurableError("both feet must land; this landing is on one foot")
-    first, second = (_landing(scene, foot.initial_contact) for foot in (left, right))
+    first, second = (_instant(scene, foot.initial_contact) for foot in (left, right))
     return _interval(scene, first, second, scale=1000.0)
 
 
@@ -364,7 +352,7 @@ def _toe_to_heel_interval(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     contact = _contact(rep, limb)
     if contact.toe_contact is None or contact.heel_contact is None:
         raise _NotMeasurableError("toes and heel were not both seen to come down")
-    toe, heel = (_landing(scene, event) for event in (contact.toe_contact, contact.heel_contact))
+    toe, heel = (_instant(scene, event) for event in (contact.toe_contact, contact.heel_contact))
     return _interval(scene, toe, heel, scale=1000.0)
 
 
@@ -399,7 +387,7 @@ def _leg_names(limb: Limb) -> tuple[str, ...]:
 
 
 def _at_contact(scene: _Scene, rep: Rep, limb: Limb, angle_deg: FloatArray) -> tuple[_Instant, Fit]:
-    at = _landing(scene, _contact(rep, limb).initial_contact)
+    at = _instant(scene, _contact(rep, limb).initial_contact)
     fit = value_at_impact(scene.tracks.t_s, angle_deg, at.t_s)
     if fit is None:
         window_s = (at.t_s - 0.1, at.t_s + 0.1)
@@ -483,7 +471,7 @@ def _flexion_target_difference(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 
 
 def _time_to_peak_flexion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
-    start = _landing(scene, _contact(rep, limb).initial_contact)
+    start = _instant(scene, _contact(rep, limb).initial_contact)
     if scene.view.view in SIDE_VIEWS and limb == scene.view.near_limb:
         return _interval(scene, start, _peak(scene, rep, limb)[0])
     if rep.peak_flexion_s is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, fields, is_dataclass
 
 from landing_analysis.errors import SettingsError
@@ -60,6 +61,17 @@ class TrackSettings:
 
 
 @dataclass(frozen=True)
+class FootSettings:
+    """What the pose model makes of the edges of a foot: lateness and its scatter, seconds."""
+
+    toe_on_late_s: float
+    toe_on_sd_s: float
+    ankle_on_sd_s: float
+    toe_off_late_s: float
+    toe_off_sd_s: float
+
+
+@dataclass(frozen=True)
 class ContactSettings:
     """How contacts and flights are found."""
 
@@ -72,36 +84,49 @@ class ContactSettings:
     min_rate_hz: float = 20.0  # two frames in the shortest running flight (choice)
     falling_share: float = 0.5  # of gravity; half-way between standing and free fall
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
+    falling_gap_s: float = 0.06  # noise may break a fall for this long; no contact is so short
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)
     falling_mean_share: float = 0.45  # of gravity over a flight; smoothing dilutes short ones
-    sure_fall_s: float = 0.15  # a body that falls freely this long is in the air (choice)
+    sure_fall_s: float = 0.12  # a body that falls freely this long is in the air (choice)
     sure_fall_share: float = 0.8  # of gravity, on average
-    body_edge_sd_s: float = 0.03  # of a flight's end read from the body alone, 20 ms rendered
+    # Take-off and landing from the body's fall alone, see DEVELOPERS.md: the fall seems to begin
+    # 20 ms (rendered) to 45 ms (force plates) before take-off and to end 3 to 17 ms after landing.
+    body_off_late_s: float = 0.030
+    body_off_sd_s: float = 0.020
+    body_on_early_s: float = 0.008
+    body_on_sd_s: float = 0.015
+    off_before_body_s: float = 0.060  # a toe-off farther from the body's is not believed (choice)
+    off_after_body_s: float = 0.045  # three standard uncertainties of the difference (choice)
+    on_before_body_s: float = 0.070  # more, for a first foot that lands alone (choice)
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
-    ankle_lag_s: float = 0.028  # from toe contact to the ankle's break: force 31 ms, rendered 27
-    ankle_lag_sd_s: float = 0.009  # scatter of that
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
     heel_early_s: float = (
         0.030  # the heel's last centimetre is slow: rendered heels read 35 ms early
     )
     heel_model_sd_s: float = 0.025  # scatter of that
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
-    landing_hidden_sd_s: float = 0.015  # what a hidden foot adds; see DEVELOPERS.md
+    poor_edge_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
     feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
-    toe_off_hidden_sd_s: float = 0.050
+    unseen_apart_sd_s: float = 0.025  # of a hidden foot that stands beside the other (choice)
+    # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
+    # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
+    ankle_on_lag_s: float = 0.005
+    ankle_on_lag_s_per_m: float = 0.62
+    # By how a foot is seen; see DEVELOPERS.md.
+    front: FootSettings = FootSettings(0.0005, 0.005, 0.010, 0.001, 0.009)
+    near: FootSettings = FootSettings(0.0005, 0.009, 0.012, 0.003, 0.010)
+    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.001, 0.025)
+    behind: FootSettings = FootSettings(0.006, 0.012, 0.012, 0.001, 0.014)
+    shared_share: float = 0.5  # of an edge's variance is common to all of a clip
     hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     hinge_moving_s: float = 0.09  # at most half of the flight; least scatter on rendered clips
     hinge_misfit_m: float = 0.012  # a held foot misses a hinge by more (choice, see tests)
+    toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
-    landing_late_s: float = (
-        0.0055  # 3.5 ms against force, 2 to 12 ms (mean 6) on ten rendered clips
-    )
-    landing_model_sd_s: float = 0.006  # what the pose model adds; see DEVELOPERS.md
-    toe_off_model_sd_s: float = 0.012  # toe-off is the hard one: toes creep before they leave
 
 
 @dataclass(frozen=True)
@@ -177,9 +202,14 @@ class QualitySettings:
     speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
 
 
-def _groups(settings: Settings) -> list[object]:
-    values = [getattr(settings, item.name) for item in fields(settings)]
-    return [value for value in values if is_dataclass(value)]
+def _numbers(settings: object) -> Iterator[tuple[str, float]]:
+    """Every number of a group of settings and of the groups in it, with its name."""
+    for item in fields(settings):  # type: ignore[arg-type]
+        value = getattr(settings, item.name)
+        if is_dataclass(value):
+            yield from _numbers(value)
+        else:
+            yield item.name, value
 
 
 @dataclass(frozen=True)
@@ -199,12 +229,9 @@ class Settings:
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:
-        for group in _groups(self):
-            for item in fields(group):  # type: ignore[arg-type]
-                if getattr(group, item.name) <= 0:
-                    raise SettingsError(
-                        f"Setting {item.name} is {getattr(group, item.name)}; it must be above 0."
-                    )
+        for name, value in _numbers(self):
+            if value <= 0:
+                raise SettingsError(f"Setting {name} is {value}; it must be above 0.")
         if not 0 < self.target_flexion_deg < 150:
             raise SettingsError(
                 f"The target knee flexion is {self.target_flexion_deg} deg; "

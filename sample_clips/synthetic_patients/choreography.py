@@ -45,15 +45,21 @@ COUNTER_MOVEMENT_S = 0.62
 STAND_UP_S = 0.9
 HEEL_RISE_S = 0.115
 """From the heel's rising to toe-off."""
-TOE_ROLL_S = 0.035
+TOE_ROLL_S = 0.025
 """The foot rolls over the tip of the toes this long before toe-off."""
+TOE_ROLL_POWER = 2.0
+"""The roll's rate at its end over its mean rate."""
 TAKE_OFF_PITCH_DEG = 33.0
 TAKE_OFF_TOE_PITCH_DEG = 12.0
+FULL_RISE_FLIGHT_S = 0.25
+"""A take-off into a shorter flight rises less on the toes, in proportion: it has no time to."""
 APPROACH_RATE_RAD_S = -2.0
 """Pitch rate of the foot just before landing."""
-TOE_SPEED_SHARE = 0.65
+CALM_S = 0.03
+"""In the air the foot stops turning this long after toe-off."""
+TOE_SPEED_SHARE = 0.9
 """Speed of the foot's lowest point at contact over that of the pelvis."""
-ANKLE_SPEED_SHARE = 0.55
+ANKLE_SPEED_SHARE = 0.75
 """Speed of the ankle just after contact over that of the pelvis: the heel still settles."""
 LEAD_TILT_SHARE = 0.5
 """Share of a landing lead that a tilted pelvis gives; the knees give the rest."""
@@ -364,7 +370,7 @@ class _Choreographer:
         off, on = start + 0.38 * length, start + 0.72 * length
         old = self.stance(limb)
         old.end_s = off
-        self._rise(old, 0.16, 20.0, 1.4 * np.deg2rad(20.0) / 0.16, rolls=False)
+        self._rise(old, 0.16, 20.0, 1.4 * np.deg2rad(20.0) / 0.16)
         self.feet[limb].append(
             Stance(
                 on,
@@ -409,13 +415,14 @@ class _Choreographer:
         off_xy = self._over_feet(0.045, 0.5 * previous.pelvis_shift_pct)
         last_off: Limb = max(self.support, key=lambda k: fronts[k].end_s)
         guess = G_M_S2 * action.flight_s / 2
+        rise = min(action.flight_s / FULL_RISE_FLIGHT_S, 1.0)
         for limb in self.support:
             self._rise(
                 fronts[limb],
                 HEEL_RISE_S,
-                TAKE_OFF_PITCH_DEG,
+                rise * TAKE_OFF_PITCH_DEG,
                 self._rise_rate(limb, guess),
-                rolls=True,
+                toe_pitch_deg=rise * TAKE_OFF_TOE_PITCH_DEG,
             )
         off_z = self._hip_height(
             last_off,
@@ -556,15 +563,20 @@ class _Choreographer:
         return SETTLE_POWER * pitch / rate
 
     def _rise(
-        self, stance: Stance, duration_s: float, pitch_deg: float, rate: float, *, rolls: bool
+        self,
+        stance: Stance,
+        duration_s: float,
+        pitch_deg: float,
+        rate: float,
+        toe_pitch_deg: float = 0.0,
     ) -> None:
         """Let the heel rise before the stance ends; the tip of the toes leaves last."""
         start = stance.end_s - duration_s
         stance.lift.add(start, 0.0)
         stance.lift.add(stance.end_s, np.deg2rad(pitch_deg), rate)
         stance.toe_lift.add(stance.end_s - TOE_ROLL_S, 0.0)
-        toe = np.deg2rad(TAKE_OFF_TOE_PITCH_DEG) if rolls else 0.0
-        stance.toe_lift.add(stance.end_s, toe, 1.6 * toe / TOE_ROLL_S)
+        toe = np.deg2rad(toe_pitch_deg)
+        stance.toe_lift.add(stance.end_s, toe, TOE_ROLL_POWER * toe / TOE_ROLL_S)
 
     # -- finishing ------------------------------------------------------------------
 
@@ -621,7 +633,7 @@ class _Choreographer:
         shorten = float(np.linalg.norm(middle)) - leg_length(self.body, side, flexion_deg)
         pitch, toe = before.pitch(np.array([off]))
         rates = [c(np.array([off]), 1)[0] for c in (before.lift, before.toe_lift)]
-        calm = min(0.08, 0.4 * (on - off))
+        calm = min(CALM_S, 0.4 * (on - off))
         lift = Curve((off, pitch[0], rates[0]), (off + calm, pitch[0] + rates[0] * calm / 3, 0),
                      (on, after.landing_pitch_rad, APPROACH_RATE_RAD_S))  # fmt: skip
         toe_lift = Curve((off, toe[0], rates[1]), (off + calm, toe[0] + rates[1] * calm / 3, 0),

@@ -20,6 +20,8 @@ from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.documents import analysis_document
 from landing_analysis.errors import CacheError, LandingAnalysisError
 from landing_analysis.files import read_landmarks, write_landmarks, write_text
+from landing_analysis.findings import favoured_limb
+from landing_analysis.limits import read_limits
 from landing_analysis.people import link_people
 from landing_analysis.pose import find_poses, load_model
 from landing_analysis.tables import Clip, Poses
@@ -27,6 +29,7 @@ from landing_analysis.video import read_clip, read_frames
 
 from .scoring import Score, score_clip, score_nothing
 from .table import Facts, as_csv, as_markdown, table, unit_of
+from .verdicts import Verdict, judge_clip, verdict_table, verdicts_as_markdown
 
 ROOT = Path(__file__).parents[2]
 RESULTS = Path(__file__).parent
@@ -81,12 +84,15 @@ def run(out: Path, split: str | None, only: tuple[str, ...], results: Path) -> N
             f"None of the {len(chosen)} chosen scenes is rendered in {out}; render them first."
         )
         raise click.ClickException(message)
-    scored = [score_entry(entry, out) for entry in rendered]
+    results_of = [score_entry(entry, out) for entry in rendered]
+    scored = [(facts, score) for facts, score, _ in results_of]
     rows = table(scored)
+    judged = [(facts.split, v) for facts, _, verdicts in results_of for v in verdicts]
     write_text(out / "errors.csv", errors_csv(scored))
     results.mkdir(parents=True, exist_ok=True)
     write_text(results / "results.csv", as_csv(rows))
     page = heading(rendered, _command(split, only)) + as_markdown(rows)
+    page += "\n" + verdicts_as_markdown(verdict_table(judged))
     write_text(results / "results.md", page)
     click.echo(page)
 
@@ -128,19 +134,21 @@ def _is_current(entry: Entry, folder: Path) -> bool:
     return current
 
 
-def score_entry(entry: Entry, folder: Path) -> tuple[Facts, Score]:
+def score_entry(entry: Entry, folder: Path) -> tuple[Facts, Score, tuple[Verdict, ...]]:
     """Analyse one clip as the tool would without being told anything, and score it."""
     truth = _truth(entry, folder)
     facts = Facts.of(truth)
-    options = Options()
+    options = Options(limits=read_limits())
     try:
         clip, poses = _poses(folder / f"{entry.name}.mp4", options)
         people = link_people(poses, options.settings.people)
         analysis = analyse_people(clip, poses, people, options, ANALYSED_AT)
     except LandingAnalysisError as error:
         click.echo(f"{entry.name}: {error}", err=True)
-        return facts, score_nothing(facts.clip, truth)
-    return facts, score_clip(facts.clip, analysis_document(analysis), truth)
+        return facts, score_nothing(facts.clip, truth), ()
+    document = analysis_document(analysis)
+    verdicts = judge_clip(facts.clip, document, truth, favoured_limb(analysis.findings))
+    return facts, score_clip(facts.clip, document, truth), verdicts
 
 
 def _poses(path: Path, options: Options) -> tuple[Clip, Poses]:

@@ -20,6 +20,7 @@ LIMB_TRUTHS = {
     "fppa_peak_flexion": "fppa_peak_flexion_deg",
     "fppa_most_inward": "fppa_most_inward_deg",
 }
+SET_CONTACT_TIME = "contact_time_set_mean"
 BODY_TRUTHS = {
     "flight_time": "flight_time_s",
     "landing_lead": "landing_lead_s",
@@ -87,10 +88,11 @@ def score_clip(clip: str, analysis: dict, truth: dict) -> Score:
                     continue
                 sd = found[column][f"{event}_sd_s"]
                 errors.append(Error(clip, event, limb, None, got - expected, sd, expected))
-    for number, rep in _paired_reps(analysis, truth):
+    for number, rep in paired_reps(analysis, truth):
         of_rep, without = _measure_errors(clip, number, rep, truth["reps"][number])
         errors += of_rep
         declined += without
+    errors += _set_errors(clip, errors)
     return Score(
         clip,
         len(truth["contacts"]),
@@ -109,8 +111,8 @@ def score_nothing(clip: str, truth: dict) -> Score:
     return Score(clip, contacts, contacts, 0, len(truth["reps"]), 0, ())
 
 
-def _paired_reps(analysis: dict, truth: dict) -> list[tuple[int, dict]]:
-    """Pair reps by the first initial contact of their landing."""
+def paired_reps(analysis: dict, truth: dict) -> list[tuple[int, dict]]:
+    """Pair found reps with row numbers of true ones, by the first contact of their landing."""
     found = [rep for rep in analysis["reps"] if rep["flight"]["landing_s"] is not None]
     true_s = [_landing_s(rep) for rep in truth["reps"]]
     pairs = match_events(
@@ -143,6 +145,19 @@ def _measure_errors(
         error = value - expected
         errors.append(Error(clip, name, limb, number + 1, error, measure["sd"], expected))
     return errors, declined
+
+
+def _set_errors(clip: str, errors: list[Error]) -> list[Error]:
+    """Errors of the mean contact time of each limb over the clip's reps; no claim is tested."""
+    of_set = []
+    for limb in ("left", "right"):
+        values = [e for e in errors if e.quantity == "contact_time" and e.limb == limb]
+        if values:
+            mean, true = (
+                float(np.mean([getattr(e, x) for e in values])) for x in ("error", "true")
+            )
+            of_set.append(Error(clip, SET_CONTACT_TIME, limb, None, mean, float("nan"), true))
+    return of_set
 
 
 def summary_row(errors: list[Error]) -> dict[str, float]:

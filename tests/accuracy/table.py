@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.statistics import wilson_interval
 
-from .scoring import BODY_TRUTHS, LIMB_TRUTHS, Error, Score, summary_row
+from .scoring import BODY_TRUTHS, LIMB_TRUTHS, SET_CONTACT_TIME, Error, Score, summary_row
 
-QUANTITIES = ("initial_contact", "toe_off", *LIMB_TRUTHS, *BODY_TRUTHS)
+QUANTITIES = ("initial_contact", "toe_off", SET_CONTACT_TIME, *LIMB_TRUTHS, *BODY_TRUTHS)
 GROUPINGS = ("all", "view", "frame_rate", "body", "exposure", "yaw", "foot")
 SQUARE_ON_DEG = 5.0
 
@@ -90,7 +91,7 @@ class Row:
 
 def unit_of(quantity: str) -> tuple[str, float]:
     """Unit in the table and the factor that brings an error into it."""
-    if quantity in ("initial_contact", "toe_off"):
+    if quantity in ("initial_contact", "toe_off", SET_CONTACT_TIME):
         return "ms", 1000.0
     unit = DEFINITIONS[quantity].unit
     return ("ms", 1000.0) if unit == "s" else (unit, 1.0)
@@ -152,12 +153,12 @@ def _measure_row(
     if not errors:
         return Row(split, by, group, quantity, unit, 0, missed)
     row = summary_row(errors)
-    low, high = wilson_interval(sum(error.covered for error in errors), len(errors))
-    return Row(
-        split, by, group, quantity, unit, len(errors), missed, None,
-        factor * row["bias"], factor * row["median"], factor * row["p95"], factor * row["rms"],
-        100 * row["covered"], 100 * low, 100 * high,
-    )  # fmt: skip
+    sizes = [factor * row[name] for name in ("bias", "median", "p95", "rms")]
+    covered: tuple[float, ...] = ()
+    if all(math.isfinite(error.sd) for error in errors):
+        range_ = wilson_interval(sum(error.covered for error in errors), len(errors))
+        covered = tuple(100 * share for share in (row["covered"], *range_))
+    return Row(split, by, group, quantity, unit, len(errors), missed, None, *sizes, *covered)
 
 
 # --- writing -----------------------------------------------------------------------------------

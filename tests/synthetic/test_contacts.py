@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from jumper import jump_set, standing_with
@@ -13,7 +15,10 @@ from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Landmarks, Tracks
 from landing_analysis.tracks import clean_tracks
 
-SETTINGS = Settings()
+# The jumper's toes and body stop at once; real ones sink on.
+SETTINGS = Settings(
+    contacts=replace(Settings().contacts, toe_sinking_m_s=1e-6, body_on_early_s=1e-6)
+)
 FLIGHTS_S = [0.30, 0.33, 0.28, 0.36, 0.31]
 CONTACTS_S = [0.28, 0.33, 0.25, 0.40]
 # The instants are exact and the landmarks carry 1.5 px of noise at 450 px/m; a foot
@@ -22,9 +27,6 @@ CONTACTS_S = [0.28, 0.33, 0.25, 0.40]
 EDGE_TOLERANCE_S = 0.008
 # Toes that rest and toes that leave differ less than toes that land: the start is slow.
 TOE_OFF_TOLERANCE_S = 0.012
-# Real and rendered feet are read late by this much, and the fit takes it off; the jumper's
-# perfect corners are not.
-LATE_S = SETTINGS.contacts.landing_late_s
 
 
 def _analyse(landmarks: Landmarks) -> tuple[Tracks, Contacts]:
@@ -39,7 +41,7 @@ def test_every_contact_of_a_jump_set_is_found_between_frames(rate_hz):
     for limb in LIMBS:
         found = [c for c in contacts.contacts if c.limb == limb]
         np.testing.assert_allclose(
-            [c.initial_contact.t_s + LATE_S for c in found],
+            [c.initial_contact.t_s for c in found],
             jumper.initial_contact_s[limb],
             atol=EDGE_TOLERANCE_S if rate_hz > 30 else 2 * EDGE_TOLERANCE_S,
         )
@@ -59,7 +61,7 @@ def test_claimed_edge_uncertainty_covers_the_real_error():
             found = [c.initial_contact for c in contacts.contacts if c.limb == limb]
             for event, true_s in zip(found, jumper.initial_contact_s[limb], strict=True):
                 total += 1
-                misses += abs(event.t_s + LATE_S - true_s) > 1.96 * event.sd_s
+                misses += abs(event.t_s - true_s) > 1.96 * event.sd_s
     assert misses <= 0.1 * total
 
 
