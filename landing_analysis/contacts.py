@@ -231,7 +231,7 @@ def _foot_edges(
     seen = _seen(motion, limb, sight, settings)
     toe_contact = _toe_contact(motion, limb, landed, seen, settings)
     toe_off = left and Event(
-        left.at_s - seen.toe_off_late_s, float(np.hypot(left.sd_s, seen.toe_off_sd_s))
+        left.at_s - seen.toe_off_late_s, _sd_s(motion, left, seen.toe_off_sd_s, settings)
     )
     return _Edges(
         toe_off,
@@ -262,7 +262,7 @@ def _toe_contact(
     """
     if toe is None:
         return None
-    event = Event(toe.at_s - seen.toe_on_late_s, float(np.hypot(toe.sd_s, seen.toe_on_sd_s)))
+    event = Event(toe.at_s - seen.toe_on_late_s, _sd_s(motion, toe, seen.toe_on_sd_s, settings))
     near_s = event.t_s + settings.ankle_on_lag_s + 0.015
     ankle = _part_hinge(
         motion, (f"{limb}_ankle", motion.ankle_m[limb]), near_s, "landing",
@@ -277,8 +277,14 @@ def _toe_contact(
     lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
     if not np.isfinite(lag_s):
         return event
-    sd_s = float(np.hypot(ankle.sd_s, seen.ankle_on_sd_s))
+    sd_s = _sd_s(motion, ankle, seen.ankle_on_sd_s, settings)
     return _averaged(event, Event(ankle.at_s - lag_s, sd_s))
+
+
+def _sd_s(motion: _Motion, hinge: Hinge, model_sd_s: float, settings: ContactSettings) -> float:
+    """Add up an edge's uncertainty: of the fit, of the pose model, of the frame interval."""
+    frame_s = float(np.median(np.diff(motion.t_s)))
+    return float(np.linalg.norm([hinge.sd_s, model_sd_s, settings.frame_share * frame_s]))
 
 
 def _averaged(one: Event, other: Event) -> Event:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.statistics import Z_95
@@ -227,24 +227,40 @@ _VERDICT_WORDS: dict[Verdict, str] = {
 }
 
 
-def favoured_limb(findings: tuple[Finding, ...]) -> Literal["left", "right", "unclear", "none"]:
+class Favoured(NamedTuple):
+    """Where the evidence for favouring a limb points, and whether beyond its uncertainty."""
+
+    limb: Literal["left", "right", "unclear", "none"]
+    certain: bool
+
+
+def favoured_limb(findings: tuple[Finding, ...]) -> Favoured:
     """Say where the set's evidence for favouring points: motion, not force.
 
-    Each line of evidence (pelvis shift, trunk lean, landing lead and, where both feet
-    land together, contact time) counts only when the set lies outside its limit beyond
-    its own uncertainty. Lines that disagree make it ``unclear``.
+    Lines of evidence are pelvis shift, trunk lean, landing lead and, where both feet land
+    together, contact time. They are certain where the set lies outside its limit beyond its
+    own uncertainty; where none does, the values that lie outside their limits are taken as
+    they are. Lines that disagree make it ``unclear``.
     """
     of_set = [item for item in findings if item.rep is None]
     both_feet = any(item.measure == "landing_lead" for item in of_set)
-    votes: set[Limb] = set()
+    certain: set[Limb] = set()
+    likely: set[Limb] = set()
     for item in of_set:
-        if item.verdict not in ("above", "below"):
-            continue
         if item.name == "favouring" and item.measure in SIGNED_MEASURES:
-            votes.add("left" if item.value > 0 else "right")
+            limb: Limb = "left" if item.value > 0 else "right"
+            outside = abs(item.value) > abs(item.limit)
         elif item.name == "side_difference" and item.measure == "contact_time" and both_feet:
-            longer_on_left = (item.limb == "left") == (item.value > 100.0)
-            votes.add("left" if longer_on_left else "right")
+            limb = "left" if (item.limb == "left") == (item.value > 100.0) else "right"
+            outside = abs(item.value - 100.0) > abs(item.limit - 100.0)
+        else:
+            continue
+        if item.verdict in ("above", "below"):
+            certain.add(limb)
+        elif item.verdict == "cannot tell" and outside:
+            likely.add(limb)
+    votes = certain or likely
     if not votes:
-        return "none"
-    return votes.pop() if len(votes) == 1 else "unclear"
+        return Favoured("none", certain=False)
+    limb_or_not = next(iter(votes)) if len(votes) == 1 else "unclear"
+    return Favoured(limb_or_not, bool(certain))

@@ -483,6 +483,11 @@ def _time_to_peak_flexion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 # --- FPPA and its neighbours, front and back view ----------------------------------------------
 
 
+def _fppa_offset_sd_deg(scene: _Scene) -> float:
+    measures = scene.settings.measures
+    return measures.fppa_behind_sd_deg if scene.from_behind else measures.fppa_offset_sd_deg
+
+
 def _fppa(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
     return fppa_deg(*leg, limb, scene.from_behind)
 
@@ -496,7 +501,7 @@ def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(false_fppa_deg(flexion, sure_yaw_deg))),
-        (OFFSET, scene.settings.measures.fppa_offset_sd_deg),
+        (OFFSET, _fppa_offset_sd_deg(scene)),
     )
     return Reading(fit.value, parts, fit.frames)
 

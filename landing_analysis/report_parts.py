@@ -245,7 +245,7 @@ def favouring_words(analysis: Analysis) -> str | None:
     """Say where the set's evidence for favouring a limb points; None where none was judged."""
     if not any(f.name == "favouring" and f.rep is None for f in analysis.findings):
         return None
-    points_to = favoured_limb(analysis.findings)
+    points_to, certain = favoured_limb(analysis.findings)
     if points_to == "none":
         return (
             "No sign of favouring a limb goes beyond its uncertainty. "
@@ -254,6 +254,11 @@ def favouring_words(analysis: Analysis) -> str | None:
     if points_to == "unclear":
         return "The signs of favouring a limb point both ways. They are motion, not force."
     limb = limb_words(points_to, analysis.decided)
+    if not certain:
+        return (
+            f"The signs of favouring point to the {limb}, but not beyond their uncertainty: "
+            "look again, film more reps. Motion, not force."
+        )
     return f"The signs of favouring point to the {limb} being used more. Motion, not force."
 
 

@@ -62,7 +62,11 @@ class TrackSettings:
 
 @dataclass(frozen=True)
 class FootSettings:
-    """What the pose model makes of the edges of a foot: lateness and its scatter, seconds."""
+    """What the pose model makes of the edges of a foot, seconds.
+
+    ``late``: how long after the true instant an edge is read (negative: before it);
+    ``sd``: the scatter of that.
+    """
 
     toe_on_late_s: float
     toe_on_sd_s: float
@@ -116,10 +120,11 @@ class ContactSettings:
     ankle_on_lag_s: float = 0.005
     ankle_on_lag_s_per_m: float = 0.62
     # By how a foot is seen; see DEVELOPERS.md.
-    front: FootSettings = FootSettings(0.0005, 0.005, 0.010, 0.001, 0.009)
-    near: FootSettings = FootSettings(0.0005, 0.009, 0.012, 0.003, 0.010)
-    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.001, 0.025)
-    behind: FootSettings = FootSettings(0.006, 0.012, 0.012, 0.001, 0.014)
+    front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010)
+    near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011)
+    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025)
+    behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012)
+    frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip
     hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     hinge_moving_s: float = 0.09  # at most half of the flight; least scatter on rendered clips
@@ -137,7 +142,7 @@ class GravitySettings:
     min_samples: float = 5  # two more than a parabola has coefficients
     flight_share: float = 0.07  # of gravity, from flight to flight; see DEVELOPERS.md
     body_share: float = 0.12  # of gravity, common to all flights; see DEVELOPERS.md
-    standing_sd_deg: float = 0.8  # of shoulders over ankles from the front; see DEVELOPERS.md
+    standing_sd_deg: float = 0.6  # of shoulders over ankles from the front; see DEVELOPERS.md
     still_m_s: float = 0.08  # shoulders slower than this stand still (choice)
     still_s: float = 0.3  # for at least this long (choice)
     level_share_of_leg: float = 0.08  # ankles less apart in height: on both feet (choice)
@@ -179,9 +184,10 @@ class MeasureSettings:
 
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
-    fppa_offset_sd_deg: float = 2.2
+    fppa_offset_sd_deg: float = 2.0
+    fppa_behind_sd_deg: float = 4.0  # seen from the back the kneecap is hidden
     trunk_offset_sd_deg: float = 2.0
-    pelvis_shift_offset_sd_pct: float = 3.0
+    pelvis_shift_offset_sd_pct: float = 2.0
     offset_sd_pct_of_leg: float = 2.0
     ratio_offset_sd: float = 0.05
 
@@ -230,7 +236,7 @@ class Settings:
 
     def __post_init__(self) -> None:
         for name, value in _numbers(self):
-            if value <= 0:
+            if value <= 0 and not name.endswith("_late_s"):
                 raise SettingsError(f"Setting {name} is {value}; it must be above 0.")
         if not 0 < self.target_flexion_deg < 150:
             raise SettingsError(

@@ -27,6 +27,7 @@ from landing_analysis.pose import find_poses, load_model
 from landing_analysis.tables import Clip, Poses
 from landing_analysis.video import read_clip, read_frames
 
+from .goals import goals_as_markdown
 from .scoring import Score, score_clip, score_nothing
 from .table import Facts, as_csv, as_markdown, table, unit_of
 from .verdicts import Verdict, judge_clip, verdict_table, verdicts_as_markdown
@@ -91,8 +92,13 @@ def run(out: Path, split: str | None, only: tuple[str, ...], results: Path) -> N
     write_text(out / "errors.csv", errors_csv(scored))
     results.mkdir(parents=True, exist_ok=True)
     write_text(results / "results.csv", as_csv(rows))
-    page = heading(rendered, _command(split, only)) + as_markdown(rows)
-    page += "\n" + verdicts_as_markdown(verdict_table(judged))
+    parts = [
+        heading(rendered, _command(split, only)).rstrip(),
+        goals_as_markdown(scored, judged),
+        verdicts_as_markdown(verdict_table(judged)),
+        as_markdown(rows),
+    ]
+    page = "\n\n".join(part.strip("\n") for part in parts) + "\n"
     write_text(results / "results.md", page)
     click.echo(page)
 

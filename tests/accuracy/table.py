@@ -16,6 +16,8 @@ from .scoring import BODY_TRUTHS, LIMB_TRUTHS, SET_CONTACT_TIME, Error, Score, s
 QUANTITIES = ("initial_contact", "toe_off", SET_CONTACT_TIME, *LIMB_TRUTHS, *BODY_TRUTHS)
 GROUPINGS = ("all", "view", "frame_rate", "body", "exposure", "yaw", "foot")
 SQUARE_ON_DEG = 5.0
+SHORT_FLIGHT_S = 0.2
+"""Toes rise by less than 5 cm in such a flight: the table shows its contacts apart."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,7 @@ class Facts:
     fps: float
     exposure_s: float
     yaw_deg: float
+    short_flights: bool = False
 
     @classmethod
     def of(cls, truth: dict) -> Facts:
@@ -37,6 +40,7 @@ class Facts:
         return cls(
             truth["clip"], place["split"], place["body"], truth["view"], truth["fps"],
             camera["exposure_s"], camera["yaw_deg"],
+            max(rep["flight_time_s"] for rep in truth["reps"]) < SHORT_FLIGHT_S,
         )  # fmt: skip
 
     def group(self, by: str, limb: str | None) -> str | None:

@@ -8,6 +8,8 @@ from typing import Literal
 
 import numpy as np
 
+from landing_analysis.findings import Favoured
+
 from .scoring import paired_reps
 
 CLEAR_DEG = 4.0
@@ -15,7 +17,7 @@ CLEAR_DEG = 4.0
 CLEAR_SHIFT_PCT = 10.0
 """A set whose true mean pelvis shift is smaller is no set of a favoured limb."""
 
-Kind = Literal["knee_inward", "knee_inward_reading", "favoured_limb"]
+Kind = Literal["knee_inward", "knee_inward_reading", "favoured_limb", "favoured_limb_certain"]
 
 
 @dataclass(frozen=True)
@@ -24,7 +26,8 @@ class Verdict:
 
     ``knee_inward``: ``yes``, ``no``, and ``cannot tell`` where the uncertainty reaches
     across the limit; ``knee_inward_reading``: the value alone, whatever its uncertainty;
-    ``favoured_limb``: ``left``, ``right``, and ``cannot tell``.
+    ``favoured_limb``: ``left``, ``right``, and ``cannot tell`` where none is named;
+    ``favoured_limb_certain``: the same where it is said with certainty.
     """
 
     clip: str
@@ -33,7 +36,7 @@ class Verdict:
     true: str
 
 
-def judge_clip(clip: str, analysis: dict, truth: dict, favoured: str) -> tuple[Verdict, ...]:
+def judge_clip(clip: str, analysis: dict, truth: dict, favoured: Favoured) -> tuple[Verdict, ...]:
     """Hold the verdicts of one analysis document against one truth document.
 
     Parameters
@@ -59,13 +62,15 @@ def _inward(clip: str, analysis: dict, truth: dict) -> Iterable[Verdict]:
         yield Verdict(clip, "knee_inward_reading", reading, true)
 
 
-def _favoured(clip: str, truth: dict, favoured: str) -> Iterable[Verdict]:
+def _favoured(clip: str, truth: dict, favoured: Favoured) -> Iterable[Verdict]:
     shifts = [rep["pelvis_shift_pct"] for rep in truth["reps"] if rep["task"] == "jump"]
     frontal = truth["view"] in ("front", "back")
     if not frontal or not shifts or abs(np.mean(shifts)) < CLEAR_SHIFT_PCT:
         return
-    said = favoured if favoured in ("left", "right") else "cannot tell"
-    yield Verdict(clip, "favoured_limb", said, "left" if np.mean(shifts) > 0 else "right")
+    true = "left" if np.mean(shifts) > 0 else "right"
+    said = favoured.limb if favoured.limb in ("left", "right") else "cannot tell"
+    yield Verdict(clip, "favoured_limb", said, true)
+    yield Verdict(clip, "favoured_limb_certain", said if favoured.certain else "cannot tell", true)
 
 
 @dataclass(frozen=True)
@@ -89,7 +94,8 @@ _QUESTIONS: tuple[tuple[str, Kind, tuple[str, ...]], ...] = (
     ("knee not inward, told so (specificity)", "knee_inward", ("no",)),
     ("knee inward, by the value alone", "knee_inward_reading", ("yes",)),
     ("knee not inward, by the value alone", "knee_inward_reading", ("no",)),
-    ("favoured limb of a set", "favoured_limb", ("left", "right")),
+    ("favoured limb of a set, named", "favoured_limb", ("left", "right")),
+    ("favoured limb of a set, named with certainty", "favoured_limb_certain", ("left", "right")),
 )
 
 

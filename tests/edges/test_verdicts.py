@@ -201,13 +201,21 @@ def _evidence(measure: str, value: float, name: str = "favouring", limb: Limb | 
     ],
 )
 def test_evidence_for_favouring_agrees_disagrees_or_is_absent(evidence, limb):
-    assert favoured_limb(evidence) == limb
+    assert favoured_limb(evidence) == (limb, limb != "none")
 
 
-def test_undecided_evidence_and_single_reps_do_not_count():
-    undecided = replace(_evidence("pelvis_shift", 15.0), verdict="cannot tell")
+def test_single_reps_and_values_within_their_limit_do_not_count():
+    within = replace(_evidence("pelvis_shift", 3.0), verdict="cannot tell", limit=5.0)
     one_rep = replace(_evidence("landing_lead", -20.0), rep=2)
-    assert favoured_limb((undecided, one_rep)) == "none"
+    assert favoured_limb((within, one_rep)) == ("none", False)
+
+
+def test_a_value_outside_its_limit_names_a_limb_without_certainty():
+    undecided = replace(_evidence("pelvis_shift", 9.0), verdict="cannot tell", limit=5.0)
+    assert favoured_limb((undecided,)) == ("left", False)
+    against = replace(_evidence("landing_lead", -12.0), verdict="cannot tell", limit=-10.0)
+    assert favoured_limb((undecided, against)) == ("unclear", False)
+    assert favoured_limb((undecided, _evidence("trunk_lean", -9.0))) == ("right", True)
 
 
 def test_no_text_diagnoses_or_clears():
