@@ -273,10 +273,11 @@ def _toe_contact(
     above_m = motion.ankle_m[limb] - motion.toe_m[limb]
     before = (motion.t_s > event.t_s - 0.05) & (motion.t_s < event.t_s + 0.02)
     after = (motion.t_s > ankle.at_s + 0.03) & (motion.t_s < ankle.at_s + 0.12)
-    lost_m = float(np.nanmean(above_m[before]) - np.nanmedian(above_m[after]))
-    lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
-    if not np.isfinite(lag_s):
+    known = np.isfinite(above_m)
+    if not (known & before).any() or not (known & after).any():
         return event
+    lost_m = float(np.mean(above_m[known & before]) - np.median(above_m[known & after]))
+    lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
     sd_s = _sd_s(motion, ankle, seen.ankle_on_sd_s, settings)
     return _averaged(event, Event(ankle.at_s - lag_s, sd_s))
 
@@ -576,8 +577,8 @@ def _paired(
     """
     t_s = motion.t_s
     sides = {
-        "toe_off": (t_s > t_s[stretch[0]] - 0.15) & (t_s < t_s[stretch[0]] - 0.05),
-        "toe_contact": (t_s > t_s[stretch[1]] + 0.05) & (t_s < t_s[stretch[1]] + 0.15),
+        "toe_off": (t_s > t_s[stretch[0]] - 0.14) & (t_s < t_s[stretch[0]] - 0.04),
+        "toe_contact": (t_s > t_s[stretch[1]] + 0.04) & (t_s < t_s[stretch[1]] + 0.14),
     }
     paired = dict(edges)
     for limb, other in (LIMBS, LIMBS[::-1]):
@@ -585,9 +586,9 @@ def _paired(
             seen = getattr(edges[other], edge)
             if getattr(edges[limb], edge) is not None or seen is None or not near.any():
                 continue
-            apart_m = np.abs(motion.toe_m[limb] - motion.toe_m[other])[near]
-            stands = float(motion.resting[limb][near].mean()) > 0.5
-            if stands and float(np.median(apart_m)) < highest_m:
+            own_m, other_m = motion.toe_m[limb][near], motion.toe_m[other][near]
+            level = float(np.ptp(own_m)) < settings.standing_range_m
+            if level and float(np.abs(np.median(own_m - other_m))) < highest_m:
                 guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
                 own = paired[limb]
                 paired[limb] = (

@@ -114,6 +114,7 @@ class ContactSettings:
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
     poor_edge_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
     feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
+    standing_range_m: float = 0.05  # toes that stay within this for 0.1 s stand (choice)
     unseen_apart_sd_s: float = 0.025  # of a hidden foot that stands beside the other (choice)
     # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
     # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
