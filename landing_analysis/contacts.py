@@ -400,7 +400,7 @@ def _held_limb(
     fewer, more = sorted(LIMBS, key=lambda limb: landed[limb])
     if landed[fewer] >= 0.5 * landed[more]:
         return None
-    above_m = (motion.toe_m[fewer] - motion.toe_m[more])[motion.resting[more]]
+    above_m = (motion.ankle_m[fewer] - motion.ankle_m[more])[motion.resting[more]]
     known = above_m[np.isfinite(above_m)]
     return fewer if len(known) and float(np.median(known)) > highest_m else None
 
@@ -586,9 +586,13 @@ def _paired(
             seen = getattr(edges[other], edge)
             if getattr(edges[limb], edge) is not None or seen is None or not near.any():
                 continue
-            own_m, other_m = motion.toe_m[limb][near], motion.toe_m[other][near]
-            level = float(np.ptp(own_m)) < settings.standing_range_m
-            if level and float(np.abs(np.median(own_m - other_m))) < highest_m:
+            level = float(np.ptp(motion.toe_m[limb][near])) < settings.standing_range_m
+            # A foot held up behind may hang its toes nearly to the floor, not its ankle.
+            apart_m = [
+                float(np.abs(np.median((part[limb] - part[other])[near])))
+                for part in (motion.toe_m, motion.ankle_m)
+            ]
+            if level and max(apart_m) < highest_m:
                 guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
                 own = paired[limb]
                 paired[limb] = (
