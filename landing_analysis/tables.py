@@ -86,7 +86,8 @@ class Clip:
     """Facts of one video file, read from the file itself.
 
     ``median_fps`` is one over the median interval between frames; it describes
-    the clip and is never used as its clock.
+    the clip and is never used as its clock. ``capture_fps`` is the rate at which
+    the phone's tag says that it filmed, None without a tag.
     """
 
     file: str
@@ -99,6 +100,7 @@ class Clip:
     mirrored: bool
     t_s: FloatArray = field(repr=False)
     notes: tuple[Note, ...] = ()
+    capture_fps: float | None = None
 
     def __post_init__(self) -> None:
         _require_shape("t_s", self.t_s, (self.frames,))

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import cast
 
 import av
 import numpy as np
-from av.buffer import Buffer
 from av.container import InputContainer, OutputContainer
 from av.packet import Packet
 from av.stream import Disposition
@@ -21,6 +19,7 @@ from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTr
 from av.video.stream import VideoStream
 
 from landing_analysis.boxes import check_boxes
+from landing_analysis.decoding import trusted_frames, whole_packets
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
@@ -29,7 +28,7 @@ from landing_analysis.errors import (
     OutputError,
 )
 from landing_analysis.files import new_file, sha256_of
-from landing_analysis.orientation import Orientation, read_display_matrix
+from landing_analysis.layout import Layout
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".mkv", ".webm", ".avi")
@@ -42,6 +41,9 @@ _ZERO_TAIL = 64  # bytes; no coded picture ends in that many zeros, a hole in a 
 _LONGER_SOUND_S = 0.5  # sound may go on a little after the last frame
 _SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
 _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
+_SAME_INSTANT_S = 1e-6
+_FASTEST_HZ = 10_000.0  # no phone films faster; a larger tag is damaged
+_CAPTURE_TAG = "com.android.capture.fps"  # the rate a phone filmed at, whatever the clip plays at
 _WRITE_CLOCK = Fraction(1, 90_000)  # holds the times of 24, 25, 30, 60, 120 and 240 Hz exactly
 _WRITE_OPTIONS = {"movflags": "+faststart"}
 _NOMINAL_FPS = 30  # for the encoder's bookkeeping; the frames carry their own times
@@ -69,17 +71,22 @@ def read_clip(path: Path) -> Clip:
 
     Notes
     -----
-    Bytes damaged inside a frame are not noticed here; `read_frames` meets them.
+    Bytes damaged inside a frame are not noticed here: ``t_s`` then holds frames that
+    `read_frames` leaves out.
     """
     path = Path(path)
     _require_file(path)
+    before = _state(path)
     notes = _require_whole(path)
     with _opened(path) as (container, stream):
+        capture_fps = _capture_fps(container, stream)
         t_s = _packet_times(path, container, stream)
     with _opened(path) as (container, stream):
         layout = _first_layout(path, container, stream)
     if layout.orientation.mirrored:
         notes += (_MIRRORED,)
+    if layout.high_range is not None:
+        notes += (_high_range(layout.high_range),)
     clip = Clip(
         file=path.name,
         sha256=sha256_of(path),
@@ -91,7 +98,12 @@ def read_clip(path: Path) -> Clip:
         mirrored=layout.orientation.mirrored,
         t_s=np.empty(0),
         notes=notes,
+        capture_fps=capture_fps,
     )
+    if _state(path) != before:
+        raise IncompleteClipError(
+            f"{path.name} is still being written; analyse it when the copy is done."
+        )
     return with_frame_times(clip, t_s)
 
 
@@ -119,30 +131,46 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     )
 
 
-def read_frames(path: Path) -> Iterator[Frame]:
-    """Yield every frame in showing order.
+def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
+    """Yield the frames of a clip in showing order, past damage.
 
     Parameters
     ----------
     path : of the video file
+    clip : its facts; None for every frame that can be decoded
 
     Yields
     ------
     Frame
         ``rgb`` is upright, with square pixels, contiguous, (height, width, 3) uint8.
+        With ``clip`` the frames are those of ``clip.t_s`` and numbered by it; those
+        that damage has spoilt do not come.
 
     Raises
     ------
-    MissingClipError, NoVideoError, IncompleteClipError, OrientationError, ClipError
-        When reading begins, or at the first damaged frame.
+    MissingClipError, NoVideoError, OrientationError, ClipError
+        When reading begins.
     """
     path = Path(path)
     _require_file(path)
     with _opened(path) as (container, stream):
-        layout: _Layout | None = None
-        for number, frame in enumerate(_decoded(path, container, stream)):
-            layout = layout or _Layout.of(frame, stream)
-            yield Frame(number, _time_s(path, frame), layout.rgb(path, frame))
+        layout: Layout | None = None
+        for number, frame in _numbered(path, trusted_frames(container, stream), clip):
+            layout = layout or Layout.of(path.name, frame, stream)
+            yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
+
+
+def _numbered(
+    path: Path, frames: Iterator[VideoFrame], clip: Clip | None
+) -> Iterator[tuple[int, VideoFrame]]:
+    if clip is None:
+        yield from enumerate(frames)
+        return
+    for frame in frames:
+        shown_s = _time_s(path, frame)
+        number = int(np.searchsorted(clip.t_s, shown_s - _SAME_INSTANT_S))
+        if number < clip.frames and clip.t_s[number] <= shown_s + _SAME_INSTANT_S:
+            yield number, frame
 
 
 def read_frames_at(path: Path, clip: Clip, numbers: Iterable[int]) -> Iterator[Frame]:
@@ -169,15 +197,16 @@ def read_frames_at(path: Path, clip: Clip, numbers: Iterable[int]) -> Iterator[F
         for number in wanted:
             if clip.t_s[number] - position_s > _SEEK_BEYOND_S:
                 container.seek(int((clip.t_s[number] - _SEEK_MARGIN_S) * av.time_base))
-                frames = _decoded(path, container, stream)
-            frame = next((f for f in frames if _time_s(path, f) >= clip.t_s[number] - 1e-6), None)
-            if frame is None or abs(_time_s(path, frame) - clip.t_s[number]) > 1e-6:
+                frames = trusted_frames(container, stream)
+            after_s = clip.t_s[number] - _SAME_INSTANT_S
+            frame = next((f for f in frames if _time_s(path, f) >= after_s), None)
+            if frame is None or _time_s(path, frame) > clip.t_s[number] + _SAME_INSTANT_S:
                 raise ClipError(
                     f"Frame {number} of {path.name} is not at {clip.t_s[number]:.3f} s; "
                     "the file has changed since it was analysed."
                 )
             position_s = clip.t_s[number]
-            yield Frame(number, float(position_s), layout.rgb(path, frame))
+            yield Frame(number, float(position_s), layout.rgb(path.name, frame))
 
 
 def list_clips(path: Path) -> tuple[Path, ...]:
@@ -236,45 +265,18 @@ _STRAY_END = Note(
 )
 
 
-@dataclass(frozen=True)
-class _Layout:
-    """How a stored frame becomes the picture that is shown."""
+def _high_range(curve: str) -> Note:
+    return Note(
+        "picture",
+        "good",
+        f"Filmed with high dynamic range ({curve}) and shown in the ordinary range here; "
+        "colours come out paler, measures are the same.",
+    )
 
-    orientation: Orientation
-    stored: tuple[int, int]
-    square: tuple[int, int]
 
-    @classmethod
-    def of(cls, frame: VideoFrame, stream: VideoStream) -> _Layout:
-        matrix = cast(Mapping[str, Buffer], frame.side_data).get("DISPLAYMATRIX")
-        aspect = stream.sample_aspect_ratio or Fraction(1)
-        square = (
-            round(frame.width * max(aspect, Fraction(1))),
-            round(frame.height / min(aspect, Fraction(1))),
-        )
-        return cls(
-            orientation=read_display_matrix(bytes(matrix)) if matrix else Orientation(),
-            stored=(frame.width, frame.height),
-            square=square,
-        )
-
-    @property
-    def shown_width_px(self) -> int:
-        return self.square[1 if self.orientation.exchange else 0]
-
-    @property
-    def shown_height_px(self) -> int:
-        return self.square[0 if self.orientation.exchange else 1]
-
-    def rgb(self, path: Path, frame: VideoFrame) -> Picture:
-        if (frame.width, frame.height) != self.stored:
-            raise ClipError(
-                f"{path.name} changes its picture size at {_time_s(path, frame):.1f} s; "
-                "cut it there and analyse the parts one by one."
-            )
-        width, height = self.square
-        stored = cast(Picture, frame.to_ndarray(format="rgb24", width=width, height=height))
-        return np.ascontiguousarray(self.orientation.upright(stored))
+def _state(path: Path) -> tuple[int, int]:
+    state = path.stat()
+    return state.st_size, state.st_mtime_ns
 
 
 def _require_file(path: Path) -> None:
@@ -304,7 +306,9 @@ def _incomplete(path: Path) -> IncompleteClipError:
 def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
     """Open a file, local protocols only, and choose its moving picture."""
     try:
-        container = av.open(os.fspath(path), options={"protocol_whitelist": "file"})
+        container = av.open(
+            os.fspath(path), options={"protocol_whitelist": "file"}, metadata_errors="replace"
+        )
     except PermissionError as error:
         raise ClipError(f"{path.name} may not be read by this user; change its rights.") from error
     except (av.FFmpegError, OSError) as error:
@@ -334,7 +338,7 @@ def _packet_times(path: Path, container: InputContainer, stream: VideoStream) ->
     times_s: list[float] = []
     count = 0
     end_s = 0.0
-    for packet in container.demux(stream):
+    for packet in whole_packets(container, stream):
         if packet.size == 0:
             continue
         count += 1
@@ -364,31 +368,33 @@ def _ends_early(container: InputContainer, end_s: float) -> bool:
     return end_s + _LONGER_SOUND_S < container.duration / av.time_base
 
 
-def _decoded(path: Path, container: InputContainer, stream: VideoStream) -> Iterator[VideoFrame]:
-    reached_s = 0.0
-    try:
-        for packet in container.demux(stream):
-            for frame in packet.decode():
-                if isinstance(frame, VideoFrame):
-                    reached_s = _time_s(path, frame)
-                    yield frame
-    except av.FFmpegError as error:
-        raise IncompleteClipError(
-            f"{path.name} is damaged after {reached_s:.1f} s; copy it from the phone again."
-        ) from error
-
-
 def _time_s(path: Path, frame: VideoFrame) -> float:
     if frame.time is None:
         raise ClipError(f"{path.name} has frames without a time; export it as MP4.")
     return frame.time
 
 
-def _first_layout(path: Path, container: InputContainer, stream: VideoStream) -> _Layout:
-    frame = next(_decoded(path, container, stream), None)
+def _first_layout(path: Path, container: InputContainer, stream: VideoStream) -> Layout:
+    frame = next(trusted_frames(container, stream), None)
     if frame is None:
-        raise NoVideoError(f"Not one frame of {path.name} can be shown; copy it again.")
-    return _Layout.of(frame, stream)
+        raise NoVideoError(
+            f"Not one frame of {path.name} can be decoded; copy it again, or export it from "
+            "the phone as H.264 (most compatible)."
+        )
+    return Layout.of(path.name, frame, stream)
+
+
+def _capture_fps(container: InputContainer, stream: VideoStream) -> float | None:
+    """Read the rate that the phone says it filmed at; None without a tag, or with a senseless one.
+
+    The tag is a text or a 32-bit number in the movie's metadata; both arrive as text.
+    """
+    text = container.metadata.get(_CAPTURE_TAG) or stream.metadata.get(_CAPTURE_TAG) or ""
+    try:
+        rate = float(text)
+    except ValueError:
+        return None
+    return rate if 1.0 <= rate <= _FASTEST_HZ else None
 
 
 # ---------------------------------------------------------------- writing
