@@ -117,6 +117,13 @@ def main() -> None:
     help="Measure person N, counted from the one in view for most of the clip.",
 )
 @click.option(
+    "--slowed-by",
+    type=click.FloatRange(0.1, 64),
+    metavar="FACTOR",
+    help="How many times slower than life the clip plays (1 = real time); settles it where the "
+    "file and free fall disagree.",
+)
+@click.option(
     "--model",
     type=click.Path(path_type=Path),
     metavar="FILE",
@@ -195,6 +202,7 @@ def _options(
     task: str | None,
     view: str | None,
     person: int | None,
+    slowed_by: float | None,
     model: Path | None,
     keep_faces: bool,
     no_annotated_clip: bool,
@@ -214,6 +222,7 @@ def _options(
         task=next((name for name in TASKS if name == task), None),
         view=next((name for name in VIEWS if view and name == view.replace("-", "_")), None),
         person=person,
+        slowed_by=slowed_by,
         model=model,
         limits=read_limits(limits_file),
         settings=settings,
