@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from landing_analysis.settings import ClockSettings
+from landing_analysis.signals import usual_steps_s
 from landing_analysis.tables import FloatArray
 
 
@@ -22,26 +22,6 @@ class Gap:
     def length_s(self) -> float:
         """Time from the last frame before the gap to the first one after it."""
         return self.end_s - self.start_s
-
-
-def usual_intervals_s(t_s: FloatArray, settings: ClockSettings) -> FloatArray:
-    """Return the running median of the intervals between frames.
-
-    Parameters
-    ----------
-    t_s : (n_frames,) seconds, increasing
-    settings : ClockSettings
-
-    Returns
-    -------
-    (n_frames - 1,) seconds: what is usual around each interval. The median of the whole
-    clip would call each frame of a slower stretch a gap.
-    """
-    steps_s = np.diff(t_s)
-    if len(steps_s) <= settings.intervals_around:
-        return np.full(len(steps_s), np.median(steps_s))
-    usual: FloatArray = median_filter(steps_s, size=settings.intervals_around, mode="nearest")
-    return usual
 
 
 def find_gaps(t_s: FloatArray, settings: ClockSettings) -> tuple[Gap, ...]:
@@ -59,7 +39,7 @@ def find_gaps(t_s: FloatArray, settings: ClockSettings) -> tuple[Gap, ...]:
         only came late is none: the next interval is then shorter by as much.
     """
     steps_s = np.diff(t_s)
-    usual_s = usual_intervals_s(t_s, settings)
+    usual_s = usual_steps_s(t_s)
     padded = np.concatenate([[np.inf], steps_s, [np.inf]])
     with_shorter_s = steps_s + np.minimum(padded[:-2], padded[2:])
     long = steps_s > settings.gap_share * usual_s
@@ -67,9 +47,9 @@ def find_gaps(t_s: FloatArray, settings: ClockSettings) -> tuple[Gap, ...]:
     return tuple(Gap(float(t_s[k]), float(t_s[k + 1])) for k in np.flatnonzero(missing))
 
 
-def rate_ratio(t_s: FloatArray, settings: ClockSettings) -> float:
+def rate_ratio(t_s: FloatArray) -> float:
     """Return the longest usual interval over the shortest: 1 for an even clip."""
-    usual_s = usual_intervals_s(t_s, settings)
+    usual_s = usual_steps_s(t_s)
     return float(usual_s.max() / usual_s.min())
 
 
@@ -81,7 +61,7 @@ def slow_frames(t_s: FloatArray, settings: ClockSettings) -> FloatArray:
     (n_frames - 1,) 1 in the fastest stretch. If every frame was filmed at one rate, this
     is how many times slower than there the clip plays.
     """
-    usual_s = usual_intervals_s(t_s, settings)
+    usual_s = usual_steps_s(t_s)
     slower: FloatArray = usual_s / usual_s.min()
     slower[slower < settings.other_rate_ratio] = 1.0
     return slower

@@ -120,7 +120,7 @@ def _intervals(clip: Clip, clock: ClockSettings) -> Note | None:
     )
     if not gaps:
         late = steps_ms.max() > clock.gap_share * np.median(steps_ms)
-        even = rate_ratio(clip.t_s, clock) < clock.other_rate_ratio
+        even = rate_ratio(clip.t_s) < clock.other_rate_ratio
         text = f"{uneven}; each is measured at its own time."
         return Note("clock", "good", text) if late and even else None
     longest = max(gaps, key=lambda gap: gap.length_s)

@@ -165,7 +165,6 @@ class MeasureSettings:
 class ClockSettings:
     """How the clip's clock is questioned: gaps, slow motion, what a frame rate cannot carry."""
 
-    intervals_around: int = 19  # of the running median: a third of a second at 60 frames/s (choice)
     gap_share: float = 1.6  # of the usual interval; a missing frame doubles it (choice)
     void_gap_s: float = 0.1  # as long as the longest bridged gap of a track
     other_rate_ratio: float = 1.5  # phones slow by 2 and more; poor light takes 30 to 24 (choice)

@@ -108,7 +108,7 @@ def settle_time_base(
         real_s = real_time_s(t_s, given)
         base = TimeBase(given, "given")
         return Settled(base, real_s, (_given_note(given, witness(real_s), settings),))
-    even = rate_ratio(t_s, settings) < settings.other_rate_ratio
+    even = rate_ratio(t_s) < settings.other_rate_ratio
     if capture_fps is not None:
         slowed_by = _tagged(t_s, capture_fps, settings)
         if np.any(slowed_by != 1.0):
@@ -186,8 +186,8 @@ def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) ->
     apart = f"A part of the clip has {ratio:.1f} times longer intervals between frames"
     restored_s = real_time_s(t_s, slower)
     as_stored, as_slowed = witness(t_s), witness(restored_s)
-    honest = _agreeing_in(as_stored, slower, t_s, settings)
-    ramp = _agreeing_in(as_slowed, slower, restored_s, settings)
+    honest = _agreeing_in(as_stored, slower, settings)
+    ramp = _agreeing_in(as_slowed, slower, settings)
     if ramp and not honest and not _mixed(as_slowed, settings):
         text = f"{apart}, and bodies fall there as in slow motion: taken out of all times."
         return Settled(TimeBase(ratio, "intervals"), restored_s, (Note("time base", "good", text),))
@@ -205,14 +205,13 @@ def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) ->
     return _doubtful(likely_s, text, "a part of the clip may be slowed", (1.0,))
 
 
-def _agreeing_in(
-    falls: Falls, slower: FloatArray, t_s: FloatArray, settings: ClockSettings
-) -> list[Fall]:
-    """Return the flights that touch the slower stretch and fall as in life."""
+def _agreeing_in(falls: Falls, slower: FloatArray, settings: ClockSettings) -> list[Fall]:
+    """Return the flights that lie mostly in the slower stretch and fall as in life."""
     return [
         fall
         for fall in falls.measured
-        if abs(fall.factor - 1.0) <= settings.speed_share and _touches(fall, slower, t_s)
+        if abs(fall.factor - 1.0) <= settings.speed_share
+        and np.mean(slower[fall.first : fall.last] > 1.0) > 0.5
     ]
 
 
