@@ -10,16 +10,16 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from landing_analysis.signals import runs
 from landing_analysis.tables import BoolArray, FloatArray, Frame, Picture
 
 _SAMPLES = 180  # along the picture's shorter side
 _BLOCK = 8  # samples: a twentieth of the shorter side, about a lower leg
-_SAME_LEVELS = 1.0  # of 255; coding a picture again changes a block's mean by less (choice)
-_MOVED_LEVELS = 4.0  # a limb that moves by a tenth of a block changes it by more (choice)
+_MOVED_LEVELS = 10.0  # of 255: a limb in motion changes a block by more (rendered clips)
+_SURE_RATIO = 10.0  # true repeats, coded again: 11 to 90; 28 clips without any: at most 7
+_LEAST_LEVELS = 0.5  # rounding of the pictures
 _LONGEST_RUN = 3  # 15 frames/s shown at 60; more in a row is a still scene (choice)
 _THROUGHOUT = 0.1  # of the frames in motion: then repeats are the clip's making (choice)
-_NEARLY = 0.75  # of the rate that is left
+_NEARLY = 0.75  # of the interval that is left
 
 
 def watch_changes(frames: Iterable[Frame], changes: list[float]) -> Iterator[Frame]:
@@ -67,27 +67,35 @@ def find_repeats(t_s: FloatArray, changes: FloatArray) -> BoolArray:
 
     Notes
     -----
-    A frame like the last one is a repeat where the body moves before and after it. A
-    scene in which nothing moves for longer is no repeat: nothing is lost by measuring
-    it. Where repeats make up a tenth of the moving frames the clip was filled up
-    throughout, and its still parts are thinned to the same rate.
+    A frame, or up to three in a row, that hardly change between frames that change
+    much show the last picture again. Where they make up a tenth of the moving frames
+    the clip was filled up throughout, and its quiet parts, in which no single frame
+    can be told, are thinned to the interval that is left in the moving ones.
     """
-    same = changes < _SAME_LEVELS
-    repeats = np.zeros(len(t_s), dtype=bool)
-    for first, last in runs(same):
-        moved_before = first > 0 and changes[first - 1] > _MOVED_LEVELS
-        moves_after = last + 1 < len(same) and changes[last + 1] > _MOVED_LEVELS
-        if last - first < _LONGEST_RUN and moved_before and moves_after:
-            repeats[first : last + 1] = True
+    repeats = _between_moves(changes)
     moving = repeats | (changes > _MOVED_LEVELS)
     if repeats.sum() <= _THROUGHOUT * moving.sum():
         return repeats
-    kept_s = t_s[moving & ~repeats]
-    least_s = _NEARLY * float(np.median(np.diff(kept_s))) if len(kept_s) > 1 else 0.0
+    kept = np.flatnonzero(~repeats)
+    steps_s, filled = np.diff(t_s[kept]), np.diff(kept) > 1
+    least_s = _NEARLY * float(np.median(steps_s[filled]))
     last_s = -np.inf
     for k in range(len(t_s)):
-        if same[k] and t_s[k] - last_s < least_s:
-            repeats[k] = True
+        quiet = changes[k] <= _MOVED_LEVELS
+        repeats[k] = repeats[k] or (quiet and t_s[k] - last_s < least_s)
         if not repeats[k]:
             last_s = float(t_s[k])
     return repeats
+
+
+def _between_moves(changes: FloatArray) -> BoolArray:
+    """Find short runs of frames that hardly change between frames that change much."""
+    found = np.zeros(len(changes), dtype=bool)
+    for length in range(1, _LONGEST_RUN + 1):
+        for first in range(2, len(changes) - length):
+            run = slice(first, first + length)
+            around = min(changes[first - 1], changes[first + length])
+            most = max(float(changes[run].max()), _LEAST_LEVELS)
+            if around > max(_MOVED_LEVELS, _SURE_RATIO * most):
+                found[run] = True
+    return found
