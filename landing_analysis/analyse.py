@@ -20,7 +20,13 @@ from landing_analysis.curves import knee_angles
 from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.documents import analysis_json, reps_csv
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
-from landing_analysis.files import new_folder, read_landmarks, write_landmarks, write_text
+from landing_analysis.files import (
+    new_folder,
+    read_landmarks,
+    sha256_of,
+    write_landmarks,
+    write_text,
+)
 from landing_analysis.findings import judge_measures
 from landing_analysis.gravity import (
     calibrate,
@@ -91,6 +97,7 @@ class Outcome:
     """What became of one clip: an analysis and its report, or the sentence why not.
 
     ``unexpected`` is the exception behind the sentence when it was no error of ours.
+    ``copy_of`` names the clip of the same content that was analysed in its stead.
     """
 
     name: str
@@ -98,6 +105,7 @@ class Outcome:
     report: Path | None = None
     error: str | None = None
     unexpected: Exception | None = None
+    copy_of: str | None = None
 
 
 # --- the stages --------------------------------------------------------------------------------
@@ -426,8 +434,9 @@ def analyse_paths(
     ------
     Outcome
         One per clip as soon as it is done. A clip that fails gives its sentence and
-        never stops the rest.
+        never stops the rest. A second copy of a clip's content is analysed once.
     """
+    seen: dict[str, str] = {}
     for path in paths:
         try:
             clips = _clips_in(path)
@@ -435,7 +444,19 @@ def analyse_paths(
             yield Outcome(printable(path.name), error=str(error))
             continue
         for clip in clips:
+            first = seen.setdefault(_content(clip), printable(clip.name))
+            if first != printable(clip.name):
+                yield Outcome(printable(clip.name), copy_of=first)
+                continue
             yield _outcome(clip, out_dir, options, start)
+
+
+def _content(path: Path) -> str:
+    """Return what tells a file's content, its name where it cannot be read."""
+    try:
+        return sha256_of(path)
+    except OSError:
+        return str(path)
 
 
 def _clips_in(path: Path) -> tuple[Path, ...]:

@@ -189,6 +189,8 @@ def analyse(
             raise outcome.unexpected
         if outcome.error is not None:
             click.echo(f"Not analysed: {outcome.error}", err=True)
+        if outcome.copy_of is not None:
+            click.echo(f"{outcome.name} is a copy of {outcome.copy_of}, analysed once.", err=True)
         outcomes.append(outcome)
     _close(outcomes, out_dir)
 
@@ -287,7 +289,7 @@ _HEADERS = (
 
 def _close(outcomes: list[Outcome], out_dir: Path) -> None:
     done = [outcome for outcome in outcomes if outcome.report is not None]
-    failed = len(outcomes) - len(done)
+    failed = sum(outcome.error is not None for outcome in outcomes)
     if done:
         click.echo()
         for line in _table([_HEADERS, *(_row(outcome) for outcome in done)]):

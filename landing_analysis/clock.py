@@ -35,14 +35,16 @@ def find_gaps(t_s: FloatArray, settings: ClockSettings) -> tuple[Gap, ...]:
     Returns
     -------
     tuple of Gap
-        Where an interval is longer than usual by ``settings.gap_share``. A frame that
-        only came late is none: the next interval is then shorter by as much.
+        Where an interval is longer than usual by ``settings.gap_share``, and longer than
+        the clip's jitter. A frame that only came late is none: the next interval is then
+        shorter by as much.
     """
     steps_s = np.diff(t_s)
     usual_s = usual_steps_s(t_s)
+    jitter_s = 1.4826 * float(np.median(np.abs(steps_s - usual_s)))  # as a standard deviation
     padded = np.concatenate([[np.inf], steps_s, [np.inf]])
     with_shorter_s = steps_s + np.minimum(padded[:-2], padded[2:])
-    long = steps_s > settings.gap_share * usual_s
+    long = steps_s > np.maximum(settings.gap_share * usual_s, usual_s + 3 * jitter_s)
     missing = long & (with_shorter_s > (1 + settings.gap_share) * usual_s)
     return tuple(Gap(float(t_s[k]), float(t_s[k + 1])) for k in np.flatnonzero(missing))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 
 import av
@@ -9,6 +10,8 @@ from av.container import InputContainer
 from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
+
+_HELD_BACK = 3  # frames by which showing order may differ from decoding order
 
 
 def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[VideoFrame]:
@@ -24,7 +27,8 @@ def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[V
     VideoFrame
         In showing order. After a packet that cannot be decoded, or a frame that the
         decoder flags as spoilt, every frame up to the next key frame is left out: it
-        was built upon pictures that are not there.
+        was built upon pictures that are not there. So are the few frames before: the
+        packet in which damage begins still decodes, to a wrong picture.
 
     Notes
     -----
@@ -32,16 +36,23 @@ def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[V
     flags nothing.
     """
     trusted = True
+    held: deque[VideoFrame] = deque()
     for packet in whole_packets(container, stream):
         try:
             frames = packet.decode()
         except av.FFmpegError:
             trusted = False
+            held.clear()
             continue
         for frame in frames:
             trusted = not frame.is_corrupt and (trusted or frame.key_frame)
-            if trusted:
-                yield frame
+            if not trusted:
+                held.clear()
+                continue
+            held.append(frame)
+            if len(held) > _HELD_BACK:
+                yield held.popleft()
+    yield from held
 
 
 def whole_packets(container: InputContainer, stream: VideoStream) -> Iterator[Packet[VideoStream]]:

@@ -18,7 +18,7 @@ def usual_steps_s(t_s: FloatArray) -> FloatArray:
     steps_s = np.diff(t_s)
     if len(steps_s) <= STEPS_AROUND:
         return np.full(len(steps_s), np.median(steps_s))
-    usual: FloatArray = median_filter(steps_s, size=STEPS_AROUND, mode="nearest")
+    usual: FloatArray = median_filter(steps_s, size=STEPS_AROUND, mode="reflect")
     return usual
 
 
