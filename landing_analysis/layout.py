@@ -8,14 +8,14 @@ are taken for BT.709, as video of that size is (common practice, no source).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import cast
 
 import numpy as np
 from av.buffer import Buffer
 from av.video.frame import VideoFrame
-from av.video.reformatter import ColorPrimaries, Colorspace, ColorTrc
+from av.video.reformatter import ColorPrimaries, Colorspace, ColorTrc, VideoReformatter
 from av.video.stream import VideoStream
 
 from landing_analysis.errors import ClipError
@@ -47,6 +47,9 @@ class Layout:
     stored: tuple[int, int]
     square: tuple[int, int]
     high_range: str | None = None
+    _reformatter: VideoReformatter = field(
+        default_factory=VideoReformatter, repr=False, compare=False
+    )  # kept, because it works out its colour tables for seconds once
 
     @classmethod
     def of(cls, file: str, frame: VideoFrame, stream: VideoStream) -> Layout:
@@ -100,7 +103,9 @@ class Layout:
                 "cut it there and analyse the parts one by one."
             )
         width, height = self.square
-        colours = frame.reformat(width, height, "rgb24", **self._conversion(frame))
+        colours = self._reformatter.reformat(
+            frame, width, height, "rgb24", **self._conversion(frame)
+        )
         stored = cast(Picture, colours.to_ndarray())
         return np.ascontiguousarray(self.orientation.upright(stored))
 

@@ -19,7 +19,7 @@ _SURE_RATIO = 10.0  # true repeats, coded again: 11 to 90; 28 clips without any:
 _LEAST_LEVELS = 0.5  # rounding of the pictures
 _LONGEST_RUN = 3  # 15 frames/s shown at 60; more in a row is a still scene (choice)
 _THROUGHOUT = 0.1  # of the frames in motion: then repeats are the clip's making (choice)
-_NEARLY = 0.75  # of the interval that is left
+_NEARLY = 0.8  # of the interval that is left
 
 
 def watch_changes(frames: Iterable[Frame], changes: list[float]) -> Iterator[Frame]:

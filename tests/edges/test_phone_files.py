@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -34,12 +35,16 @@ from phone_clips import (
     with_sound,
     write_patched_clip,
 )
+from stick_patient import jump_plan, make_motion, make_poses
 
+from landing_analysis.analyse import Options, analyse_clip
 from landing_analysis.cli import main
 from landing_analysis.clock import find_gaps, rate_ratio
 from landing_analysis.errors import IncompleteClipError, NoVideoError
+from landing_analysis.limits import read_limits
 from landing_analysis.quality import damage_notes
 from landing_analysis.settings import ClockSettings
+from landing_analysis.tables import LIMBS
 from landing_analysis.video import list_clips, read_clip, read_frames, read_frames_at, write_clip
 
 CLOCK_TICK_S = 1 / 90_000
@@ -452,6 +457,92 @@ def test_a_clip_of_which_no_frame_can_be_decoded_says_so(tmp_path, grainy):
     path.write_bytes(data)
     with pytest.raises(NoVideoError, match="Not one frame"):
         read_clip(path)
+
+
+@pytest.fixture
+def set_of_jumps(monkeypatch) -> np.ndarray:
+    """Let the body of an invented patient be found in any clip, frame by frame at its time."""
+    from landing_analysis import pose
+
+    landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
+
+    def found(frames, clip, settings, model, progress):
+        times_s = np.array([frame.t_s for frame in frames])
+        at = np.searchsorted(landmarks.t_s, times_s - 1e-3)
+        seen = replace(
+            landmarks,
+            t_s=times_s,
+            xy_px=landmarks.xy_px[at],
+            visibility=landmarks.visibility[at],
+            world_m=landmarks.world_m[at],
+        )
+        progress.close()
+        return replace(make_poses(seen), model_sha256=model.sha256)
+
+    monkeypatch.setattr(pose, "find_poses", found)
+    return landmarks.t_s
+
+
+def analysed(path: Path, out: Path, **options):
+    outcome = analyse_clip(path, out, Options(limits=read_limits(), **options))
+    return outcome.analysis, outcome.report.parent
+
+
+def test_a_damaged_clip_is_measured_on_both_sides_and_the_reps_it_hits_are_void(
+    tmp_path, set_of_jumps
+):  # [25]
+    whole = write_marked_clip(
+        tmp_path / "whole.mp4", set_of_jumps, (352, 198), encoder={"crf": "24"}, grain=18.0,
+        options={"movflags": "+faststart"}, key_frame_every=20,
+    )  # fmt: skip
+    path = damaged(whole, tmp_path / "damaged.mp4", "garbage")
+    sound, _ = analysed(whole, tmp_path / "out")
+    hurt, folder = analysed(path, tmp_path / "out")
+    assert [rep.used for rep in sound.reps.reps].count(True) == 4
+    void = [rep for rep in hurt.reps.reps if "frames are missing" in (rep.reason or "")]
+    assert len(void) in (1, 2)
+    assert hurt.reps.reps[0].used
+    assert hurt.reps.reps[-1].used
+    assert [note.state for note in hurt.notes if note.check == "damage"] == ["poor"]
+    lost = len(set_of_jumps) - hurt.clip.frames
+    assert 0 < lost < 60
+    assert read_clip(folder / "annotated.mp4").frames == hurt.clip.frames
+    again, _ = analysed(path, tmp_path / "out")  # from the stored landmarks
+    assert again.notes == hurt.notes
+    assert again.measures == hurt.measures
+
+
+def test_a_clip_filled_up_with_repeats_gives_the_values_of_its_own_frames(tmp_path, set_of_jumps):
+    # Every second frame shown twice: 30 new pictures a second at 60.
+    once = np.arange(len(set_of_jumps)) // 2 * 2
+    path = write_marked_clip(
+        tmp_path / "filled.mp4", set_of_jumps, (352, 198), numbers=list(once), key_frame_every=500
+    )
+    plain = write_marked_clip(
+        tmp_path / "plain.mp4", set_of_jumps[::2], (352, 198), numbers=list(once[::2])
+    )
+    filled, folder = analysed(path, tmp_path / "out")
+    expected, _ = analysed(plain, tmp_path / "out")
+    assert filled.clip.frames == expected.clip.frames
+    assert_allclose(filled.clip.t_s, expected.clip.t_s, atol=CLOCK_TICK_S)
+    assert filled.measures.measures == expected.measures.measures
+    (note,) = [note for note in filled.notes if note.check == "repeated frames"]
+    assert "30 new pictures/s are left" in note.text
+    assert read_clip(folder / "annotated.mp4").frames == filled.clip.frames
+
+
+def test_the_tag_of_a_file_reaches_the_time_base_and_the_option_settles_it(
+    tmp_path, set_of_jumps
+):  # [9]
+    path = write_marked_clip(
+        tmp_path / "tagged.mp4", set_of_jumps, (352, 198), options=KEEP_TAGS,
+        metadata={CAPTURE_TAG: f"{8 * 60}.000000"},
+    )  # fmt: skip
+    doubtful, _ = analysed(path, tmp_path / "out")  # this body falls as in life
+    assert "the phone's tag and free fall disagree" in doubtful.decided.time_base.doubt
+    settled, _ = analysed(path, tmp_path / "out", slowed_by=1.0)
+    assert settled.decided.time_base.doubt is None
+    assert any(row.name == "flight_time" and row.value for row in settled.measures.measures)
 
 
 # --- names, folders, privacy ---------------------------------------------------------------------

@@ -7,6 +7,7 @@ given other frame times, as a phone or an editor would.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -212,6 +213,7 @@ def test_squats_are_not_taken_for_slowed_jumps(slower):
 # --- a part of it slowed -------------------------------------------------------------------------
 
 
+@cache
 def ramped(
     filmed_hz: float = 240.0, slower: float = 8.0
 ) -> tuple[Landmarks, np.ndarray, np.ndarray]:
