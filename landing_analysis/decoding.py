@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import av
 from av.container import InputContainer
 from av.packet import Packet
+from av.stream import Stream
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
@@ -45,6 +46,8 @@ def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[V
             held.clear()
             continue
         for frame in frames:
+            if not isinstance(frame, VideoFrame):
+                continue
             trusted = not frame.is_corrupt and (trusted or frame.key_frame)
             if not trusted:
                 held.clear()
@@ -55,9 +58,9 @@ def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[V
     yield from held
 
 
-def whole_packets(container: InputContainer, stream: VideoStream) -> Iterator[Packet[VideoStream]]:
-    """Yield packets until the file ends or the container itself cannot be read on."""
+def whole_packets(container: InputContainer, *streams: VideoStream) -> Iterator[Packet[Stream]]:
+    """Yield packets, of all tracks unless some are named, as far as the container can be read."""
     try:
-        yield from container.demux(stream)
+        yield from container.demux(*streams)
     except av.FFmpegError:
         return

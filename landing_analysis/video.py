@@ -13,12 +13,12 @@ import av
 import numpy as np
 from av.container import InputContainer, OutputContainer
 from av.packet import Packet
-from av.stream import Disposition
+from av.stream import Disposition, Stream
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from av.video.stream import VideoStream
 
-from landing_analysis.boxes import check_boxes
+from landing_analysis.boxes import check_boxes, media_bytes
 from landing_analysis.decoding import trusted_frames, whole_packets
 from landing_analysis.errors import (
     ClipError,
@@ -41,6 +41,7 @@ _ZERO_TAIL = 64  # bytes; no coded picture ends in that many zeros, a hole in a 
 _LONGER_SOUND_S = 0.5  # sound may go on a little after the last frame
 _SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
 _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
+_LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
 _SAME_INSTANT_S = 1e-6
 _FASTEST_HZ = 10_000.0  # no phone films faster; a larger tag is damaged
 _CAPTURE_TAG = "com.android.capture.fps"  # the rate a phone filmed at, whatever the clip plays at
@@ -80,9 +81,11 @@ def read_clip(path: Path) -> Clip:
     notes = _require_whole(path)
     with _opened(path) as (container, stream):
         capture_fps = _capture_fps(container, stream)
-        t_s = _packet_times(path, container, stream)
+        t_s, listed_bytes = _packet_times(path, container, stream)
     with _opened(path) as (container, stream):
         layout = _first_layout(path, container, stream)
+    if listed_bytes < _LISTED_SHARE * media_bytes(path):
+        notes += (_UNLISTED,)
     if layout.orientation.mirrored:
         notes += (_MIRRORED,)
     if layout.high_range is not None:
@@ -263,6 +266,12 @@ _STRAY_END = Note(
     "good",
     "The file ends in bytes that belong to no part of the video; the video itself is whole.",
 )
+_UNLISTED = Note(
+    "file",
+    "limited",
+    "The file holds more than its list of pictures names, as after a trim on the phone or when "
+    "that list is damaged; check that the clip is not shorter than it was.",
+)
 
 
 def _high_range(curve: str) -> Note:
@@ -323,23 +332,33 @@ def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
         ]
         if not pictures:
             raise NoVideoError(f"{path.name} holds no picture track; choose a clip with picture.")
-        stream = max(pictures, key=lambda s: s.width * s.height)
-        if stream.codec_context is None:
+        readable = [stream for stream in pictures if stream.codec_context is not None]
+        if not readable:
             raise ClipError(
                 f"{path.name} is coded in a way that cannot be read here; "
                 "export it from the phone as H.264 (most compatible)."
             )
+        stream = max(readable, key=lambda s: s.width * s.height)
         stream.thread_type = "AUTO"
         yield container, stream
 
 
-def _packet_times(path: Path, container: InputContainer, stream: VideoStream) -> FloatArray:
-    """Read the times of all shown frames from the packets, which must all be there."""
+def _packet_times(
+    path: Path, container: InputContainer, stream: VideoStream
+) -> tuple[FloatArray, int]:
+    """Read the times of all shown frames from the packets, which must all be there.
+
+    Returns
+    -------
+    (n_frames,) seconds, and the bytes of all packets of all tracks
+    """
     times_s: list[float] = []
     count = 0
+    listed_bytes = 0
     end_s = 0.0
-    for packet in whole_packets(container, stream):
-        if packet.size == 0:
+    for packet in whole_packets(container):
+        listed_bytes += packet.size
+        if packet.size == 0 or packet.stream.index != stream.index:
             continue
         count += 1
         if packet.is_corrupt or _is_hole(packet, stream):
@@ -353,10 +372,10 @@ def _packet_times(path: Path, container: InputContainer, stream: VideoStream) ->
         raise NoVideoError(f"{path.name} is a still image; choose a clip from the phone.")
     if count < len(stream.index_entries) or _ends_early(container, end_s):
         raise _incomplete(path)
-    return np.sort(times_s)
+    return np.sort(times_s), listed_bytes
 
 
-def _is_hole(packet: Packet[VideoStream], stream: VideoStream) -> bool:
+def _is_hole(packet: Packet[Stream], stream: VideoStream) -> bool:
     coded = stream.codec_context.name in ("h264", "hevc", "av1")
     return coded and not any(memoryview(packet)[-_ZERO_TAIL:])
 
