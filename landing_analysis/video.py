@@ -42,6 +42,7 @@ _LONGER_SOUND_S = 0.5  # sound may go on a little after the last frame
 _SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
 _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
 _LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
+_LONGEST_CLIP_S = 86_400.0
 _SAME_INSTANT_S = 1e-6
 _FASTEST_HZ = 10_000.0  # no phone films faster; a larger tag is damaged
 _CAPTURE_TAG = "com.android.capture.fps"  # the rate a phone filmed at, whatever the clip plays at
@@ -119,10 +120,15 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     t_s : (n_frames,) seconds, strictly increasing, at least two
     """
     steps_s = np.diff(t_s)
-    if len(steps_s) == 0 or np.any(steps_s <= 0):
+    if len(t_s) < 2:
         raise ClipError(
-            f"{clip.file} has a damaged clock: its frame times do not increase; "
-            "export it from the phone again."
+            f"{clip.file} is damaged: fewer than two pictures can be read; "
+            "copy it from the phone again."
+        )
+    if np.any(steps_s <= 0) or t_s[-1] - t_s[0] > _LONGEST_CLIP_S:
+        raise ClipError(
+            f"{clip.file} has a damaged clock: its frame times do not increase, or go on for "
+            "more than a day; export it from the phone again."
         )
     step_s = float(np.median(steps_s))
     return replace(
