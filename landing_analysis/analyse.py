@@ -175,7 +175,9 @@ def analyse_people(
         patient_reason=patient.reason,
         time_base=settled.time_base,
     )
-    quality = judge_clip(clip, tracks, view, reps, settings.quality, settings.clock)
+    quality = judge_clip(
+        clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
+    )
     return Analysis(
         clip=clip,
         decided=decided,

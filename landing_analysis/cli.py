@@ -296,8 +296,8 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
             click.echo(line)
         click.echo("(outside, cannot tell, within: findings of the set against the limits)")
         for outcome in done:
-            if outcome.analysis is not None and not outcome.analysis.reps.reps:
-                click.echo(f"{outcome.name}: {_no_reps_words(outcome.analysis)}")
+            for words in _remarks(outcome.analysis):
+                click.echo(f"{outcome.name}: {words[0].lower() + words[1:]}")
     if failed:
         click.echo(f"{failed} of {len(outcomes)} could not be analysed.", err=True)
     if done:
@@ -306,11 +306,15 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
         raise click.exceptions.Exit(_FAILED)
 
 
-def _no_reps_words(analysis: Analysis) -> str:
-    from landing_analysis.report_parts import no_reps_words
+def _remarks(analysis: Analysis | None) -> list[str]:
+    """Return what must not be overlooked: that there are no reps, or no times."""
+    from landing_analysis.report_parts import doubt_words, no_reps_words
 
-    words = no_reps_words(analysis)
-    return words[0].lower() + words[1:]
+    if analysis is None:
+        return []
+    doubt = doubt_words(analysis)
+    remarks = [] if analysis.reps.reps else [no_reps_words(analysis)]
+    return remarks if doubt is None else [*remarks, doubt]
 
 
 def _page_to_open(done: list[Outcome], out_dir: Path) -> str:

@@ -18,6 +18,7 @@ from landing_analysis.tables import (
     Note,
     QualityState,
     Reps,
+    TimeBase,
     Tracks,
     ViewEstimate,
 )
@@ -32,6 +33,7 @@ def judge_clip(
     tracks: Tracks,
     view: ViewEstimate,
     reps: Reps,
+    time_base: TimeBase,
     settings: QualitySettings,
     clock: ClockSettings,
 ) -> tuple[Note, ...]:
@@ -39,7 +41,7 @@ def judge_clip(
 
     Parameters
     ----------
-    clip, tracks, view, reps : of one clip; ``tracks`` on the time base that was settled
+    clip, tracks, view, reps, time_base : of one clip
     settings : QualitySettings
     clock : ClockSettings
 
@@ -48,7 +50,7 @@ def judge_clip(
     tuple of Note
     """
     notes = (
-        _frame_rate(tracks, settings, clock),
+        _frame_rate(tracks, settings, clock) if time_base.doubt is None else _unknown_rate(clip),
         _intervals(clip, clock),
         _view(view, settings),
         _landmarks(tracks, settings),
@@ -108,6 +110,14 @@ def _frame_rate(tracks: Tracks, settings: QualitySettings, clock: ClockSettings)
         )
     state = _graded(fps, settings.good_rate_hz, settings.limited_rate_hz)
     return Note("frame rate", state, text)
+
+
+def _unknown_rate(clip: Clip) -> Note:
+    text = (
+        f"The clip plays {clip.median_fps:.0f} frames/s; how many were filmed in a second of life "
+        "is not known."
+    )
+    return Note("frame rate", "limited", text)
 
 
 def _intervals(clip: Clip, clock: ClockSettings) -> Note | None:

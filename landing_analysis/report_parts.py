@@ -174,6 +174,13 @@ def time_base_words(time_base: TimeBase) -> str:
     return f"plays {time_base.slowed_by:.3g} times slower than life, taken out ({settled_by})"
 
 
+def doubt_words(analysis: Analysis) -> str | None:
+    """Say why no times are given and what settles it; None where they are."""
+    if analysis.decided.time_base.doubt is None:
+        return None
+    return next((note.text for note in analysis.notes if note.check == "time base"), None)
+
+
 def _given(origin: str) -> str:
     return " (given)" if origin == "given" else ""
 

@@ -152,7 +152,7 @@ def _with_tag(
         return _unsteady(real_s, factor, falls)
     agrees = "free fall agrees" if falls.measured else "no flight was seen that could confirm it"
     note = Note("time base", "good", f"{says}: taken out of all times, {agrees}.")
-    return Settled(TimeBase(factor, "tag"), real_s, (note,))
+    return Settled(TimeBase(round(factor, 3), "tag"), real_s, (note,))
 
 
 # --- what falls says ---------------------------------------------------------------------------
@@ -169,9 +169,9 @@ def _even(t_s: FloatArray, witness: Witness, settings: ClockSettings) -> Settled
     if not falls.flights:
         trial = _best_trial(t_s, witness, settings, TRIALS)
         if trial is not None:
-            return _untold(trial)
+            return _untold(t_s, trial.factor)
     elif _disagree(falls, settings):
-        return _untold(_Trial(falls.factor, t_s, falls))
+        return _untold(t_s, falls.factor)
     elif _mixed(falls, settings):
         return _unsteady(t_s, 1.0, falls)
     elif (slow := _slow_stretch(t_s, falls, witness, settings)) is not None:
@@ -190,7 +190,9 @@ def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) ->
     ramp = _agreeing_in(as_slowed, slower, settings)
     if ramp and not honest and not _mixed(as_slowed, settings):
         text = f"{apart}, and bodies fall there as in slow motion: taken out of all times."
-        return Settled(TimeBase(ratio, "intervals"), restored_s, (Note("time base", "good", text),))
+        return Settled(
+            TimeBase(round(ratio, 3), "intervals"), restored_s, (Note("time base", "good", text),)
+        )
     near_slow = [fall for fall in as_stored.measured if _touches(fall, slower, t_s)]
     honest_or_far = honest or (as_stored.flights and not near_slow)
     settled = honest_or_far and not ramp
@@ -280,12 +282,12 @@ def _mixed(falls: Falls, settings: ClockSettings) -> bool:
 # --- what the report says ----------------------------------------------------------------------
 
 
-def _untold(trial: _Trial) -> Settled:
-    fall = f"bodies fall as if the clip were {_times(trial.factor)}"
+def _untold(t_s: FloatArray, factor: float) -> Settled:
+    fall = f"bodies fall as if the clip were {_times(factor)}"
     found = (
         f"The file does not name the rate it was filmed at, but {fall} (or the stature is wrong)"
     )
-    return _doubtful(trial.t_s, found, fall, (trial.factor, 1.0))
+    return _doubtful(real_time_s(t_s, _usual(factor)), found, fall, (factor, 1.0))
 
 
 def _contradicted(says: str, factor: float, trial: _Trial) -> Settled:
@@ -296,8 +298,8 @@ def _contradicted(says: str, factor: float, trial: _Trial) -> Settled:
 
 def _doubtful(t_s: FloatArray, found: str, doubt: str, choices: tuple[float, ...]) -> Settled:
     settle = " or ".join(
-        f"--slowed-by {_round(factor)}" + (" (real time)" if _round(factor) == "1" else "")
-        for factor in choices
+        f"--slowed-by {usual:.3g}" + (" (real time)" if usual == 1 else "")
+        for usual in map(_usual, choices)
     )
     text = (
         f"{found}. All times are withheld, angles are given. Settle it with {settle}, or analyse "
@@ -334,7 +336,7 @@ def _times(factor: float) -> str:
     )
 
 
-def _round(factor: float) -> str:
+def _usual(factor: float) -> float:
     """Return a factor that phones and editors use where one is near, else one decimal."""
     near = min(_USUAL_FACTORS, key=lambda usual: abs(np.log(factor / usual)))
-    return str(near) if abs(factor / near - 1.0) <= _NEAR_SHARE else f"{factor:.1f}"
+    return float(near) if abs(factor / near - 1.0) <= _NEAR_SHARE else round(factor, 1)

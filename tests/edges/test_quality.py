@@ -18,6 +18,7 @@ def _notes(analysis) -> dict[str, tuple[str, str]]:
         analysis.tracks,
         analysis.view,
         analysis.reps,
+        analysis.decided.time_base,
         QualitySettings(),
         ClockSettings(),
     )
