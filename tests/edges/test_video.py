@@ -159,6 +159,10 @@ def test_a_clock_that_stands_still_is_refused(tmp_path):
     clip = read_clip(write_marked_clip(tmp_path / "a.mp4", np.arange(5) / 30))
     with pytest.raises(ClipError, match="damaged clock"):
         with_frame_times(clip, np.array([0.0, 0.1, 0.1]))
+    with pytest.raises(ClipError, match="more than a day"):
+        with_frame_times(clip, np.array([0.0, 0.1, 90_000.0]))
+    with pytest.raises(ClipError, match="fewer than two pictures"):
+        with_frame_times(clip, np.array([0.1]))
 
 
 # --- files that are no clip, or only part of one

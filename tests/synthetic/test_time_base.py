@@ -22,8 +22,10 @@ from landing_analysis.people import link_people
 from landing_analysis.pictures import key_pictures
 from landing_analysis.report import report_html
 from landing_analysis.settings import ClockSettings, Settings
-from landing_analysis.tables import LIMBS, Analysis, Landmarks
+from landing_analysis.signals import local_polynomial
+from landing_analysis.tables import LANDMARK, LIMBS, Analysis, Landmarks
 from landing_analysis.time_base import Fall, Falls, settle_time_base
+from landing_analysis.tracks import clean_tracks
 from landing_analysis.withheld import TIMES
 
 SAME_S = 1e-6
@@ -59,8 +61,9 @@ def analysed(
 
 
 def times_of(analysis: Analysis) -> dict[tuple[int, str, str | None], float]:
+    """Return all times in seconds, by rep, name and limb."""
     return {
-        (row.rep, row.name, row.limb): row.value
+        (row.rep, row.name, row.limb): row.value / (1000 if row.unit == "ms" else 1)
         for row in analysis.measures.measures
         if row.name in TIMES and row.value is not None
     }
@@ -111,13 +114,22 @@ def test_a_tagged_slow_motion_gives_the_times_of_life(in_life, slower):
     assert_allclose(found.tracks.rate_hz, FILMED_HZ, rtol=1e-6)
 
 
+def test_pictures_are_named_by_the_time_a_player_shows_for_them():
+    found = analysed(t_s=8 * JUMPS.t_s, capture_fps=FILMED_HZ)
+    pictures = key_pictures(found, {})
+    assert len(pictures) > 4
+    for picture in pictures:
+        assert_allclose(picture.t_s, 8 * JUMPS.t_s[picture.frame], rtol=1e-9)
+    page = read_page(report_html(found, pictures, None)).text
+    assert "s in life" in report_html(found, pictures, None)
+    landing_s = found.reps.reps[0].flight.landing.t_s
+    assert f"lands at {8 * landing_s:.2f} s" in page
+
+
 def test_a_camera_that_took_fewer_frames_in_poor_light_is_no_slow_motion(in_life):
-    # The tag says 60, 48 came: a fifth of the frames is missing, the times are true.
-    fewer = np.arange(len(JUMPS.t_s)) * FILMED_HZ / 48 < len(JUMPS.t_s) - 1
-    picked = np.round(np.arange(fewer.sum()) * FILMED_HZ / 48).astype(int)
-    found = analysed(keep=picked, capture_fps=FILMED_HZ)
+    found = analysed(filmed_at(52.0), capture_fps=FILMED_HZ)  # the tag says 60, 52 came
     assert found.decided.time_base.slowed_by == 1.0
-    assert len(found.reps.reps) == len(in_life.reps.reps)
+    assert_same_times(found, in_life, atol_s=0.02)
 
 
 # --- only the bodies tell ------------------------------------------------------------------------
@@ -217,29 +229,33 @@ def test_squats_are_not_taken_for_slowed_jumps(slower):
 
 
 @cache
-def ramped(
-    filmed_hz: float = 240.0, slower: float = 8.0
-) -> tuple[Landmarks, np.ndarray, np.ndarray]:
-    """Return a finer filmed set, which frames are slowed, and the times they are shown at."""
-    t_s = np.arange(JUMPS.t_s[0], JUMPS.t_s[-1], 1 / filmed_hz)
+def filmed_at(rate_hz: float) -> Landmarks:
+    """Return the set as a camera of another rate would have seen it."""
+    t_s = np.arange(JUMPS.t_s[0], JUMPS.t_s[-1], 1 / rate_hz)
     n = len(JUMPS.t_s)
 
-    def finer(values: np.ndarray) -> np.ndarray:
+    def seen(values: np.ndarray) -> np.ndarray:
         flat = values.reshape(n, -1)
         columns = [np.interp(t_s, JUMPS.t_s, flat[:, k]) for k in range(flat.shape[1])]
         return np.stack(columns, axis=1).reshape(len(t_s), *values.shape[1:])
 
-    fine = Landmarks(
+    return Landmarks(
         t_s,
-        finer(JUMPS.xy_px),
-        finer(JUMPS.visibility),
-        finer(JUMPS.world_m),
+        seen(JUMPS.xy_px),
+        seen(JUMPS.visibility),
+        seen(JUMPS.world_m),
         JUMPS.width_px,
         JUMPS.height_px,
     )
+
+
+@cache
+def ramped() -> tuple[Landmarks, np.ndarray, np.ndarray]:
+    """Return a finer filmed set, which frames are slowed, and the times they are shown at."""
+    fine = filmed_at(240.0)
     middle = analysed().contacts.flights[1]
-    slowed = (t_s > middle.take_off.t_s - 0.25) & (t_s < middle.landing.t_s + 0.3)
-    steps_s = np.where(slowed[1:], slower, 1.0) / filmed_hz
+    slowed = (fine.t_s > middle.take_off.t_s - 0.25) & (fine.t_s < middle.landing.t_s + 0.3)
+    steps_s = np.where(slowed[1:], 8.0, 1.0) / 240.0
     return fine, slowed, np.concatenate([[0.0], np.cumsum(steps_s)])
 
 
@@ -293,6 +309,30 @@ def test_a_camera_that_changes_its_rate_is_no_slow_motion(in_life):
     assert_allclose(
         [ours[key] for key in flights], [theirs[key] for key in flights], atol=0.02
     )  # half of the frames are gone in the second part
+
+
+def test_a_slower_stretch_keeps_the_tops_of_its_jumps():
+    half = len(JUMPS.t_s) // 2
+    keep = np.concatenate([np.arange(0, half, 2), np.arange(half, len(JUMPS.t_s))])
+    thinned = replace(
+        JUMPS,
+        t_s=JUMPS.t_s[keep],
+        xy_px=JUMPS.xy_px[keep],
+        visibility=JUMPS.visibility[keep],
+        world_m=JUMPS.world_m[keep],
+    )
+    tracks = clean_tracks(thinned, Settings().tracks)
+    legs = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("knee", "ankle", "toe")]
+    assert not tracks.filled[:, legs].any()  # none was taken for a spike
+    assert np.isfinite(tracks.raw_px[:, legs]).all()
+
+
+def test_a_derivative_is_taken_over_the_samples_around_it():
+    # 100 samples/s, then 20: a window of 0.05 s holds too few of the slow ones and is widened.
+    t_s = np.concatenate([np.arange(100) / 100, 1 + np.arange(40) / 20])
+    noise = np.random.default_rng(3).normal(0, 1e-3, len(t_s))
+    slope = local_polynomial(t_s, 2 * t_s + noise, 0.05, 1)[1]
+    assert_allclose(slope, 2.0, atol=0.1)
 
 
 def test_a_hole_in_a_rep_voids_it_and_leaves_the_others(in_life):  # case 6
