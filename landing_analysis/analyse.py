@@ -438,7 +438,7 @@ def analyse_paths(
         One per clip as soon as it is done. A clip that fails gives its sentence and
         never stops the rest. A second copy of a clip's content is analysed once.
     """
-    seen: dict[str, str] = {}
+    taken: list[Path] = []
     for path in paths:
         try:
             clips = _clips_in(path)
@@ -446,19 +446,21 @@ def analyse_paths(
             yield Outcome(printable(path.name), error=str(error))
             continue
         for clip in clips:
-            first = seen.setdefault(_content(clip), printable(clip.name))
-            if first != printable(clip.name):
-                yield Outcome(printable(clip.name), copy_of=first)
+            first = next((other for other in taken if _same_content(other, clip)), None)
+            if first is not None:
+                yield Outcome(printable(clip.name), copy_of=printable(first.name))
                 continue
+            taken.append(clip)
             yield _outcome(clip, out_dir, options, start)
 
 
-def _content(path: Path) -> str:
-    """Return what tells a file's content, its name where it cannot be read."""
+def _same_content(one: Path, other: Path) -> bool:
     try:
-        return sha256_of(path)
+        if one.stat().st_size != other.stat().st_size:
+            return False
+        return sha256_of(one) == sha256_of(other)
     except OSError:
-        return str(path)
+        return False
 
 
 def _clips_in(path: Path) -> tuple[Path, ...]:

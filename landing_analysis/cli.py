@@ -190,7 +190,7 @@ def analyse(
         if outcome.error is not None:
             click.echo(f"Not analysed: {outcome.error}", err=True)
         if outcome.copy_of is not None:
-            click.echo(f"{outcome.name} is a copy of {outcome.copy_of}, analysed once.", err=True)
+            click.echo(f"{outcome.name} is a copy of {outcome.copy_of}; left out.", err=True)
         outcomes.append(outcome)
     _close(outcomes, out_dir)
 

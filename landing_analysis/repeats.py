@@ -15,7 +15,7 @@ from landing_analysis.tables import BoolArray, FloatArray, Frame, Picture
 _SAMPLES = 180  # along the picture's shorter side
 _BLOCK = 8  # samples: a twentieth of the shorter side, about a lower leg
 _MOVED_LEVELS = 10.0  # of 255: a limb in motion changes a block by more (rendered clips)
-_SURE_RATIO = 10.0  # true repeats, coded again: 11 to 90; 28 clips without any: at most 7
+_SURE_RATIO = 10.0  # true repeats, coded again: 11 to 90; 27 clips without any: at most 7
 _LEAST_LEVELS = 0.5  # rounding of the pictures
 _LONGEST_RUN = 3  # 15 frames/s shown at 60; more in a row is a still scene (choice)
 _THROUGHOUT = 0.1  # of the frames in motion: then repeats are the clip's making (choice)

@@ -127,6 +127,16 @@ def test_doubtful_times_are_told_at_the_end_and_the_option_settles_them(tmp_path
     assert "--slowed-by" not in table
 
 
+def test_a_copy_under_another_name_is_analysed_once_and_said(tmp_path):
+    one = _store(tmp_path / "a.parquet", "P07_jumps.mp4")
+    copy = tmp_path / "b.parquet"
+    copy.write_bytes(one.read_bytes())
+    done = _run("analyse", one, copy, "--out", tmp_path / "out")
+    assert done.exit_code == 0
+    assert done.stderr.strip() == "b.parquet is a copy of a.parquet; left out."
+    assert done.stdout.splitlines()[-1].endswith("P07_jumps/report.html")
+
+
 # --- bad input ---------------------------------------------------------------------------------
 
 
