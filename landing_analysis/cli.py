@@ -307,13 +307,14 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
 
 
 def _remarks(analysis: Analysis | None) -> list[str]:
-    """Return what must not be overlooked: that there are no reps, or no times."""
+    """Return what must not be overlooked: no reps, no times, pictures that are lost."""
     from landing_analysis.report_parts import doubt_words, no_reps_words
 
     if analysis is None:
         return []
-    doubt = doubt_words(analysis)
     remarks = [] if analysis.reps.reps else [no_reps_words(analysis)]
+    remarks += [note.text for note in analysis.notes if note.check == "damage"]
+    doubt = doubt_words(analysis)
     return remarks if doubt is None else [*remarks, doubt]
 
 

@@ -507,6 +507,8 @@ def test_a_damaged_clip_is_measured_on_both_sides_and_the_reps_it_hits_are_void(
     lost = len(set_of_jumps) - hurt.clip.frames
     assert 0 < lost < 60
     assert read_clip(folder / "annotated.mp4").frames == hurt.clip.frames
+    done = CliRunner().invoke(main, ["analyse", str(path), "--out", str(tmp_path / "out")])
+    assert "damaged.mp4: the file is damaged" in done.stdout
     again, _ = analysed(path, tmp_path / "out")  # from the stored landmarks
     assert again.notes == hurt.notes
     assert again.measures == hurt.measures
