@@ -6,9 +6,12 @@ given other frame times, as a phone or an editor would.
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
+from importlib.resources import files
 
+import jsonschema
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -183,6 +186,15 @@ def test_no_output_prints_a_time_while_the_clock_is_in_doubt():
     assert "--slowed-by 8 or" in page
     (rate,) = [note for note in found.notes if note.check == "frame rate"]
     assert "is not known" in rate.text
+
+
+@pytest.mark.parametrize("capture_fps", [None, FILMED_HZ], ids=["doubtful", "tagged"])
+def test_a_slow_motion_document_fits_the_schema(capture_fps):
+    schema = files("landing_analysis").joinpath("data/analysis.schema.json").read_text()
+    document = analysis_document(analysed(t_s=8 * JUMPS.t_s, capture_fps=capture_fps))
+    jsonschema.validate(document, json.loads(schema))
+    assert document["clip"]["capture_fps"] == capture_fps
+    assert document["decided"]["time_base"]["slowed_by"] == (8.0 if capture_fps else None)
 
 
 def test_the_option_settles_it_either_way(in_life):
