@@ -224,18 +224,31 @@ def _motion(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) ->
 
 def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> Falls:
     """Measure free fall flight by flight under the given frame times."""
-    motion = _motion(people, t_s, options)
+    settings = options.settings
+    rate_hz = 1.0 / float(np.median(np.diff(t_s)))
+    every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
+    motion = _motion(tuple(_thinned(person, every) for person in people), t_s[::every], options)
     measured = []
     for flight in motion.contacts.flights:
-        alone = Contacts((), (flight,))
-        free_fall = measure_free_fall(motion.tracks, alone, options.settings.gravity)
+        free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
         if free_fall is None or flight.take_off is None or flight.landing is None:
             continue
         factor, sd = slow_motion_factor(motion.tracks, free_fall)
-        if sd <= options.settings.clock.sure_fall_sd:
+        if sd <= settings.clock.sure_fall_sd:
             first, last = np.searchsorted(t_s, [flight.take_off.t_s, flight.landing.t_s])
             measured.append(Fall(int(first), min(int(last), len(t_s) - 1), factor, sd))
     return Falls(len(motion.contacts.flights), tuple(measured))
+
+
+def _thinned(person: Landmarks, every: int) -> Landmarks:
+    """Keep one of ``every`` frames."""
+    return replace(
+        person,
+        t_s=person.t_s[::every],
+        xy_px=person.xy_px[::every],
+        visibility=person.visibility[::every],
+        world_m=person.world_m[::every],
+    )
 
 
 # --- one clip ----------------------------------------------------------------------------------

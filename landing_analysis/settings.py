@@ -174,6 +174,7 @@ class ClockSettings:
         0.2  # of the factor from one flight; less certain ones say nothing (choice)
     )
     mixed_ratio: float = 1.4  # flights of rendered sets differ by up to 1.2 (24 sets)
+    witness_rate_hz: float = 120.0  # frames beyond that tell nothing more of a fall (choice)
     timing_rate_hz: float = 50.0  # slower, an interval of 20 ms is less than a frame
 
 

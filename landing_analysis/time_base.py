@@ -255,17 +255,8 @@ def _slow_stretch(
             and not any(fall.first <= o.last and o.first <= fall.last for o in falls.measured)
         ]
         if apart:
-            return _unsteady(
-                t_s,
-                1.0,
-                Falls(
-                    falls.flights,
-                    (
-                        *falls.measured,
-                        *(fall._replace(factor=factor * fall.factor) for fall in apart),
-                    ),
-                ),
-            )
+            slowed = tuple(fall._replace(factor=factor * fall.factor) for fall in apart)
+            return _unsteady(t_s, 1.0, Falls(falls.flights, (*falls.measured, *slowed)))
     return None
 
 
@@ -275,8 +266,13 @@ def _disagree(falls: Falls, settings: ClockSettings) -> bool:
 
 
 def _mixed(falls: Falls, settings: ClockSettings) -> bool:
-    factors = [fall.factor for fall in falls.measured]
-    return bool(factors) and max(factors) > settings.mixed_ratio * min(factors)
+    """Say whether two flights surely fall at different speeds."""
+    if not falls.measured:
+        return False
+    slow = max(falls.measured, key=lambda fall: fall.factor)
+    fast = min(falls.measured, key=lambda fall: fall.factor)
+    apart = slow.factor - fast.factor > 3 * float(np.hypot(slow.sd, fast.sd))
+    return apart and slow.factor > settings.mixed_ratio * fast.factor
 
 
 # --- what the report says ----------------------------------------------------------------------
