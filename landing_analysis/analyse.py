@@ -227,6 +227,8 @@ def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> 
     settings = options.settings
     rate_hz = 1.0 / float(np.median(np.diff(t_s)))
     every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
+    if len(t_s) < every * settings.gravity.min_samples:
+        return Falls(0, ())
     motion = _motion(tuple(_thinned(person, every) for person in people), t_s[::every], options)
     measured = []
     for flight in motion.contacts.flights:
