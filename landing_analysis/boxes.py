@@ -23,8 +23,8 @@ def check_boxes(path: Path) -> Wholeness:
     ``whole``
         The boxes fill the file exactly and one of them is the index (``moov``).
     ``stray end``
-        The same, but bytes that are no box follow; not in a file of fragments, where they
-        may have been the next one.
+        The same with media (``mdat``), but bytes that are no box follow; not in a file of
+        fragments, where they may have been the next one.
     ``cut short``
         The last box promises more bytes than there are.
     ``no index``
@@ -42,7 +42,8 @@ def check_boxes(path: Path) -> Wholeness:
         if not kinds and kind not in _BOXES:
             return "other format"
         if not 8 <= size <= room or not _is_name(kind):
-            stray = b"moov" in kinds and b"moof" not in kinds and kind not in _BOXES
+            whole_before = {b"moov", b"mdat"} <= set(kinds) and b"moof" not in kinds
+            stray = whole_before and kind not in _BOXES
             return "stray end" if stray else "cut short"
         kinds.append(kind)
     return "whole" if b"moov" in kinds else "no index"

@@ -12,14 +12,14 @@ from pathlib import Path
 import av
 import numpy as np
 from av.container import InputContainer, OutputContainer
-from av.packet import Packet
-from av.stream import Disposition, Stream
+from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from av.video.stream import VideoStream
 
 from landing_analysis.boxes import check_boxes, media_bytes
-from landing_analysis.decoding import trusted_frames, whole_packets
+from landing_analysis.container_facts import capture_fps, frame_times, incomplete
+from landing_analysis.decoding import trusted_frames
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
@@ -37,15 +37,12 @@ _UNFINISHED_SUFFIXES = (
     ".filepart", ".!sync", ".icloud",
 )  # fmt: skip
 _PICTURE_BRANDS = {b"heic", b"heix", b"mif1", b"msf1", b"avif", b"M4A ", b"M4B "}
-_ZERO_TAIL = 64  # bytes; no coded picture ends in that many zeros, a hole in a copy does
-_LONGER_SOUND_S = 0.5  # sound may go on a little after the last frame
 _SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
 _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
 _LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
+_MANY_SHARE = 0.8  # of the frames need a time of their own; else the clock is damaged (choice)
 _LONGEST_CLIP_S = 86_400.0
 _SAME_INSTANT_S = 1e-6
-_FASTEST_HZ = 10_000.0  # no phone films faster; a larger tag is damaged
-_CAPTURE_TAG = "com.android.capture.fps"  # the rate a phone filmed at, whatever the clip plays at
 _WRITE_CLOCK = Fraction(1, 90_000)  # holds the times of 24, 25, 30, 60, 120 and 240 Hz exactly
 _WRITE_OPTIONS = {"movflags": "+faststart"}
 _NOMINAL_FPS = 30  # for the encoder's bookkeeping; the frames carry their own times
@@ -81,10 +78,14 @@ def read_clip(path: Path) -> Clip:
     before = _state(path)
     notes = _require_whole(path)
     with _opened(path) as (container, stream):
-        capture_fps = _capture_fps(container, stream)
-        t_s, listed_bytes = _packet_times(path, container, stream)
+        tagged_fps = capture_fps(container, stream)
+        t_s, listed_bytes = frame_times(path.name, container, stream)
     with _opened(path) as (container, stream):
         layout = _first_layout(path, container, stream)
+    once_s = np.unique(t_s)
+    if _MANY_SHARE * len(t_s) < len(once_s) < len(t_s):
+        notes += (_same_time(len(t_s) - len(once_s)),)
+        t_s = once_s
     if listed_bytes < _LISTED_SHARE * media_bytes(path):
         notes += (_UNLISTED,)
     if layout.orientation.mirrored:
@@ -102,7 +103,7 @@ def read_clip(path: Path) -> Clip:
         mirrored=layout.orientation.mirrored,
         t_s=np.empty(0),
         notes=notes,
-        capture_fps=capture_fps,
+        capture_fps=tagged_fps,
     )
     if _state(path) != before:
         raise IncompleteClipError(
@@ -175,10 +176,13 @@ def _numbered(
     if clip is None:
         yield from enumerate(frames)
         return
+    last = -1
     for frame in frames:
         shown_s = _time_s(path, frame)
         number = int(np.searchsorted(clip.t_s, shown_s - _SAME_INSTANT_S))
-        if number < clip.frames and clip.t_s[number] <= shown_s + _SAME_INSTANT_S:
+        listed = number < clip.frames and clip.t_s[number] <= shown_s + _SAME_INSTANT_S
+        if listed and number > last:
+            last = number
             yield number, frame
 
 
@@ -289,6 +293,12 @@ def _high_range(curve: str) -> Note:
     )
 
 
+def _same_time(frames: int) -> Note:
+    which = "One frame is" if frames == 1 else f"{frames} frames are"
+    text = f"{which} to be shown at the time of another; of such frames the first is measured."
+    return Note("clock", "limited", text)
+
+
 def _state(path: Path) -> tuple[int, int]:
     state = path.stat()
     return state.st_size, state.st_mtime_ns
@@ -306,15 +316,8 @@ def _require_file(path: Path) -> None:
 def _require_whole(path: Path) -> tuple[Note, ...]:
     found = check_boxes(path)
     if found in ("cut short", "no index"):
-        raise _incomplete(path)
+        raise incomplete(path.name)
     return (_STRAY_END,) if found == "stray end" else ()
-
-
-def _incomplete(path: Path) -> IncompleteClipError:
-    return IncompleteClipError(
-        f"{path.name} is incomplete, as after a copy that stopped half-way; "
-        "copy it from the phone again."
-    )
 
 
 @contextmanager
@@ -349,50 +352,6 @@ def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
         yield container, stream
 
 
-def _packet_times(
-    path: Path, container: InputContainer, stream: VideoStream
-) -> tuple[FloatArray, int]:
-    """Read the times of all shown frames from the packets, which must all be there.
-
-    Returns
-    -------
-    (n_frames,) seconds, and the bytes of all packets of all tracks
-    """
-    times_s: list[float] = []
-    count = 0
-    listed_bytes = 0
-    end_s = 0.0
-    for packet in whole_packets(container):
-        listed_bytes += packet.size
-        if packet.size == 0 or packet.stream.index != stream.index:
-            continue
-        count += 1
-        if packet.is_corrupt or _is_hole(packet, stream):
-            raise _incomplete(path)
-        if packet.pts is None:
-            raise ClipError(f"{path.name} has frames without a time; export it as MP4.")
-        end_s = float(packet.pts * packet.time_base)
-        if not packet.is_discard:
-            times_s.append(end_s)
-    if count < 2:
-        raise NoVideoError(f"{path.name} is a still image; choose a clip from the phone.")
-    if count < len(stream.index_entries) or _ends_early(container, end_s):
-        raise _incomplete(path)
-    return np.sort(times_s), listed_bytes
-
-
-def _is_hole(packet: Packet[Stream], stream: VideoStream) -> bool:
-    coded = stream.codec_context.name in ("h264", "hevc", "av1")
-    return coded and not any(memoryview(packet)[-_ZERO_TAIL:])
-
-
-def _ends_early(container: InputContainer, end_s: float) -> bool:
-    """Whether a Matroska file, which has no box lengths to check, stops before its duration."""
-    if "matroska" not in container.format.name or not container.duration:
-        return False
-    return end_s + _LONGER_SOUND_S < container.duration / av.time_base
-
-
 def _time_s(path: Path, frame: VideoFrame) -> float:
     if frame.time is None:
         raise ClipError(f"{path.name} has frames without a time; export it as MP4.")
@@ -407,19 +366,6 @@ def _first_layout(path: Path, container: InputContainer, stream: VideoStream) ->
             "the phone as H.264 (most compatible)."
         )
     return Layout.of(path.name, frame, stream)
-
-
-def _capture_fps(container: InputContainer, stream: VideoStream) -> float | None:
-    """Read the rate that the phone says it filmed at; None without a tag, or with a senseless one.
-
-    The tag is a text or a 32-bit number in the movie's metadata; both arrive as text.
-    """
-    text = container.metadata.get(_CAPTURE_TAG) or stream.metadata.get(_CAPTURE_TAG) or ""
-    try:
-        rate = float(text)
-    except ValueError:
-        return None
-    return rate if 1.0 <= rate <= _FASTEST_HZ else None
 
 
 # ---------------------------------------------------------------- writing

@@ -19,7 +19,7 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from marked_clips import CLOCK, MATRICES, ONE, draw_frame
 
-HEVC = {"preset": "ultrafast", "x265-params": "log-level=error", "crf": "16"}
+HEVC = {"preset": "ultrafast", "crf": "16", "x265-params": "log-level=error:bframes=0"}
 SKIN = (210, 150, 120)  # RGB of a patch, as skin in the light
 GREY = 128
 CAPTURE_TAG = "com.android.capture.fps"

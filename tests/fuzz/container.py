@@ -22,6 +22,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Thread
 
+import av
 import numpy as np
 from marked_clips import write_marked_clip
 from phone_clips import find_box
@@ -207,9 +208,16 @@ def _read(path: Path) -> str:
     except Exception as error:
         return f"traceback: {type(error).__name__}: {error}"
     read_s = np.array(times_s)
-    if clip.frames < FRAMES and not any(note.state == "limited" for note in clip.notes):
+    noted = any(note.state == "limited" for note in clip.notes)
+    if clip.frames < FRAMES and not noted and _listed_frames(path) < FRAMES:
         return "wrong: a shorter clip without a remark"
     return _judged(clip.t_s, read_s, noted=bool(damage_notes(clip.t_s, read_s)))
+
+
+def _listed_frames(path: Path) -> int:
+    """Count the frames that a file lists, those that it hides by a trim included."""
+    with av.open(str(path)) as container:
+        return sum(packet.size > 0 for packet in container.demux(video=0))
 
 
 def _judged(promised_s: np.ndarray, read_s: np.ndarray, *, noted: bool) -> str:
