@@ -21,7 +21,8 @@ def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[V
     Parameters
     ----------
     container : opened, at its start or at a key frame
-    stream : the track to decode
+    stream : the track to decode, in threads of whole frames: there the decoder reports
+        damage, a packet or two late, instead of painting over it
 
     Yields
     ------
@@ -36,26 +37,33 @@ def trusted_frames(container: InputContainer, stream: VideoStream) -> Iterator[V
     Limit: bytes that are altered but still decode go unnoticed in HEVC, whose decoder
     flags nothing.
     """
-    trusted = True
+    spoilt: int | None = None  # presentation time of the last damage; None while all is well
     held: deque[VideoFrame] = deque()
     for packet in whole_packets(container, stream):
         try:
             frames = packet.decode()
         except av.FFmpegError:
-            trusted = False
+            spoilt = _later(spoilt, packet.pts)
             held.clear()
             continue
         for frame in frames:
             if not isinstance(frame, VideoFrame):
                 continue
-            trusted = not frame.is_corrupt and (trusted or frame.key_frame)
-            if not trusted:
+            if frame.is_corrupt:
+                spoilt = _later(spoilt, frame.pts)
+            elif frame.key_frame and (frame.pts or 0) > (spoilt or 0):
+                spoilt = None
+            if spoilt is not None:
                 held.clear()
                 continue
             held.append(frame)
             if len(held) > _HELD_BACK:
                 yield held.popleft()
     yield from held
+
+
+def _later(one: int | None, other: int | None) -> int:
+    return max(one or 0, other or 0)
 
 
 def whole_packets(container: InputContainer, *streams: VideoStream) -> Iterator[Packet[Stream]]:

@@ -42,6 +42,7 @@ _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few fra
 _LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
 _MANY_SHARE = 0.8  # of the frames need a time of their own; else the clock is damaged (choice)
 _LONGEST_CLIP_S = 86_400.0
+_DECODING_THREADS = 2  # the same on every machine, so that damage is met the same way
 _SAME_INSTANT_S = 1e-6
 _WRITE_CLOCK = Fraction(1, 90_000)  # holds the times of 24, 25, 30, 60, 120 and 240 Hz exactly
 _WRITE_OPTIONS = {"movflags": "+faststart"}
@@ -348,7 +349,8 @@ def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
                 "export it from the phone as H.264 (most compatible)."
             )
         stream = max(readable, key=lambda s: s.width * s.height)
-        stream.thread_type = "AUTO"
+        stream.thread_type = "FRAME"  # in these the decoder reports damage instead of hiding it
+        stream.codec_context.thread_count = _DECODING_THREADS
         yield container, stream
 
 
