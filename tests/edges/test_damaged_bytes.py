@@ -79,3 +79,14 @@ def test_a_list_of_pictures_that_is_cut_is_remarked(tmp_path):
 def test_a_whole_clip_has_no_remark_on_its_list(tmp_path):
     for name in make_clips(tmp_path):
         assert video.read_clip(tmp_path / name).notes == ()
+
+
+def test_an_index_that_swallows_what_follows_is_no_whole_clip(tmp_path):
+    # The index claims to reach into the first fragment's media; the rest is then no box.
+    data = bytearray(make_clips(tmp_path)["fragments.mp4"])
+    start, end = container.find_box(bytes(data), b"moov")
+    data[start : start + 4] = (end - start + 2000).to_bytes(4, "big")
+    path = tmp_path / "swallowed.mp4"
+    path.write_bytes(data)
+    with pytest.raises(ClipError):
+        video.read_clip(path)

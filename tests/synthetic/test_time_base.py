@@ -396,3 +396,11 @@ def test_flights_that_disagree_among_themselves_are_a_mixed_clip():
 
     settled = settle_time_base(EVEN_S, None, None, witness, ClockSettings())
     assert "do not fall alike" in settled.time_base.doubt
+
+
+def test_flights_that_differ_within_their_uncertainty_are_one_speed():
+    def witness(t_s: np.ndarray) -> Falls:
+        return Falls(2, (Fall(5, 9, 0.85, 0.18), Fall(20, 30, 1.25, 0.18)))
+
+    settled = settle_time_base(EVEN_S, None, None, witness, ClockSettings())
+    assert settled.time_base.doubt is None
