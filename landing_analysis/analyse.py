@@ -9,39 +9,59 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 from landing_analysis import __version__
+from landing_analysis.clock import find_gaps
 from landing_analysis.contacts import find_contacts, sights_of
 from landing_analysis.curves import knee_angles
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.documents import analysis_json, reps_csv
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
-from landing_analysis.files import new_folder, read_landmarks, write_landmarks, write_text
+from landing_analysis.files import (
+    new_folder,
+    read_landmarks,
+    sha256_of,
+    write_landmarks,
+    write_text,
+)
 from landing_analysis.findings import judge_measures
-from landing_analysis.gravity import calibrate, measure_free_fall, standing_tilt_deg
+from landing_analysis.gravity import (
+    calibrate,
+    measure_free_fall,
+    slow_motion_factor,
+    standing_tilt_deg,
+)
 from landing_analysis.measures import measure_reps
 from landing_analysis.people import choose_patient, link_people
 from landing_analysis.progress import NO_PROGRESS, Progress
-from landing_analysis.quality import judge_clip
-from landing_analysis.reps import group_reps
+from landing_analysis.quality import damage_notes, judge_clip, repeats_note
+from landing_analysis.repeats import find_repeats, watch_changes
+from landing_analysis.reps import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     Analysis,
     Clip,
+    Contacts,
     Decided,
     FloatArray,
     Landmarks,
     Limb,
     Limit,
+    Patient,
     Poses,
     Provenance,
     Task,
+    Tracks,
     View,
+    ViewEstimate,
 )
+from landing_analysis.time_base import Fall, Falls, settle_time_base
 from landing_analysis.tracks import clean_tracks
 from landing_analysis.view import estimate_view
+from landing_analysis.withheld import withhold
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
@@ -69,6 +89,7 @@ class Options:
     settings: Settings = field(default_factory=Settings)
     keep_faces: bool = False
     annotated_clip: bool = True
+    slowed_by: float | None = None
 
 
 @dataclass(frozen=True)
@@ -76,6 +97,7 @@ class Outcome:
     """What became of one clip: an analysis and its report, or the sentence why not.
 
     ``unexpected`` is the exception behind the sentence when it was no error of ours.
+    ``copy_of`` names the clip of the same content that was analysed in its stead.
     """
 
     name: str
@@ -83,6 +105,7 @@ class Outcome:
     report: Path | None = None
     error: str | None = None
     unexpected: Exception | None = None
+    copy_of: str | None = None
 
 
 # --- the stages --------------------------------------------------------------------------------
@@ -109,19 +132,33 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
-    patient = choose_patient(people, settings.people, options.person)
-    view = estimate_view(patient.landmarks, settings.view, options.view)
-    tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
+    settled = settle_time_base(
+        clip.t_s,
+        clip.capture_fps,
+        options.slowed_by,
+        lambda t_s: _falls(people, t_s, options),
+        settings.clock,
+    )
+    motion = _motion(people, settled.t_s, options)
+    patient, view, tracks = motion.patient, motion.view, motion.tracks
     sights = sights_of(view.view, view.near_limb)
-    first_found = find_contacts(tracks, settings.contacts, sights)
-    free_fall = measure_free_fall(tracks, first_found, settings.gravity)
+    free_fall = measure_free_fall(tracks, motion.contacts, settings.gravity)
     standing_deg = (
         standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
     contacts = find_contacts(scaled, settings.contacts, sights)
-    reps = group_reps(contacts, scaled, settings.reps, options.task)
-    measures = measure_reps(reps, scaled, view, settings, options.surgical_side)
+    gaps = find_gaps(scaled.t_s, settings.clock)
+    reps = refuse_across_gaps(
+        group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock
+    )
+    measures = withhold(
+        measure_reps(reps, scaled, view, settings, options.surgical_side),
+        settled.time_base,
+        scaled.rate_hz,
+        settings.clock,
+        options.surgical_side or "left",
+    )
     decided = Decided(
         task=reps.task,
         task_origin="given" if options.task else "detected",
@@ -136,8 +173,11 @@ def analyse_people(
         patient_number=patient.number,
         people=patient.people,
         patient_reason=patient.reason,
+        time_base=settled.time_base,
     )
-    quality = judge_clip(clip, tracks, view, reps, free_fall, settings.quality)
+    quality = judge_clip(
+        clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
+    )
     return Analysis(
         clip=clip,
         decided=decided,
@@ -147,7 +187,7 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(*clip.notes, *quality, *contacts.notes, *reps.notes),
+        notes=(*clip.notes, *settled.notes, *quality, *contacts.notes, *reps.notes),
         provenance=Provenance(
             version=__version__,
             model_name=poses.model_name,
@@ -158,6 +198,58 @@ def analyse_people(
         ),
         limits=options.limits,
         knee_angles=knee_angles(scaled, view, settings.knee),
+    )
+
+
+class _Motion(NamedTuple):
+    """Who moves, seen from where, and where the feet first seem to touch the ground."""
+
+    patient: Patient
+    view: ViewEstimate
+    tracks: Tracks
+    contacts: Contacts
+
+
+def _motion(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> _Motion:
+    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
+    settings = options.settings
+    timed = tuple(replace(person, t_s=t_s) for person in people)
+    patient = choose_patient(timed, settings.people, options.person)
+    view = estimate_view(patient.landmarks, settings.view, options.view)
+    tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
+    sights = sights_of(view.view, view.near_limb)
+    contacts = find_contacts(tracks, settings.contacts, sights)
+    return _Motion(patient, view, tracks, contacts)
+
+
+def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> Falls:
+    """Measure free fall flight by flight under the given frame times."""
+    settings = options.settings
+    rate_hz = 1.0 / float(np.median(np.diff(t_s)))
+    every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
+    if len(t_s) < every * settings.gravity.min_samples:
+        return Falls(0, ())
+    motion = _motion(tuple(_thinned(person, every) for person in people), t_s[::every], options)
+    measured = []
+    for flight in motion.contacts.flights:
+        free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
+        if free_fall is None or flight.take_off is None or flight.landing is None:
+            continue
+        factor, sd = slow_motion_factor(motion.tracks, free_fall)
+        if sd <= settings.clock.sure_fall_sd:
+            first, last = np.searchsorted(t_s, [flight.take_off.t_s, flight.landing.t_s])
+            measured.append(Fall(int(first), min(int(last), len(t_s) - 1), factor, sd))
+    return Falls(len(motion.contacts.flights), tuple(measured))
+
+
+def _thinned(person: Landmarks, every: int) -> Landmarks:
+    """Keep one of ``every`` frames."""
+    return replace(
+        person,
+        t_s=person.t_s[::every],
+        xy_px=person.xy_px[::every],
+        visibility=person.visibility[::every],
+        world_m=person.world_m[::every],
     )
 
 
@@ -239,20 +331,41 @@ def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
     from landing_analysis.pose import find_poses, load_model
-    from landing_analysis.video import read_frames, with_frame_times
+    from landing_analysis.video import read_frames
 
     model = load_model(options.model)
     try:
         known, poses = read_landmarks(folder / LANDMARKS)
         if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
-            return replace(known, file=clip.file), poses
+            return replace(known, file=clip.file, capture_fps=clip.capture_fps), poses
     except CacheError:
         pass
     progress = start(f"{clip.file}: finding the body", clip.frames)
-    poses = find_poses(read_frames(path), clip, options.settings.pose, model, progress)
-    if not np.array_equal(poses.t_s, clip.t_s):
-        clip = with_frame_times(clip, poses.t_s)
-    return clip, poses
+    changes: list[float] = []
+    frames = watch_changes(read_frames(path, clip), changes)
+    poses = find_poses(frames, clip, options.settings.pose, model, progress)
+    return _whole_and_once(clip, poses, np.array(changes))
+
+
+def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
+    """Leave out of a clip the frames that damage has spoilt and those shown before."""
+    from landing_analysis.video import with_frame_times
+
+    notes = damage_notes(clip.t_s, poses.t_s)
+    repeats = find_repeats(poses.t_s, changes)
+    if repeats.any():
+        notes += (repeats_note(poses.t_s, repeats),)
+        once = ~repeats
+        poses = replace(
+            poses,
+            t_s=poses.t_s[once],
+            xy_px=poses.xy_px[once],
+            visibility=poses.visibility[once],
+            world_m=poses.world_m[once],
+        )
+    if not notes:
+        return clip, poses
+    return with_frame_times(replace(clip, notes=(*clip.notes, *notes)), poses.t_s), poses
 
 
 def _heads(poses: Poses, people: tuple[Landmarks, ...]) -> FloatArray:
@@ -301,8 +414,9 @@ def _annotate(
     from landing_analysis.annotate import write_annotated_clip
     from landing_analysis.video import read_frames
 
-    progress = start(f"{analysis.clip.file}: drawing the clip", analysis.clip.frames)
-    write_annotated_clip(target, read_frames(path), analysis, heads, progress)
+    clip = analysis.clip
+    progress = start(f"{clip.file}: drawing the clip", clip.frames)
+    write_annotated_clip(target, read_frames(path, clip), analysis, heads, progress)
 
 
 def _keep_other_files(folder: Path, new: Path) -> None:
@@ -337,8 +451,9 @@ def analyse_paths(
     ------
     Outcome
         One per clip as soon as it is done. A clip that fails gives its sentence and
-        never stops the rest.
+        never stops the rest. A second copy of a clip's content is analysed once.
     """
+    taken: list[Path] = []
     for path in paths:
         try:
             clips = _clips_in(path)
@@ -346,7 +461,21 @@ def analyse_paths(
             yield Outcome(printable(path.name), error=str(error))
             continue
         for clip in clips:
+            first = next((other for other in taken if _same_content(other, clip)), None)
+            if first is not None:
+                yield Outcome(printable(clip.name), copy_of=printable(first.name))
+                continue
+            taken.append(clip)
             yield _outcome(clip, out_dir, options, start)
+
+
+def _same_content(one: Path, other: Path) -> bool:
+    try:
+        if one.stat().st_size != other.stat().st_size:
+            return False
+        return sha256_of(one) == sha256_of(other)
+    except OSError:
+        return False
 
 
 def _clips_in(path: Path) -> tuple[Path, ...]:

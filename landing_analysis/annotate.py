@@ -95,7 +95,7 @@ def draw_frame(frame: Frame, analysis: Analysis, heads: FloatArray | None) -> Pi
     picture: Picture = np.ascontiguousarray(small, dtype=np.uint8)
     points = analysis.tracks.raw_px[frame.number] * pen.scale
     for limb in _far_limb_first(analysis):
-        state = foot_state(analysis, limb, frame.t_s)
+        state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
         _draw_leg(picture, points, limb, analysis, pen)
         _draw_foot(picture, points, limb, state, analysis, pen)
     _draw_angles(picture, points, frame.number, analysis, pen)
@@ -224,7 +224,8 @@ def _draw_angles(
 
 
 def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -> None:
-    rep = rep_at(analysis, frame.t_s)
+    in_life_s = float(analysis.tracks.t_s[frame.number])
+    rep = rep_at(analysis, in_life_s)
     angles = analysis.knee_angles
     title = "" if rep is None else f"Rep {rep.number}" + ("" if rep.used else ", not used")
     top = [title] if title else []
@@ -234,7 +235,7 @@ def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -
     else:
         top.append(f"{frame.t_s:.2f} s")
     _panel(picture, top, [_INK] * len(top), pen, bottom=False)
-    states = [(limb, foot_state(analysis, limb, frame.t_s)) for limb in LIMBS]
+    states = [(limb, foot_state(analysis, limb, in_life_s)) for limb in LIMBS]
     lines = [f"{limb}: {state}" for limb, state in states if state]
     colours = [
         _rgb(limb_style(limb, analysis.decided.surgical_side).colour)

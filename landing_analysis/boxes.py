@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Literal
 
@@ -22,7 +23,8 @@ def check_boxes(path: Path) -> Wholeness:
     ``whole``
         The boxes fill the file exactly and one of them is the index (``moov``).
     ``stray end``
-        The same, but bytes that are no box follow.
+        The same with media (``mdat``), but bytes that are no box follow; not in a file of
+        fragments, where they may have been the next one.
     ``cut short``
         The last box promises more bytes than there are.
     ``no index``
@@ -35,19 +37,39 @@ def check_boxes(path: Path) -> Wholeness:
     ISO/IEC 14496-12: a box starts with its size (32 bit) and its type; size 1
     means that a 64-bit size follows, size 0 that the box runs to the end.
     """
+    kinds: list[bytes] = []
+    for kind, size, room in _boxes(path):
+        if not kinds and kind not in _BOXES:
+            return "other format"
+        if not 8 <= size <= room or not _is_name(kind):
+            whole_before = {b"moov", b"mdat"} <= set(kinds) and b"moof" not in kinds
+            stray = whole_before and kind not in _BOXES
+            return "stray end" if stray else "cut short"
+        kinds.append(kind)
+    return "whole" if b"moov" in kinds else "no index"
+
+
+def media_bytes(path: Path) -> int:
+    """Return how many bytes the media boxes (``mdat``) hold, 0 in other formats."""
+    return sum(size - 8 for kind, size, room in _boxes(path) if kind == b"mdat" and size <= room)
+
+
+def _is_name(kind: bytes) -> bool:
+    """Say whether a type is made of letters, as all are; one of zeros is a hole in the file."""
+    return len(kind) == 4 and all(0x20 <= letter < 0x7F or letter == 0xA9 for letter in kind)
+
+
+def _boxes(path: Path) -> Iterator[tuple[bytes, int, int]]:
+    """Yield type and size of each top-level box and the room that is left for it."""
     end = path.stat().st_size
     position = 0
-    has_index = False
     with path.open("rb") as file:
         while position < end:
             size, kind = _read_header(file, position, end)
-            if position == 0 and kind not in _BOXES:
-                return "other format"
-            if size < 8 or position + size > end:
-                return "stray end" if has_index and kind not in _BOXES else "cut short"
-            has_index = has_index or kind == b"moov"
+            yield kind, size, end - position
+            if size < 8:
+                return
             position += size
-    return "whole" if has_index else "no index"
 
 
 def _read_header(file: BinaryIO, position: int, end: int) -> tuple[int, bytes]:

@@ -117,6 +117,13 @@ def main() -> None:
     help="Measure person N, counted from the one in view for most of the clip.",
 )
 @click.option(
+    "--slowed-by",
+    type=click.FloatRange(0.1, 64),
+    metavar="FACTOR",
+    help="How many times slower than life the clip plays (1 = real time); settles it where the "
+    "file and free fall disagree.",
+)
+@click.option(
     "--model",
     type=click.Path(path_type=Path),
     metavar="FILE",
@@ -182,6 +189,8 @@ def analyse(
             raise outcome.unexpected
         if outcome.error is not None:
             click.echo(f"Not analysed: {outcome.error}", err=True)
+        if outcome.copy_of is not None:
+            click.echo(f"{outcome.name} is a copy of {outcome.copy_of}; left out.", err=True)
         outcomes.append(outcome)
     _close(outcomes, out_dir)
 
@@ -195,6 +204,7 @@ def _options(
     task: str | None,
     view: str | None,
     person: int | None,
+    slowed_by: float | None,
     model: Path | None,
     keep_faces: bool,
     no_annotated_clip: bool,
@@ -214,6 +224,7 @@ def _options(
         task=next((name for name in TASKS if name == task), None),
         view=next((name for name in VIEWS if view and name == view.replace("-", "_")), None),
         person=person,
+        slowed_by=slowed_by,
         model=model,
         limits=read_limits(limits_file),
         settings=settings,
@@ -278,15 +289,15 @@ _HEADERS = (
 
 def _close(outcomes: list[Outcome], out_dir: Path) -> None:
     done = [outcome for outcome in outcomes if outcome.report is not None]
-    failed = len(outcomes) - len(done)
+    failed = sum(outcome.error is not None for outcome in outcomes)
     if done:
         click.echo()
         for line in _table([_HEADERS, *(_row(outcome) for outcome in done)]):
             click.echo(line)
         click.echo("(outside, cannot tell, within: findings of the set against the limits)")
         for outcome in done:
-            if outcome.analysis is not None and not outcome.analysis.reps.reps:
-                click.echo(f"{outcome.name}: {_no_reps_words(outcome.analysis)}")
+            for words in _remarks(outcome.analysis):
+                click.echo(f"{outcome.name}: {words[0].lower() + words[1:]}")
     if failed:
         click.echo(f"{failed} of {len(outcomes)} could not be analysed.", err=True)
     if done:
@@ -295,11 +306,16 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
         raise click.exceptions.Exit(_FAILED)
 
 
-def _no_reps_words(analysis: Analysis) -> str:
-    from landing_analysis.report_parts import no_reps_words
+def _remarks(analysis: Analysis | None) -> list[str]:
+    """Return what must not be overlooked: no reps, no times, pictures that are lost."""
+    from landing_analysis.report_parts import doubt_words, no_reps_words
 
-    words = no_reps_words(analysis)
-    return words[0].lower() + words[1:]
+    if analysis is None:
+        return []
+    remarks = [] if analysis.reps.reps else [no_reps_words(analysis)]
+    remarks += [note.text for note in analysis.notes if note.check == "damage"]
+    doubt = doubt_words(analysis)
+    return remarks if doubt is None else [*remarks, doubt]
 
 
 def _page_to_open(done: list[Outcome], out_dir: Path) -> str:

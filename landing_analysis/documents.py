@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterable
 from dataclasses import asdict, fields
 
+import numpy as np
+
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings import foot_strike
 from landing_analysis.tables import (
@@ -53,9 +55,10 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
     Returns
     -------
     dict
-        As described in ``data/analysis.schema.json``: times in seconds of the
-        clip's own presentation time, frames numbered from 0, None where a value
-        is not known. Per-frame landmarks are not in it; they have their own file.
+        As described in ``data/analysis.schema.json``: times in seconds of life from the
+        clip's own first time (its presentation times, unless it was slowed), None while
+        the time base is in doubt, frames numbered from 0, None where a value is not
+        known. Per-frame landmarks are not in it; they have their own file.
     """
     document = {
         "schema_version": SCHEMA_VERSION,
@@ -64,10 +67,11 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
         "clip": _clip(analysis),
         "decided": _decided(analysis),
         "contacts": [_contact(contact, analysis) for contact in analysis.contacts.contacts],
-        "flights": [_flight(flight) for flight in analysis.contacts.flights],
+        "flights": [_flight(flight, analysis) for flight in analysis.contacts.flights],
         "reps": [_rep(rep, analysis) for rep in analysis.reps.reps],
         "summaries": [asdict(summary) for summary in analysis.measures.summaries],
         "comparisons": [asdict(comparison) for comparison in analysis.measures.comparisons],
+        "not_compared": [asdict(item) for item in analysis.measures.not_compared],
         "findings": [_finding(finding, analysis) for finding in analysis.findings],
         "limits": [asdict(limit) for limit in analysis.limits],
         "quality": [asdict(note) for note in analysis.notes],
@@ -108,45 +112,54 @@ def _decided(analysis: Analysis) -> dict[str, object]:
     }
 
 
-def _event(name: str, event: Event | None) -> dict[str, object]:
+def _event(name: str, event: Event | None, analysis: Analysis) -> dict[str, object]:
+    """Return when something happened, nothing while the time base is in doubt."""
+    timed = event if analysis.decided.time_base.doubt is None else None
     return {
-        f"{name}_s": event.t_s if event else None,
-        f"{name}_sd_s": event.sd_s if event else None,
+        f"{name}_s": timed.t_s if timed else None,
+        f"{name}_sd_s": timed.sd_s if timed else None,
     }
+
+
+def _frame_of(event: Event | None, analysis: Analysis) -> int | None:
+    return int(np.argmin(np.abs(analysis.tracks.t_s - event.t_s))) if event else None
 
 
 def _contact(contact: Contact, analysis: Analysis) -> dict[str, object]:
     rep = next((rep.number for rep in analysis.reps.reps if contact in rep.contacts), None)
     return {
         "limb": contact.limb,
-        **_event("initial_contact", contact.initial_contact),
-        **_event("toe_off", contact.toe_off),
+        **_event("initial_contact", contact.initial_contact, analysis),
+        "initial_contact_frame": _frame_of(contact.initial_contact, analysis),
+        **_event("toe_off", contact.toe_off, analysis),
+        "toe_off_frame": _frame_of(contact.toe_off, analysis),
         "toe_off_reason": contact.toe_off_reason,
-        **_event("toe_contact", contact.toe_contact),
-        **_event("heel_contact", contact.heel_contact),
+        **_event("toe_contact", contact.toe_contact, analysis),
+        **_event("heel_contact", contact.heel_contact, analysis),
         "origin": contact.origin,
         "rep": rep,
     }
 
 
-def _flight(flight: Flight) -> dict[str, object]:
+def _flight(flight: Flight, analysis: Analysis) -> dict[str, object]:
     return {
-        **_event("take_off", flight.take_off),
-        **_event("landing", flight.landing),
+        **_event("take_off", flight.take_off, analysis),
+        **_event("landing", flight.landing, analysis),
         "take_off_limbs": flight.take_off_limbs,
         "landing_limbs": flight.landing_limbs,
     }
 
 
 def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
+    timed = analysis.decided.time_base.doubt is None
     return {
         "number": rep.number,
         "task": rep.task,
         "limbs": rep.limbs,
         "used": rep.used,
         "reason": rep.reason,
-        "flight": _flight(rep.flight),
-        "peak_flexion_s": rep.peak_flexion_s,
+        "flight": _flight(rep.flight, analysis),
+        "peak_flexion_s": rep.peak_flexion_s if timed else None,
         "measures": [_measure(row) for row in rep_measures(analysis, rep)],
     }
 
@@ -239,6 +252,10 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
     contact = next((contact for contact in rep.contacts if contact.limb == limb), None)
     start = contact.initial_contact if contact else None
     end = contact.toe_off if contact else None
+    instants = {
+        **_event("initial_contact", start, analysis),
+        **_event("toe_off", end, analysis),
+    }
     return {
         "clip": analysis.clip.file,
         "rep": rep.number,
@@ -247,7 +264,7 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
         "side": side_name(_LIMB.get(limb), analysis.decided.surgical_side) or "",
         "used": "yes" if rep.used else "no",
         "reason": rep.reason or "",
-        **_csv_numbers({**_event("initial_contact", start), **_event("toe_off", end)}, 4),
+        **_csv_numbers(instants, 4),
         **_csv_measures(rows),
         "foot_strike": next((strike for row in rows if (strike := foot_strike(row))), ""),
         "not_measurable": "; ".join(f"{row.name}: {row.reason}" for row in rows if row.reason),

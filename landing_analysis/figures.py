@@ -168,7 +168,10 @@ def timeline_figure(analysis: Analysis) -> Figure:
             if from_s - _ROW_S < contact.initial_contact.t_s < from_s + length_s:
                 _draw_contact(axes, contact, analysis.decided.surgical_side)
         _number_reps(axes, analysis)
-    panels[-1].set_xlabel("s of the clip")
+    real_time = analysis.decided.time_base.slowed_by == 1.0
+    panels[-1].set_xlabel(
+        "s of the clip" if real_time else "s in life, from the clip's first frame"
+    )
     return figure
 
 

@@ -177,7 +177,7 @@ def _picture(
         rep=rep.number,
         moment=moment,
         frame=frame,
-        t_s=float(analysis.tracks.t_s[frame]),
+        t_s=float(analysis.clip.t_s[frame]),
         width=width,
         height=float(_HEIGHT_PX),
         jpeg=jpeg,

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
+from landing_analysis.clock import find_gaps, rate_ratio
 from landing_analysis.definitions import FRONTAL_VIEWS
-from landing_analysis.gravity import FreeFall, slow_motion_factor
 from landing_analysis.kinematics import false_fppa_deg, interval_sd_s
-from landing_analysis.settings import QualitySettings
+from landing_analysis.settings import ClockSettings, QualitySettings
+from landing_analysis.signals import runs
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
+    BoolArray,
     Clip,
+    FloatArray,
     Note,
     QualityState,
     Reps,
+    TimeBase,
     Tracks,
     ViewEstimate,
 )
@@ -29,31 +33,61 @@ def judge_clip(
     tracks: Tracks,
     view: ViewEstimate,
     reps: Reps,
-    free_fall: FreeFall | None,
+    time_base: TimeBase,
     settings: QualitySettings,
+    clock: ClockSettings,
 ) -> tuple[Note, ...]:
     """Say how good a clip is for measuring, check by check.
 
     Parameters
     ----------
-    clip, tracks, view, reps : of one clip
-    free_fall : None when no flight was long enough
+    clip, tracks, view, reps, time_base : of one clip
     settings : QualitySettings
+    clock : ClockSettings
 
     Returns
     -------
     tuple of Note
     """
     notes = (
-        _frame_rate(clip, settings),
-        _clock(clip, settings),
+        _frame_rate(tracks, settings, clock) if time_base.doubt is None else _unknown_rate(clip),
+        _intervals(clip, clock),
         _view(view, settings),
         _landmarks(tracks, settings),
         _feet(tracks, settings),
         _count(reps, settings),
-        _speed(tracks, free_fall, settings),
     )
     return tuple(note for note in notes if note is not None)
+
+
+def damage_notes(promised_s: FloatArray, read_s: FloatArray) -> tuple[Note, ...]:
+    """Say where pictures of a clip could not be read.
+
+    Parameters
+    ----------
+    promised_s : (n_frames,) times of the frames that the file lists
+    read_s : (n_read,) times of those that could be decoded and trusted
+    """
+    lost = ~np.isin(promised_s, read_s)
+    if not lost.any():
+        return ()
+    holes = [f"{promised_s[first]:.2f} to {promised_s[last]:.2f} s" for first, last in runs(lost)]
+    text = (
+        f"The file is damaged: {int(lost.sum())} of {len(lost)} pictures are left out, from "
+        f"{'; '.join(holes)}. Copy it from the phone again if you can."
+    )
+    return (Note("damage", "poor", text),)
+
+
+def repeats_note(t_s: FloatArray, repeats: BoolArray) -> Note:
+    """Say that pictures are shown twice, and how many a second are new."""
+    fps = 1.0 / float(np.median(np.diff(t_s[~repeats])))
+    text = (
+        f"{int(repeats.sum())} of {len(repeats)} frames show the picture before them once more, "
+        "as editors and messengers add them; they are not measured. "
+        f"{fps:.0f} new pictures/s are left."
+    )
+    return Note("repeated frames", "limited", text)
 
 
 def _graded(value: float, good: float, limited: float) -> QualityState:
@@ -61,27 +95,50 @@ def _graded(value: float, good: float, limited: float) -> QualityState:
     return "good" if value >= good else "limited" if value >= limited else "poor"
 
 
-def _frame_rate(clip: Clip, settings: QualitySettings) -> Note:
-    fps = clip.median_fps
+def _frame_rate(tracks: Tracks, settings: QualitySettings, clock: ClockSettings) -> Note:
+    fps = tracks.rate_hz
     step_ms = 1000.0 / fps
     text = (
         f"{fps:.0f} frames/s: one frame is {step_ms:.0f} ms, and counting frames alone would "
         f"know an interval to {1000 * interval_sd_s(1.0 / fps):.0f} ms (standard uncertainty)."
     )
+    if fps < clock.timing_rate_hz:
+        text += (
+            " Too slow for which foot lands first, for toe to heel, and for a difference in time "
+            f"between the limbs below {step_ms:.0f} ms: these are not given. Contact and flight "
+            "times carry the uncertainty that stands beside them. Film at 60 frames/s or more."
+        )
     state = _graded(fps, settings.good_rate_hz, settings.limited_rate_hz)
     return Note("frame rate", state, text)
 
 
-def _clock(clip: Clip, settings: QualitySettings) -> Note | None:
-    steps_s = np.diff(clip.t_s)
-    usual_s = float(np.median(steps_s))
-    gaps = np.flatnonzero(steps_s > settings.gap_share * usual_s)
-    if len(gaps) == 0:
-        return None
-    longest = int(gaps[np.argmax(steps_s[gaps])])
+def _unknown_rate(clip: Clip) -> Note:
     text = (
-        f"{len(gaps)} gaps between frames, the longest {1000 * steps_s[longest]:.0f} ms at "
-        f"{clip.t_s[longest]:.2f} s; events beside a gap are less certain."
+        f"The clip plays {clip.median_fps:.0f} frames/s; how many were filmed in a second of life "
+        "is not known."
+    )
+    return Note("frame rate", "limited", text)
+
+
+def _intervals(clip: Clip, clock: ClockSettings) -> Note | None:
+    """Say where frames are missing, and how unevenly they come."""
+    steps_ms = 1000 * np.diff(clip.t_s)
+    gaps = find_gaps(clip.t_s, clock)
+    uneven = (
+        f"Frames come every {np.median(steps_ms):.1f} ms, {steps_ms.min():.1f} to "
+        f"{steps_ms.max():.1f} ms"
+    )
+    if not gaps:
+        late = steps_ms.max() > clock.gap_share * np.median(steps_ms)
+        even = rate_ratio(clip.t_s) < clock.other_rate_ratio
+        text = f"{uneven}; each is measured at its own time."
+        return Note("clock", "good", text) if late and even else None
+    longest = max(gaps, key=lambda gap: gap.length_s)
+    count = "One gap" if len(gaps) == 1 else f"{len(gaps)} gaps"
+    text = (
+        f"{count} between frames, the longest {1000 * longest.length_s:.0f} ms at "
+        f"{longest.start_s:.2f} s; events beside a gap are less certain, a rep across one of "
+        f"more than {1000 * clock.void_gap_s:.0f} ms is not used. {uneven}."
     )
     return Note("clock", "limited", text)
 
@@ -139,16 +196,3 @@ def _count(reps: Reps, settings: QualitySettings) -> Note | None:
         "steadier (Ortiz 2007)."
     )
     return Note("count of reps", "limited", text)
-
-
-def _speed(tracks: Tracks, free_fall: FreeFall | None, settings: QualitySettings) -> Note | None:
-    if free_fall is None:
-        return None
-    factor, sd = slow_motion_factor(tracks, free_fall)
-    if abs(factor - 1.0) <= max(settings.speed_share, 3 * sd):
-        return None
-    text = (
-        f"Bodies fall as if the clip played {factor:.1f} times slower than life. Either it is a "
-        "slow-motion export, and all times are wrong, or the stature is; share the original clip."
-    )
-    return Note("speed", "poor", text)

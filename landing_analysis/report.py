@@ -127,7 +127,7 @@ def _plot(figure: Figure, name: str, heading: str, caption: str) -> Plot:
 
 
 def _timeline(analysis: Analysis) -> Plot | None:
-    if not analysis.contacts.contacts:
+    if not analysis.contacts.contacts or analysis.decided.time_base.doubt is not None:
         return None
     caption = (
         "Bars: a foot on the ground after a flight, hatched where no toe-off was seen. "
@@ -138,7 +138,8 @@ def _timeline(analysis: Analysis) -> Plot | None:
 
 def _curves(analysis: Analysis) -> Plot | None:
     found = landing_curves(analysis)
-    if found is None:
+    in_doubt = analysis.decided.time_base.doubt is not None
+    if found is None or (in_doubt and found.axis != "%"):
         return None
     angle = "FPPA" if found.kind == "fppa" else "Knee flexion"
     through = "through ground contact" if found.axis == "%" else "after initial contact"

@@ -13,6 +13,8 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.findings import (
     COVERAGE,
@@ -31,6 +33,7 @@ from landing_analysis.tables import (
     QualityState,
     Rep,
     SetSummary,
+    TimeBase,
     Verdict,
 )
 
@@ -41,6 +44,12 @@ SYMBOLS: dict[Verdict, str] = {"above": "▲", "below": "▼", "cannot tell": "?
 QUALITY_SYMBOLS: dict[QualityState, str] = {"good": "●", "limited": "◐", "poor": "○"}
 _RANK: dict[Verdict, int] = {"above": 0, "below": 0, "cannot tell": 1, "within": 2}
 _MOST_HEADLINES = 5
+_SETTLED_BY = {
+    "clip": "by the clip's own times",
+    "tag": "by the phone's tag",
+    "intervals": "by the frame intervals",
+    "given": "given",
+}
 
 _TABLES = (
     ("Time", ("contact_time", "time_to_peak_flexion", "flight_time", "jump_height",
@@ -147,10 +156,29 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
         ("Stature", f"{100 * decided.stature_m:.0f} cm" if decided.stature_m else "not given"),
         ("Target flexion", f"{decided.target_flexion_deg:g}°"),
     ]
+    if decided.time_base != TimeBase():
+        facts.append(("Time base", time_base_words(decided.time_base)))
     if decided.people > 1:
         person = f"{decided.patient_number} of {decided.people}: {decided.patient_reason}"
         facts.append(("Person measured", person))
     return facts
+
+
+def time_base_words(time_base: TimeBase) -> str:
+    """Say how the clip's clock runs against life, and what settled it."""
+    if time_base.doubt is not None or time_base.slowed_by is None:
+        return "in doubt: no times are given"
+    settled_by = _SETTLED_BY[time_base.origin]
+    if time_base.slowed_by == 1.0:
+        return f"real time ({settled_by})"
+    return f"plays {time_base.slowed_by:.3g} times slower than life, taken out ({settled_by})"
+
+
+def doubt_words(analysis: Analysis) -> str | None:
+    """Say why no times are given and what settles it; None where they are."""
+    if analysis.decided.time_base.doubt is None:
+        return None
+    return next((note.text for note in analysis.notes if note.check == "time base"), None)
 
 
 def _given(origin: str) -> str:
@@ -283,7 +311,10 @@ def rep_flags(analysis: Analysis, rep: Rep) -> list[str]:
 def rep_times(analysis: Analysis, rep: Rep) -> str:
     """Return when a rep landed, by the clip's own clock."""
     landing = rep.flight.landing
-    words = "no landing seen" if landing is None else f"lands at {landing.t_s:.2f} s"
+    words = "no landing seen"
+    if landing is not None:
+        shown_s = float(np.interp(landing.t_s, analysis.tracks.t_s, analysis.clip.t_s))
+        words = f"lands at {shown_s:.2f} s"
     return f"{rep.task}, {words}" if is_mixed(analysis) else words
 
 
@@ -473,7 +504,11 @@ def unmeasured(analysis: Analysis) -> list[tuple[str, str]]:
             label = DEFINITIONS[row.name].label + (f" ({row.limb})" if row.limb else "")
             grouped[bare_reason(row)][label].add(row.rep)
     used = sum(rep.used for rep in analysis.reps.reps)
-    return [(reason, _what(labels, used)) for reason, labels in grouped.items()]
+    missing = [(reason, _what(labels, used)) for reason, labels in grouped.items()]
+    sides: dict[str, list[str]] = defaultdict(list)
+    for item in analysis.measures.not_compared:
+        sides[item.reason].append(f"{DEFINITIONS[item.name].label}, one limb against the other")
+    return missing + [(reason, "; ".join(labels)) for reason, labels in sides.items()]
 
 
 def _what(labels: dict[str, set[int]], used: int) -> str:
@@ -533,7 +568,11 @@ def provenance_facts(analysis: Analysis) -> list[tuple[str, str]]:
         ("Clip sha256", made.clip_sha256),
         ("Pose model", made.model_name),
         ("Model sha256", made.model_sha256),
-        ("Time base", "presentation time of each frame, as stored in the clip"),
+        (
+            "Time base",
+            "presentation time of each frame, as stored in the clip; "
+            + time_base_words(analysis.decided.time_base),
+        ),
         ("Low-pass of angles", f"{analysis.tracks.cutoff_hz:.1f} Hz, two passes"),
         ("Settings", json.dumps(made.settings, sort_keys=True)),
     ]

@@ -194,19 +194,34 @@ class MeasureSettings:
 
 
 @dataclass(frozen=True)
+class ClockSettings:
+    """How the clip's clock is questioned: gaps, slow motion, what a frame rate cannot carry."""
+
+    gap_share: float = 1.6  # of the usual interval; a missing frame doubles it (choice)
+    void_gap_s: float = 0.1  # as long as the longest bridged gap of a track
+    other_rate_ratio: float = 1.5  # phones slow by 2 and more; poor light takes 30 to 24 (choice)
+    same_rate_share: float = 0.05  # tag and measured rate, rounding of either included (choice)
+    speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
+    sure_fall_sd: float = (
+        0.2  # of the factor from one flight; less certain ones say nothing (choice)
+    )
+    mixed_ratio: float = 1.4  # flights of rendered sets differ by up to 1.2 (24 sets)
+    witness_rate_hz: float = 120.0  # frames beyond that tell nothing more of a fall (choice)
+    timing_rate_hz: float = 50.0  # slower, an interval of 20 ms is less than a frame
+
+
+@dataclass(frozen=True)
 class QualitySettings:
     """What counts as a good clip."""
 
     good_rate_hz: float = 50.0  # 60 frames/s with room for a varying rate (choice)
     limited_rate_hz: float = 28.0  # 30 frames/s: the impact phase is two frames
-    gap_share: float = 2.5  # of the usual interval: two frames missing in a row
     square_on_deg: float = 5.0  # 6 deg of false valgus at 60 deg of flexion
     good_seen_share: float = 0.95  # of the frames (choice)
     limited_seen_share: float = 0.75  # of the frames (choice)
     clear_visibility: float = 0.3  # the model's own scale (choice)
     hidden_share: float = 0.1  # of the frames (choice)
     enough_reps: int = 5  # mean of five trials: Ortiz 2007, N Am J Sports Phys Ther 2(2)
-    speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
 
 
 def _numbers(settings: object) -> Iterator[tuple[str, float]]:
@@ -232,6 +247,7 @@ class Settings:
     reps: RepSettings = field(default_factory=RepSettings)
     knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
+    clock: ClockSettings = field(default_factory=ClockSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 

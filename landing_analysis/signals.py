@@ -3,8 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from landing_analysis.tables import BoolArray, FloatArray
+
+STEPS_AROUND = 19  # of the running median: a third of a second at 60 frames/s (choice)
+
+
+def usual_steps_s(t_s: FloatArray) -> FloatArray:
+    """Return the running median of the steps between samples, (n - 1,) seconds.
+
+    The median of all would be wrong throughout a stretch that was sampled at another rate.
+    """
+    steps_s = np.diff(t_s)
+    if len(steps_s) <= STEPS_AROUND:
+        return np.full(len(steps_s), np.median(steps_s))
+    usual: FloatArray = median_filter(steps_s, size=STEPS_AROUND, mode="reflect")
+    return usual
 
 
 def local_polynomial(
@@ -37,16 +52,17 @@ def local_polynomial(
     result = np.full((degree + 1, n, flat.shape[1]), np.nan)
     if n <= degree:
         return result.reshape((degree + 1, *np.shape(y)))
-    step_s = float(np.median(np.diff(t_s)))
-    half_window_s = max(half_window_s, (degree / 2 + 1.6) * step_s)
-    reach = int(np.ceil(half_window_s / step_s)) + 1
+    usual_s = usual_steps_s(t_s)
+    step_s = np.concatenate([usual_s[:1], np.maximum(usual_s[:-1], usual_s[1:]), usual_s[-1:]])
+    half_windows_s = np.maximum(half_window_s, (degree / 2 + 1.6) * step_s)
+    reach = int(np.ceil(np.max(half_windows_s) / usual_s.min())) + 1
     index = np.arange(n)[:, None] + np.arange(-reach, reach + 1)[None, :]
     inside = (index >= 0) & (index < n)
     index = np.clip(index, 0, n - 1)
-    x = (t_s[index] - t_s[:, None]) / half_window_s
+    x = (t_s[index] - t_s[:, None]) / half_windows_s[:, None]
     kernel = np.where(inside & (np.abs(x) < 1), (1 - np.abs(np.clip(x, -1, 1)) ** 3) ** 3, 0.0)
     powers = x[..., None] ** np.arange(degree + 1)
-    scale = [float(np.prod(np.arange(1, k + 1))) / half_window_s**k for k in range(degree + 1)]
+    scale = [np.prod(np.arange(1, k + 1)) / half_windows_s**k for k in range(degree + 1)]
     for column in range(flat.shape[1]):
         samples = flat[index, column]
         known = np.isfinite(samples)

@@ -86,7 +86,8 @@ class Clip:
     """Facts of one video file, read from the file itself.
 
     ``median_fps`` is one over the median interval between frames; it describes
-    the clip and is never used as its clock.
+    the clip and is never used as its clock. ``capture_fps`` is the rate at which
+    the phone's tag says that it filmed, None without a tag.
     """
 
     file: str
@@ -99,6 +100,7 @@ class Clip:
     mirrored: bool
     t_s: FloatArray = field(repr=False)
     notes: tuple[Note, ...] = ()
+    capture_fps: float | None = None
 
     def __post_init__(self) -> None:
         _require_shape("t_s", self.t_s, (self.frames,))
@@ -437,12 +439,21 @@ class SideComparison:
 
 
 @dataclass(frozen=True)
+class NotCompared:
+    """A measure whose limbs are not set against each other, and the reason."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Measures:
     """The long table of measures, with set summaries and side comparisons."""
 
     measures: tuple[Measure, ...]
     summaries: tuple[SetSummary, ...] = ()
     comparisons: tuple[SideComparison, ...] = ()
+    not_compared: tuple[NotCompared, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -484,6 +495,24 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class TimeBase:
+    """How the clip's clock runs against life.
+
+    ``slowed_by`` is how many times slower than life the clip plays, in its slowest part;
+    times are seconds of life. It is None when that could not be settled: ``doubt`` then
+    says why, and no time is a measure.
+    """
+
+    slowed_by: float | None = 1.0
+    origin: Literal["clip", "tag", "intervals", "given", "unsettled"] = "clip"
+    doubt: str | None = None
+
+    def __post_init__(self) -> None:
+        if (self.slowed_by is None) != (self.doubt is not None):
+            raise TableError("A time base is either settled or carries the doubt.")
+
+
+@dataclass(frozen=True)
 class Decided:
     """What was decided about a clip, by the analysis or by the clinician."""
 
@@ -500,6 +529,7 @@ class Decided:
     patient_number: int
     people: int
     patient_reason: str
+    time_base: TimeBase = TimeBase()
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from scipy.ndimage import median_filter
 from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
 from landing_analysis.kinematics import low_pass
 from landing_analysis.settings import TrackSettings
-from landing_analysis.signals import noise_sd, runs
+from landing_analysis.signals import noise_sd, runs, usual_steps_s
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -189,7 +189,7 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     if len(t_s) < 5:
         return xy_px.copy()
     filled, _ = fill_gaps(t_s, xy_px, float(t_s[-1] - t_s[0]))
-    reach = max(2, round(settings.spike_window_s / float(np.median(np.diff(t_s)))))
+    reach = max(2, round(settings.spike_window_s / float(usual_steps_s(t_s).max())))
     usual = median_filter(filled, size=(2 * reach + 1, 1, 1), mode="nearest")
     away = np.linalg.norm(xy_px - usual, axis=2)
     share = np.full(xy_px.shape[1], settings.spike_share_of_leg_body)

@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import cast
 
 import av
 import numpy as np
-from av.buffer import Buffer
 from av.container import InputContainer, OutputContainer
-from av.packet import Packet
 from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from av.video.stream import VideoStream
 
-from landing_analysis.boxes import check_boxes
+from landing_analysis.boxes import check_boxes, media_bytes
+from landing_analysis.container_facts import capture_fps, frame_times, incomplete
+from landing_analysis.decoding import trusted_frames
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
@@ -29,7 +28,7 @@ from landing_analysis.errors import (
     OutputError,
 )
 from landing_analysis.files import new_file, sha256_of
-from landing_analysis.orientation import Orientation, read_display_matrix
+from landing_analysis.layout import Layout
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".mkv", ".webm", ".avi")
@@ -38,10 +37,13 @@ _UNFINISHED_SUFFIXES = (
     ".filepart", ".!sync", ".icloud",
 )  # fmt: skip
 _PICTURE_BRANDS = {b"heic", b"heix", b"mif1", b"msf1", b"avif", b"M4A ", b"M4B "}
-_ZERO_TAIL = 64  # bytes; no coded picture ends in that many zeros, a hole in a copy does
-_LONGER_SOUND_S = 0.5  # sound may go on a little after the last frame
 _SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
 _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
+_LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
+_MANY_SHARE = 0.8  # of the frames need a time of their own; else the clock is damaged (choice)
+_LONGEST_CLIP_S = 86_400.0
+_DECODING_THREADS = 2  # the same on every machine, so that damage is met the same way
+_SAME_INSTANT_S = 1e-6
 _WRITE_CLOCK = Fraction(1, 90_000)  # holds the times of 24, 25, 30, 60, 120 and 240 Hz exactly
 _WRITE_OPTIONS = {"movflags": "+faststart"}
 _NOMINAL_FPS = 30  # for the encoder's bookkeeping; the frames carry their own times
@@ -69,17 +71,28 @@ def read_clip(path: Path) -> Clip:
 
     Notes
     -----
-    Bytes damaged inside a frame are not noticed here; `read_frames` meets them.
+    Bytes damaged inside a frame are not noticed here: ``t_s`` then holds frames that
+    `read_frames` leaves out.
     """
     path = Path(path)
     _require_file(path)
+    before = _state(path)
     notes = _require_whole(path)
     with _opened(path) as (container, stream):
-        t_s = _packet_times(path, container, stream)
+        tagged_fps = capture_fps(container, stream)
+        t_s, listed_bytes = frame_times(path.name, container, stream)
     with _opened(path) as (container, stream):
         layout = _first_layout(path, container, stream)
+    once_s = np.unique(t_s)
+    if _MANY_SHARE * len(t_s) < len(once_s) < len(t_s):
+        notes += (_same_time(len(t_s) - len(once_s)),)
+        t_s = once_s
+    if listed_bytes < _LISTED_SHARE * media_bytes(path):
+        notes += (_UNLISTED,)
     if layout.orientation.mirrored:
         notes += (_MIRRORED,)
+    if layout.high_range is not None:
+        notes += (_high_range(layout.high_range),)
     clip = Clip(
         file=path.name,
         sha256=sha256_of(path),
@@ -91,7 +104,12 @@ def read_clip(path: Path) -> Clip:
         mirrored=layout.orientation.mirrored,
         t_s=np.empty(0),
         notes=notes,
+        capture_fps=tagged_fps,
     )
+    if _state(path) != before:
+        raise IncompleteClipError(
+            f"{path.name} is still being written; analyse it when the copy is done."
+        )
     return with_frame_times(clip, t_s)
 
 
@@ -104,10 +122,15 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     t_s : (n_frames,) seconds, strictly increasing, at least two
     """
     steps_s = np.diff(t_s)
-    if len(steps_s) == 0 or np.any(steps_s <= 0):
+    if len(t_s) < 2:
         raise ClipError(
-            f"{clip.file} has a damaged clock: its frame times do not increase; "
-            "export it from the phone again."
+            f"{clip.file} is damaged: fewer than two pictures can be read; "
+            "copy it from the phone again."
+        )
+    if np.any(steps_s <= 0) or t_s[-1] - t_s[0] > _LONGEST_CLIP_S:
+        raise ClipError(
+            f"{clip.file} has a damaged clock: its frame times do not increase, or go on for "
+            "more than a day; export it from the phone again."
         )
     step_s = float(np.median(steps_s))
     return replace(
@@ -119,30 +142,49 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     )
 
 
-def read_frames(path: Path) -> Iterator[Frame]:
-    """Yield every frame in showing order.
+def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
+    """Yield the frames of a clip in showing order, past damage.
 
     Parameters
     ----------
     path : of the video file
+    clip : its facts; None for every frame that can be decoded
 
     Yields
     ------
     Frame
         ``rgb`` is upright, with square pixels, contiguous, (height, width, 3) uint8.
+        With ``clip`` the frames are those of ``clip.t_s`` and numbered by it; those
+        that damage has spoilt do not come.
 
     Raises
     ------
-    MissingClipError, NoVideoError, IncompleteClipError, OrientationError, ClipError
-        When reading begins, or at the first damaged frame.
+    MissingClipError, NoVideoError, OrientationError, ClipError
+        When reading begins.
     """
     path = Path(path)
     _require_file(path)
     with _opened(path) as (container, stream):
-        layout: _Layout | None = None
-        for number, frame in enumerate(_decoded(path, container, stream)):
-            layout = layout or _Layout.of(frame, stream)
-            yield Frame(number, _time_s(path, frame), layout.rgb(path, frame))
+        layout: Layout | None = None
+        for number, frame in _numbered(path, trusted_frames(container, stream), clip):
+            layout = layout or Layout.of(path.name, frame, stream)
+            yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
+
+
+def _numbered(
+    path: Path, frames: Iterator[VideoFrame], clip: Clip | None
+) -> Iterator[tuple[int, VideoFrame]]:
+    if clip is None:
+        yield from enumerate(frames)
+        return
+    last = -1
+    for frame in frames:
+        shown_s = _time_s(path, frame)
+        number = int(np.searchsorted(clip.t_s, shown_s - _SAME_INSTANT_S))
+        listed = number < clip.frames and clip.t_s[number] <= shown_s + _SAME_INSTANT_S
+        if listed and number > last:
+            last = number
+            yield number, frame
 
 
 def read_frames_at(path: Path, clip: Clip, numbers: Iterable[int]) -> Iterator[Frame]:
@@ -169,15 +211,16 @@ def read_frames_at(path: Path, clip: Clip, numbers: Iterable[int]) -> Iterator[F
         for number in wanted:
             if clip.t_s[number] - position_s > _SEEK_BEYOND_S:
                 container.seek(int((clip.t_s[number] - _SEEK_MARGIN_S) * av.time_base))
-                frames = _decoded(path, container, stream)
-            frame = next((f for f in frames if _time_s(path, f) >= clip.t_s[number] - 1e-6), None)
-            if frame is None or abs(_time_s(path, frame) - clip.t_s[number]) > 1e-6:
+                frames = trusted_frames(container, stream)
+            after_s = clip.t_s[number] - _SAME_INSTANT_S
+            frame = next((f for f in frames if _time_s(path, f) >= after_s), None)
+            if frame is None or _time_s(path, frame) > clip.t_s[number] + _SAME_INSTANT_S:
                 raise ClipError(
                     f"Frame {number} of {path.name} is not at {clip.t_s[number]:.3f} s; "
                     "the file has changed since it was analysed."
                 )
             position_s = clip.t_s[number]
-            yield Frame(number, float(position_s), layout.rgb(path, frame))
+            yield Frame(number, float(position_s), layout.rgb(path.name, frame))
 
 
 def list_clips(path: Path) -> tuple[Path, ...]:
@@ -234,47 +277,32 @@ _STRAY_END = Note(
     "good",
     "The file ends in bytes that belong to no part of the video; the video itself is whole.",
 )
+_UNLISTED = Note(
+    "file",
+    "limited",
+    "The file holds more than its list of pictures names, as after a trim on the phone or when "
+    "that list is damaged; check that the clip is not shorter than it was.",
+)
 
 
-@dataclass(frozen=True)
-class _Layout:
-    """How a stored frame becomes the picture that is shown."""
+def _high_range(curve: str) -> Note:
+    return Note(
+        "picture",
+        "good",
+        f"Filmed with high dynamic range ({curve}) and shown in the ordinary range here; "
+        "colours come out paler, measures are the same.",
+    )
 
-    orientation: Orientation
-    stored: tuple[int, int]
-    square: tuple[int, int]
 
-    @classmethod
-    def of(cls, frame: VideoFrame, stream: VideoStream) -> _Layout:
-        matrix = cast(Mapping[str, Buffer], frame.side_data).get("DISPLAYMATRIX")
-        aspect = stream.sample_aspect_ratio or Fraction(1)
-        square = (
-            round(frame.width * max(aspect, Fraction(1))),
-            round(frame.height / min(aspect, Fraction(1))),
-        )
-        return cls(
-            orientation=read_display_matrix(bytes(matrix)) if matrix else Orientation(),
-            stored=(frame.width, frame.height),
-            square=square,
-        )
+def _same_time(frames: int) -> Note:
+    which = "One frame is" if frames == 1 else f"{frames} frames are"
+    text = f"{which} to be shown at the time of another; of such frames the first is measured."
+    return Note("clock", "limited", text)
 
-    @property
-    def shown_width_px(self) -> int:
-        return self.square[1 if self.orientation.exchange else 0]
 
-    @property
-    def shown_height_px(self) -> int:
-        return self.square[0 if self.orientation.exchange else 1]
-
-    def rgb(self, path: Path, frame: VideoFrame) -> Picture:
-        if (frame.width, frame.height) != self.stored:
-            raise ClipError(
-                f"{path.name} changes its picture size at {_time_s(path, frame):.1f} s; "
-                "cut it there and analyse the parts one by one."
-            )
-        width, height = self.square
-        stored = cast(Picture, frame.to_ndarray(format="rgb24", width=width, height=height))
-        return np.ascontiguousarray(self.orientation.upright(stored))
+def _state(path: Path) -> tuple[int, int]:
+    state = path.stat()
+    return state.st_size, state.st_mtime_ns
 
 
 def _require_file(path: Path) -> None:
@@ -289,22 +317,17 @@ def _require_file(path: Path) -> None:
 def _require_whole(path: Path) -> tuple[Note, ...]:
     found = check_boxes(path)
     if found in ("cut short", "no index"):
-        raise _incomplete(path)
+        raise incomplete(path.name)
     return (_STRAY_END,) if found == "stray end" else ()
-
-
-def _incomplete(path: Path) -> IncompleteClipError:
-    return IncompleteClipError(
-        f"{path.name} is incomplete, as after a copy that stopped half-way; "
-        "copy it from the phone again."
-    )
 
 
 @contextmanager
 def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
     """Open a file, local protocols only, and choose its moving picture."""
     try:
-        container = av.open(os.fspath(path), options={"protocol_whitelist": "file"})
+        container = av.open(
+            os.fspath(path), options={"protocol_whitelist": "file"}, metadata_errors="replace"
+        )
     except PermissionError as error:
         raise ClipError(f"{path.name} may not be read by this user; change its rights.") from error
     except (av.FFmpegError, OSError) as error:
@@ -319,63 +342,16 @@ def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
         ]
         if not pictures:
             raise NoVideoError(f"{path.name} holds no picture track; choose a clip with picture.")
-        stream = max(pictures, key=lambda s: s.width * s.height)
-        if stream.codec_context is None:
+        readable = [stream for stream in pictures if stream.codec_context is not None]
+        if not readable:
             raise ClipError(
                 f"{path.name} is coded in a way that cannot be read here; "
                 "export it from the phone as H.264 (most compatible)."
             )
-        stream.thread_type = "AUTO"
+        stream = max(readable, key=lambda s: s.width * s.height)
+        stream.thread_type = "FRAME"  # in these the decoder reports damage instead of hiding it
+        stream.codec_context.thread_count = _DECODING_THREADS
         yield container, stream
-
-
-def _packet_times(path: Path, container: InputContainer, stream: VideoStream) -> FloatArray:
-    """Read the times of all shown frames from the packets, which must all be there."""
-    times_s: list[float] = []
-    count = 0
-    end_s = 0.0
-    for packet in container.demux(stream):
-        if packet.size == 0:
-            continue
-        count += 1
-        if packet.is_corrupt or _is_hole(packet, stream):
-            raise _incomplete(path)
-        if packet.pts is None:
-            raise ClipError(f"{path.name} has frames without a time; export it as MP4.")
-        end_s = float(packet.pts * packet.time_base)
-        if not packet.is_discard:
-            times_s.append(end_s)
-    if count < 2:
-        raise NoVideoError(f"{path.name} is a still image; choose a clip from the phone.")
-    if count < len(stream.index_entries) or _ends_early(container, end_s):
-        raise _incomplete(path)
-    return np.sort(times_s)
-
-
-def _is_hole(packet: Packet[VideoStream], stream: VideoStream) -> bool:
-    coded = stream.codec_context.name in ("h264", "hevc", "av1")
-    return coded and not any(memoryview(packet)[-_ZERO_TAIL:])
-
-
-def _ends_early(container: InputContainer, end_s: float) -> bool:
-    """Whether a Matroska file, which has no box lengths to check, stops before its duration."""
-    if "matroska" not in container.format.name or not container.duration:
-        return False
-    return end_s + _LONGER_SOUND_S < container.duration / av.time_base
-
-
-def _decoded(path: Path, container: InputContainer, stream: VideoStream) -> Iterator[VideoFrame]:
-    reached_s = 0.0
-    try:
-        for packet in container.demux(stream):
-            for frame in packet.decode():
-                if isinstance(frame, VideoFrame):
-                    reached_s = _time_s(path, frame)
-                    yield frame
-    except av.FFmpegError as error:
-        raise IncompleteClipError(
-            f"{path.name} is damaged after {reached_s:.1f} s; copy it from the phone again."
-        ) from error
 
 
 def _time_s(path: Path, frame: VideoFrame) -> float:
@@ -384,11 +360,14 @@ def _time_s(path: Path, frame: VideoFrame) -> float:
     return frame.time
 
 
-def _first_layout(path: Path, container: InputContainer, stream: VideoStream) -> _Layout:
-    frame = next(_decoded(path, container, stream), None)
+def _first_layout(path: Path, container: InputContainer, stream: VideoStream) -> Layout:
+    frame = next(trusted_frames(container, stream), None)
     if frame is None:
-        raise NoVideoError(f"Not one frame of {path.name} can be shown; copy it again.")
-    return _Layout.of(frame, stream)
+        raise NoVideoError(
+            f"Not one frame of {path.name} can be decoded; copy it again, or export it from "
+            "the phone as H.264 (most compatible)."
+        )
+    return Layout.of(path.name, frame, stream)
 
 
 # ---------------------------------------------------------------- writing

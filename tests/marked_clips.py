@@ -82,30 +82,56 @@ def write_marked_clip(
     b_frames: int = 0,
     aspect: Fraction | None = None,
     options: dict[str, str] | None = None,
+    encoder: dict[str, str] | None = None,
+    metadata: dict[str, str] | None = None,
+    numbers: Sequence[int] | None = None,
+    grain: float = 0.0,
 ) -> Path:
-    """Write a marked clip whose frames are shown at ``t_s``."""
+    """Write a marked clip whose frames are shown at ``t_s``.
+
+    ``numbers`` are the frames that are drawn, in order of showing (0, 1, 2, ... without);
+    ``grain`` is the deviation of noise on the grey ground, which gives the file some bytes.
+    """
     width, height = size
+    noise = np.random.default_rng(5)
     with av.open(str(path), "w", options=options or {}) as container:
+        container.metadata.update(metadata or {})
         stream = container.add_stream(codec, rate=30)
         stream.width, stream.height, stream.pix_fmt = width, height, pix_fmt
         stream.codec_context.time_base = stream.time_base = CLOCK
         stream.codec_context.gop_size = key_frame_every
         stream.codec_context.max_b_frames = b_frames
-        stream.options = {"crf": "14", "preset": "veryfast", "bf": str(b_frames)}
+        stream.options = {
+            "crf": "14",
+            "preset": "veryfast",
+            "bf": str(b_frames),
+            **(encoder or {}),
+        }
         if aspect is not None:
             stream.codec_context.sample_aspect_ratio = aspect
         if matrix is not None:
             stream.set_display_matrix(matrix_numbers(matrix))
-        for number, shown_s in enumerate(t_s):
-            frame = av.VideoFrame.from_ndarray(draw_frame(number, width, height), format="rgb24")
+        drawn = range(len(t_s)) if numbers is None else numbers
+        for number, shown_s in zip(drawn, t_s, strict=True):
+            rgb = draw_frame(number, width, height)
+            if grain:
+                rgb[CORNER : height // 3] = np.clip(
+                    noise.normal(60, grain, (height // 3 - CORNER, width, 3)), 0, 255
+                )
+            frame = av.VideoFrame.from_ndarray(rgb, format="rgb24")
             frame.time_base, frame.pts = CLOCK, round(shown_s / CLOCK)
             container.mux(stream.encode(frame))
         container.mux(stream.encode())
     return path
 
 
-def shift_start(source: Path, target: Path, earlier_s: float) -> Path:
-    """Copy the stream so that it starts before time 0, as a trim on the phone does."""
+def shift_start(
+    source: Path, target: Path, earlier_s: float, until_s: float = float("inf")
+) -> Path:
+    """Copy the stream so that it starts before time 0, as a trim on the phone does.
+
+    Packets that are decoded ``until_s`` after the new start and later stay behind.
+    """
     with av.open(str(source)) as old, av.open(str(target), "w") as new:
         stream = new.add_stream_from_template(old.streams.video[0])
         for packet in old.demux(video=0):
@@ -114,6 +140,8 @@ def shift_start(source: Path, target: Path, earlier_s: float) -> Path:
             ticks = round(earlier_s / packet.time_base)
             packet.pts -= ticks
             packet.dts -= ticks
+            if packet.dts * packet.time_base >= until_s:
+                break
             packet.stream = stream
             new.mux(packet)
     return target

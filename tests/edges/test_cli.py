@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import av
@@ -112,6 +113,30 @@ def test_options_reach_the_analysis(tmp_path):
         assert words in text
 
 
+def test_doubtful_times_are_told_at_the_end_and_the_option_settles_them(tmp_path):
+    landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
+    slowed = replace(landmarks, t_s=8 * landmarks.t_s)
+    stored = _store(tmp_path / "a.parquet", "P07_slow.mp4", slowed)
+    done = _run("analyse", stored, "--out", tmp_path / "out")
+    assert done.exit_code == 0
+    (told,) = [line for line in done.stdout.splitlines() if "--slowed-by 8" in line]
+    assert told.startswith("P07_slow.mp4: ")
+    done = _run("analyse", stored, "--out", tmp_path / "out", "--slowed-by", "8")
+    assert "--slowed-by" not in done.stdout
+    table = (tmp_path / "out" / "P07_slow" / "reps.csv").read_text("utf-8")
+    assert "--slowed-by" not in table
+
+
+def test_a_copy_under_another_name_is_analysed_once_and_said(tmp_path):
+    one = _store(tmp_path / "a.parquet", "P07_jumps.mp4")
+    copy = tmp_path / "b.parquet"
+    copy.write_bytes(one.read_bytes())
+    done = _run("analyse", one, copy, "--out", tmp_path / "out")
+    assert done.exit_code == 0
+    assert done.stderr.strip() == "b.parquet is a copy of a.parquet; left out."
+    assert done.stdout.splitlines()[-1].endswith("P07_jumps/report.html")
+
+
 # --- bad input ---------------------------------------------------------------------------------
 
 
@@ -178,6 +203,8 @@ def test_bad_and_good_together_give_the_good_report_and_code_1(tmp_path):
         ["--limits", "no such file.toml"],
         ["--target-flexion-deg", "sixty"],
         ["--person", "0"],
+        ["--slowed-by", "0"],
+        ["--slowed-by", "eight"],
         ["--nonsense"],
     ],
     ids=" ".join,

@@ -40,6 +40,8 @@ def looked(monkeypatch, clip_path) -> list[str]:
 
     def found(open_frames, clip, settings, model, progress):
         asked.append(clip.file)
+        for _ in open_frames:
+            pass
         progress.close()
         return replace(make_poses(LANDMARKS), t_s=times_s, model_sha256=model.sha256)
 
