@@ -550,6 +550,8 @@ def _lifted(motion: _Motion, stretch: tuple[int, int], settings: ContactSettings
     before = (t_s > start_s - 0.15) & (t_s < start_s)
     after = (t_s > end_s + 0.03) & (t_s < end_s + 0.15)
     inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
+    in_air_s = max(end_s - start_s - settings.body_off_late_s, 0.0)
+    least_m = settings.sure_rise_share * GRAVITY_M_S2 * in_air_s**2 / 8
     for limb in LIMBS:
         toe_m = motion.toe_m[limb]
         sides = [toe_m[side & np.isfinite(toe_m)] for side in (before, after)]
@@ -558,7 +560,7 @@ def _lifted(motion: _Motion, stretch: tuple[int, int], settings: ContactSettings
         noise_m = motion.noise_m[f"{limb}_toe"] / np.sqrt(max(int(inside.sum()), 1))
         if not known or max(known) - min(known) > settings.held_foot_m:
             return True
-        if highest_m - max(known) > 3 * noise_m:
+        if highest_m - max(known) > max(3 * noise_m, least_m):
             return True
     return False
 

@@ -25,6 +25,8 @@ from landing_analysis.tables import (
 
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
 
+_FEET_APART_S = 0.05  # half of the shortest contact is more (choice)
+
 
 def group_reps(
     contacts: Contacts, tracks: Tracks, settings: RepSettings, task: Task | None = None
@@ -111,13 +113,25 @@ def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
 
 def _landed(contacts: Contacts, index: int) -> tuple[Contact, ...]:
     """Return the contacts that began with the landing of one flight."""
-    starts_s = [flight.landing.t_s if flight.landing else np.inf for flight in contacts.flights]
+    starts_s = [_middle_s(flight) for flight in contacts.flights]
     until_s = starts_s[index + 1] if index + 1 < len(starts_s) else np.inf
     return tuple(
         contact
         for contact in contacts.contacts
         if starts_s[index] <= contact.initial_contact.t_s < until_s
     )
+
+
+def _middle_s(flight: Flight) -> float:
+    """Return the middle of a flight: its landings come later, the one before it earlier.
+
+    A flight's landing is the better seen of two feet, so that a foot may land before it.
+    """
+    if flight.landing is None:
+        return np.inf
+    if flight.take_off is None:
+        return flight.landing.t_s - _FEET_APART_S
+    return 0.5 * (flight.take_off.t_s + flight.landing.t_s)
 
 
 def _limbs(flight: Flight, landing: tuple[Contact, ...]) -> tuple[Limb, ...]:
