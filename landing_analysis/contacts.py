@@ -646,14 +646,13 @@ def _resolve_flight(
     duration_s = end_s - start_s
     if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
         return None
-    if _falls_freely(motion, stretch, settings):
-        in_the_air = _lifted(motion, stretch, settings)
-    else:
-        in_the_air = (
-            not any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS)
-            and _fell(motion, start_s, end_s, settings)
-            and (not take_off or not landing or _rose(motion, edges, start_s, end_s, settings))
-        )
+    in_the_air = (
+        _falls_freely(motion, stretch, settings) and _lifted(motion, stretch, settings)
+    ) or (
+        not any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS)
+        and _fell(motion, start_s, end_s, settings)
+        and (not take_off or not landing or _rose(motion, edges, start_s, end_s, settings))
+    )
     if not in_the_air:
         return None
 

@@ -251,7 +251,7 @@ def _slow_stretch(
         apart = [
             fall
             for fall in found.measured
-            if abs(fall.factor - 1.0) <= settings.speed_share
+            if abs(fall.factor - 1.0) <= settings.stretch_share
             and not any(fall.first <= o.last and o.first <= fall.last for o in falls.measured)
         ]
         if apart:
