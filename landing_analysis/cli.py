@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from landing_analysis import __version__
+from landing_analysis.cli_folder import folder_commands
+from landing_analysis.cli_patients import patient
+from landing_analysis.cli_record import record
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LIMBS, TASKS, VIEWS
@@ -345,3 +348,9 @@ def _table(rows: Iterable[tuple[str, ...]]) -> list[str]:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
+
+
+# --- the commands around the record ------------------------------------------------------------
+
+for _command in (*folder_commands(_start), patient, record):
+    main.add_command(_command)
