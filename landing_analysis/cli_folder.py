@@ -228,7 +228,17 @@ def _complain(trouble: str) -> None:
 
 
 def _in_words(clip: ClipState) -> str:
-    return f"{clip.state}: {clip.reason}" if clip.reason else clip.state
+    about = _about(clip)
+    return f"{clip.state}: {about}" if about else clip.state
+
+
+def _about(clip: ClipState) -> str:
+    """Say why, or for a clip that is done, where its report is."""
+    from landing_analysis.analyse import REPORT
+
+    if clip.state == "done" and clip.report:
+        return str(click.format_filename(clip.report / REPORT))
+    return clip.reason or ""
 
 
 def _doubt(clip: ClipState) -> str:
@@ -242,10 +252,10 @@ def _failed(clip: ClipState) -> bool:
 def _table(clips: Iterable[ClipState]) -> list[str]:
     rows = [
         (clip.file, clip.code or "", f"{clip.visit or ''}{_doubt(clip) if clip.visit else ''}",
-         clip.state, clip.reason or "")
+         clip.state, _about(clip))
         for clip in clips
     ]  # fmt: skip
-    return table([("clip", "patient", "visit", "state", "reason"), *rows])
+    return table([("clip", "patient", "visit", "state", "reason or report"), *rows])
 
 
 def _count(clips: Iterable[ClipState]) -> str:

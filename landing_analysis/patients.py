@@ -71,7 +71,7 @@ def require_code(code: str) -> None:
     """
     if not _CODE.fullmatch(code):
         raise PatientError(
-            f"{code!r} is no code: use 1 to 32 letters A-Z, digits, - and _, "
+            f"{code!r} is no patient's code: use 1 to 32 letters A-Z, digits, - and _, "
             "the first a letter or a digit, for instance P07."
         )
     if _DEVICE_NAMES.fullmatch(code):
@@ -188,17 +188,14 @@ def _code_at_start(file: str, known: tuple[str, ...]) -> str | None:
 
 def _require_folder_code(folder: str) -> None:
     """Let a folder make a new patient only when its name can hardly be else than a code."""
-    try:
-        require_neutral_code(folder)
-    except PatientError as error:
+    require_code(folder)
+    doubt = doubt_about(folder)
+    if doubt is None and not any(letter.isalpha() for letter in folder):
+        doubt = "a date or a number of the phone's"
+    if doubt:
         raise PatientError(
-            f"{error} If it is meant as it stands, add the patient by hand, "
-            "with --accept-code if need be."
-        ) from error
-    if not any(letter.isalpha() for letter in folder):
-        raise PatientError(
-            f"The folder {folder} holds no letter and may be a date or a number of the phone's; "
-            f"if it is a patient's code, run: landing-analysis patient add {folder}"
+            f"The folder {folder} looks like {doubt}; name it by a code that tells nothing, for "
+            f"instance P07, or run: landing-analysis patient add {folder} --accept-code"
         )
 
 

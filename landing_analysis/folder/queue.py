@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import os
+import sqlite3
 import time
 import uuid
 from collections.abc import Iterator
@@ -359,7 +360,10 @@ def _lock(record: Record, worker: str) -> Path:
 
 @dataclass(frozen=True)
 class ClipState:
-    """One file of a drop folder, or one clip of the record whose file is gone."""
+    """One file of a drop folder, or one clip of the record whose file is gone.
+
+    ``report`` is the folder of its newest report, None before there is one.
+    """
 
     file: str
     code: str | None
@@ -367,19 +371,25 @@ class ClipState:
     recorded_from: str | None
     state: State
     reason: str | None
+    report: Path | None
+
+
+_REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) AS report"
 
 
 def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
     """Return the state of every file of one drop folder, by name."""
     rows = record.rows(
         "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, "
-        "work.retry_at_s FROM dropped LEFT JOIN clip USING (sha256) "
+        f"work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
         "LEFT JOIN visit ON visit_id = visit.id LEFT JOIN patient ON patient_id = patient.id "
         "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
         os.fsencode(root),
     )
-    return tuple(_state(os.fsencode(os.fsdecode(row["path"])).decode("utf-8", "replace"), row)
-                 for row in rows)  # fmt: skip
+    return tuple(
+        _state(record, os.fsdecode(row["path"]).encode("utf-8", "replace").decode(), row)
+        for row in rows
+    )
 
 
 def all_states(record: Record) -> tuple[ClipState, ...]:
@@ -390,26 +400,31 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
         "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, "
         "iif(state = 'done', 'done', 'needs attention') AS state, "
         "iif(state = 'done', NULL, 'gone before it was analysed; drop it again') AS reason, "
-        "0.0 AS retry_at_s FROM clip JOIN visit ON visit_id = visit.id "
+        f"0.0 AS retry_at_s, {_REPORT} FROM clip JOIN visit ON visit_id = visit.id "
         "JOIN patient ON patient_id = patient.id JOIN work ON clip_id = clip.id "
         "WHERE sha256 NOT IN (SELECT sha256 FROM dropped WHERE sha256 NOT NULL) "
         "ORDER BY code, date, file"
     )
     return (
         *(state for root in roots for state in states_in(record, root)),
-        *(_state(row["file"], row) for row in gone),
+        *(_state(record, row["file"], row) for row in gone),
     )
 
 
-def _state(file: str, row) -> ClipState:  # type: ignore[no-untyped-def]
-    facts = (file, row["code"], row["date"], row["recorded_from"])
+def _state(record: Record, file: str, row: sqlite3.Row) -> ClipState:
+    state, reason = row["state"], row["reason"]
     if row["problem"]:
-        return ClipState(
-            *facts, "needs attention" if row["needs_attention"] else "waiting", row["problem"]
-        )
-    if row["state"] is None:
-        return ClipState(*facts, "waiting", "until it is copied completely")
-    reason = row["reason"]
-    if row["state"] == "waiting" and reason and row["retry_at_s"] > time.time():
+        state, reason = "needs attention" if row["needs_attention"] else "waiting", row["problem"]
+    elif state is None:
+        state, reason = "waiting", "until it is copied completely"
+    elif state == "waiting" and reason and row["retry_at_s"] > time.time():
         reason += f" Next attempt at {datetime.fromtimestamp(row['retry_at_s']):%H:%M}."
-    return ClipState(*facts, row["state"], reason)
+    return ClipState(
+        file=file,
+        code=row["code"],
+        visit=row["date"],
+        recorded_from=row["recorded_from"],
+        state=state,
+        reason=reason,
+        report=record.folder.path / row["report"] if row["report"] else None,
+    )
