@@ -54,11 +54,16 @@ def restore(data: Path | None) -> None:
 
     The record that was there is kept beside it under another name.
     """
+    from landing_analysis.errors import RecordError
+    from landing_analysis.folder.queue import anybody_at_work
     from landing_analysis.record.backups import made_at
     from landing_analysis.record.backups import restore as bring_back
     from landing_analysis.record.place import data_folder
 
-    backup, kept = bring_back(data_folder(data))
+    folder = data_folder(data)
+    if anybody_at_work(folder):
+        raise RecordError("A watch or batch is running on this data folder; stop it first.")
+    backup, kept = bring_back(folder)
     click.echo(f"The record is again as it was on {made_at(backup)}.")
     if kept:
         click.echo(f"The file that was there is now {click.format_filename(kept)}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import os
+import shutil
 import sqlite3
 import time
 import uuid
@@ -25,6 +26,7 @@ from filelock import FileLock, Timeout
 from landing_analysis.folder.recording import Recording
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.database import Record
+from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import (
     Document,
     find_patient,
@@ -205,12 +207,14 @@ def working(record: Record) -> Iterator[str]:
         The worker's name. What it still holds at the end waits again.
     """
     worker = uuid.uuid4().hex
-    with FileLock(_lock(record, worker)):
-        try:
-            yield worker
-        finally:
-            _release(record, worker)
-    _lock(record, worker).unlink(missing_ok=True)
+    try:
+        with FileLock(_lock(record, worker)):
+            try:
+                yield worker
+            finally:
+                _release(record, worker)
+    finally:
+        _lock(record, worker).unlink(missing_ok=True)
 
 
 def release_what_the_dead_hold(record: Record) -> None:
@@ -218,18 +222,42 @@ def release_what_the_dead_hold(record: Record) -> None:
     held = {row[0] for row in record.rows("SELECT DISTINCT worker FROM work")} - {None}
     locks = {path.stem for path in record.folder.workers.glob("*.lock")}
     for worker in held | locks:
-        try:
-            with FileLock(_lock(record, worker), blocking=False):
-                _release(record, worker)
+        if not _is_alive(_lock(record, worker)):
+            _release(record, worker)
             _lock(record, worker).unlink(missing_ok=True)
-        except Timeout:
-            continue  # alive
 
 
-def others_at_work(record: Record) -> bool:
-    """Return whether any other process watches or works through a folder."""
-    release_what_the_dead_hold(record)
-    return any(record.folder.workers.glob("*.lock"))
+def anybody_at_work(folder: DataFolder) -> bool:
+    """Return whether a process watches or works through a folder, without opening the record."""
+    return any(map(_is_alive, folder.workers.glob("*.lock")))
+
+
+def _is_alive(lock: Path) -> bool:
+    try:
+        with FileLock(lock, blocking=False):
+            return False
+    except Timeout:
+        return True
+
+
+def clear_finished_work(record: Record) -> None:
+    """Delete what a killed process left behind of clips that are done or forgotten."""
+    if not any(record.folder.work.iterdir()):
+        return
+    with record.change() as connection:  # nobody can claim a clip meanwhile
+        unfinished = {
+            row[0]
+            for row in connection.execute(
+                "SELECT sha256 FROM work JOIN clip ON clip_id = clip.id WHERE state <> 'done'"
+            )
+        }
+        for left in record.folder.work.iterdir():
+            if left.stem in unfinished:
+                continue
+            if left.is_dir():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink(missing_ok=True)
 
 
 def claim_next(record: Record, root: Path, worker: str) -> Claim | None:
@@ -386,10 +414,7 @@ def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
         "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
         os.fsencode(root),
     )
-    return tuple(
-        _state(record, os.fsdecode(row["path"]).encode("utf-8", "replace").decode(), row)
-        for row in rows
-    )
+    return tuple(_state(record, bytes(row["path"]).decode("utf-8", "replace"), row) for row in rows)
 
 
 def all_states(record: Record) -> tuple[ClipState, ...]:

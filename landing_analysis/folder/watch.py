@@ -192,6 +192,7 @@ def options_for(options: Options, patient: Patient) -> Options:
 
 def _look(record: Record, job: Job) -> Looked:
     queue.release_what_the_dead_hold(record)
+    queue.clear_finished_work(record)
     looked = look(record, job.root, job.settings, job.check)
     if job.renew:
         fingerprints = {

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
 import sqlite3
-from contextlib import closing, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+
+from filelock import FileLock
 
 from landing_analysis.errors import RecordError
 from landing_analysis.record.place import DataFolder, make_private_file
@@ -45,38 +47,24 @@ def make_backup(connection: sqlite3.Connection, folder: DataFolder) -> Path:
     RecordError
         When it cannot be written.
     """
-    path = _free_name(folder)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        make_private_file(temporary)
-        with closing(sqlite3.connect(temporary)) as copy:
-            connection.backup(copy)
-        temporary.replace(path)
-    except (OSError, sqlite3.Error) as error:
-        raise RecordError(
-            f"No backup of the record could be made in {folder.backups} ({error}); "
-            "make room on the disk and try again. Nothing was changed."
-        ) from error
-    finally:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
-    for old in _newest_first(folder)[KEPT:]:
-        old.unlink(missing_ok=True)
-    return path
+    with _alone(folder):
+        return _copy(connection, folder)
 
 
 def make_backup_if_old(connection: sqlite3.Connection, folder: DataFolder) -> None:
     """Copy the record unless that was done within the last day."""
-    newest = next(iter(_newest_first(folder)), None)
-    if newest is None or datetime.now(UTC) - _made(newest) >= EVERY:
-        make_backup(connection, folder)
+    with _alone(folder):
+        newest = next(iter(_newest_first(folder)), None)
+        if newest is None or datetime.now(UTC) - _made(newest) >= EVERY:
+            _copy(connection, folder)
 
 
 def remove_backups(folder: DataFolder) -> int:
     """Delete every copy, for instance because a patient in them is to be forgotten."""
-    found = _newest_first(folder)
-    for path in found:
-        path.unlink(missing_ok=True)
+    with _alone(folder):
+        found = _newest_first(folder)
+        for path in found:
+            path.unlink(missing_ok=True)
     return len(found)
 
 
@@ -121,6 +109,36 @@ def restore(folder: DataFolder) -> tuple[Path, Path | None]:
     temporary.write_bytes(backup.read_bytes())
     temporary.replace(folder.record)
     return backup, kept
+
+
+@contextmanager
+def _alone(folder: DataFolder) -> Iterator[None]:
+    """Keep others from the backups, and clear what somebody killed on the way left half-written."""
+    with FileLock(folder.path / "backups.lock", mode=0o600):
+        for left in folder.backups.glob(".record-*.part"):
+            left.unlink(missing_ok=True)
+        yield
+
+
+def _copy(connection: sqlite3.Connection, folder: DataFolder) -> Path:
+    path = _free_name(folder)
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        make_private_file(temporary)
+        with closing(sqlite3.connect(temporary)) as copy:
+            connection.backup(copy)
+        temporary.replace(path)
+    except (OSError, sqlite3.Error) as error:
+        raise RecordError(
+            f"No backup of the record could be made in {folder.backups} ({error}); "
+            "make room on the disk and try again. Nothing was changed."
+        ) from error
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+    for old in _newest_first(folder)[KEPT:]:
+        old.unlink(missing_ok=True)
+    return path
 
 
 def _free_name(folder: DataFolder) -> Path:

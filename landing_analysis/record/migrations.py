@@ -242,26 +242,27 @@ def version_of(connection: sqlite3.Connection) -> int:
 
 
 def migrate(connection: sqlite3.Connection, to: int = LATEST) -> None:
-    """Apply the steps that are missing, each in a transaction with its number.
+    """Apply the steps that are missing, all in one transaction with their number.
 
     Parameters
     ----------
     connection : in autocommit mode
     to : version to reach
     """
-    for number in range(version_of(connection) + 1, to + 1):
-        connection.execute("BEGIN IMMEDIATE")
-        try:
-            if version_of(connection) < number:  # nobody else did it meanwhile
-                for statement in _statements(MIGRATIONS[number - 1]):
-                    connection.execute(statement)
-                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                connection.execute(f"PRAGMA user_version = {number}")
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            raise
+    if version_of(connection) >= to:
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for number in range(version_of(connection) + 1, to + 1):  # somebody may have been quicker
+            for statement in _statements(MIGRATIONS[number - 1]):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {number}")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -47,8 +47,6 @@ def holdings_of(record: Record, code: str) -> Holdings:
         "FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
     )
     analyses = of_patient + "JOIN analysis ON clip_id = clip.id "
-    dropped = _dropped(record, code)
-    folders = sorted({Path(path).parent for path in _texts(record, code)} | set())
     return Holdings(
         code=code,
         visits=_count(record, f"SELECT count(DISTINCT visit.id) {of_patient} WHERE code = ?", code),
@@ -59,15 +57,11 @@ def holdings_of(record: Record, code: str) -> Holdings:
             f"SELECT count(*) {analyses} JOIN measure ON analysis_id = analysis.id WHERE code = ?",
             code,
         ),
-        reports=tuple(
-            path
-            for (text,) in record.rows(
-                f"SELECT DISTINCT report {analyses} WHERE code = ? ORDER BY report", code
-            )
-            if (path := record.folder.path / text).is_dir()
+        reports=_reports(record, code),
+        clips=tuple(
+            path for path, sha256 in _dropped(record, code) if sha256 == _sha256_or_none(path)
         ),
-        clips=tuple(path for path, sha256 in dropped if sha256 == _sha256_or_none(path)),
-        texts=tuple(folder / DESCRIPTION for folder in folders),
+        texts=tuple(_texts(record, code)),
     )
 
 
@@ -138,6 +132,18 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
 
 def _count(record: Record, sql: str, code: str) -> int:
     return int(record.rows(sql, code)[0][0])
+
+
+def _reports(record: Record, code: str) -> tuple[Path, ...]:
+    """Folders of reports that the record names, or that lie where a patient's reports lie."""
+    named = record.rows(
+        "SELECT report FROM patient JOIN visit ON patient_id = patient.id "
+        "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id WHERE code = ?",
+        code,
+    )
+    found = {record.folder.path / row[0] for row in named}
+    found.update((record.folder.reports / code).glob("*/*"))
+    return tuple(sorted(path for path in found if path.is_dir()))
 
 
 def _dropped(record: Record, code: str) -> list[tuple[Path, str]]:
