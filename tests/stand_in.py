@@ -6,6 +6,7 @@ import json
 import os
 import resource
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -25,6 +26,7 @@ from landing_analysis.folder.apart import Analyse, Made
 from landing_analysis.folder.watch import Job
 from landing_analysis.limits import read_limits
 from landing_analysis.people import link_people
+from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.settings import Settings, WatchSettings
@@ -165,6 +167,34 @@ def die_at(root: Path, data: Path, log: Path, module: str, name: str, when: str)
 def work_alone(root: Path, data: Path, log: Path) -> None:
     """Work through a folder with the stand-in."""
     run(data_folder(data), job(root, stand_in(template_document(), log, 0.01)))
+
+
+def fill_a_disk_and_make_room(root: Path, data: Path, log: Path) -> None:
+    """Work on a disk in memory until it is full, make room, go on; print what was said and kept.
+
+    Needs a mount namespace of its own, in which ``data`` may be mounted upon.
+    """
+    analyse = stand_in(template_document(), log)
+    data.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=200k", "none", data], check=True)
+    said, kept = [], [0]
+    for size_kb in (400, 600, 800, 1000, 1300, 100_000):
+        try:
+            states = run(data_folder(data), job(root, analyse))
+            said.append(" ".join(sorted(set(states.values()))))
+        except LandingAnalysisError as error:
+            said.append(str(error))
+        remount = ["mount", "-o", f"remount,size={size_kb}k", data]
+        subprocess.run(remount, check=True)
+        with open_record(data_folder(data)) as record, record.change() as connection:
+            connection.execute("UPDATE work SET retry_at_s = 0")
+            kept.append(len(values_in(record)))
+    states = run(data_folder(data), job(root, analyse))
+    with open_record(data_folder(data)) as record:
+        per_clip = [row[0] for row in record.rows("SELECT count(*) FROM analysis GROUP BY clip_id")]
+        fault = fault_in(record.connection)
+    left = [str(path) for path in data.rglob("*") if ".part" in path.name]
+    sys.stdout.write(json.dumps([said, kept, states, per_clip, fault, left]))
 
 
 def work_on_a_small_disk(root: Path, data: Path, log: Path, largest_file: int) -> None:

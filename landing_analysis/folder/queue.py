@@ -208,7 +208,7 @@ def working(record: Record) -> Iterator[str]:
     """
     worker = uuid.uuid4().hex
     try:
-        with FileLock(_lock(record, worker)):
+        with FileLock(_lock(record, worker), mode=0o600):
             try:
                 yield worker
             finally:
