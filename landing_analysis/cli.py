@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from landing_analysis import __version__
-from landing_analysis.cli_folder import folder_commands
+from landing_analysis.cli_folder import batch, clips, watch
 from landing_analysis.cli_patients import patient
 from landing_analysis.cli_record import record
 from landing_analysis.errors import LandingAnalysisError
@@ -352,5 +352,6 @@ def _table(rows: Iterable[tuple[str, ...]]) -> list[str]:
 
 # --- the commands around the record ------------------------------------------------------------
 
-for _command in (*folder_commands(_start), patient, record):
+for _command in (watch, batch, clips, patient, record):
     main.add_command(_command)
+main.context_settings["obj"] = _start

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from landing_analysis.cli_shared import (
+    Start,
     counted,
     data_option,
     in_one_sentence,
@@ -18,7 +19,7 @@ from landing_analysis.cli_shared import (
     reports_option,
     table,
 )
-from landing_analysis.progress import Progress
+from landing_analysis.errors import LandingAnalysisError
 
 if TYPE_CHECKING:
     from landing_analysis.folder.queue import ClipState
@@ -68,85 +69,71 @@ def _analysis_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def folder_commands(
-    start: Callable[[str, int], Progress],
-) -> tuple[click.Command, click.Command, click.Command]:
-    """Return the commands ``watch``, ``batch`` and ``clips``.
+@click.command(short_help="Watch a drop folder and analyse each clip that arrives.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--once", is_flag=True, help="Work through what is there and end, for a scheduler.")
+@_analysis_options
+@click.pass_obj
+@in_one_sentence
+def watch(start: Start, /, folder: Path, once: bool, **given: Any) -> None:
+    """Watch FOLDER and analyse each clip as soon as it is copied completely.
 
-    Parameters
-    ----------
-    start : gives the bar of each long step
+    A clip belongs to the patient whose code names its sub-folder or starts its file
+    name; its visit is the day on which it was recorded. The same clip renamed, copied
+    or moved is not analysed twice. Stop with Ctrl-C; the next start goes on from there.
+
+    \b
+    Exit codes:
+        0  all clips were analysed, or wait for the rest of a copy
+        1  some clip needs attention or failed, or the folder cannot be reached
+        2  wrong use
+        130  stopped by Ctrl-C; nothing is lost
+    """  # noqa: D301 - \b must be the character that click looks for
+    if once:
+        _work_through(folder, start, **given)
+    else:
+        _watch(folder, start, **given)
+
+
+@click.command(short_help="Work through a drop folder once, without waiting.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@_analysis_options
+@click.pass_obj
+@in_one_sentence
+def batch(start: Start, /, folder: Path, **given: Any) -> None:
+    """Work through FOLDER once, as watch does, without waiting for copies under way.
+
+    Exit codes are those of watch.
     """
+    from landing_analysis.settings import WatchSettings
 
-    @click.command(short_help="Watch a drop folder and analyse each clip that arrives.")
-    @click.argument("folder", type=click.Path(path_type=Path))
-    @click.option(
-        "--once", is_flag=True, help="Work through what is there and end, for a scheduler."
-    )
-    @_analysis_options
-    @in_one_sentence
-    def watch(folder: Path, once: bool, **given: Any) -> None:
-        """Watch FOLDER and analyse each clip as soon as it is copied completely.
+    at_once = WatchSettings(settled_s=0.0, incomplete_after_s=0.0)
+    _work_through(folder, start, settings=at_once, **given)
 
-        A clip belongs to the patient whose code names its sub-folder or starts its file
-        name; its visit is the day on which it was recorded. The same clip renamed, copied
-        or moved is not analysed twice. Stop with Ctrl-C; the next start goes on from there.
 
-        \b
-        Exit codes:
-            0  all clips were analysed, or wait for the rest of a copy
-            1  some clip needs attention or failed, or the folder cannot be reached
-            2  wrong use
-            130  stopped by Ctrl-C; nothing is lost
-        """  # noqa: D301 - \b must be the character that click looks for
-        if once:
-            _work_through(folder, start, given)
-        else:
-            _watch(folder, start, given)
+@click.command(short_help="Tell the state of every clip.")
+@click.option("--state", type=click.Choice(_STATES), help="Only clips of this state.")
+@data_option
+@in_one_sentence
+def clips(state: str | None, data: Path | None) -> None:
+    """Tell the state of every clip: waiting, analysing, done or needs attention."""
+    from landing_analysis.folder.queue import all_states, release_what_the_dead_hold
 
-    @click.command(short_help="Work through a drop folder once, without waiting.")
-    @click.argument("folder", type=click.Path(path_type=Path))
-    @_analysis_options
-    @in_one_sentence
-    def batch(folder: Path, **given: Any) -> None:
-        """Work through FOLDER once, as watch does, without waiting for copies under way.
-
-        Exit codes are those of watch.
-        """
-        from landing_analysis.settings import WatchSettings
-
-        at_once = WatchSettings(settled_s=0.0, incomplete_after_s=0.0)
-        _work_through(folder, start, given, settings=at_once)
-
-    @click.command(short_help="Tell the state of every clip.")
-    @click.option("--state", type=click.Choice(_STATES), help="Only clips of this state.")
-    @data_option
-    @in_one_sentence
-    def clips(state: str | None, data: Path | None) -> None:
-        """Tell the state of every clip: waiting, analysing, done or needs attention."""
-        from landing_analysis.folder.queue import all_states, release_what_the_dead_hold
-
-        with opened_record(data) as record:
-            release_what_the_dead_hold(record)
-            found = [clip for clip in all_states(record) if state in (None, clip.state)]
-        for line in _table(found):
-            click.echo(line)
-        click.echo(_count(found))
-
-    return watch, batch, clips
+    with opened_record(data) as record:
+        release_what_the_dead_hold(record)
+        found = [clip for clip in all_states(record) if state in (None, clip.state)]
+    for line in _table(found):
+        click.echo(line)
+    click.echo(_count(found))
 
 
 def _work_through(
-    folder: Path, start: Callable[[str, int], Progress], given: dict[str, Any], **how: Any
+    folder: Path, start: Start, *, data: Path | None, reports: Path | None, **how: Any
 ) -> None:
-    from landing_analysis.folder.queue import look_again
     from landing_analysis.folder.watch import work_through
 
-    with opened_record(given.pop("data"), given.pop("reports")) as record:
-        anew = given.pop("look_again")
-        job = _job(folder, start, **how, **given)
-        if anew:
-            look_again(record, job.root)
+    job = _job(folder, start, **how)
+    with opened_record(data, reports) as record:
         states = work_through(record, job)
     click.echo(_count(states))
     if any(state.state == "needs attention" or _failed(state) for state in states):
@@ -154,31 +141,25 @@ def _work_through(
 
 
 def _watch(
-    folder: Path, start: Callable[[str, int], Progress], given: dict[str, Any]
-) -> None:  # fmt: skip
+    folder: Path, start: Start, *, data: Path | None, reports: Path | None, **how: Any
+) -> None:
     from landing_analysis.errors import MissingClipError
-    from landing_analysis.folder.queue import look_again
     from landing_analysis.folder.watch import watch, woken_by_events
 
-    with opened_record(given.pop("data"), given.pop("reports")) as record:
-        anew = given.pop("look_again")
-        job = _job(folder, start, **given)
-        if not job.root.is_dir():
-            raise MissingClipError(f"There is no folder {job.root}; check the name.")
-        if anew:
-            look_again(record, job.root)
-        wake = threading.Event()
-        with woken_by_events(job.root, wake) as told:
-            how = "" if told else " (by looking every few seconds; the system reports no changes)"
-            click.echo(f"Watching {click.format_filename(job.root)}{how}. Stop with Ctrl-C.")
-            watch(record, job, _complain, wake, threading.Event())
+    job = _job(folder, start, **how)
+    if not job.root.is_dir():
+        raise MissingClipError(f"There is no folder {job.root}; check the name.")
+    wake, never = threading.Event(), threading.Event()
+    with opened_record(data, reports) as record, woken_by_events(job.root, wake) as told:
+        by_poll = "" if told else " (by looking every few seconds; the system tells no changes)"
+        click.echo(f"Watching {click.format_filename(job.root)}{by_poll}. Stop with Ctrl-C.")
+        watch(record, job, _complain, wake, never)
 
 
 def _job(
     folder: Path,
-    start: Callable[[str, int], Progress],
+    start: Start,
     *,
-    renew: bool,
     target_flexion_deg: float,
     limits_file: Path | None,
     model: Path | None,
@@ -193,26 +174,22 @@ def _job(
     from landing_analysis.pose import load_model
     from landing_analysis.settings import PoseSettings, Settings
 
-    settings = Settings(
-        pose=PoseSettings(workers=workers or os.cpu_count() or 1),
-        target_flexion_deg=target_flexion_deg,
-    )
+    try:
+        limits, model_sha256 = read_limits(limits_file), load_model(model).sha256
+    except LandingAnalysisError as error:
+        raise click.UsageError(str(error)) from error
     options = Options(
         model=model,
-        limits=read_limits(limits_file),
-        settings=settings,
+        limits=limits,
+        settings=Settings(
+            pose=PoseSettings(workers=workers or os.cpu_count() or 1),
+            target_flexion_deg=target_flexion_deg,
+        ),
         keep_faces=keep_faces,
         annotated_clip=not no_annotated_clip,
     )
-    return Job(
-        root=folder.expanduser().absolute(),
-        options=options,
-        model_sha256=load_model(model).sha256,
-        renew=renew,
-        say=_say,
-        start=start,
-        **how,
-    )
+    root = folder.expanduser().absolute()
+    return Job(root, options, model_sha256, say=_say, start=start, **how)
 
 
 # --- what is said ------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from landing_analysis.cli_shared import counted, data_option, in_one_sentence, opened_record
+from landing_analysis.cli_shared import Start, counted, data_option, in_one_sentence, opened_record
 
 
 @click.group(short_help="Export, import and restore the record of all visits.")
@@ -17,8 +17,9 @@ def record() -> None:
 @record.command()
 @click.argument("target", metavar="DIR", type=click.Path(path_type=Path))
 @data_option
+@click.pass_obj
 @in_one_sentence
-def export(target: Path, data: Path | None) -> None:
+def export(start: Start, target: Path, data: Path | None) -> None:
     """Write everything in the record to the new folder DIR, as JSON and as CSV tables.
 
     Reports and clips are files of their own and not part of it.
@@ -26,15 +27,16 @@ def export(target: Path, data: Path | None) -> None:
     from landing_analysis.record.exchange import export_record
 
     with opened_record(data) as opened:
-        rows = export_record(opened, target)
+        rows = export_record(opened, target, start)
     click.echo(f"Wrote {counted(rows, 'row')} to {click.format_filename(target)}")
 
 
 @record.command("import")
 @click.argument("source", metavar="PATH", type=click.Path(path_type=Path))
 @data_option
+@click.pass_obj
 @in_one_sentence
-def import_(source: Path, data: Path | None) -> None:
+def import_(start: Start, source: Path, data: Path | None) -> None:
     """Bring an export back into an empty data folder.
 
     PATH is the folder that export made, its record.json, or its folder of CSV tables.
@@ -42,7 +44,7 @@ def import_(source: Path, data: Path | None) -> None:
     from landing_analysis.record.exchange import import_record
 
     with opened_record(data) as opened:
-        rows = import_record(opened, source)
+        rows = import_record(opened, source, start)
     click.echo(f"Read {counted(rows, 'row')} from {click.format_filename(source)}")
 
 

@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.progress import Progress
 
 if TYPE_CHECKING:
     from landing_analysis.record.database import Record
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+Start = Callable[[str, int], Progress]
+"""Gives the bar of a long step; the command line hands it to its commands as click's object."""
 
 data_option = click.option(
     "--data",

@@ -55,6 +55,7 @@ class Job:
     model_sha256 : of the pose model
     settings : WatchSettings
     renew : analyse again what other means made, and add the new values
+    look_again : try anew what needs attention
     say : told of each clip whose state changes
     start : gives the listener of each long step
     check, analyse : read a clip's facts, and analyse it
@@ -65,6 +66,7 @@ class Job:
     model_sha256: str
     settings: WatchSettings = field(default_factory=WatchSettings)
     renew: bool = False
+    look_again: bool = False
     say: Callable[[queue.ClipState], None] = say_nothing
     start: StartProgress = no_progress
     check: CheckClip = read_clip_facts
@@ -94,6 +96,8 @@ def work_through(record: Record, job: Job) -> tuple[queue.ClipState, ...]:
     with queue.working(record) as worker:
         news = _News(record, job)
         make_backup_if_old(record.connection, record.folder)
+        if job.look_again:
+            queue.look_again(record, job.root)
         if _look(record, job).unsettled:
             time.sleep(job.settings.settled_s)
             _look(record, job)
@@ -123,6 +127,8 @@ def watch(
     news = _News(record, job)
     trouble = None
     with queue.working(record) as worker:
+        if job.look_again:
+            queue.look_again(record, job.root)
         while not stop.is_set():
             wake.clear()
             try:

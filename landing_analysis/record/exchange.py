@@ -18,8 +18,10 @@ from pathlib import Path
 from typing import Any
 
 from landing_analysis import __version__
+from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import RecordError
 from landing_analysis.files import new_folder, write_text
+from landing_analysis.progress import Progress
 from landing_analysis.record.database import Record, connect
 from landing_analysis.record.migrations import LATEST, RECORD_TABLES, WORK_OF_CLIPS, migrate
 from landing_analysis.record.place import make_private
@@ -29,13 +31,14 @@ DOCUMENT, TABLES, ABOUT = "record.json", "tables", "export.csv"
 Rows = list[dict[str, Any]]
 
 
-def export_record(record: Record, target: Path) -> int:
+def export_record(record: Record, target: Path, start: StartProgress = no_progress) -> int:
     """Write every row of the record to a new folder.
 
     Parameters
     ----------
     record : Record
     target : folder to make; it must not exist, or be empty
+    start : gives the listener of the writing, which counts rows
 
     Returns
     -------
@@ -59,17 +62,22 @@ def export_record(record: Record, target: Path) -> int:
         "package_version": __version__,
         "exported_at": datetime.now(UTC).isoformat(timespec="seconds"),
     }
-    with new_folder(target) as new:
-        text = json.dumps({**about, "tables": tables}, indent=1, allow_nan=False)
-        write_text(new / DOCUMENT, text + "\n")
-        write_text(new / TABLES / ABOUT, _csv_text(list(about), [about]))
-        for table, rows in tables.items():
-            write_text(new / TABLES / f"{table}.csv", _csv_text(_columns(record, table), rows))
-        make_private(new)
-    return sum(map(len, tables.values()))
+    n_rows = sum(map(len, tables.values()))
+    progress = start("writing", 2 * n_rows)
+    try:
+        with new_folder(target) as new:
+            write_text(new / DOCUMENT, _json_text(about, tables, progress))
+            write_text(new / TABLES / ABOUT, _csv_text(list(about), [about]))
+            for table, rows in tables.items():
+                write_text(new / TABLES / f"{table}.csv", _csv_text(_columns(record, table), rows))
+                progress.advance(len(rows))
+            make_private(new)
+    finally:
+        progress.close()
+    return n_rows
 
 
-def import_record(record: Record, source: Path) -> int:
+def import_record(record: Record, source: Path, start: StartProgress = no_progress) -> int:
     """Bring an export back into an empty record.
 
     Parameters
@@ -77,6 +85,7 @@ def import_record(record: Record, source: Path) -> int:
     record : without patients
     source : an export's folder, its ``record.json``, or its folder of CSV files; an
         export of an older record is migrated on the way
+    start : gives the listener of the reading, which counts rows
 
     Returns
     -------
@@ -103,19 +112,22 @@ def import_record(record: Record, source: Path) -> int:
     # Built aside at the version of the export, migrated there, and only then copied over.
     aside = record.folder.path / ".import.part"
     _remove(aside)
+    n_rows = sum(map(len, tables.values()))
+    progress = start("reading", 2 * n_rows)
     try:
         with closing(connect(aside)) as connection:
             migrate(connection, version)
-            _fill(connection, tables, source)
+            _fill(connection, tables, source, progress)
             migrate(connection)
             connection.execute(WORK_OF_CLIPS)
             ready = {table: _all(connection, table) for table in (*RECORD_TABLES, "work")}
         with record.change() as connection:
             for table, rows in ready.items():
-                _insert_all(connection, table, rows)
+                _insert_all(connection, table, rows, progress)
     finally:
+        progress.close()
         _remove(aside)
-    return sum(len(rows) for rows in tables.values())
+    return n_rows
 
 
 # --- writing -----------------------------------------------------------------------------------
@@ -123,6 +135,16 @@ def import_record(record: Record, source: Path) -> int:
 
 def _columns(record: Record, table: str) -> list[str]:
     return [row["name"] for row in record.rows(f"PRAGMA table_info({table})")]
+
+
+def _json_text(about: dict[str, Any], tables: dict[str, Rows], progress: Progress) -> str:
+    """Write one row a line, which reads well and takes a fraction of the time of an indent."""
+    parts = []
+    for table, rows in tables.items():
+        lines = ",\n".join(json.dumps(row, allow_nan=False) for row in rows)
+        parts.append(f"{json.dumps(table)}: [\n{lines}\n]")
+        progress.advance(len(rows))
+    return json.dumps(about)[:-1] + ', "tables": {\n' + ",\n".join(parts) + "\n}}\n"
 
 
 def _csv_text(columns: list[str], rows: Rows) -> str:
@@ -170,12 +192,14 @@ def _csv_rows(path: Path) -> Rows:
         ]
 
 
-def _fill(connection: sqlite3.Connection, tables: dict[str, Rows], source: Path) -> None:
+def _fill(
+    connection: sqlite3.Connection, tables: dict[str, Rows], source: Path, progress: Progress
+) -> None:
     """Insert the rows; the schema refuses what does not belong."""
     try:
         connection.execute("BEGIN")
         for table, rows in tables.items():
-            _insert_all(connection, table, rows)
+            _insert_all(connection, table, rows, progress)
         connection.execute("COMMIT")
     except (sqlite3.Error, AttributeError, TypeError, OverflowError) as error:
         raise RecordError(
@@ -183,7 +207,7 @@ def _fill(connection: sqlite3.Connection, tables: dict[str, Rows], source: Path)
         ) from error
 
 
-def _insert_all(connection: sqlite3.Connection, table: str, rows: Rows) -> None:
+def _insert_all(connection: sqlite3.Connection, table: str, rows: Rows, progress: Progress) -> None:
     known = {row["name"]: row["type"] for row in connection.execute(f"PRAGMA table_info({table})")}
     for row in rows:
         names = [name for name in row if name in known]
@@ -194,6 +218,7 @@ def _insert_all(connection: sqlite3.Connection, table: str, rows: Rows) -> None:
             f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
             values,
         )
+    progress.advance(len(rows))
 
 
 def _number(value: object, kind: str) -> object:

@@ -15,7 +15,6 @@ import pytest
 from click.testing import CliRunner
 from stand_in import job, run, stand_in, template_document, tiny_clip, values_in
 
-from landing_analysis import cli_record  # noqa: F401 - the commands under test
 from landing_analysis.cli import main
 from landing_analysis.errors import (
     DamagedRecordError,

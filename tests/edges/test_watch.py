@@ -412,17 +412,6 @@ def test_an_interrupted_analysis_is_tried_again_later_and_later(folder, drop, lo
     assert run(folder, todo) == {"P07/a.mp4": "done"}
 
 
-def test_what_needs_attention_is_tried_anew_when_asked(folder, drop, log, monkeypatch):
-    tiny_clip(drop / "P07" / "a.mp4", 1)
-    errors = {"a.mp4": [ClipError("Nobody.")]}
-    todo = job(drop, _failing(log, errors))
-    for _ in range(2):
-        assert run(folder, todo) == {"P07/a.mp4": "needs attention"}
-    with open_record(folder) as record:
-        queue.look_again(record, drop)
-    assert run(folder, todo) == {"P07/a.mp4": "done"}
-
-
 def test_a_folder_that_cannot_be_reached_forgets_nothing(folder, drop, log, tmp_path):
     tiny_clip(drop / "P07" / "a.mp4", 1)
     todo = job(drop, stand_in(TEMPLATE, log))
@@ -813,9 +802,17 @@ def test_a_folder_that_is_not_there_is_one_sentence(command, tmp_path, words):
 def test_wrong_options_stop_before_any_work(command, drop, log, words):
     tiny_clip(drop / "P07" / "a.mp4", 1)
     done = command("batch", drop, *words)
-    assert done.exit_code == 1
+    assert done.exit_code == 2
+    assert "no such file" in done.stderr
     assert "Traceback" not in done.stderr
     assert _started(log) == []
+
+
+def test_look_again_tries_what_needs_attention(command, drop, folder, log):
+    tiny_clip(drop / "P07" / "a.mp4", 1)
+    run(folder, job(drop, _failing(log, {"a.mp4": [ClipError("Nobody.")]})))
+    assert command("batch", drop).exit_code == 1
+    assert command("watch", drop, "--once", "--look-again").exit_code == 0
 
 
 def test_renew_adds_values_when_the_target_changes_and_not_otherwise(command, drop, log):
