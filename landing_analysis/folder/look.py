@@ -6,6 +6,7 @@ import hashlib
 import os
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +20,14 @@ from landing_analysis.errors import (
 from landing_analysis.folder import queue
 from landing_analysis.folder.names import files_in, is_placeholder
 from landing_analysis.folder.recording import Recording, recording_date
-from landing_analysis.patients import DESCRIPTION, Owner, Patient, owner_of, read_description
+from landing_analysis.patients import (
+    DESCRIPTION,
+    Owner,
+    Patient,
+    owner_of,
+    read_description,
+    same_code,
+)
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
     add_patient,
@@ -90,6 +98,7 @@ def look(record: Record, root: Path, settings: WatchSettings, check: CheckClip) 
         ) from error
     known = queue.known_files(record, root)
     queue.forget_files(record, root, sorted(set(known) - {path for path, _ in found}))
+    _read_text_files(record, root, {path.parts[0] for path, _ in found if len(path.parts) > 1})
     settled = [
         _look_at(record, root, path, facts, known.get(path), settings, check)
         for path, facts in found
@@ -117,8 +126,7 @@ def _look_at(
     """Look at one file and return whether it has settled."""
     now_s = time.time()
     if known is None or not known.is_as(facts):
-        queue.note_file(record, root, path, facts, now_s)
-        known = queue.known_files(record, root)[path]
+        known = queue.note_file(record, root, path, facts, now_s)
     if is_placeholder(facts):
         _note(record, root, known, "not downloaded yet; it is left in the cloud until it is.")
         return True
@@ -225,6 +233,17 @@ def _owner(record: Record, root: Path, path: Path) -> Owner:
     if len(path.parts) > 1:
         _read_text_file(record, root / path.parts[0] / DESCRIPTION, owner)
     return owner
+
+
+def _read_text_files(record: Record, root: Path, folders: set[str]) -> None:
+    """Take over what the text files of known patients say by now."""
+    for patient in list_patients(record):
+        for folder in folders:
+            if same_code(folder, patient.code):
+                with suppress(PatientError, OSError):  # said of the next clip that is entered
+                    _read_text_file(
+                        record, root / folder / DESCRIPTION, Owner(patient.code, new=False)
+                    )
 
 
 def _read_text_file(record: Record, file: Path, owner: Owner) -> None:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 import os
 import shutil
-import sqlite3
 import time
 import uuid
 from collections.abc import Iterator
@@ -25,15 +24,15 @@ from filelock import FileLock, Timeout
 
 from landing_analysis.folder.recording import Recording
 from landing_analysis.patients import Patient, same_code
-from landing_analysis.record.database import Record
-from landing_analysis.record.place import DataFolder
+from landing_analysis.record.database import Record, Row
+from landing_analysis.record.place import DataFolder, held
 from landing_analysis.record.store import (
     Document,
-    find_patient,
     hand_over_clip,
     insert_analysis,
     insert_clip,
     insert_patient,
+    patient_in,
 )
 from landing_analysis.tables import Clip
 
@@ -54,11 +53,11 @@ class Dropped:
     size: int
     mtime_ns: int
     unchanged_since_s: float
-    sha256: str | None
-    problem: str | None
-    needs_attention: bool
-    checks: int
-    retry_at_s: float
+    sha256: str | None = None
+    problem: str | None = None
+    needs_attention: bool = False
+    checks: int = 0
+    retry_at_s: float = 0.0
 
     def is_as(self, facts: os.stat_result) -> bool:
         """Return whether size and time are still those."""
@@ -90,7 +89,9 @@ def known_files(record: Record, root: Path) -> dict[Path, Dropped]:
     return {file.path: file for file in files}
 
 
-def note_file(record: Record, root: Path, path: Path, facts: os.stat_result, now_s: float) -> None:
+def note_file(
+    record: Record, root: Path, path: Path, facts: os.stat_result, now_s: float
+) -> Dropped:
     """Note a file that is new or has changed; whatever was known of it no longer counts."""
     with record.change() as connection:
         connection.execute(
@@ -98,6 +99,7 @@ def note_file(record: Record, root: Path, path: Path, facts: os.stat_result, now
             "VALUES (?, ?, ?, ?, ?)",
             (*_key(root, path), facts.st_size, facts.st_mtime_ns, now_s),
         )
+    return Dropped(path, facts.st_size, facts.st_mtime_ns, now_s)
 
 
 def note_problem(
@@ -114,7 +116,7 @@ def note_problem(
         connection.execute(
             "UPDATE dropped SET problem = ?, needs_attention = ?, retry_at_s = ?, "
             "checks = checks + 1, sha256 = NULL WHERE folder = ? AND path = ?",
-            (problem, int(needs_attention), retry_at_s, *_key(root, path)),
+            (_text(problem), int(needs_attention), retry_at_s, *_key(root, path)),
         )
 
 
@@ -177,6 +179,11 @@ def enter_clip(
     return None
 
 
+def _text(sentence: str) -> str:
+    """Return a sentence that any screen can show, even about a file name that is not text."""
+    return os.fsencode(sentence).decode("utf-8", "replace")
+
+
 def _key(root: Path, path: Path) -> tuple[bytes, bytes]:
     return os.fsencode(root), os.fsencode(path)
 
@@ -208,7 +215,7 @@ def working(record: Record) -> Iterator[str]:
     """
     worker = uuid.uuid4().hex
     try:
-        with FileLock(_lock(record, worker), mode=0o600):
+        with held(_lock(record, worker)):
             try:
                 yield worker
             finally:
@@ -269,7 +276,7 @@ def claim_next(record: Record, root: Path, worker: str) -> Claim | None:
     with record.change() as connection:
         connection.execute(_RELEASE, (worker,))
         row = connection.execute(
-            "SELECT clip_id, sha256, code, date, attempts, path FROM work "
+            "SELECT patient.*, clip_id, sha256, date, attempts, path FROM work "
             "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
             "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
             "WHERE state = 'waiting' AND work.retry_at_s <= ? AND folder = ? "
@@ -285,7 +292,7 @@ def claim_next(record: Record, root: Path, worker: str) -> Claim | None:
     return Claim(
         clip_id=row["clip_id"],
         sha256=row["sha256"],
-        patient=find_patient(record, row["code"]),
+        patient=patient_in(row),
         day=row["date"],
         path=root / os.fsdecode(row["path"]),
         attempts=row["attempts"],
@@ -326,7 +333,7 @@ def _put_back(
     record: Record,
     claim: Claim,
     state: State,
-    reason: str | None,
+    reason: str,
     attempts: int,
     retry_at_s: float,
 ) -> None:
@@ -334,7 +341,7 @@ def _put_back(
         connection.execute(
             "UPDATE work SET state = ?, reason = ?, attempts = ?, retry_at_s = ?, worker = NULL "
             "WHERE clip_id = ? AND worker = ?",
-            (state, reason, attempts, retry_at_s, claim.clip_id, claim.worker),
+            (state, _text(reason), attempts, retry_at_s, claim.clip_id, claim.worker),
         )
 
 
@@ -436,7 +443,7 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
     )
 
 
-def _state(record: Record, file: str, row: sqlite3.Row) -> ClipState:
+def _state(record: Record, file: str, row: Row) -> ClipState:
     state, reason = row["state"], row["reason"]
     if row["problem"]:
         state, reason = "needs attention" if row["needs_attention"] else "waiting", row["problem"]

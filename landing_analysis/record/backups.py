@@ -9,10 +9,8 @@ from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from filelock import FileLock
-
 from landing_analysis.errors import RecordError
-from landing_analysis.record.place import DataFolder, make_private_file
+from landing_analysis.record.place import DataFolder, held, make_private_file
 
 KEPT = 10
 """Backups that are kept; the oldest go (choice)."""
@@ -20,6 +18,7 @@ EVERY = timedelta(days=1)
 """A record in use is copied this often (choice)."""
 
 _NAME = re.compile(r"record-(\d{8}T\d{6})Z(?:-\d+)?\.sqlite3")
+_REPLACED = "record-before-"
 _STAMP = "%Y%m%dT%H%M%S"
 
 
@@ -59,13 +58,11 @@ def make_backup_if_old(connection: sqlite3.Connection, folder: DataFolder) -> No
             _copy(connection, folder)
 
 
-def remove_backups(folder: DataFolder) -> int:
-    """Delete every copy, for instance because a patient in them is to be forgotten."""
+def remove_backups(folder: DataFolder) -> None:
+    """Delete every copy and every record that a restore replaced, so that no trace is left."""
     with _alone(folder):
-        found = _newest_first(folder)
-        for path in found:
+        for path in (*_newest_first(folder), *folder.path.glob(f"{_REPLACED}*")):
             path.unlink(missing_ok=True)
-    return len(found)
 
 
 def newest_whole_backup(folder: DataFolder) -> Path | None:
@@ -97,7 +94,7 @@ def restore(folder: DataFolder) -> tuple[Path, Path | None]:
     kept = None
     if folder.record.exists():
         stamp = datetime.now(UTC).strftime(_STAMP)
-        kept = folder.record.with_name(f"record-before-{stamp}Z.sqlite3")
+        kept = folder.record.with_name(f"{_REPLACED}{stamp}Z.sqlite3")
         # The log first: a damaged log must never be replayed into the backup.
         for ending in ("-wal", "-shm", ""):
             part = folder.record.with_name(folder.record.name + ending)
@@ -114,7 +111,7 @@ def restore(folder: DataFolder) -> tuple[Path, Path | None]:
 @contextmanager
 def _alone(folder: DataFolder) -> Iterator[None]:
     """Keep others from the backups, and clear what somebody killed on the way left half-written."""
-    with FileLock(folder.path / "backups.lock", mode=0o600):
+    with held(folder.path / "backups.lock"):
         for left in folder.backups.glob(".record-*.part"):
             left.unlink(missing_ok=True)
         yield

@@ -14,6 +14,9 @@ from landing_analysis.record.migrations import APPLICATION_ID, LATEST, migrate, 
 from landing_analysis.record.place import DataFolder, make_private_file, make_private_folder
 
 _BUSY_S = 30.0  # another process holds the record for a moment only (choice)
+Row = sqlite3.Row
+"""One row of an answer; its columns are found by name."""
+
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
@@ -24,7 +27,7 @@ class Record:
     folder: DataFolder
     connection: sqlite3.Connection
 
-    def rows(self, sql: str, *values: object) -> list[sqlite3.Row]:
+    def rows(self, sql: str, *values: object) -> list[Row]:
         """Return all rows of one question.
 
         Raises

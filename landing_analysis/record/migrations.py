@@ -50,6 +50,7 @@ CREATE INDEX clip_of_visit ON clip (visit_id);
 CREATE TABLE analysis (
   id INTEGER PRIMARY KEY,
   clip_id INTEGER NOT NULL REFERENCES clip ON DELETE CASCADE,
+  schema_version INTEGER NOT NULL,
   analysed_at TEXT NOT NULL,
   version TEXT NOT NULL,
   model_name TEXT NOT NULL,

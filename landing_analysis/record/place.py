@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -101,6 +103,22 @@ def make_private_file(path: Path) -> None:
         raise RecordError(
             f"{path} cannot be written ({error.strerror}); choose another folder with --data."
         ) from error
+
+
+@contextmanager
+def held(lock: Path) -> Iterator[None]:
+    """Hold a lock file, which the system frees when this process ends, however it ends.
+
+    Raises
+    ------
+    RecordError
+        When the lock cannot be written.
+    """
+    from filelock import FileLock
+
+    make_private_file(lock)
+    with FileLock(lock):
+        yield
 
 
 def make_private(folder: Path) -> None:

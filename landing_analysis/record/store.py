@@ -12,7 +12,7 @@ from typing import Any, Literal, cast
 
 from landing_analysis.errors import PatientError
 from landing_analysis.patients import Patient, same_code
-from landing_analysis.record.database import Record
+from landing_analysis.record.database import Record, Row
 from landing_analysis.tables import LIMBS, Clip, Limb
 
 RecordedFrom = Literal["clip", "file name", "file time"]
@@ -25,7 +25,7 @@ Document = Mapping[str, Any]
 
 def list_patients(record: Record) -> tuple[Patient, ...]:
     """Return every patient, by code."""
-    return tuple(map(_patient, record.rows("SELECT * FROM patient ORDER BY code")))
+    return tuple(map(patient_in, record.rows("SELECT * FROM patient ORDER BY code")))
 
 
 def find_patient(record: Record, code: str) -> Patient:
@@ -40,7 +40,7 @@ def find_patient(record: Record, code: str) -> Patient:
     if not rows:
         known = ", ".join(patient.code for patient in list_patients(record)) or "none yet"
         raise PatientError(f"There is no patient {code}; known are: {known}.")
-    return _patient(rows[0])
+    return patient_in(rows[0])
 
 
 def add_patient(record: Record, patient: Patient) -> None:
@@ -100,7 +100,8 @@ def _facts(patient: Patient) -> tuple[str | None, str | None, float | None]:
     return patient.surgical_side, day.isoformat() if day else None, patient.stature_m
 
 
-def _patient(row: sqlite3.Row) -> Patient:
+def patient_in(row: Row) -> Patient:
+    """Return the patient in a row that holds the columns of the table of patients."""
     day = row["surgery_date"]
     return Patient(
         code=row["code"],
@@ -232,6 +233,7 @@ def insert_analysis(
         connection,
         "analysis",
         clip_id=clip_id,
+        schema_version=document["schema_version"],
         made_by=made_by,
         report=report,
         settings=_json(made["settings"]),
@@ -398,7 +400,7 @@ def read_analyses(
     return tuple(_stored(record, row) for row in rows)
 
 
-def _stored(record: Record, row: sqlite3.Row) -> StoredAnalysis:
+def _stored(record: Record, row: Row) -> StoredAnalysis:
     values = _decoded(row)
     return StoredAnalysis(
         code=values.pop("code"),
@@ -417,7 +419,7 @@ def _stored(record: Record, row: sqlite3.Row) -> StoredAnalysis:
     )
 
 
-def _decoded(row: sqlite3.Row) -> dict[str, Any]:
+def _decoded(row: Row) -> dict[str, Any]:
     return {
         name: json.loads(row[name]) if name in _JSON_COLUMNS else row[name]
         for name in row.keys()  # noqa: SIM118 - a row iterates over its values

@@ -211,7 +211,7 @@ INSERT INTO clip VALUES (1, 1, '{sha}', 'a.mp4', '2026-03-04T10:11:12+01:00', 'c
                          720, 1280, 300, 5.0, 60.0, 0);
 INSERT INTO clip VALUES (2, 1, '{other}', 'b.mp4', '2026-03-04T10:15:12+01:00', 'clip',
                          720, 1280, 300, 5.0, 60.0, 0);
-INSERT INTO analysis VALUES (1, 1, '2026-03-04T12:00:00+00:00', '0.1.0', 'm', '{sha}', '{{}}',
+INSERT INTO analysis VALUES (1, 1, 1, '2026-03-04T12:00:00+00:00', '0.1.0', 'm', '{sha}', '{{}}',
   '[]', 'x', 'jump', 'detected', 'front', 'detected', 1.5, 2.5, 'r', NULL, NULL, 'left', 1.72,
   60.0, 1, 1, 'only one', 'reports/P07');
 INSERT INTO rep (id, analysis_id, number, task, limbs, used) VALUES (1, 1, 1, 'jump', '[]', 1);
@@ -523,6 +523,7 @@ def test_removing_a_patient_removes_all_of_them_and_nobody_else(filled, drop):
     stray = filled.reports / "P07" / "2026-03-04" / "published, and then killed"
     stray.mkdir()
     (filled.backups / ".record-20260304T101112Z.sqlite3.part").write_bytes(b"P07, half-written")
+    (filled.path / "record-before-20260304T101112Z.sqlite3").write_bytes(b"P07, damaged")
     with open_record(filled) as record:
         backups.make_backup(record.connection, filled)
         others = [row for row in values_in(record) if row[0] in _hashes(record, "P08")]

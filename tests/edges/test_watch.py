@@ -362,6 +362,28 @@ def test_the_origin_of_the_date_is_kept_and_said(folder, drop, log):
     assert "2026-03-04 (by file name)" in said
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems allow no such file names")
+def test_a_file_name_that_is_no_text_is_shown_and_stored_as_text(folder, drop, log):
+    odd = os.fsdecode(b"jump\xff.mp4")
+    tiny_clip(drop / "P07" / "a.mp4", 1).rename(drop / "P07" / odd)
+    (drop / odd).write_text("nobody's")
+    (drop / "P07" / f"text{odd}").write_text("not a video")
+    done = CliRunner().invoke(main, ["batch", str(drop)])
+    assert done.exit_code == 1
+    failing = _failing(log, {odd: [ClipError(f"{odd} is dark.")]})
+    with open_record(folder) as record:
+        queue.look_again(record, drop)
+    states = run(folder, job(drop, failing))
+    assert set(states.values()) == {"needs attention"}
+    assert len(states) == 3
+    said = CliRunner().invoke(main, ["clips"])
+    assert said.exit_code == 0
+    assert "jump\ufffd.mp4 is dark." in said.stdout
+    with open_record(folder) as record:
+        queue.look_again(record, drop)
+    assert run(folder, job(drop, stand_in(TEMPLATE, log)))["P07/jump\ufffd.mp4"] == "done"
+
+
 # --- what goes wrong ---------------------------------------------------------------------------
 
 
@@ -721,6 +743,18 @@ def test_a_record_that_cannot_be_written_pauses_the_watcher(folder, drop, log, m
     complaints = _watch_until(folder, todo, _all_done(1), threading.Event())
     assert complaints == ["The record cannot be written: the disk is full."]
     _assert_nothing_lost_or_doubled(folder, 1)
+
+
+def test_a_text_file_that_comes_later_counts_for_the_next_renewal(folder, drop, log):
+    tiny_clip(drop / "P07" / "a.mp4", 1)
+    run(folder, job(drop, stand_in(TEMPLATE, log)))
+    (drop / "P07" / "patient.toml").write_text('surgical_side = "right"')
+    run(folder, job(drop, stand_in(TEMPLATE, log)))
+    assert len(_started(log)) == 1
+    run(folder, job(drop, stand_in(TEMPLATE, log), renew=True))
+    with open_record(folder) as record:
+        sides = [a.values["surgical_side"] for a in read_analyses(record, "P07", history=True)]
+    assert sides == [None, "right"]
 
 
 def test_each_change_of_state_is_told_once(folder, drop, log):
