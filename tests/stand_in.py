@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from copy import deepcopy
+from functools import partial
 from pathlib import Path
 from random import Random
 
@@ -150,8 +151,16 @@ def kill_at_random_moments(root: Path, data: Path, log: Path, seed: int, kills: 
             sys.stdout.write(f"{done} {held} {int(bool(ended))}\n")
 
 
-def die_at(root: Path, data: Path, log: Path, module: str, name: str, when: str) -> None:
-    """Work through a folder and die before or after one named function did its work."""
+def die_at_each(base: Path, moments: tuple[tuple[str, str, str], ...]) -> None:
+    """Work in a process of its own for each moment, which it dies at; print how it ended."""
+    template = template_document()
+    for moment in moments:
+        pid = forked(partial(_die_at, base / "-".join(moment), template, *moment))
+        _, status = os.waitpid(pid, 0)
+        sys.stdout.write(f"{os.waitstatus_to_exitcode(status)}\n")
+
+
+def _die_at(place: Path, template: dict, module: str, name: str, when: str) -> None:
     owner = {"watch": watch, "queue": queue}[module]
     function = getattr(owner, name)
 
@@ -161,7 +170,8 @@ def die_at(root: Path, data: Path, log: Path, module: str, name: str, when: str)
         os.kill(os.getpid(), signal.SIGKILL)
 
     setattr(owner, name, deadly)
-    run(data_folder(data), job(root, stand_in(template_document(), log)))
+    analyse = stand_in(template, place / "log")
+    run(data_folder(place / "data"), job(place / "drop", analyse))
 
 
 def work_alone(root: Path, data: Path, log: Path) -> None:
