@@ -123,6 +123,20 @@ def test_a_value_without_uncertainty_or_reason_is_refused(filled):
                 connection.execute(sql)
 
 
+@pytest.mark.parametrize(
+    ("pragma", "value"),
+    [
+        ("journal_mode", "wal"),
+        ("synchronous", 2),  # FULL: a change survives a power cut once it is said to be made
+        ("foreign_keys", 1),
+        ("secure_delete", 1),
+    ],
+)
+def test_the_record_is_opened_for_safety(folder, pragma, value):
+    with open_record(folder) as record:
+        assert record.rows(f"PRAGMA {pragma}")[0][0] == value
+
+
 def test_a_change_happens_whole_or_not_at_all(filled):
     with open_record(filled) as record:
         before = values_in(record)
@@ -547,6 +561,16 @@ def test_removing_a_patient_removes_all_of_them_and_nobody_else(filled, drop):
         assert len(others) > 50
     assert len(_files(filled.reports / "P08")) == 3
     assert (drop / "P08" / "PXL_20260304_111112000.mp4").exists()
+
+
+def test_a_removal_leaves_no_trace_in_the_log_while_others_have_the_record_open(filled):
+    with open_record(filled) as other, open_record(filled) as record:
+        assert len(list_patients(other)) == 2
+        hashes = _hashes(record, "P07")
+        edit_patient(record, Patient("P07", surgical_side="right"))
+        remove_patient(record, "P07")
+        for path in _files(filled.path):
+            assert not any(sha256.encode() in path.read_bytes() for sha256 in hashes), path
 
 
 def _hashes(record, code: str) -> set[str]:

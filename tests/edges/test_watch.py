@@ -645,6 +645,22 @@ def test_a_clip_in_living_hands_is_left_to_them(folder, drop, log):
     assert run(folder, todo) == {"P07/a.mp4": "done"}
 
 
+def test_a_worker_whose_claim_went_to_another_stores_nothing(folder, drop, log):
+    tiny_clip(drop / "P07" / "a.mp4", 1)
+    with open_record(folder) as record, queue.working(record) as slow:
+        watch._look(record, job(drop, stand_in(TEMPLATE, log)))
+        lost = queue.claim_next(record, drop, slow)
+        with queue.working(record) as quick:
+            assert queue.claim_next(record, drop, quick) is None
+            queue._release(record, slow)
+            won = queue.claim_next(record, drop, quick)
+            assert queue.finish(record, won, TEMPLATE, "quick", "report")
+        assert not queue.finish(record, lost, TEMPLATE, "slow", "report")
+        queue.give_up(record, lost, "too late")
+        assert [row[0] for row in record.rows("SELECT made_by FROM analysis")] == ["quick"]
+        assert [row[0] for row in record.rows("SELECT state FROM work")] == ["done"]
+
+
 # --- watching ----------------------------------------------------------------------------------
 
 
