@@ -253,11 +253,12 @@ def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
     _publish(made, target)
     report = _named_from(record.folder.path, target)
     fingerprint = made_by(options, job.model_sha256)
-    if not queue.finish(record, claim, made.document, fingerprint, report):
-        shutil.rmtree(target, ignore_errors=True)  # the patient was removed meanwhile
-    for earlier in reports_of(record, claim.clip_id):
-        if earlier != target:  # the clip was renamed or given to another patient
-            shutil.rmtree(earlier, ignore_errors=True)
+    if queue.finish(record, claim, made.document, fingerprint, report):
+        outdated = reports_of(record, claim.clip_id) - {target}  # as after a renaming
+    else:
+        outdated = {target} - reports_of(record)  # the patient was removed meanwhile
+    for folder in outdated:
+        shutil.rmtree(folder, ignore_errors=True)
     shutil.rmtree(aside, ignore_errors=True)
     aside.with_name(aside.name + ".lock").unlink(missing_ok=True)
 
@@ -313,7 +314,7 @@ def _copy(item: Path, to: Path) -> None:
 
 def _named_from(folder: Path, path: Path) -> str:
     """Name a place from the data folder when it lies in it, so that both can be moved."""
-    return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
+    return (path.relative_to(folder) if path.is_relative_to(folder) else path).as_posix()
 
 
 class _News:

@@ -360,10 +360,10 @@ _JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits")
 _BELOW = ("rep", "contact", "measure", "summary", "comparison", "finding", "quality")
 
 
-def reports_of(record: Record, clip_id: int) -> tuple[Path, ...]:
-    """Return the folders of the reports of all analyses of a clip, whether still there or not."""
-    rows = record.rows("SELECT DISTINCT report FROM analysis WHERE clip_id = ?", clip_id)
-    return tuple(record.folder.path / row[0] for row in rows)
+def reports_of(record: Record, clip_id: int | None = None) -> set[Path]:
+    """Return the report folders of all analyses of one clip or of all, still there or not."""
+    rows = record.rows("SELECT report FROM analysis WHERE ?1 IS NULL OR clip_id = ?1", clip_id)
+    return {record.folder.path / row[0] for row in rows}
 
 
 def read_analyses(

@@ -831,6 +831,21 @@ def command(folder, log, monkeypatch):
     return lambda *words: CliRunner().invoke(main, list(map(str, words)))
 
 
+@pytest.mark.parametrize(
+    "words", [["watch"], ["clips"], ["patient", "add"], ["record"]], ids=" ".join
+)
+def test_help_loads_none_of_the_heavy_libraries(words):
+    program = (
+        "import sys\nfrom landing_analysis.cli import main\n"
+        f"try:\n    main({[*words, '--help']!r})\nexcept SystemExit:\n    pass\n"
+        "heavy = {'mediapipe', 'cv2', 'av', 'scipy', 'sqlite3', 'watchdog', 'filelock'}\n"
+        "sys.exit(str(sorted(heavy & set(sys.modules))))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert done.stderr.strip() == "[]"
+    assert "Usage" in done.stdout
+
+
 @pytest.mark.parametrize("words", [["watch", "--once"], ["batch"]], ids=" ".join)
 def test_a_folder_is_worked_through_and_counted(command, drop, words):
     tiny_clip(drop / "P07" / "a.mp4", 1)
