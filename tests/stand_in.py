@@ -24,6 +24,7 @@ from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.files import new_folder, sha256_of, write_text
 from landing_analysis.folder import queue, watch
 from landing_analysis.folder.apart import Analyse, Made
+from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.limits import read_limits
 from landing_analysis.people import link_people
@@ -93,6 +94,7 @@ def job(root: Path, analyse: Analyse, **how: object) -> Job:
         "options": Options(),
         "model_sha256": MODEL_SHA256,
         "settings": AT_ONCE,
+        "check": check_clip,
         "analyse": analyse,
         **how,
     })  # fmt: skip

@@ -1,11 +1,10 @@
-"""Analyses one clip in a process of its own, so that nothing in a clip can end the watcher.
+"""Reads and analyses clips in a process of their own, so that none can end the watcher.
 
-The process ends by itself when the one that asked for it does, however that ended.
+That process ends by itself when the one that asked for it does, however that ended.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import pickle
 import subprocess
@@ -14,10 +13,11 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO, Literal, cast
 
-from landing_analysis.analyse import Options, StartProgress
-from landing_analysis.errors import InterruptedAnalysisError, LandingAnalysisError, OutputError
+from landing_analysis.analyse import Options, StartProgress, no_progress
+from landing_analysis.errors import InterruptedAnalysisError, LandingAnalysisError
+from landing_analysis.folder.checking import Checked, check_clip
 from landing_analysis.progress import Progress
 from landing_analysis.tables import Analysis
 
@@ -25,7 +25,9 @@ _START = (
     "import sys; sys.path[:] = {path!r}; from landing_analysis.folder.apart import serve; serve()"
 )
 _LAST_WORDS_S = 10.0  # a process that fell silent has ended or never will (choice)
-_ORPHAN_S = 60.0  # the process before this one notices at once that it is alone (choice)
+_ORPHAN_S = 60.0  # a process whose master was killed notices at once that it is alone (choice)
+
+Task = Literal["check", "analyse"]
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,19 @@ class Made:
 Analyse = Callable[[Path, Path, Options, StartProgress], Made]
 """Analyses a clip into a folder; raises `LandingAnalysisError`, `OutputError` when the disk is
 full, `InterruptedAnalysisError` when another attempt may succeed."""
+
+
+def check_apart(path: Path) -> Checked:
+    """Run `checking.check_clip` in a process of its own.
+
+    Raises
+    ------
+    ClipError
+        When the clip is not whole.
+    InterruptedAnalysisError
+        When the process died or met an error that nobody foresaw.
+    """
+    return cast(Checked, _ask("check", (path,), no_progress))
 
 
 def analyse_apart(path: Path, out_dir: Path, options: Options, start: StartProgress) -> Made:
@@ -63,68 +78,72 @@ def analyse_apart(path: Path, out_dir: Path, options: Options, start: StartProgr
     LandingAnalysisError
         When the clip cannot be analysed.
     """
+    return cast(Made, _ask("analyse", (path, out_dir, options), start))
+
+
+def _ask(task: Task, about: tuple[Any, ...], start: StartProgress) -> object:
     command = [sys.executable, "-c", _START.format(path=sys.path)]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL) as process:
         order, answers = cast(BinaryIO, process.stdin), cast(BinaryIO, process.stdout)
         try:
-            pickle.dump((path, out_dir, options), order)
+            pickle.dump((task, about), order)
             order.flush()  # and stays open: its end tells the other side that we are gone
-            answer = _listen(answers, start)
-            if answer is None:
-                process.wait(_LAST_WORDS_S)
+            return _listen(answers, start)
+        except (EOFError, pickle.UnpicklingError, BrokenPipeError) as error:
+            process.wait(_LAST_WORDS_S)
+            raise InterruptedAnalysisError(
+                f"The process that read {about[0].name} ended without a word "
+                f"(code {process.returncode})."
+            ) from error
         finally:
             process.kill()
-    if answer is None:
-        raise InterruptedAnalysisError(
-            f"The analysis of {path.name} ended without a word (code {process.returncode})."
-        )
-    return _made(answer)
 
 
-def _listen(lines: BinaryIO, start: StartProgress) -> dict[str, Any] | None:
+def _listen(answers: BinaryIO, start: StartProgress) -> object:
     progress: Progress | None = None
-    for line in lines:
-        said = json.loads(line)
-        match said.pop("say"):
-            case "start":
-                progress = start(said["label"], said["steps"])
-            case "advance" if progress:
-                progress.advance(said["n"])
-            case "close" if progress:
-                progress.close()
-            case "answer":
-                return dict(said)
-    return None
-
-
-def _made(answer: dict[str, Any]) -> Made:
-    if "sentence" not in answer:
-        return Made(answer["document"], Path(answer["folder"]))
-    kinds = {"output": OutputError, "unforeseen": InterruptedAnalysisError}
-    raise kinds.get(answer["kind"], LandingAnalysisError)(answer["sentence"])
+    while True:
+        word, what = pickle.load(answers)
+        if word == "start":
+            progress = start(*what)
+        elif word == "advance" and progress:
+            progress.advance(what)
+        elif word == "close" and progress:
+            progress.close()
+        elif word == "error":
+            raise what
+        elif word == "result":
+            return what
 
 
 # --- the other side ----------------------------------------------------------------------------
 
+_Say = Callable[[str, object], None]
+
 
 def serve() -> None:
-    """Analyse the clip named on standard input and answer on standard output."""
-    from filelock import FileLock
-
+    """Do what standard input asks for and answer on standard output."""
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a library prints is not an answer
-    path, out_dir, options = pickle.load(sys.stdin.buffer)
+    task, about = pickle.load(sys.stdin.buffer)
     threading.Thread(target=_end_with_the_other_side, daemon=True).start()
 
-    def say(**what: object) -> None:
-        out.write(json.dumps(what).encode() + b"\n")
+    def say(word: str, what: object) -> None:
+        pickle.dump((word, what), out)
         out.flush()
 
-    # A process that lost its master moments ago may still be writing here.
-    with FileLock(f"{out_dir}.lock", timeout=_ORPHAN_S):
-        answer = _answer(path, out_dir, options, say)
-    say(say="answer", **answer)
+    try:
+        result = check_clip(*about) if task == "check" else _analyse(say, *about)
+    except LandingAnalysisError as error:
+        say("error", error)
+    except Exception as error:
+        sentence = (
+            f"{about[0].name} met an error that nobody foresaw ({type(error).__name__}: {error}); "
+            "run landing-analysis analyse on it with --debug and send what it prints to the makers."
+        )
+        say("error", InterruptedAnalysisError(sentence))
+    else:
+        say("result", result)
 
 
 def _end_with_the_other_side() -> None:
@@ -132,40 +151,31 @@ def _end_with_the_other_side() -> None:
     os._exit(1)
 
 
-def _answer(
-    path: Path, out_dir: Path, options: Options, say: Callable[..., None]
-) -> dict[str, object]:
+def _analyse(say: _Say, path: Path, out_dir: Path, options: Options) -> Made:
+    from filelock import FileLock
+
     from landing_analysis.analyse import analyse_clip
     from landing_analysis.documents import analysis_document
 
     def start(label: str, steps: int) -> Progress:
-        say(say="start", label=label, steps=steps)
+        say("start", (label, steps))
         return _Told(say)
 
-    try:
+    # A process that lost its master moments ago may still be writing here.
+    with FileLock(f"{out_dir}.lock", timeout=_ORPHAN_S):
         outcome = analyse_clip(path, out_dir, options, start)
-    except OutputError as error:
-        return {"kind": "output", "sentence": str(error)}
-    except LandingAnalysisError as error:
-        return {"kind": "clip", "sentence": str(error)}
-    except Exception as error:
-        sentence = (
-            f"{path.name} met an error that nobody foresaw ({type(error).__name__}: {error}); "
-            "run landing-analysis analyse on it with --debug and send what it prints to the makers."
-        )
-        return {"kind": "unforeseen", "sentence": sentence}
     analysis, report = cast(Analysis, outcome.analysis), cast(Path, outcome.report)
-    return {"document": analysis_document(analysis), "folder": str(report.parent)}
+    return Made(analysis_document(analysis), report.parent)
 
 
 class _Told:
     """Tells the other side how far a step is."""
 
-    def __init__(self, say: Callable[..., None]) -> None:
+    def __init__(self, say: _Say) -> None:
         self._say = say
 
     def advance(self, n: int) -> None:
-        self._say(say="advance", n=n)
+        self._say("advance", n)
 
     def close(self) -> None:
-        self._say(say="close")
+        self._say("close", None)

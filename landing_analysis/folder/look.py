@@ -5,19 +5,21 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
+    InterruptedAnalysisError,
     MissingClipError,
     PatientError,
 )
 from landing_analysis.folder import queue
+from landing_analysis.folder.checking import CheckClip
 from landing_analysis.folder.names import files_in, is_placeholder
 from landing_analysis.folder.recording import Recording, recording_date
 from landing_analysis.patients import (
@@ -39,9 +41,6 @@ from landing_analysis.record.store import (
 from landing_analysis.settings import WatchSettings
 from landing_analysis.tables import Clip
 
-CheckClip = Callable[[Path], Clip]
-"""Reads a clip's facts; raises `ClipError` when it is not whole."""
-
 
 @dataclass(frozen=True)
 class Looked:
@@ -51,21 +50,13 @@ class Looked:
     unsettled: int
 
 
-def read_clip_facts(path: Path) -> Clip:
-    """Read a clip's facts and make sure that it is whole.
-
-    Raises
-    ------
-    ClipError
-    """
-    from landing_analysis.analyse import printable
-    from landing_analysis.video import read_clip
-
-    clip = read_clip(path)
-    return replace(clip, file=printable(clip.file))
-
-
-def look(record: Record, root: Path, settings: WatchSettings, check: CheckClip) -> Looked:
+def look(
+    record: Record,
+    root: Path,
+    settings: WatchSettings,
+    check: CheckClip,
+    start: StartProgress = no_progress,
+) -> Looked:
     """Bring what is known of a drop folder up to date; whole clips of a patient then wait.
 
     Parameters
@@ -74,6 +65,7 @@ def look(record: Record, root: Path, settings: WatchSettings, check: CheckClip) 
     root : of the drop folder, absolute
     settings : WatchSettings
     check : reads a clip's facts
+    start : gives the listener of the reading, which counts clips
 
     Returns
     -------
@@ -99,11 +91,17 @@ def look(record: Record, root: Path, settings: WatchSettings, check: CheckClip) 
     known = queue.known_files(record, root)
     queue.forget_files(record, root, sorted(set(known) - {path for path, _ in found}))
     _read_text_files(record, root, {path.parts[0] for path, _ in found if len(path.parts) > 1})
-    settled = [
-        _look_at(record, root, path, facts, known.get(path), settings, check)
-        for path, facts in found
-    ]
-    return Looked(len(found), settled.count(False))
+    now_s = time.time()
+    files = [(_noted(record, root, path, facts, known.get(path), now_s), facts)
+             for path, facts in found]  # fmt: skip
+    ready = [file for file, facts in files if _is_ready(record, root, file, facts, now_s, settings)]
+    if ready:
+        progress = start("reading what is new", len(ready))
+        for file in ready:
+            _enter(record, root, file, now_s, settings, check)
+            progress.advance(1)
+        progress.close()
+    return Looked(len(found), sum(not _has_settled(file, now_s, settings) for file, _ in files))
 
 
 def _may_be_clip(path: Path, facts: os.stat_result) -> bool:
@@ -114,26 +112,38 @@ def _may_be_clip(path: Path, facts: os.stat_result) -> bool:
     return not is_placeholder(facts) and looks_like_clip(path)
 
 
-def _look_at(
+def _noted(
     record: Record,
     root: Path,
     path: Path,
     facts: os.stat_result,
     known: queue.Dropped | None,
+    now_s: float,
+) -> queue.Dropped:
+    """Return what is known of a file, which is nothing when it is new or has changed."""
+    if known is None or not known.is_as(facts) or known.unchanged_since_s > now_s:
+        return queue.note_file(record, root, path, facts, now_s)
+    return known
+
+
+def _has_settled(known: queue.Dropped, now_s: float, settings: WatchSettings) -> bool:
+    return now_s - known.unchanged_since_s >= settings.settled_s
+
+
+def _is_ready(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    facts: os.stat_result,
+    now_s: float,
     settings: WatchSettings,
-    check: CheckClip,
 ) -> bool:
-    """Look at one file and return whether it has settled."""
-    now_s = time.time()
-    if known is None or not known.is_as(facts):
-        known = queue.note_file(record, root, path, facts, now_s)
+    """Return whether a file is to be read now."""
     if is_placeholder(facts):
         _note(record, root, known, "not downloaded yet; it is left in the cloud until it is.")
-        return True
-    settled = now_s - known.unchanged_since_s >= settings.settled_s
-    if known.sha256 is None and settled and known.retry_at_s <= now_s:
-        _enter(record, root, known, now_s, settings, check)
-    return settled
+        return False
+    due = known.sha256 is None and known.retry_at_s <= now_s
+    return due and _has_settled(known, now_s, settings)
 
 
 def _enter(
@@ -162,6 +172,8 @@ def _enter(
         _note_incomplete(record, root, known, now_s, settings, error)
     except ClipError as error:
         _note(record, root, known, str(error), needs_attention=True, retry_at_s=queue.NEVER_S)
+    except InterruptedAnalysisError as error:
+        _note_interrupted(record, root, known, now_s, settings, error)
     except OSError as error:
         _note(
             record, root, known, f"it cannot be read now ({error.strerror}).",
@@ -170,15 +182,27 @@ def _enter(
 
 
 def _read(path: Path, known: queue.Dropped, check: CheckClip) -> tuple[Clip, Recording]:
-    from landing_analysis.video import read_tags
-
-    clip = check(path)
-    tags = read_tags(path)
+    checked = check(path)
     facts = path.stat()
     if not known.is_as(facts):
         raise IncompleteClipError(f"{path.name} changed while it was read.")
     changed_at = datetime.fromtimestamp(facts.st_mtime, UTC)
-    return clip, recording_date(tags, path.name, changed_at, datetime.now(UTC))
+    recording = recording_date(checked.tags, path.name, changed_at, datetime.now(UTC))
+    return checked.clip, recording
+
+
+def _note_interrupted(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    now_s: float,
+    settings: WatchSettings,
+    error: InterruptedAnalysisError,
+) -> None:
+    pauses_s = settings.retry_after_s
+    last = known.checks >= len(pauses_s)
+    retry_at_s = queue.NEVER_S if last else now_s + pauses_s[known.checks]
+    _note(record, root, known, str(error), needs_attention=last, retry_at_s=retry_at_s)
 
 
 def _note_incomplete(

@@ -28,8 +28,9 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import sha256_of
 from landing_analysis.folder import queue
-from landing_analysis.folder.apart import Analyse, Made, analyse_apart
-from landing_analysis.folder.look import CheckClip, Looked, look, read_clip_facts
+from landing_analysis.folder.apart import Analyse, Made, analyse_apart, check_apart
+from landing_analysis.folder.checking import CheckClip
+from landing_analysis.folder.look import Looked, look
 from landing_analysis.patients import Patient
 from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.database import Record
@@ -69,7 +70,7 @@ class Job:
     look_again: bool = False
     say: Callable[[queue.ClipState], None] = say_nothing
     start: StartProgress = no_progress
-    check: CheckClip = read_clip_facts
+    check: CheckClip = check_apart
     analyse: Analyse = analyse_apart
 
 
@@ -199,7 +200,7 @@ def options_for(options: Options, patient: Patient) -> Options:
 def _look(record: Record, job: Job) -> Looked:
     queue.release_what_the_dead_hold(record)
     queue.clear_finished_work(record)
-    looked = look(record, job.root, job.settings, job.check)
+    looked = look(record, job.root, job.settings, job.check, job.start)
     if job.renew:
         fingerprints = {
             patient.code: made_by(options_for(job.options, patient), job.model_sha256)

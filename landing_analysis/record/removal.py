@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from landing_analysis.errors import RecordError
@@ -91,7 +91,7 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
     """
     held = holdings_of(record, code)
     if keep_clips:
-        held = Holdings(**{**vars(held), "clips": (), "texts": ()})
+        held = replace(held, clips=(), texts=())
     hashes = [
         row[0]
         for row in record.rows(

@@ -24,15 +24,16 @@ from landing_analysis.analyse import Options, no_progress
 from landing_analysis.cli import main
 from landing_analysis.errors import (
     ClipError,
+    IncompleteClipError,
     InterruptedAnalysisError,
-    LandingAnalysisError,
     MissingClipError,
     NoVideoError,
     OutputError,
     RecordError,
 )
 from landing_analysis.folder import apart, look, queue, watch
-from landing_analysis.folder.apart import analyse_apart
+from landing_analysis.folder.apart import analyse_apart, check_apart
+from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.names import is_left_alone, is_placeholder
 from landing_analysis.folder.recording import recording_date
 from landing_analysis.record.backups import fault_in
@@ -796,16 +797,38 @@ def test_each_change_of_state_is_told_once(folder, drop, log):
 # --- in a process of its own -------------------------------------------------------------------
 
 
-def test_a_clip_that_cannot_be_read_is_a_sentence_from_the_other_process(tmp_path):
-    (tmp_path / "a.mp4").write_text("not a video")
-    with pytest.raises(LandingAnalysisError, match="not a video"):
-        analyse_apart(tmp_path / "a.mp4", tmp_path / "out", Options(), no_progress)
+def test_errors_come_from_the_other_process_as_they_are(tmp_path):
+    (tmp_path / "text.mp4").write_text("not a video")
+    with pytest.raises(NoVideoError, match="not a video"):
+        analyse_apart(tmp_path / "text.mp4", tmp_path / "out", Options(), no_progress)
+    _grow(SAMPLE.read_bytes(), tmp_path / "cut.mp4", 0.5)
+    with pytest.raises(IncompleteClipError, match=r"cut\.mp4 is incomplete"):
+        check_apart(tmp_path / "cut.mp4")
+    with pytest.raises(InterruptedAnalysisError, match="nobody foresaw"):
+        analyse_apart(SAMPLE, tmp_path / "out", None, no_progress)
 
 
-def test_a_process_that_dies_interrupts_one_analysis_and_not_us(tmp_path, monkeypatch):
+def test_a_clip_is_checked_in_the_other_process_as_here():
+    there, here = check_apart(SAMPLE), check_clip(SAMPLE)
+    assert (there.clip.sha256, there.tags) == (here.clip.sha256, here.tags)
+    assert there.clip.frames == here.clip.frames > 100
+
+
+def test_a_process_that_dies_interrupts_one_clip_and_not_us(folder, drop, log, monkeypatch):
     monkeypatch.setattr(apart, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
-    with pytest.raises(InterruptedAnalysisError, match=r"without a word \(code -11\)|Broken"):
-        analyse_apart(SAMPLE, tmp_path / "out", Options(), no_progress)
+    with pytest.raises(InterruptedAnalysisError, match=r"without a word \(code -11\)"):
+        analyse_apart(SAMPLE, drop / "out", Options(), no_progress)
+    tiny_clip(drop / "P07" / "a.mp4", 1)
+    tiny_clip(drop / "P07" / "b.mp4", 2)
+
+    def deadly(path):
+        return check_apart(path) if path.name == "a.mp4" else check_clip(path)
+
+    todo = job(drop, stand_in(TEMPLATE, log), check=deadly)
+    states = [run(folder, todo)["P07/a.mp4"] for _ in range(3)]
+    assert states[-1] == "needs attention"
+    assert "without a word" in _states(folder, drop)["P07/a.mp4"].reason
+    assert _states(folder, drop)["P07/b.mp4"].state == "done"
 
 
 def test_the_other_process_ends_when_we_do(tmp_path):
@@ -813,7 +836,7 @@ def test_the_other_process_ends_when_we_do(tmp_path):
         [sys.executable, "-c", apart._START.format(path=sys.path)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    pickle.dump((SAMPLE, tmp_path / "out", Options()), process.stdin)
+    pickle.dump(("analyse", (SAMPLE, tmp_path / "out", Options())), process.stdin)
     process.stdin.close()
     assert process.wait(PATIENCE_S) == 1
     process.stdout.close()
@@ -826,7 +849,7 @@ def test_the_other_process_ends_when_we_do(tmp_path):
 @pytest.fixture
 def command(folder, log, monkeypatch):
     """Run a command with the stand-in and no waiting."""
-    quick = partial(watch.Job, analyse=stand_in(TEMPLATE, log), settings=AT_ONCE)
+    quick = partial(watch.Job, check=check_clip, analyse=stand_in(TEMPLATE, log), settings=AT_ONCE)
     monkeypatch.setattr(watch, "Job", quick)
     return lambda *words: CliRunner().invoke(main, list(map(str, words)))
 
@@ -936,9 +959,3 @@ def test_a_real_clip_goes_through_the_folder_into_the_record(folder, drop):
         for row, old in zip(second.tables["rep"], first.tables["rep"], strict=True)
     )
     assert (first.values["target_flexion_deg"], second.values["target_flexion_deg"]) == (60, 70)
-
-
-def test_a_video_of_no_kind_that_counts_is_told_apart(tmp_path):
-    (tmp_path / "a.mp4").write_bytes(b"\xff\xd8\xff\xe0" + bytes(400))
-    with pytest.raises(NoVideoError):
-        look.read_clip_facts(tmp_path / "a.mp4")
