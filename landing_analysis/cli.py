@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +14,7 @@ from landing_analysis import __version__
 from landing_analysis.cli_folder import batch, clips, watch
 from landing_analysis.cli_patients import patient
 from landing_analysis.cli_record import record
+from landing_analysis.cli_shared import table
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LIMBS, TASKS, VIEWS
@@ -284,7 +284,7 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
     failed = len(outcomes) - len(done)
     if done:
         click.echo()
-        for line in _table([_HEADERS, *(_row(outcome) for outcome in done)]):
+        for line in table([_HEADERS, *(_row(outcome) for outcome in done)]):
             click.echo(line)
         click.echo("(outside, cannot tell, within: findings of the set against the limits)")
         for outcome in done:
@@ -339,15 +339,6 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         str(verdicts.count("within")),
         click.format_filename(outcome.report) if outcome.report else "",
     )
-
-
-def _table(rows: Iterable[tuple[str, ...]]) -> list[str]:
-    rows = list(rows)
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
-    ]
 
 
 # --- the commands around the record ------------------------------------------------------------
