@@ -38,12 +38,16 @@ _KEYS = ("surgical_side", "surgery_date", "stature_cm")
 
 @dataclass(frozen=True)
 class Patient:
-    """One patient, known by a code only; what is not known is None."""
+    """One patient, known by a code only; what is not known is None.
+
+    An ``invented`` patient belongs to a demonstration; every page about them says so.
+    """
 
     code: str
     surgical_side: Limb | None = None
     surgery_date: date | None = None
     stature_m: float | None = None
+    invented: bool = False
 
     def __post_init__(self) -> None:
         require_code(self.code)

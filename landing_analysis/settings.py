@@ -223,3 +223,11 @@ class WatchSettings:
     longest_recheck_s: float = 60.0  # between looks at a clip that is not whole yet (choice)
     retry_after_s: tuple[float, ...] = (10.0, 60.0, 300.0)  # then it needs attention (choice)
     full_disk_retry_s: float = 60.0  # between attempts while reports cannot be written (choice)
+
+
+@dataclass(frozen=True)
+class TrendSettings:
+    """When two visits are set against each other; none of this touches a value."""
+
+    fewest_repeats: int = 10  # beyond the first of each visit; fewer know no SEM (choice)
+    frame_rate_ratio: float = 1.1  # 29.97 and 30 frames/s are alike, 30 and 60 not (choice)

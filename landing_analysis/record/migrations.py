@@ -226,7 +226,11 @@ CREATE TABLE dropped (
 CREATE INDEX dropped_content ON dropped (sha256);
 """
 
-MIGRATIONS: tuple[str, ...] = (_THE_RECORD, _THE_DROP_FOLDER)
+_INVENTED_PATIENTS = """
+ALTER TABLE patient ADD COLUMN invented INTEGER NOT NULL DEFAULT 0 CHECK (invented IN (0, 1));
+"""
+
+MIGRATIONS: tuple[str, ...] = (_THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS)
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""
 

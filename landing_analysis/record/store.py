@@ -63,9 +63,9 @@ def add_patient(record: Record, patient: Patient) -> None:
 def insert_patient(connection: sqlite3.Connection, patient: Patient) -> None:
     """Add a patient within a change that is under way, unless the code is known."""
     connection.execute(
-        "INSERT INTO patient (code, surgical_side, surgery_date, stature_m, added_at) "
-        "VALUES (?, ?, ?, ?, ?) ON CONFLICT (code) DO NOTHING",
-        (patient.code, *_facts(patient), _now()),
+        "INSERT INTO patient (code, surgical_side, surgery_date, stature_m, invented, added_at) "
+        "VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (code) DO NOTHING",
+        (patient.code, *_facts(patient), int(patient.invented), _now()),
     )
 
 
@@ -108,6 +108,7 @@ def patient_in(row: Row) -> Patient:
         surgical_side=_limb(row["surgical_side"]),
         surgery_date=date.fromisoformat(day) if day else None,
         stature_m=row["stature_m"],
+        invented=bool(row["invented"]),
     )
 
 
