@@ -12,6 +12,7 @@ import click
 
 from landing_analysis import __version__
 from landing_analysis.cli_folder import batch, clips, watch
+from landing_analysis.cli_pages import compare, demo, visit, week
 from landing_analysis.cli_patients import patient
 from landing_analysis.cli_record import record
 from landing_analysis.cli_shared import table
@@ -343,6 +344,6 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
 
 # --- the commands around the record ------------------------------------------------------------
 
-for _command in (watch, batch, clips, patient, record):
+for _command in (watch, batch, clips, patient, record, visit, week, compare, demo):
     main.add_command(_command)
 main.context_settings["obj"] = _start

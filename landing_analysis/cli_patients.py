@@ -176,7 +176,7 @@ def _with_facts(
 
 def _cells(patient: Patient) -> tuple[str, str, str, str]:
     return (
-        patient.code,
+        f"{patient.code} (invented)" if patient.invented else patient.code,
         patient.surgical_side or "not known",
         f"{patient.surgery_date}" if patient.surgery_date else "not known",
         f"{100 * patient.stature_m:.0f} cm" if patient.stature_m else "not known",
@@ -200,5 +200,6 @@ def _lines_about(held: Holdings, keep_clips: bool) -> list[str]:
         *(f"  report {click.format_filename(path)}" for path in held.reports),
         *clips,
         *texts,
+        "  pages on the patient and on weeks (weeks can be made again)",
         "  earlier backups of the record (a new one is made)",
     ]

@@ -42,6 +42,11 @@ class DataFolder:
         return self.path / "workers"
 
     @property
+    def pages(self) -> Path:
+        """Folder of the pages on visits, weeks and change, which can be made again any time."""
+        return self.path / "pages"
+
+    @property
     def work(self) -> Path:
         """Folder in which reports are made before they take their place."""
         return self.reports / ".work"

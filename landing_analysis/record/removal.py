@@ -88,6 +88,7 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
     Notes
     -----
     Backups made before hold the patient too: they are deleted, and a new one is made.
+    So are the pages on the patient, and those on weeks, which show several patients.
     """
     held = holdings_of(record, code)
     if keep_clips:
@@ -104,6 +105,7 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
         for folder in (*held.reports, *(record.folder.work / sha256 for sha256 in hashes)):
             if folder.exists():
                 shutil.rmtree(folder)
+        _remove_pages(record, held.code)
         for file in (*held.clips, *held.texts):
             file.unlink(missing_ok=True)
     except OSError as error:
@@ -144,6 +146,14 @@ def _reports(record: Record, code: str) -> tuple[Path, ...]:
     found = {record.folder.path / row[0] for row in named}
     found.update((record.folder.reports / code).glob("*/*"))
     return tuple(sorted(path for path in found if path.is_dir()))
+
+
+def _remove_pages(record: Record, code: str) -> None:
+    pages = record.folder.pages
+    if (pages / code).exists():
+        shutil.rmtree(pages / code)
+    for week in pages.glob("week-*.html"):
+        week.unlink()
 
 
 def _dropped(record: Record, code: str) -> list[tuple[Path, str]]:

@@ -342,6 +342,60 @@ def _insert(connection: sqlite3.Connection, table: str, **values: object) -> int
     return cast(int, cursor.lastrowid)
 
 
+def read_set_rows(
+    record: Record, table: Literal["summary", "comparison"], code: str | None = None
+) -> list[dict[str, Any]]:
+    """Return the set's rows of the newest analysis of each clip, with how it was filmed.
+
+    Parameters
+    ----------
+    record : Record
+    table : means of limbs, or limb against limb
+    code : of one patient, None for all
+
+    Returns
+    -------
+    list of dict, by patient, visit and time of recording
+    """
+    wanted = (
+        "summary.mean AS value, summary.mean_sd AS sd, summary.reps_used AS reps"
+        if table == "summary"
+        else "comparison.value, comparison.sd, 0 AS reps"
+    )
+    rows = record.rows(
+        f"SELECT code, date, file, task, {table}.name, {table}.limb, {wanted}, "
+        "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
+        "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
+        "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
+        f"JOIN {table} ON analysis_id = analysis.id WHERE (?1 IS NULL OR code = ?1) "
+        "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
+        f"ORDER BY code, date, recorded_at, file, {table}.id",
+        code,
+    )
+    return [dict(row) for row in rows]
+
+
+@dataclass(frozen=True)
+class UnreadClip:
+    """A clip of the record that has no values yet, and why."""
+
+    date: date
+    file: str
+    reason: str
+
+
+def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
+    """Return a patient's clips without values, by day and name."""
+    rows = record.rows(
+        "SELECT date, file, coalesce(work.reason, 'not analysed yet') FROM patient "
+        "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "
+        "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) ORDER BY date, file",
+        code,
+    )
+    return tuple(UnreadClip(date.fromisoformat(day), file, reason) for day, file, reason in rows)
+
+
 @dataclass(frozen=True)
 class StoredAnalysis:
     """One analysis of one clip, as the record keeps it.
