@@ -413,9 +413,7 @@ def judge_change(
     )
 
 
-def has_grown(
-    earlier: VisitMean, later: VisitMean, settings: TrendSettings = _SETTINGS
-) -> bool:
+def has_grown(earlier: VisitMean, later: VisitMean, settings: TrendSettings = _SETTINGS) -> bool:
     """Whether two limbs have grown apart by more than the uncertainty of both comparisons."""
     growth = unevenness(later) - unevenness(earlier)
     return (

@@ -112,7 +112,7 @@ def compare_html(
         title=patient.code,
         page_title=f"{patient.code}, change across visits",
         invented=INVENTED if patient.invented else None,
-        facts=[("Visits", _visits_words(history))] + patient_facts(patient),
+        facts=[("Visits", _visits_words(history)), *patient_facts(patient)],
         days=[
             (day_words(day), since_surgery(patient, day), _visit_address(day, page))
             for day in history.days

@@ -20,7 +20,6 @@ from landing_analysis.record.store import (
     unread_clips,
 )
 from landing_analysis.tables import Limb
-from landing_analysis.triage import SetFinding, VisitFacts
 from landing_analysis.trend import (
     Key,
     MinimalChange,
@@ -30,6 +29,7 @@ from landing_analysis.trend import (
     side_means,
     visit_means,
 )
+from landing_analysis.triage import SetFinding, VisitFacts
 
 INVENTED_MODEL = "none, the numbers are invented"
 """Stands in the record for the pose model of values that no clip was measured for."""

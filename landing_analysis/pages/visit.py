@@ -112,8 +112,7 @@ def visit_html(history: History, day: date, page: Path, data: Path, *, linked: b
         title=patient.code,
         page_title=f"{patient.code}, visit of {day}",
         invented=INVENTED if invented else None,
-        facts=[("Visit", f"{day_words(day)}, {since_surgery(patient, day)}")]
-        + patient_facts(patient),
+        facts=[("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"), *patient_facts(patient)],
         parts=[
             part for task in (*TASKS, None)
             if (part := _task_part(history, day, task, analyses, page, data)) is not None
@@ -254,5 +253,3 @@ def _side_cell(side: VisitMean | None, name: str) -> Cell | None:
     if DEFINITIONS[name].compare is None:
         return None
     return Cell(None, "needs both limbs, seen from the same side of the body")
-
-

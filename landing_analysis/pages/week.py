@@ -9,7 +9,6 @@ from pathlib import Path
 
 from landing_analysis.pages.history import History, visit_facts
 from landing_analysis.pages.words import (
-    INVENTED,
     SOME_INVENTED,
     address,
     day_words,
@@ -57,15 +56,14 @@ def week_html(histories: Iterable[History], day: date, page: Path) -> str:
     until = [(history, seen_in_week(history, monday)) for history in histories]
     entries = [_entry(history, days, monday, page) for history, days in until if days]
     first = sorted((e for e in entries if e.reasons), key=_urgency)
-    codes = [history.patient for history, _ in until]
     return render(
         "week.html.j2",
         kind="Week",
         title=f"{day_words(monday)} to {day_words(sunday)}",
         page_title=f"Week of {monday}",
-        invented=_invented([patient.invented for patient in codes]),
+        invented=_invented([history for history, _ in until]),
         facts=[
-            ("Patients seen", f"{len(entries)} of {len(codes)}"),
+            ("Patients seen", f"{len(entries)} of {len(until)}"),
             ("To look at first", str(len(first))),
         ],
         first=first,
@@ -75,11 +73,8 @@ def week_html(histories: Iterable[History], day: date, page: Path) -> str:
     )
 
 
-def _invented(marks: list[bool]) -> str | None:
-    if not any(marks):
-        return None
-    return INVENTED.replace("This patient does", "These patients do") if all(marks) \
-        else SOME_INVENTED  # fmt: skip
+def _invented(histories: list[History]) -> str | None:
+    return SOME_INVENTED if any(history.patient.invented for history in histories) else None
 
 
 def _urgency(entry: Entry) -> tuple[int, int, str]:

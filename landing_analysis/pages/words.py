@@ -24,12 +24,12 @@ FAMILY_WORDS = {
 }  # fmt: skip
 
 INVENTED = (
-    "Invented data. This patient does not exist; the numbers were drawn at random to show the "
-    "pages and say nothing about anybody."
+    "Invented data. This patient does not exist: numbers were drawn at random, or measured in "
+    "clips of a rendered figure. They say nothing about anybody."
 )
 SOME_INVENTED = (
-    "Invented data. Patients marked “invented” do not exist; their numbers were drawn at random "
-    "to show the pages and say nothing about anybody."
+    "Invented data. Patients marked “invented” do not exist: their numbers were drawn at random, "
+    "or measured in clips of a rendered figure. They say nothing about anybody."
 )
 
 

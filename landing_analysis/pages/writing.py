@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -65,22 +65,38 @@ def write_week(record: Record, day: date, start: StartProgress = no_progress) ->
     day : any day of the week
     start : gives the listener of the writing, which counts patients
     """
-    histories = [read_history(record, patient.code) for patient in list_patients(record)]
+    histories = _all_histories(record)
+    monday = first_day_of_week(day)
+    seen = [(history, seen_in_week(history, monday)) for history in histories]
+    _write_pages_on(record, [(history, days) for history, days in seen if days], start)
+    return _write_week_page(record, histories, day)
+
+
+def write_all_pages(record: Record, day: date, start: StartProgress = no_progress) -> Path:
+    """Write the pages on all visits of all patients and on one week; return that one's place."""
+    histories = _all_histories(record)
+    _write_pages_on(record, [(history, history.days) for history in histories], start)
+    return _write_week_page(record, histories, day)
+
+
+def _all_histories(record: Record) -> list[History]:
+    return [read_history(record, patient.code) for patient in list_patients(record)]
+
+
+def _write_week_page(record: Record, histories: list[History], day: date) -> Path:
     make_private_folder(record.folder.pages)
     page = record.folder.pages / f"week-{first_day_of_week(day)}.html"
-    seen = [(h, seen_in_week(h, first_day_of_week(day))) for h in histories]
-    _write_pages_on(record, [(h, days) for h, days in seen if days], start)
     write_text(page, week_html(histories, day, page))
     return page
 
 
 def _write_pages_on(
-    record: Record, seen: Iterable[tuple[History, tuple[date, ...]]], start: StartProgress
+    record: Record, chosen: Sequence[tuple[History, tuple[date, ...]]], start: StartProgress
 ) -> None:
-    minimal, seen = read_minimal_changes(record), list(seen)
-    progress = start("writing", len(seen))
+    minimal = read_minimal_changes(record)
+    progress = start("writing", len(chosen))
     try:
-        for history, days in seen:
+        for history, days in chosen:
             _write_visits_and_compare(record, history, days, minimal)
             progress.advance(1)
     finally:
