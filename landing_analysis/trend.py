@@ -104,8 +104,8 @@ class MinimalChange:
 class Change:
     """What lies between two visits.
 
-    ``needed`` is what the change had to exceed, None where no such limit is known or the
-    visits are not comparable; ``why`` says in words what the verdict rests on.
+    ``needed`` is what a real change exceeds, and ``why`` then names what sets it; where no
+    such limit is known or the visits are not comparable it is None, and ``why`` says so.
     """
 
     earlier: VisitMean
@@ -402,15 +402,10 @@ def judge_change(
         why = "its minimal detectable change is neither published nor known from own repeats yet"
         return Change(earlier, later, value, sd, None, False, why)
     own = Z_95 * sd
+    by_own = own > minimal.value
+    why = "the uncertainty of both values" if by_own else "the minimal detectable change"
     needed = max(minimal.value, own)
-    rests_on = (
-        "its minimal detectable change" if minimal.value >= own
-        else "the uncertainty of the two values, which is more than the minimal detectable change"
-    )  # fmt: skip
-    real = abs(value) > needed
-    return Change(
-        earlier, later, value, sd, needed, real, f"{'beyond' if real else 'within'} {rests_on}"
-    )
+    return Change(earlier, later, value, sd, needed, abs(value) > needed, why)
 
 
 def has_grown(earlier: VisitMean, later: VisitMean, settings: TrendSettings = _SETTINGS) -> bool:

@@ -81,8 +81,8 @@ def reasons_to_look(
 
 
 def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reason]:
-    """Find what lies outside a limit now and did not when it was last judged."""
-    reasons = []
+    """Find what lies outside a limit now and did not when it was last judged, each once."""
+    reasons: dict[object, Reason] = {}
     for finding in visit.findings:
         if finding.verdict not in ("above", "below"):
             continue
@@ -90,8 +90,13 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reas
         if finding.verdict in before:
             continue
         when = "" if before else " Not judged at any earlier visit."
-        reasons.append(Reason("new finding", f"{finding.text}{when}"))
-    return reasons
+        text = f"{_task_words(finding.task)}{finding.text}{when}"
+        reasons.setdefault((finding.about, finding.verdict), Reason("new finding", text))
+    return list(reasons.values())
+
+
+def _task_words(task: Task | None) -> str:
+    return f"{task.capitalize()}s: " if task else ""
 
 
 def _last_verdicts(finding: SetFinding, earlier: Sequence[VisitFacts]) -> set[Verdict]:
@@ -122,9 +127,10 @@ def _growth(earlier: VisitMean, later: VisitMean) -> str:
         what, digits, unit = "limb symmetry index", 0, "%"
     else:
         what, digits, unit = "side difference", definition.decimals, definition.unit
+    subject = f"{_task_words(later.task)}{definition.label}, {later.family} view"
     return (
-        f"{definition.label}, {later.task}s: {what} {later.value:.{digits}f} {unit} after "
-        f"{earlier.value:.{digits}f} {unit} on {earlier.day}, more than the uncertainty of both."
+        f"{subject}: {what} {later.value:.{digits}f} {unit} after {earlier.value:.{digits}f} "
+        f"{unit} on {earlier.day}, more than the uncertainty of both."
     )
 
 

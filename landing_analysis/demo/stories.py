@@ -44,7 +44,7 @@ STORIES: tuple[Story, ...] = (
           sample="p02"),
     Story("DEMO3", "left", 12, 1.66, _EVEN_WEEKS, (1.2, 1.1, 0.9, 0.7, 0.5, 0.3, 0.2), _AT_60,
           fppa_deficit_deg=12.0),
-    Story("DEMO4", "right", 20, 1.85, _EVEN_WEEKS, (0.5, 0.4, 0.4, 0.3, 0.3, 0.3, 2.2), _AT_60,
+    Story("DEMO4", "right", 20, 1.85, _EVEN_WEEKS, (0.5, 0.4, 0.4, 0.3, 0.3, 0.3, 1.4), _AT_60,
           inward_deg=13.0),
     Story("DEMO5", "left", 16, 1.75, _EVEN_WEEKS, (0.8, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3),
           (30.0, 30.0, 30.0, 60.0, 60.0, 60.0, 30.0), poor=True),

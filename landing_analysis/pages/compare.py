@@ -64,6 +64,7 @@ class ChangeRow:
     real: bool
     verdict: str
     detail: str
+    since: str
 
 
 @dataclass(frozen=True)
@@ -102,10 +103,6 @@ def compare_html(
     """
     patient = history.patient
     parts = _task_parts(history, minimal, start)
-    real = [
-        (part.title, measure.heading, row)
-        for part in parts for measure in part.measures for row in measure.since_last if row.real
-    ]  # fmt: skip
     return render(
         "compare.html.j2",
         kind="Change across visits",
@@ -118,13 +115,25 @@ def compare_html(
             for day in history.days
         ],
         parts=parts,
-        real=real,
+        real_since_last=_real(parts, "since_last"),
+        real_since_first=_real(parts, "since_first"),
         n_judged=sum(len(m.since_last) for part in parts for m in part.measures),
         few_pass=FEW_PASS if any(is_index(side.name) for side in history.sides) else None,
         styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
         lead=limb_role(history.lead_limb, patient.surgical_side),
         none_shown=NONE_SHOWN,
     )  # fmt: skip
+
+
+def _real(parts: list[TaskPart], since: str) -> list[tuple[str, str, ChangeRow]]:
+    """Return the real changes with what they are of."""
+    return [
+        (part.title.lower(), measure.heading, row)
+        for part in parts
+        for measure in part.measures
+        for row in getattr(measure, since)
+        if row.real
+    ]
 
 
 def _visits_words(history: History) -> str:
@@ -231,16 +240,17 @@ def _row(who: str, limb: Limb | None, change: Change, *, is_side: bool = False) 
     unit = "%" if percent else unit_name(DEFINITIONS[name].unit)
     signed = f"{'+' if change.value >= 0 else ''}{number(change.value, digits)}"
     moved = f"{signed} ± {number(COVERAGE * change.sd, digits)} {unit}".rstrip()
-    needed = ""
-    if change.needed is not None:
-        needed = f" ({number(change.needed, digits)} {unit}".rstrip() + ")"
-    between = f"{change.earlier.day} to {change.later.day}"
+    detail = f"{moved}: {change.why}" if change.needed is None else (
+        f"{moved}; a real change exceeds {number(change.needed, digits)} {unit}".rstrip()
+        + f" ({change.why})"
+    )  # fmt: skip
     return ChangeRow(
         who=who,
         limb=limb,
         real=change.real,
         verdict=f"real change, {signed} {unit}".rstrip() if change.real else NONE_SHOWN,
-        detail=f"{moved}, {between}: {change.why}{needed}",
+        detail=detail,
+        since=day_words(change.earlier.day),
     )
 
 

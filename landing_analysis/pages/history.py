@@ -127,11 +127,23 @@ def visit_facts(history: History) -> tuple[VisitFacts, ...]:
 
 def _facts(history: History, day: date) -> VisitFacts:
     analyses = [analysis for analysis in history.analyses if analysis.date == day]
-    waiting = [f"{u.file}: {u.reason}" for u in history.unread if u.date == day]
+    troubles = [(u.reason, u.file) for u in history.unread if u.date == day]
+    troubles += [(text, analysis.file) for analysis in analyses for text in _too_poor(analysis)]
     return VisitFacts(
         day=day,
         findings=tuple(found for analysis in analyses for found in set_findings(analysis)),
-        unread=(*waiting, *(text for analysis in analyses for text in _too_poor(analysis))),
+        unread=_by_text(troubles),
+    )
+
+
+def _by_text(troubles: list[tuple[str, str]]) -> tuple[str, ...]:
+    """Say each trouble once, with the clips that have it."""
+    files: dict[str, list[str]] = {}
+    for text, file in troubles:
+        files.setdefault(text, []).append(file)
+    return tuple(
+        f"{text} ({named[0] if len(named) == 1 else f'{len(named)} clips'})"
+        for text, named in files.items()
     )
 
 
@@ -165,10 +177,10 @@ def used_reps(analysis: StoredAnalysis) -> tuple[int, int]:
 
 def _too_poor(analysis: StoredAnalysis) -> list[str]:
     poor = [
-        f"{analysis.file}: {row['check_name']}: {row['text']}"
+        f"{row['check_name'].capitalize()}: {row['text']}"
         for row in analysis.tables["quality"]
         if row["state"] == "poor"
     ]
     if poor:
         return poor
-    return [] if used_reps(analysis)[0] else [f"{analysis.file}: no rep could be used."]
+    return [] if used_reps(analysis)[0] else ["No rep could be used."]

@@ -90,12 +90,14 @@ def _draw_sides(axes: Axes, panel: Panel) -> None:
 
 def _draw_index_lines(axes: Axes) -> None:
     low, high = axes.get_ylim()
-    low, high = min(low, LSI_LINE_PCT - 6), max(high, 106.0)
+    low, high = min(low, LSI_LINE_PCT - 6), max(high, 200 - LSI_LINE_PCT + 6)
     axes.axhline(100, color=MUTED, linewidth=0.8)
-    axes.axhline(LSI_LINE_PCT, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
-    axes.axhspan(low - 100, LSI_LINE_PCT, color=PALE, zorder=0)
-    axes.text(1.0, LSI_LINE_PCT, "90 %", transform=axes.get_yaxis_transform(), ha="right",
-              va="top", fontsize=7.5, color=INK)  # fmt: skip
+    for line, beyond, above in ((LSI_LINE_PCT, low - 100, False),
+                                (200 - LSI_LINE_PCT, high + 100, True)):  # fmt: skip
+        axes.axhline(line, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+        axes.axhspan(line, beyond, color=PALE, zorder=0)
+        axes.text(0.995, line, f"{line:.0f} %", transform=axes.get_yaxis_transform(), ha="right",
+                  va="bottom" if above else "top", fontsize=7.5, color=INK)  # fmt: skip
     axes.set_ylim(low, high)
 
 

@@ -112,7 +112,10 @@ def visit_html(history: History, day: date, page: Path, data: Path, *, linked: b
         title=patient.code,
         page_title=f"{patient.code}, visit of {day}",
         invented=INVENTED if invented else None,
-        facts=[("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"), *patient_facts(patient)],
+        facts=[
+            ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
+            *patient_facts(patient),
+        ],
         parts=[
             part for task in (*TASKS, None)
             if (part := _task_part(history, day, task, analyses, page, data)) is not None

@@ -17,7 +17,14 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.report_parts import sentence
-from landing_analysis.triage import KINDS, Reason, reasons_to_look
+from landing_analysis.triage import KINDS, Kind, Reason, reasons_to_look
+
+_BADGES: dict[Kind, str] = {
+    "new finding": "finding",
+    "side difference grown": "grown",
+    "quality too poor to read": "poor",
+}
+"""How the badge of each kind of reason looks."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +37,12 @@ class Entry:
     visits: tuple[tuple[str, str | None], ...]
     compare: str | None
     reasons: tuple[Reason, ...]
+
+    @property
+    def by_kind(self) -> list[tuple[Kind, list[str]]]:
+        """The reasons' sentences, kind by kind."""
+        texts = {kind: [r.text for r in self.reasons if r.kind == kind] for kind in KINDS}
+        return [(kind, found) for kind, found in texts.items() if found]
 
 
 def first_day_of_week(day: date) -> date:
@@ -70,6 +83,7 @@ def week_html(histories: Iterable[History], day: date, page: Path) -> str:
         rest=[entry for entry in entries if not entry.reasons],
         unseen=[_unseen(history, monday) for history, days in until if not days],
         sentence=sentence,
+        badges=_BADGES,
     )
 
 
