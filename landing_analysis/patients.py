@@ -21,6 +21,9 @@ from landing_analysis.tables import LIMBS, Limb
 DESCRIPTION = "patient.toml"
 """The text file that may describe a patient in the patient's own folder."""
 
+INVENTED_MODEL = "none, the numbers are invented"
+"""Stands in the record for the pose model of values that no clip was measured for."""
+
 STATURE_RANGE_M = (0.8, 2.3)  # as in the command line (choice)
 _FIRST_YEAR = 1950  # of a surgery; earlier is a slip of the pen (choice)
 _LONGEST_RECORD_FREE = 5  # digits; record numbers and dates of birth have six or more (choice)

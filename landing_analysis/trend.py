@@ -45,7 +45,6 @@ class SetMean:
 
     code: str
     day: date
-    clip: str
     task: Task
     name: str
     limb: Limb | None

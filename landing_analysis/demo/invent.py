@@ -14,8 +14,7 @@ from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
 from landing_analysis.documents import analysis_document
 from landing_analysis.findings import judge_measures
-from landing_analysis.pages.history import INVENTED_MODEL
-from landing_analysis.patients import Patient
+from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.summaries import NOISE, compare_sides, summarise
 from landing_analysis.tables import (
     LANDMARK_NAMES,

@@ -248,7 +248,7 @@ def _row(who: str, limb: Limb | None, change: Change, *, is_side: bool = False) 
         who=who,
         limb=limb,
         real=change.real,
-        verdict=f"real change, {signed} {unit}".rstrip() if change.real else NONE_SHOWN,
+        verdict="real change" if change.real else NONE_SHOWN,
         detail=detail,
         since=day_words(change.earlier.day),
     )

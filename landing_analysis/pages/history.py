@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -30,9 +31,6 @@ from landing_analysis.trend import (
     visit_means,
 )
 from landing_analysis.triage import SetFinding, VisitFacts
-
-INVENTED_MODEL = "none, the numbers are invented"
-"""Stands in the record for the pose model of values that no clip was measured for."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +92,6 @@ def _set_mean(row: dict[str, Any]) -> SetMean:
     return SetMean(
         code=row["code"],
         day=date.fromisoformat(row["date"]),
-        clip=row["file"],
         task=row["task"],
         name=row["name"],
         limb=row["limb"] or (row["hop_limb"] if row["task"] == "hop" else None),
@@ -127,24 +124,21 @@ def visit_facts(history: History) -> tuple[VisitFacts, ...]:
 
 def _facts(history: History, day: date) -> VisitFacts:
     analyses = [analysis for analysis in history.analyses if analysis.date == day]
-    troubles = [(u.reason, u.file) for u in history.unread if u.date == day]
-    troubles += [(text, analysis.file) for analysis in analyses for text in _too_poor(analysis)]
+    troubles = [*(unread_words(u) for u in history.unread if u.date == day)]
+    troubles += [text for analysis in analyses for text in _too_poor(analysis)]
     return VisitFacts(
         day=day,
         findings=tuple(found for analysis in analyses for found in set_findings(analysis)),
-        unread=_by_text(troubles),
+        unread=tuple(
+            text if n == 1 else f"{text} ({n} clips)" for text, n in Counter(troubles).items()
+        ),
     )
 
 
-def _by_text(troubles: list[tuple[str, str]]) -> tuple[str, ...]:
-    """Say each trouble once, with the clips that have it."""
-    files: dict[str, list[str]] = {}
-    for text, file in troubles:
-        files.setdefault(text, []).append(file)
-    return tuple(
-        f"{text} ({named[0] if len(named) == 1 else f'{len(named)} clips'})"
-        for text, named in files.items()
-    )
+def unread_words(clip: UnreadClip) -> str:
+    """Say why a clip has no numbers, without its file's name, which may tell who it is."""
+    reason = clip.reason.replace(clip.file, "the clip")
+    return f"A clip has no numbers: {reason.rstrip('.')}."
 
 
 def set_findings(analysis: StoredAnalysis) -> tuple[SetFinding, ...]:

@@ -32,6 +32,7 @@ Sports Traumatol Arthrosc 2018;26:3636-3644."""
 
 _WIDTH_IN, _LIMBS_IN, _SIDES_IN = 4.6, 2.1, 1.5
 _CLOSEST_TICKS_IN = 0.52
+_RIGHT_IN = 0.42  # room for the name of a line
 _DODGE_WEEKS = 0.07
 
 
@@ -60,7 +61,7 @@ def trend_figure(panel: Panel) -> Figure:
     rows = 2 if panel.sides else 1
     figure, axes = new_figure(
         _WIDTH_IN, _LIMBS_IN + 0.55 + (rows - 1) * _SIDES_IN, rows, 1,
-        Margins(left=0.62, right=0.1, bottom=0.62, top=0.1, down=0.12),
+        Margins(left=0.62, right=_RIGHT_IN, bottom=0.62, top=0.1, down=0.12),
     )  # fmt: skip
     _draw_limbs(axes[0], panel)
     if panel.sides:
@@ -92,12 +93,11 @@ def _draw_index_lines(axes: Axes) -> None:
     low, high = axes.get_ylim()
     low, high = min(low, LSI_LINE_PCT - 6), max(high, 200 - LSI_LINE_PCT + 6)
     axes.axhline(100, color=MUTED, linewidth=0.8)
-    for line, beyond, above in ((LSI_LINE_PCT, low - 100, False),
-                                (200 - LSI_LINE_PCT, high + 100, True)):  # fmt: skip
+    for line, beyond in ((LSI_LINE_PCT, low - 100), (200 - LSI_LINE_PCT, high + 100)):
         axes.axhline(line, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
         axes.axhspan(line, beyond, color=PALE, zorder=0)
-        axes.text(0.995, line, f"{line:.0f} %", transform=axes.get_yaxis_transform(), ha="right",
-                  va="bottom" if above else "top", fontsize=7.5, color=INK)  # fmt: skip
+        axes.text(1.015, line, f"{line:.0f} %", transform=axes.get_yaxis_transform(),
+                  va="center", fontsize=8, color=INK)  # fmt: skip
     axes.set_ylim(low, high)
 
 
@@ -124,7 +124,7 @@ def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:
     weeks = [_week(panel, day) for day in days]
     first, last = weeks[0], weeks[-1]
     room = max(0.05 * (last - first), 0.7)
-    per_week_in = (_WIDTH_IN - 0.72) / (last - first + 2 * room)
+    per_week_in = (_WIDTH_IN - 0.62 - _RIGHT_IN) / (last - first + 2 * room)
     labels, named_at = [], -np.inf
     for week, day in zip(weeks, days, strict=True):
         has_room = (week - named_at) * per_week_in >= _CLOSEST_TICKS_IN

@@ -12,10 +12,10 @@ from landing_analysis.analyse import REPORT
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.figure_style import limb_style
 from landing_analysis.pages.history import (
-    INVENTED_MODEL,
     History,
     quality_of,
     set_findings,
+    unread_words,
     used_reps,
 )
 from landing_analysis.pages.stills import still_of
@@ -35,6 +35,7 @@ from landing_analysis.pages.words import (
     side_amount,
     since_surgery,
 )
+from landing_analysis.patients import INVENTED_MODEL
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report_parts import (
     NOT_MEASURABLE,
@@ -73,7 +74,7 @@ class ClipCard:
     """One clip of the day."""
 
     title: str
-    file: str
+    recorded: str
     still: str | None
     reps: str
     quality: str
@@ -124,7 +125,7 @@ def visit_html(history: History, day: date, page: Path, data: Path, *, linked: b
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
-        unread=[u for u in history.unread if u.date == day],
+        unread=[unread_words(u) for u in history.unread if u.date == day],
         symbols=SYMBOLS,
         styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
         compare="compare.html" if linked else None,
@@ -163,7 +164,7 @@ def _card(analysis: StoredAnalysis, page: Path, data: Path) -> ClipCard:
         title += f", {values['limb']} hops"
     return ClipCard(
         title=title,
-        file=analysis.file,
+        recorded=f"recorded at {values['recorded_at'][11:16]}",
         still=still_of(analysis, folder),
         reps=f"{counted} reps, {used} used, {values['median_fps']:.0f} frames/s",
         quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
