@@ -214,7 +214,8 @@ def _about(clip: ClipState) -> str:
     from landing_analysis.analyse import REPORT
 
     if clip.state == "done" and clip.report:
-        return str(click.format_filename(clip.report / REPORT))
+        report = clip.report / REPORT
+        return str(click.format_filename(report)) if report.is_file() else "has no report"
     return clip.reason or ""
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -64,7 +64,6 @@ class ChangeRow:
     real: bool
     verdict: str
     detail: str
-    since: str
 
 
 @dataclass(frozen=True)
@@ -228,29 +227,44 @@ def _rows(
     ]
     side = judge(panel.sides, side_minimal)
     if side is not None:
-        rows.append(_row("limb symmetry index" if is_index(panel.name) else "side difference",
-                         None, side, is_side=True))  # fmt: skip
+        rows.append(_side_row(side))
+    return _said_once(rows)
+
+
+def _said_once(rows: list[ChangeRow]) -> tuple[ChangeRow, ...]:
+    """Join rows that cannot show a change for one and the same reason."""
+    if len(rows) > 1 and len({(row.verdict, row.detail) for row in rows}) == 1:
+        return (replace(rows[0], who="limbs and their difference", limb=None),)
     return tuple(rows)
 
 
-def _row(who: str, limb: Limb | None, change: Change, *, is_side: bool = False) -> ChangeRow:
-    name = change.later.name
-    percent = is_side and is_index(name)
-    digits = 0 if percent else DEFINITIONS[name].decimals
-    unit = "%" if percent else unit_name(DEFINITIONS[name].unit)
-    signed = f"{'+' if change.value >= 0 else ''}{number(change.value, digits)}"
-    moved = f"{signed} ± {number(COVERAGE * change.sd, digits)} {unit}".rstrip()
-    detail = f"{moved}: {change.why}" if change.needed is None else (
-        f"{moved}; a real change exceeds {number(change.needed, digits)} {unit}".rstrip()
-        + f" ({change.why})"
-    )  # fmt: skip
+def _row(who: str, limb: Limb | None, change: Change) -> ChangeRow:
+    definition = DEFINITIONS[change.later.name]
+    return _in_words(who, limb, change, definition.decimals, unit_name(definition.unit))
+
+
+def _side_row(change: Change) -> ChangeRow:
+    if is_index(change.later.name):
+        return _in_words("limb symmetry index", None, change, 0, "%")
+    return _row("side difference", None, change)
+
+
+def _in_words(
+    who: str, limb: Limb | None, change: Change, digits: int, unit: str
+) -> ChangeRow:  # fmt: skip
+    """Print the change only where the two visits can be set against each other."""
+    between = f"{change.earlier.day} to {change.later.day}: "
+    if change.needed is None:
+        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why)
+    sign = "+" if change.value >= 0 else ""
+    moved = f"{sign}{number(change.value, digits)} ± {number(COVERAGE * change.sd, digits)} {unit}"
+    needed = f"{number(change.needed, digits)} {unit}".rstrip()
     return ChangeRow(
         who=who,
         limb=limb,
         real=change.real,
         verdict="real change" if change.real else NONE_SHOWN,
-        detail=detail,
-        since=day_words(change.earlier.day),
+        detail=f"{between}{moved.rstrip()}; a real change exceeds {needed} ({change.why})",
     )
 
 
