@@ -234,7 +234,7 @@ def _rows(
 def _said_once(rows: list[ChangeRow]) -> tuple[ChangeRow, ...]:
     """Join rows that cannot show a change for one and the same reason."""
     if len(rows) > 1 and len({(row.verdict, row.detail) for row in rows}) == 1:
-        return (replace(rows[0], who="limbs and their difference", limb=None),)
+        return (replace(rows[0], who="both limbs and their difference", limb=None),)
     return tuple(rows)
 
 
@@ -283,7 +283,7 @@ def _smallest_words(name: str, minimal: MinimalChange | None) -> str:
         return f"{words}, from {minimal.source}"
     own = (
         f"SEM {number(repeats.sem, digits)} {unit}".rstrip()
-        + f", n = {repeats.values} sets in {repeats.groups} repeats"
+        + f", n = {repeats.values} sets in {repeats.groups} groups"
     )
     if name in PUBLISHED:
         change = number(minimal_detectable_change(repeats.sem), digits)

@@ -256,4 +256,4 @@ def _side_cell(side: VisitMean | None, name: str) -> Cell | None:
         return Cell(side_amount(side))
     if DEFINITIONS[name].compare is None:
         return None
-    return Cell(None, "needs both limbs, seen from the same side of the body")
+    return Cell(None, "needs a value of both limbs")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,10 @@ from landing_analysis.cli import main
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
-from landing_analysis.errors import RecordError
+from landing_analysis.errors import ClipError, RecordError
 from landing_analysis.figure_style import new_figure, svg_text
+from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.watch import Job
 from landing_analysis.pages.history import read_history
 from landing_analysis.pages.words import limb_role, since_surgery
 from landing_analysis.patients import INVENTED_MODEL, Patient
@@ -181,7 +184,7 @@ def test_a_real_change_is_told_with_what_it_exceeds(clinic):
         since_first,
     )
     assert "7.54 to 8.93 deg" in text
-    assert re.search(r"SEM \d\.\d+ s, n = \d+ sets in \d+ repeats", text)
+    assert re.search(r"SEM \d\.\d+ s, n = \d+ sets in \d+ groups", text)
     assert "only 24 % of 46 uninjured athletes" in text
 
 
@@ -225,6 +228,26 @@ def test_the_same_seed_invents_the_same_numbers(tmp_path, clinic, monkeypatch):
     first, again, other = [[row[0] for row in found] for found in values]
     assert first == again
     assert first != other
+
+
+def test_sample_clips_are_really_analysed_and_not_set_against_invented_numbers(
+    tmp_path, monkeypatch
+):
+    samples = tmp_path / "samples"
+    tiny_clip(samples / "p01_jumps_front.mp4", 1)
+    tiny_clip(samples / "p02_hops_left_side.mp4", 2)
+    analyse = stand_in(TEMPLATE, tmp_path / "log")
+    monkeypatch.setattr(
+        "landing_analysis.demo.clinic.Job", partial(Job, analyse=analyse, check=check_clip)
+    )
+    made = make_clinic(tmp_path / "data", LAST_DAY, 1, samples)
+    assert made.clips == 2
+    folder = data_folder(tmp_path / "data")
+    with open_record(folder) as record:
+        last = [a for a in read_history(record, "DEMO1").analyses if a.date == LAST_DAY]
+    assert [a.values["model_sha256"] for a in last] == [MODEL_SHA256]
+    assert "different versions, models or settings" in _text(folder, "DEMO1/compare.html")
+    assert "Report of this clip" in _text(folder, f"DEMO1/{LAST_VISIT}")
 
 
 def test_invented_patients_never_join_real_ones(tmp_path):
@@ -277,8 +300,6 @@ def test_a_clip_without_numbers_is_named_by_its_reason_only(real, tmp_path):
     assert broken.is_file()
 
     def refuse(path, *_):
-        from landing_analysis.errors import ClipError
-
         raise ClipError(f"{path.name} shows nobody; film again.")
 
     run(real, job(tmp_path / "drop", refuse))
