@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from page import read_page
-from stand_in import job, run, stand_in, template_document, tiny_clip
+from stand_in import MODEL_SHA256, job, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.cli import main
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
