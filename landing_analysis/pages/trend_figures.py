@@ -23,6 +23,7 @@ from landing_analysis.figure_style import (
 )
 from landing_analysis.figures import unit_words
 from landing_analysis.findings import COVERAGE
+from landing_analysis.report_parts import unit_name
 from landing_analysis.tables import Limb
 from landing_analysis.trend import VisitMean, why_not_comparable
 
@@ -75,8 +76,7 @@ def _draw_limbs(axes: Axes, panel: Panel) -> None:
     for limb, visits in panel.limbs.items():
         dodge = {"left": -_DODGE_WEEKS, "right": _DODGE_WEEKS}.get(limb or "", 0.0)
         _draw(axes, panel, visits, limb_style(limb, panel.surgical_side), dodge)
-    definition = DEFINITIONS[panel.name]
-    axes.set_ylabel(f"{_short(definition.label)}{unit_words(definition.unit)}")
+    axes.set_ylabel(unit_name(DEFINITIONS[panel.name].unit))
 
 
 def _draw_sides(axes: Axes, panel: Panel) -> None:
@@ -141,7 +141,3 @@ def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:
 
 def _week(panel: Panel, day: date) -> float:
     return (day - panel.start).days / 7.0
-
-
-def _short(label: str) -> str:
-    return label if len(label) <= 26 else f"{label[: label.rfind(' ', 0, 26)]} …"

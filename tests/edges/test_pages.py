@@ -246,7 +246,9 @@ def test_sample_clips_are_really_analysed_and_not_set_against_invented_numbers(
     with open_record(folder) as record:
         last = [a for a in read_history(record, "DEMO1").analyses if a.date == LAST_DAY]
     assert [a.values["model_sha256"] for a in last] == [MODEL_SHA256]
-    assert "different versions, models or settings" in _text(folder, "DEMO1/compare.html")
+    text = _text(folder, "DEMO1/compare.html")
+    assert f"In all measures: {NONE_SHOWN}." in text[: text.index("Since the first visit")]
+    assert "not comparable: " in text
     assert "Report of this clip" in _text(folder, f"DEMO1/{LAST_VISIT}")
 
 
