@@ -16,8 +16,9 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 @click.argument("code")
 @click.argument("day", metavar="[DATE]", required=False, type=_DAY)
 @data_option
+@click.pass_obj
 @in_one_sentence
-def visit(code: str, day: datetime | None, data: Path | None) -> None:
+def visit(start: Start, code: str, day: datetime | None, data: Path | None) -> None:
     """Write the page on the visit of patient CODE on DATE (YYYY-MM-DD), or on the last one.
 
     It puts the day's clips side by side and, for each task, the surgical against the
@@ -26,7 +27,7 @@ def visit(code: str, day: datetime | None, data: Path | None) -> None:
     from landing_analysis.pages.writing import write_visit
 
     with opened_record(data) as record:
-        page = write_visit(record, code, day.date() if day else None)
+        page = write_visit(record, code, day.date() if day else None, start)
     click.echo(click.format_filename(page))
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from landing_analysis.analyse import REPORT
+from landing_analysis.analyse import REPORT, StartProgress, no_progress
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.figure_style import limb_style
 from landing_analysis.pages.history import (
@@ -93,7 +93,15 @@ class TaskPart:
     rows: tuple[Row, ...]
 
 
-def visit_html(history: History, day: date, page: Path, data: Path, *, linked: bool) -> str:
+def visit_html(
+    history: History,
+    day: date,
+    page: Path,
+    data: Path,
+    *,
+    linked: bool,
+    start: StartProgress = no_progress,
+) -> str:
     """Return the page on one visit.
 
     Parameters
@@ -103,23 +111,24 @@ def visit_html(history: History, day: date, page: Path, data: Path, *, linked: b
     page : where the page will lie; links to reports are named from there
     data : the data folder, from which the record names reports
     linked : whether the page on change lies beside it
+    start : gives the listener of looking for pictures, which counts clips
     """
     patient = history.patient
     analyses = tuple(a for a in history.analyses if a.date == day)
-    invented = patient.invented
+    cards = _cards(analyses, page, data, start)
     return render(
         "visit.html.j2",
         kind="Visit",
         title=patient.code,
         page_title=f"{patient.code}, visit of {day}",
-        invented=INVENTED if invented else None,
+        invented=INVENTED if patient.invented else None,
         facts=[
             ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
             *patient_facts(patient),
         ],
         parts=[
             part for task in (*TASKS, None)
-            if (part := _task_part(history, day, task, analyses, page, data)) is not None
+            if (part := _task_part(history, day, task, analyses, cards)) is not None
         ],
         lead=limb_role(history.lead_limb, patient.surgical_side),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
@@ -137,20 +146,34 @@ def _task_part(
     day: date,
     task: Task | None,
     analyses: tuple[StoredAnalysis, ...],
-    page: Path,
-    data: Path,
+    cards: dict[int, ClipCard],
 ) -> TaskPart | None:
     of_task = [analysis for analysis in analyses if analysis.values["task"] == task]
     if not of_task:
         return None
     of_task.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
-    cards = tuple(_card(analysis, page, data) for analysis in of_task)
+    own = tuple(cards[analysis.values["id"]] for analysis in of_task)
     if task is None:
-        return TaskPart("Clips without a rep", cards, ())
-    return TaskPart(TASK_WORDS[task], cards, _rows(history, day, task, of_task))
+        return TaskPart("Clips without a rep", own, ())
+    return TaskPart(TASK_WORDS[task], own, _rows(history, day, task, of_task))
 
 
 # --- clips -------------------------------------------------------------------------------------
+
+
+def _cards(
+    analyses: tuple[StoredAnalysis, ...], page: Path, data: Path, start: StartProgress
+) -> dict[int, ClipCard]:
+    """Return the card of each analysis, by its number in the record."""
+    cards = {}
+    progress = start("pictures", len(analyses))
+    try:
+        for analysis in analyses:
+            cards[analysis.values["id"]] = _card(analysis, page, data)
+            progress.advance(1)
+    finally:
+        progress.close()
+    return cards
 
 
 def _card(analysis: StoredAnalysis, page: Path, data: Path) -> ClipCard:
@@ -208,7 +231,7 @@ def _row(
     common = {
         "label": definition.label,
         "unit": unit_name(definition.unit),
-        "seen": FAMILY_WORDS[family] if family else "–",
+        "seen": f"{FAMILY_WORDS[family]}, {_reps_words(seen.values())}" if family else "–",
     }
     if definition.scope == "body" and (task == "jump" or set(seen) <= {None}):
         whole = _cell(seen.get(None), name, None, analyses)
@@ -224,6 +247,12 @@ def _row(
         side=_side_cell(sides.get(name), name),
         kind="LSI" if is_index(name) else "difference",
     )
+
+
+def _reps_words(means: Iterable[VisitMean]) -> str:
+    """Return how many reps the values rest on, limb by limb where that differs."""
+    words = " and ".join(str(n) for n in dict.fromkeys(mean.reps for mean in means))
+    return f"{words} rep" if words == "1" else f"{words} reps"
 
 
 def _cell(

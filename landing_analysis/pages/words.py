@@ -41,10 +41,6 @@ class Amount:
     reach: str
     unit: str
 
-    def __str__(self) -> str:
-        unit = f" {self.unit}" if self.unit else ""
-        return f"{self.value} ± {self.reach}{unit}"
-
 
 def amount(mean: VisitMean) -> Amount:
     """Return a limb's value in words."""

@@ -19,7 +19,9 @@ from landing_analysis.record.store import list_patients
 from landing_analysis.trend import Key, MinimalChange
 
 
-def write_visit(record: Record, code: str, day: date | None = None) -> Path:
+def write_visit(
+    record: Record, code: str, day: date | None = None, start: StartProgress = no_progress
+) -> Path:
     """Write the page on one visit and return its place.
 
     Parameters
@@ -27,6 +29,7 @@ def write_visit(record: Record, code: str, day: date | None = None) -> Path:
     record : Record
     code : of the patient
     day : of the visit, None for the last one
+    start : gives the listener of looking for pictures, which counts clips
 
     Raises
     ------
@@ -37,7 +40,8 @@ def write_visit(record: Record, code: str, day: date | None = None) -> Path:
     day = _existing_day(history, day)
     page = _visit_page(record, history, day)
     linked = _compare_page(record, history).is_file()
-    write_text(page, visit_html(history, day, page, record.folder.path, linked=linked))
+    html = visit_html(history, day, page, record.folder.path, linked=linked, start=start)
+    write_text(page, html)
     return page
 
 
