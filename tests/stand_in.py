@@ -144,8 +144,8 @@ def kill_at_random_moments(root: Path, data: Path, log: Path, seed: int, kills: 
         pid = forked(lambda: run(folder, job(root, stand_in(template, log, 0.01))))
         time.sleep(rng.uniform(0.0, 0.25))
         ended, _status = os.waitpid(pid, os.WNOHANG)
-        os.kill(pid, signal.SIGKILL)
         if not ended:
+            os.kill(pid, signal.SIGKILL)
             os.waitpid(pid, 0)
         with open_record(folder) as record:
             held = record.rows("SELECT count(*) FROM work WHERE state = 'analysing'")[0][0]
