@@ -141,7 +141,7 @@ def kill_at_random_moments(root: Path, data: Path, log: Path, seed: int, kills: 
     template, folder = template_document(), data_folder(data)
     rng = Random(seed)
     for _ in range(kills):
-        pid = forked(lambda: run(folder, job(root, stand_in(template, log, 0.01))))
+        pid = forked(lambda: run(folder, job(root, stand_in(template, log, 0.03))))
         time.sleep(rng.uniform(0.0, 0.25))
         ended, _status = os.waitpid(pid, os.WNOHANG)
         if not ended:
