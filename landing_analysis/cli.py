@@ -5,13 +5,17 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from landing_analysis import __version__
+from landing_analysis.cli_folder import batch, clips, watch
+from landing_analysis.cli_pages import compare, demo, visit, week
+from landing_analysis.cli_patients import patient
+from landing_analysis.cli_record import record
+from landing_analysis.cli_shared import table
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LIMBS, TASKS, VIEWS
@@ -292,7 +296,7 @@ def _close(outcomes: list[Outcome], out_dir: Path) -> None:
     failed = sum(outcome.error is not None for outcome in outcomes)
     if done:
         click.echo()
-        for line in _table([_HEADERS, *(_row(outcome) for outcome in done)]):
+        for line in table([_HEADERS, *(_row(outcome) for outcome in done)]):
             click.echo(line)
         click.echo("(outside, cannot tell, within: findings of the set against the limits)")
         for outcome in done:
@@ -354,10 +358,8 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
     )
 
 
-def _table(rows: Iterable[tuple[str, ...]]) -> list[str]:
-    rows = list(rows)
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
-    ]
+# --- the commands around the record ------------------------------------------------------------
+
+for _command in (watch, batch, clips, patient, record, visit, week, compare, demo):
+    main.add_command(_command)
+main.context_settings["obj"] = _start

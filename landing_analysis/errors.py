@@ -53,3 +53,23 @@ class OutputError(LandingAnalysisError):
 
 class TableError(LandingAnalysisError):
     """A stage was handed a table whose parts do not fit together."""
+
+
+class PatientError(LandingAnalysisError):
+    """A patient's code or data cannot be taken as given."""
+
+
+class RecordError(LandingAnalysisError):
+    """The record cannot be opened, read or written."""
+
+
+class RecordVersionError(RecordError):
+    """The record was written by a newer version of the program."""
+
+
+class DamagedRecordError(RecordError):
+    """The record's file is damaged."""
+
+
+class InterruptedAnalysisError(LandingAnalysisError):
+    """An analysis ended without a result for a reason that may not lie in the clip."""

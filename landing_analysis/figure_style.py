@@ -139,6 +139,6 @@ _CLEANED = (
     (r"font-family: [^;\"]*;? ?", ""),
     (r'<g id="[^"]*">', "<g>"),
     (r"xlink:href", "href"),
-    (r"(\d\.\d\d)\d+", r"\1"),
+    (r"(\d\.\d\d)\d+(?=[^<>]*>)", r"\1"),  # coordinates only, not what is read
     (r"\s*\n\s*", " "),
 )

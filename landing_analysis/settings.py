@@ -262,3 +262,24 @@ class Settings:
                 f"The target knee flexion is {self.target_flexion_deg} deg; "
                 "give a value between 0 and 150."
             )
+
+
+@dataclass(frozen=True)
+class WatchSettings:
+    """How a drop folder is watched; none of this touches a number."""
+
+    poll_s: float = 2.5  # between scans; folders on a network send no events (choice)
+    least_pause_s: float = 0.3  # between scans while events pour in (choice)
+    settled_s: float = 2.0  # size and time unchanged this long, and the clip whole (choice)
+    incomplete_after_s: float = 600.0  # a copy that stalls longer has stopped (choice)
+    longest_recheck_s: float = 60.0  # between looks at a clip that is not whole yet (choice)
+    retry_after_s: tuple[float, ...] = (10.0, 60.0, 300.0)  # then it needs attention (choice)
+    full_disk_retry_s: float = 60.0  # between attempts while reports cannot be written (choice)
+
+
+@dataclass(frozen=True)
+class TrendSettings:
+    """When two visits are set against each other; none of this touches a value."""
+
+    fewest_repeats: int = 10  # beyond the first of each visit; fewer know no SEM (choice)
+    frame_rate_ratio: float = 1.1  # 29.97 and 30 frames/s are alike, 30 and 60 not (choice)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -155,3 +156,42 @@ def combine(*sds: float) -> float:
     JCGM 100:2008 (memory, sure).
     """
     return math.hypot(*sds)
+
+
+class Repeats(NamedTuple):
+    """Standard error of measurement from repeats, and how many repeats it rests on.
+
+    ``degrees`` counts the repeats beyond the first of each group.
+    """
+
+    sem: float
+    groups: int
+    values: int
+    degrees: int
+
+
+def sem_from_repeats(groups: Iterable[Sequence[float]]) -> Repeats | None:
+    """Return the root of the mean square within groups of repeated measurements.
+
+    Parameters
+    ----------
+    groups : values of one thing measured again and again, in one unit; groups of one
+        value tell nothing and are left out
+
+    Returns
+    -------
+    Repeats, or None when nothing was repeated
+
+    References
+    ----------
+    The MSW of Shrout PE, Fleiss JL. Psychol Bull 1979;86:420-428; SEM as its root: Weir
+    2005, as above.
+    """
+    repeated = [np.asarray(group, dtype=float) for group in groups if len(group) > 1]
+    if not repeated:
+        return None
+    degrees = sum(len(group) - 1 for group in repeated)
+    squares = sum(float(((group - group.mean()) ** 2).sum()) for group in repeated)
+    return Repeats(
+        math.sqrt(squares / degrees), len(repeated), sum(map(len, repeated)), degrees
+    )  # fmt: skip

@@ -240,10 +240,11 @@ def list_clips(path: Path) -> tuple[Path, ...]:
         return (path,)
     if not path.is_dir():
         raise MissingClipError(f"There is no clip or folder {path}; check the name.")
-    return tuple(sorted(file for file in path.iterdir() if _looks_like_clip(file)))
+    return tuple(sorted(file for file in path.iterdir() if looks_like_clip(file)))
 
 
-def _looks_like_clip(file: Path) -> bool:
+def looks_like_clip(file: Path) -> bool:
+    """Return whether a file is worth reading as a clip; of an unknown suffix, by its content."""
     name = file.name.lower()
     if name.startswith((".", "~")) or name.endswith(("~", *_UNFINISHED_SUFFIXES)):
         return False
@@ -256,6 +257,19 @@ def _looks_like_clip(file: Path) -> bool:
             return _is_video_head(opened.read(12))
     except OSError:
         return False
+
+
+def read_tags(path: Path) -> dict[str, str]:
+    """Return what the container says about itself, such as ``creation_time``.
+
+    Raises
+    ------
+    MissingClipError, NoVideoError, ClipError
+    """
+    path = Path(path)
+    _require_file(path)
+    with _opened(path) as (container, _):
+        return dict(container.metadata)
 
 
 def _is_video_head(head: bytes) -> bool:

@@ -1,0 +1,73 @@
+"""What the commands around the record have in common."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.progress import Progress
+
+if TYPE_CHECKING:
+    from landing_analysis.record.database import Record
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+Start = Callable[[str, int], Progress]
+"""Gives the bar of a long step; the command line hands it to its commands as click's object."""
+
+data_option = click.option(
+    "--data",
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Data folder with the record; otherwise the one that the environment variable "
+    "LANDING_ANALYSIS_DATA names, otherwise the usual place of this system.",
+)
+reports_option = click.option(
+    "--reports",
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the reports; otherwise a folder in the data folder.",
+)
+
+
+def in_one_sentence(command: Command) -> Command:
+    """Let an error of ours end a command with its sentence and code 1."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> Any:
+        try:
+            return command(*args, **kwargs)
+        except LandingAnalysisError as error:
+            raise click.ClickException(str(error)) from error
+
+    return run  # type: ignore[return-value]
+
+
+@contextmanager
+def opened_record(data: Path | None, reports: Path | None = None) -> Iterator[Record]:
+    """Open the record that the options name."""
+    from landing_analysis.record.database import open_record
+    from landing_analysis.record.place import data_folder
+
+    with open_record(data_folder(data, reports)) as record:
+        yield record
+
+
+def table(rows: Iterable[tuple[str, ...]]) -> list[str]:
+    """Return rows of cells as lines with aligned columns."""
+    rows = list(rows)
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def counted(number: int, noun: str) -> str:
+    """Return ``1 clip`` or ``2 clips``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,286 @@
+"""A story -> invented sets in the form in which analyses are stored; pure, seeded."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from landing_analysis import __version__
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
+from landing_analysis.documents import analysis_document
+from landing_analysis.findings import judge_measures
+from landing_analysis.patients import INVENTED_MODEL, Patient
+from landing_analysis.summaries import NOISE, compare_sides, summarise
+from landing_analysis.tables import (
+    LANDMARK_NAMES,
+    LIMBS,
+    Analysis,
+    Clip,
+    Contacts,
+    Decided,
+    Event,
+    Flight,
+    Limb,
+    Limit,
+    Measure,
+    Measures,
+    Note,
+    Provenance,
+    Rep,
+    Reps,
+    Task,
+    Tracks,
+    UncertaintyPart,
+    View,
+    ViewEstimate,
+)
+
+_REPS = 8
+_SETS: tuple[tuple[Task, Limb | None, View], ...] = (
+    ("jump", None, "front"), ("jump", None, "front"),
+    ("jump", None, "left_side"), ("jump", None, "left_side"),
+    ("jump", None, "right_side"), ("jump", None, "right_side"),
+    ("hop", "left", "left_side"), ("hop", "right", "right_side"),
+)  # fmt: skip
+"""What is filmed at each visit: two sets of jumps from three sides, a set of hops per limb."""
+
+_POOR = "Both legs were seen in 41 % of the frames."
+
+
+@dataclass(frozen=True)
+class InventedSet:
+    """One set that nobody jumped."""
+
+    day: date
+    clip: Clip
+    document: dict[str, object]
+
+
+@dataclass(frozen=True)
+class _Scene:
+    """What one set is drawn from."""
+
+    story: Story
+    visit: int
+    task: Task
+    limb: Limb | None
+    view: View
+    seed: int
+
+    @property
+    def near_limb(self) -> Limb | None:
+        return {"left_side": LIMBS[0], "right_side": LIMBS[1]}.get(self.view)
+
+    @property
+    def is_last(self) -> bool:
+        return self.visit == len(self.story.days_before) - 1
+
+
+def invent_patient(story: Story, last_day: date) -> Patient:
+    """Return the patient of a story, marked as invented."""
+    weeks = story.weeks_since_surgery
+    first_day = last_day - timedelta(days=story.days_before[0])
+    return Patient(
+        code=story.code,
+        surgical_side=story.surgical_side,
+        surgery_date=first_day - timedelta(weeks=weeks) if weeks is not None else None,
+        stature_m=story.stature_m,
+        invented=True,
+    )
+
+
+def invent_sets(
+    story: Story, last_day: date, seed: int, limits: tuple[Limit, ...], *, but_last: bool
+) -> Iterator[InventedSet]:
+    """Yield the sets of all visits of a story, in order.
+
+    Parameters
+    ----------
+    story : Story
+    last_day : of the twelve weeks
+    seed : the same seed gives the same numbers
+    limits : which findings are held against
+    but_last : leave the last visit to clips that are really analysed
+    """
+    for visit, before in enumerate(story.days_before):
+        if but_last and visit == len(story.days_before) - 1:
+            return
+        day = last_day - timedelta(days=before)
+        for number, (task, limb, view) in enumerate(_SETS, start=1):
+            scene = _Scene(story, visit, task, limb, view, seed)
+            file = f"invented-{story.code}-{day}-{number}"
+            rng = np.random.default_rng([seed, int(story.code[-1]), visit, number])
+            analysis = _analysis(scene, file, day, rng, limits)
+            yield InventedSet(day, analysis.clip, analysis_document(analysis))
+
+
+# --- numbers -----------------------------------------------------------------------------------
+
+
+def _measures(scene: _Scene, rng: np.random.Generator) -> tuple[Measure, ...]:
+    spreads = FRONT if scene.view == "front" else SIDE
+    rows: list[Measure] = []
+    for name, spread in spreads.items():
+        for limb in _limbs_of(scene, name):
+            rows += _row_per_rep(scene, name, limb, spread, rng)
+    return (*rows, *_unmeasured(scene, spreads))
+
+
+def _limbs_of(scene: _Scene, name: str) -> tuple[Limb | None, ...]:
+    if DEFINITIONS[name].scope == "body":
+        return (None,)
+    if scene.near_limb is not None:
+        return (scene.near_limb,)
+    return LIMBS if scene.limb is None else (scene.limb,)
+
+
+def _row_per_rep(
+    scene: _Scene, name: str, limb: Limb | None, spread: Spread, rng: np.random.Generator
+) -> list[Measure]:
+    mean = _mean(scene, name, limb, spread) + rng.normal(0, spread.set_sd)
+    slower = 60.0 / scene.story.rates_hz[scene.visit] if name.endswith("time") else 1.0
+    noise_sd = spread.noise_sd * slower
+    parts = (UncertaintyPart(NOISE, noise_sd), UncertaintyPart(spread.shared, spread.shared_sd))
+    sd = float(np.hypot(noise_sd, spread.shared_sd))
+    return [
+        Measure(
+            rep=rep, name=name, limb=limb, value=float(mean + rng.normal(0, spread.rep_sd)),
+            unit=DEFINITIONS[name].unit, sd=sd, parts=parts,
+        )
+        for rep in range(1, _REPS + 1)
+    ]  # fmt: skip
+
+
+def _mean(scene: _Scene, name: str, limb: Limb | None, spread: Spread) -> float:
+    surgical = scene.story.surgical_side or "left"
+    if limb != surgical:
+        return spread.typical
+    is_fppa = name in ("fppa_peak_flexion", "fppa_most_inward")
+    deficit = spread.deficit * (scene.story.fppa_deficit_deg if is_fppa else 1.0)
+    inward = scene.story.inward_deg if is_fppa and scene.is_last else 0.0
+    share = min(scene.story.deficit[scene.visit], 1.2) if is_fppa else (
+        scene.story.deficit[scene.visit]
+    )  # fmt: skip
+    return spread.typical + share * deficit + inward
+
+
+def _unmeasured(scene: _Scene, measured: Mapping[str, Spread]) -> list[Measure]:
+    """Say of each measure that the other kind of view would show why it is missing."""
+    other = SIDE if scene.view == "front" else FRONT
+    word = "side" if scene.view == "front" else "front or back"
+    why = f"not measurable: this is a {scene.view.replace('_', ' ')} view; it needs a {word} view"
+    return [
+        Measure(rep, name, limb, None, DEFINITIONS[name].unit, None, reason=why)
+        for name in other
+        if name not in measured
+        for limb in _limbs_of(scene, name)
+        for rep in range(1, _REPS + 1)
+    ]
+
+
+# --- the form of an analysis -------------------------------------------------------------------
+
+
+def _analysis(
+    scene: _Scene, file: str, day: date, rng: np.random.Generator, limits: tuple[Limit, ...]
+) -> Analysis:
+    rows = _measures(scene, rng)
+    decided = _decided(scene, rng)
+    measures = Measures(rows, summarise(rows), compare_sides(rows, _lead(scene)))
+    clip = _clip(scene, file)
+    return Analysis(
+        clip=clip,
+        decided=decided,
+        tracks=_no_tracks(scene),
+        view=_view(scene, decided),
+        contacts=Contacts((), ()),
+        reps=Reps(scene.task, scene.limb, tuple(_rep(scene, k) for k in range(1, _REPS + 1))),
+        measures=measures,
+        findings=judge_measures(measures, limits, decided),
+        notes=_notes(scene),
+        provenance=Provenance(
+            version=__version__,
+            model_name=INVENTED_MODEL,
+            model_sha256=_sha256(INVENTED_MODEL),
+            clip_sha256=clip.sha256,
+            settings={"invented": True, "seed": scene.seed},
+            analysed_at=f"{day}T12:00:00+00:00",
+        ),
+        limits=limits,
+    )
+
+
+def _lead(scene: _Scene) -> Limb:
+    return scene.story.surgical_side or "left"
+
+
+def _clip(scene: _Scene, file: str) -> Clip:
+    """Return the facts of a clip that does not exist: no frames, no duration."""
+    rate_hz = scene.story.rates_hz[scene.visit]
+    sha256 = _sha256(f"{file} {scene.seed}")
+    return Clip(file, sha256, 720, 1280, 0, 0.0, rate_hz, mirrored=False, t_s=np.empty(0))
+
+
+def _decided(scene: _Scene, rng: np.random.Generator) -> Decided:
+    return Decided(
+        task=scene.task,
+        task_origin="given",
+        view=scene.view,
+        view_origin="given",
+        view_yaw_deg=float(rng.normal(0, 1.0)),
+        view_yaw_sd_deg=2.5 if scene.view == "front" else 4.5,
+        limb=scene.limb,
+        surgical_side=scene.story.surgical_side,
+        stature_m=scene.story.stature_m,
+        target_flexion_deg=60.0,
+        patient_number=1,
+        people=1,
+        patient_reason="invented",
+    )
+
+
+def _view(scene: _Scene, decided: Decided) -> ViewEstimate:
+    return ViewEstimate(
+        scene.view, decided.view_yaw_deg, decided.view_yaw_sd_deg, scene.near_limb, "invented",
+        np.empty(0),
+    )  # fmt: skip
+
+
+def _rep(scene: _Scene, number: int) -> Rep:
+    landing = Event(1.0 * number, 0.01)
+    limbs = LIMBS if scene.limb is None else (scene.limb,)
+    flight = Flight(Event(landing.t_s - 0.33, 0.01), landing, limbs, limbs, float("nan"))
+    return Rep(number, scene.task, limbs, flight, (), landing.t_s + 0.15)
+
+
+def _notes(scene: _Scene) -> tuple[Note, ...]:
+    rate_hz = scene.story.rates_hz[scene.visit]
+    notes = [
+        Note("invented numbers", "limited", "Nobody was filmed; the numbers were drawn at random."),
+        Note("frame rate", "good" if rate_hz >= 60 else "limited", f"{rate_hz:.0f} frames/s."),
+    ]
+    if scene.story.poor and scene.is_last:
+        notes.append(Note("landmarks", "poor", _POOR))
+    return tuple(notes)
+
+
+def _no_tracks(scene: _Scene) -> Tracks:
+    marks = len(LANDMARK_NAMES)
+    nowhere = np.empty((0, marks, 2))
+    return Tracks(
+        t_s=np.empty(0), raw_px=nowhere, xy_px=nowhere, visibility=np.empty((0, marks)),
+        filled=np.empty((0, marks), dtype=bool), swapped=np.empty(0, dtype=bool),
+        noise_px=np.full(marks, np.nan), cutoff_hz=float("nan"),
+        rate_hz=scene.story.rates_hz[scene.visit], down=np.array([0.0, 1.0]),
+        down_sd_deg=float("nan"), leg_px=float("nan"), px_per_m=float("nan"),
+        px_per_m_sd=float("nan"),
+    )  # fmt: skip
+
+
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()

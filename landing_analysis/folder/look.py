@@ -1,0 +1,290 @@
+"""Looks through a drop folder once: what is new, what is whole, whose it is."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from landing_analysis.analyse import StartProgress, no_progress
+from landing_analysis.errors import (
+    ClipError,
+    IncompleteClipError,
+    InterruptedAnalysisError,
+    MissingClipError,
+    PatientError,
+)
+from landing_analysis.folder import queue
+from landing_analysis.folder.checking import CheckClip
+from landing_analysis.folder.names import files_in, is_placeholder
+from landing_analysis.folder.recording import Recording, recording_date
+from landing_analysis.patients import (
+    DESCRIPTION,
+    Owner,
+    Patient,
+    owner_of,
+    read_description,
+    same_code,
+)
+from landing_analysis.record.database import Record
+from landing_analysis.record.store import (
+    add_patient,
+    description_sha256_of,
+    edit_patient,
+    find_patient,
+    list_patients,
+)
+from landing_analysis.settings import WatchSettings
+from landing_analysis.tables import Clip
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What one look found: how many files, and how many of them may still be growing."""
+
+    files: int
+    unsettled: int
+
+
+def look(
+    record: Record,
+    root: Path,
+    settings: WatchSettings,
+    check: CheckClip,
+    start: StartProgress = no_progress,
+) -> Looked:
+    """Bring what is known of a drop folder up to date; whole clips of a patient then wait.
+
+    Parameters
+    ----------
+    record : Record
+    root : of the drop folder, absolute
+    settings : WatchSettings
+    check : reads a clip's facts
+    start : gives the listener of the reading, which counts clips
+
+    Returns
+    -------
+    Looked
+
+    Raises
+    ------
+    MissingClipError
+        When the folder cannot be reached; nothing is forgotten then.
+    """
+    left_out = (record.folder.path, record.folder.reports)
+    try:
+        found = [
+            (path.relative_to(root), facts)
+            for path, facts in files_in(root, left_out)
+            if _may_be_clip(path, facts)
+        ]
+    except OSError as error:
+        raise MissingClipError(
+            f"The folder {root} cannot be reached ({error.strerror}); check that it exists and "
+            "that its drive or network share is connected."
+        ) from error
+    known = queue.known_files(record, root)
+    queue.forget_files(record, root, sorted(set(known) - {path for path, _ in found}))
+    _read_text_files(record, root, {path.parts[0] for path, _ in found if len(path.parts) > 1})
+    now_s = time.time()
+    files = [(_noted(record, root, path, facts, known.get(path), now_s), facts)
+             for path, facts in found]  # fmt: skip
+    ready = [file for file, facts in files if _is_ready(record, root, file, facts, now_s, settings)]
+    if ready:
+        progress = start("reading what is new", len(ready))
+        for file in ready:
+            _enter(record, root, file, now_s, settings, check)
+            progress.advance(1)
+        progress.close()
+    return Looked(len(found), sum(not _has_settled(file, now_s, settings) for file, _ in files))
+
+
+def _may_be_clip(path: Path, facts: os.stat_result) -> bool:
+    from landing_analysis.video import CLIP_SUFFIXES, looks_like_clip
+
+    if path.name.lower().endswith(CLIP_SUFFIXES):
+        return True
+    return not is_placeholder(facts) and looks_like_clip(path)
+
+
+def _noted(
+    record: Record,
+    root: Path,
+    path: Path,
+    facts: os.stat_result,
+    known: queue.Dropped | None,
+    now_s: float,
+) -> queue.Dropped:
+    """Return what is known of a file, which is nothing when it is new or has changed."""
+    if known is None or not known.is_as(facts) or known.unchanged_since_s > now_s:
+        return queue.note_file(record, root, path, facts, now_s)
+    return known
+
+
+def _has_settled(known: queue.Dropped, now_s: float, settings: WatchSettings) -> bool:
+    return now_s - known.unchanged_since_s >= settings.settled_s
+
+
+def _is_ready(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    facts: os.stat_result,
+    now_s: float,
+    settings: WatchSettings,
+) -> bool:
+    """Return whether a file is to be read now."""
+    if is_placeholder(facts):
+        _note(record, root, known, "not downloaded yet; it is left in the cloud until it is.")
+        return False
+    due = known.sha256 is None and known.retry_at_s <= now_s
+    return due and _has_settled(known, now_s, settings)
+
+
+def _enter(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    now_s: float,
+    settings: WatchSettings,
+    check: CheckClip,
+) -> None:
+    """Find out whose clip a settled file is and whether it is whole, and let it wait for work."""
+    path = known.path
+    try:
+        owner = _owner(record, root, path)
+        clip, recording = _read(root / path, known, check)
+        other = queue.enter_clip(record, root, path, owner.code, clip, recording)
+        if other:
+            _note(
+                record, root, known,
+                f"The same clip is with {other} already; take it out of one of the two folders.",
+                needs_attention=True, retry_at_s=now_s + settings.longest_recheck_s,
+            )  # fmt: skip
+    except PatientError as error:
+        _note(record, root, known, str(error), needs_attention=True)
+    except IncompleteClipError as error:
+        _note_incomplete(record, root, known, now_s, settings, error)
+    except ClipError as error:
+        _note(record, root, known, str(error), needs_attention=True, retry_at_s=queue.NEVER_S)
+    except InterruptedAnalysisError as error:
+        _note_interrupted(record, root, known, now_s, settings, error)
+    except OSError as error:
+        _note(
+            record, root, known, f"it cannot be read now ({error.strerror}).",
+            retry_at_s=now_s + _pause_s(known, settings),
+        )  # fmt: skip
+
+
+def _read(path: Path, known: queue.Dropped, check: CheckClip) -> tuple[Clip, Recording]:
+    checked = check(path)
+    facts = path.stat()
+    if not known.is_as(facts):
+        raise IncompleteClipError(f"{path.name} changed while it was read.")
+    changed_at = datetime.fromtimestamp(facts.st_mtime, UTC)
+    recording = recording_date(checked.tags, path.name, changed_at, datetime.now(UTC))
+    return checked.clip, recording
+
+
+def _note_interrupted(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    now_s: float,
+    settings: WatchSettings,
+    error: InterruptedAnalysisError,
+) -> None:
+    pauses_s = settings.retry_after_s
+    last = known.checks >= len(pauses_s)
+    retry_at_s = queue.NEVER_S if last else now_s + pauses_s[known.checks]
+    _note(record, root, known, str(error), needs_attention=last, retry_at_s=retry_at_s)
+
+
+def _note_incomplete(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    now_s: float,
+    settings: WatchSettings,
+    error: IncompleteClipError,
+) -> None:
+    if now_s - known.unchanged_since_s >= settings.incomplete_after_s:
+        _note(record, root, known, str(error), needs_attention=True, retry_at_s=queue.NEVER_S)
+    else:
+        _note(
+            record, root, known, "not copied completely yet.",
+            retry_at_s=now_s + _pause_s(known, settings),
+        )  # fmt: skip
+
+
+def _pause_s(known: queue.Dropped, settings: WatchSettings) -> float:
+    return min(settings.poll_s * 2.0 ** min(known.checks, 20), settings.longest_recheck_s)
+
+
+def _note(
+    record: Record,
+    root: Path,
+    known: queue.Dropped,
+    problem: str,
+    *,
+    needs_attention: bool = False,
+    retry_at_s: float = 0.0,
+) -> None:
+    if (problem, needs_attention, retry_at_s) != (
+        known.problem,
+        known.needs_attention,
+        known.retry_at_s,
+    ):
+        queue.note_problem(
+            record, root, known.path, problem,
+            needs_attention=needs_attention, retry_at_s=retry_at_s,
+        )  # fmt: skip
+
+
+# --- whose it is -------------------------------------------------------------------------------
+
+
+def _owner(record: Record, root: Path, path: Path) -> Owner:
+    from landing_analysis.analyse import printable
+
+    codes = [patient.code for patient in list_patients(record)]
+    owner = owner_of(tuple(map(printable, path.parts)), codes)
+    if len(path.parts) > 1:
+        _read_text_file(record, root / path.parts[0] / DESCRIPTION, owner)
+    return owner
+
+
+def _read_text_files(record: Record, root: Path, folders: set[str]) -> None:
+    """Take over what the text files of known patients say by now."""
+    for patient in list_patients(record):
+        for folder in folders:
+            if same_code(folder, patient.code):
+                with suppress(PatientError, OSError):  # said of the next clip that is entered
+                    _read_text_file(
+                        record, root / folder / DESCRIPTION, Owner(patient.code, new=False)
+                    )
+
+
+def _read_text_file(record: Record, file: Path, owner: Owner) -> None:
+    """Take over what the patient's text file says, once for each time it is changed."""
+    if not file.is_file():
+        return
+    content = file.read_bytes()
+    sha256 = hashlib.sha256(content).hexdigest()
+    if sha256 == description_sha256_of(record, owner.code):
+        return
+    try:
+        facts = read_description(content.decode("utf-8-sig"), owner.code)
+    except UnicodeDecodeError as error:
+        raise PatientError(
+            f"{DESCRIPTION} of {owner.code} is not text in UTF-8; save it as plain text."
+        ) from error
+    if owner.new:
+        add_patient(record, Patient(owner.code))
+    patient = find_patient(record, owner.code)
+    edit_patient(record, replace(patient, **facts), sha256)  # type: ignore[arg-type]

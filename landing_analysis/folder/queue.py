@@ -1,0 +1,462 @@
+"""What is known of every file and clip of the drop folders, kept in the record.
+
+A file is known by its place, its size and its time of change; a clip by its content (sha256).
+A clip is ``waiting``, ``analysing``, ``done`` or ``needs attention``. Whoever analyses holds a
+lock that the system frees when the process ends, however it ends; a clip whose holder is gone
+waits again.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import time
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+from filelock import FileLock, Timeout
+
+from landing_analysis.folder.recording import Recording
+from landing_analysis.patients import Patient, same_code
+from landing_analysis.record.database import Record, Row
+from landing_analysis.record.place import DataFolder, held
+from landing_analysis.record.store import (
+    Document,
+    hand_over_clip,
+    insert_analysis,
+    insert_clip,
+    insert_patient,
+    patient_in,
+)
+from landing_analysis.tables import Clip
+
+State = Literal["waiting", "analysing", "done", "needs attention"]
+
+NEVER_S = math.inf
+_RELEASE = "UPDATE work SET state = 'waiting', worker = NULL WHERE worker = ?"
+
+
+# --- files -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Dropped:
+    """One file as it was last seen; ``path`` is below the drop folder."""
+
+    path: Path
+    size: int
+    mtime_ns: int
+    unchanged_since_s: float
+    sha256: str | None = None
+    problem: str | None = None
+    needs_attention: bool = False
+    checks: int = 0
+    retry_at_s: float = 0.0
+
+    def is_as(self, facts: os.stat_result) -> bool:
+        """Return whether size and time are still those."""
+        return (self.size, self.mtime_ns) == (facts.st_size, facts.st_mtime_ns)
+
+
+_AS_STORED = (
+    "size", "mtime_ns", "unchanged_since_s", "sha256", "problem", "checks", "retry_at_s",
+)  # fmt: skip
+
+
+def known_files(record: Record, root: Path) -> dict[Path, Dropped]:
+    """Return every file last seen in a drop folder, by its path below it."""
+    rows = record.rows(
+        "SELECT path, size, mtime_ns, unchanged_since_s, "
+        # A clip that left the record, with its patient for instance, is looked at again.
+        "CASE WHEN sha256 IN (SELECT sha256 FROM clip) THEN sha256 END AS sha256, "
+        "problem, needs_attention, checks, retry_at_s FROM dropped WHERE folder = ?",
+        os.fsencode(root),
+    )
+    files = [
+        Dropped(
+            path=Path(os.fsdecode(row["path"])),
+            needs_attention=bool(row["needs_attention"]),
+            **{name: row[name] for name in _AS_STORED},
+        )
+        for row in rows
+    ]
+    return {file.path: file for file in files}
+
+
+def note_file(
+    record: Record, root: Path, path: Path, facts: os.stat_result, now_s: float
+) -> Dropped:
+    """Note a file that is new or has changed; whatever was known of it no longer counts."""
+    with record.change() as connection:
+        connection.execute(
+            "INSERT OR REPLACE INTO dropped (folder, path, size, mtime_ns, unchanged_since_s) "
+            "VALUES (?, ?, ?, ?, ?)",
+            (*_key(root, path), facts.st_size, facts.st_mtime_ns, now_s),
+        )
+    return Dropped(path, facts.st_size, facts.st_mtime_ns, now_s)
+
+
+def note_problem(
+    record: Record,
+    root: Path,
+    path: Path,
+    problem: str,
+    *,
+    needs_attention: bool,
+    retry_at_s: float = 0.0,
+) -> None:
+    """Note why a file is not, or not yet, a clip of a patient."""
+    with record.change() as connection:
+        connection.execute(
+            "UPDATE dropped SET problem = ?, needs_attention = ?, retry_at_s = ?, "
+            "checks = checks + 1, sha256 = NULL WHERE folder = ? AND path = ?",
+            (_text(problem), int(needs_attention), retry_at_s, *_key(root, path)),
+        )
+
+
+def forget_files(record: Record, root: Path, gone: list[Path]) -> None:
+    """Forget files that are no longer there; what they gave stays in the record."""
+    if gone:
+        with record.change() as connection:
+            connection.executemany(
+                "DELETE FROM dropped WHERE folder = ? AND path = ?",
+                [_key(root, path) for path in gone],
+            )
+
+
+def enter_clip(
+    record: Record, root: Path, path: Path, code: str, clip: Clip, recording: Recording
+) -> str | None:
+    """Enter a whole clip for a patient, who is added when new; known content is not entered twice.
+
+    Content that was recorded for another patient goes over to this one when no other file
+    holds it any more, as after a move between folders; its values are then made anew with
+    this patient's data, and the earlier ones stay below them.
+
+    Returns
+    -------
+    str or None
+        The code of another patient who still holds a file with the same content;
+        nothing is entered then.
+    """
+    with record.change() as connection:
+        known = connection.execute(
+            "SELECT clip.id, code FROM clip JOIN visit ON visit_id = visit.id "
+            "JOIN patient ON patient_id = patient.id WHERE sha256 = ?",
+            (clip.sha256,),
+        ).fetchone()
+        if known is None:
+            insert_patient(connection, Patient(code))
+            clip_id = insert_clip(connection, code, clip, recording.at, recording.found_in)
+            connection.execute(
+                "INSERT INTO work (clip_id, state) VALUES (?, 'waiting')", (clip_id,)
+            )
+        elif not same_code(known["code"], code):
+            held = connection.execute(
+                "SELECT 1 FROM dropped WHERE sha256 = ? AND (folder, path) <> (?, ?)",
+                (clip.sha256, *_key(root, path)),
+            ).fetchone()
+            if held:
+                return str(known["code"])
+            insert_patient(connection, Patient(code))
+            hand_over_clip(connection, known["id"], code)
+            connection.execute(
+                "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0, worker = NULL "
+                "WHERE clip_id = ?",
+                (known["id"],),
+            )
+        connection.execute(
+            "UPDATE dropped SET sha256 = ?, problem = NULL, needs_attention = 0 "
+            "WHERE folder = ? AND path = ?",
+            (clip.sha256, *_key(root, path)),
+        )
+    return None
+
+
+def _text(sentence: str) -> str:
+    """Return a sentence that any screen can show, even about a file name that is not text."""
+    return os.fsencode(sentence).decode("utf-8", "replace")
+
+
+def _key(root: Path, path: Path) -> tuple[bytes, bytes]:
+    return os.fsencode(root), os.fsencode(path)
+
+
+# --- work --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One clip that this worker, and no other, analyses now; ``path`` is a file that holds it."""
+
+    clip_id: int
+    sha256: str
+    patient: Patient
+    day: str
+    path: Path
+    attempts: int
+    worker: str
+
+
+@contextmanager
+def working(record: Record) -> Iterator[str]:
+    """Give a name under which to claim clips, for as long as this process lives.
+
+    Yields
+    ------
+    str
+        The worker's name. What it still holds at the end waits again.
+    """
+    worker = uuid.uuid4().hex
+    try:
+        with held(_lock(record, worker)):
+            try:
+                yield worker
+            finally:
+                _release(record, worker)
+    finally:
+        _lock(record, worker).unlink(missing_ok=True)
+
+
+def release_what_the_dead_hold(record: Record) -> None:
+    """Let clips wait again whose worker's process has ended."""
+    held = {row[0] for row in record.rows("SELECT DISTINCT worker FROM work")} - {None}
+    locks = {path.stem for path in record.folder.workers.glob("*.lock")}
+    for worker in held | locks:
+        if not _is_alive(_lock(record, worker)):
+            _release(record, worker)
+            _lock(record, worker).unlink(missing_ok=True)
+
+
+def anybody_at_work(folder: DataFolder) -> bool:
+    """Return whether a process watches or works through a folder, without opening the record."""
+    return any(map(_is_alive, folder.workers.glob("*.lock")))
+
+
+def _is_alive(lock: Path) -> bool:
+    try:
+        with FileLock(lock, blocking=False):
+            return False
+    except Timeout:
+        return True
+
+
+def clear_finished_work(record: Record) -> None:
+    """Delete what a killed process left behind of clips that are done or forgotten."""
+    if not any(record.folder.work.iterdir()):
+        return
+    with record.change() as connection:  # nobody can claim a clip meanwhile
+        unfinished = {
+            row[0]
+            for row in connection.execute(
+                "SELECT sha256 FROM work JOIN clip ON clip_id = clip.id WHERE state <> 'done'"
+            )
+        }
+        for left in record.folder.work.iterdir():
+            if left.stem in unfinished:
+                continue
+            if left.is_dir():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink(missing_ok=True)
+
+
+def claim_next(record: Record, root: Path, worker: str) -> Claim | None:
+    """Claim the clip recorded first among those that wait in a drop folder, None without any.
+
+    A worker holds one claim at a time; one that it could not put back, because the disk was
+    full for instance, is let go.
+    """
+    with record.change() as connection:
+        connection.execute(_RELEASE, (worker,))
+        row = connection.execute(
+            "SELECT patient.*, clip_id, sha256, date, attempts, path FROM work "
+            "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
+            "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
+            "WHERE state = 'waiting' AND work.retry_at_s <= ? AND folder = ? "
+            "ORDER BY recorded_at, clip_id, path LIMIT 1",
+            (time.time(), os.fsencode(root)),
+        ).fetchone()
+        if row is None:
+            return None
+        connection.execute(
+            "UPDATE work SET state = 'analysing', worker = ?, reason = NULL WHERE clip_id = ?",
+            (worker, row["clip_id"]),
+        )
+    return Claim(
+        clip_id=row["clip_id"],
+        sha256=row["sha256"],
+        patient=patient_in(row),
+        day=row["date"],
+        path=root / os.fsdecode(row["path"]),
+        attempts=row["attempts"],
+        worker=worker,
+    )
+
+
+def finish(record: Record, claim: Claim, document: Document, made_by: str, report: str) -> bool:
+    """Store the values and call the clip done, both or neither.
+
+    Returns
+    -------
+    bool
+        False when the claim had fallen, and nothing was stored.
+    """
+    with record.change() as connection:
+        done = connection.execute(
+            "UPDATE work SET state = 'done', worker = NULL, reason = NULL, attempts = 0 "
+            "WHERE clip_id = ? AND worker = ?",
+            (claim.clip_id, claim.worker),
+        ).rowcount
+        if done:
+            insert_analysis(connection, claim.clip_id, document, made_by, report)
+    return bool(done)
+
+
+def give_up(record: Record, claim: Claim, reason: str) -> None:
+    """Say that a clip needs attention."""
+    _put_back(record, claim, "needs attention", reason, claim.attempts + 1, 0.0)
+
+
+def try_later(record: Record, claim: Claim, reason: str, retry_at_s: float, attempts: int) -> None:
+    """Let a clip wait for another attempt."""
+    _put_back(record, claim, "waiting", reason, attempts, retry_at_s)
+
+
+def _put_back(
+    record: Record,
+    claim: Claim,
+    state: State,
+    reason: str,
+    attempts: int,
+    retry_at_s: float,
+) -> None:
+    with record.change() as connection:
+        connection.execute(
+            "UPDATE work SET state = ?, reason = ?, attempts = ?, retry_at_s = ?, worker = NULL "
+            "WHERE clip_id = ? AND worker = ?",
+            (state, _text(reason), attempts, retry_at_s, claim.clip_id, claim.worker),
+        )
+
+
+def look_again(record: Record, root: Path) -> None:
+    """Let everything in a drop folder that needs attention, or waits long, be tried anew."""
+    with record.change() as connection:
+        connection.execute(
+            "UPDATE dropped SET retry_at_s = 0, checks = 0, needs_attention = 0 WHERE folder = ?",
+            (os.fsencode(root),),
+        )
+        connection.execute(
+            "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0 "
+            "WHERE state IN ('waiting', 'needs attention') AND clip_id IN "
+            "(SELECT clip.id FROM clip JOIN dropped USING (sha256) WHERE folder = ?)",
+            (os.fsencode(root),),
+        )
+
+
+def renew_what_was_made_otherwise(record: Record, root: Path, made_by: dict[str, str]) -> None:
+    """Let clips wait again whose newest values were made by other means.
+
+    Parameters
+    ----------
+    record, root : Record and drop folder
+    made_by : of each patient's code, the fingerprint of what would make the values now
+    """
+    with record.change() as connection:
+        for code, fingerprint in made_by.items():
+            connection.execute(
+                "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0 "
+                "WHERE state = 'done' AND clip_id IN ("
+                "SELECT clip.id FROM clip JOIN visit ON visit_id = visit.id "
+                "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
+                "WHERE code = ? AND folder = ? AND (SELECT made_by FROM analysis "
+                "WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) <> ?)",
+                (code, os.fsencode(root), fingerprint),
+            )
+
+
+def _release(record: Record, worker: str) -> None:
+    with record.change() as connection:
+        connection.execute(_RELEASE, (worker,))
+
+
+def _lock(record: Record, worker: str) -> Path:
+    return record.folder.workers / f"{worker}.lock"
+
+
+# --- what is shown -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ClipState:
+    """One file of a drop folder, or one clip of the record whose file is gone.
+
+    ``report`` is the folder of its newest report, None before there is one.
+    """
+
+    file: str
+    code: str | None
+    visit: str | None
+    recorded_from: str | None
+    state: State
+    reason: str | None
+    report: Path | None
+
+
+_REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) AS report"
+
+
+def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
+    """Return the state of every file of one drop folder, by name."""
+    rows = record.rows(
+        "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, "
+        f"work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
+        "LEFT JOIN visit ON visit_id = visit.id LEFT JOIN patient ON patient_id = patient.id "
+        "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
+        os.fsencode(root),
+    )
+    return tuple(_state(record, bytes(row["path"]).decode("utf-8", "replace"), row) for row in rows)
+
+
+def all_states(record: Record) -> tuple[ClipState, ...]:
+    """Return the state of every file of all drop folders, and of clips whose file is gone."""
+    roots = [Path(os.fsdecode(row[0])) for row in record.rows(
+        "SELECT DISTINCT folder FROM dropped ORDER BY folder")]  # fmt: skip
+    gone = record.rows(
+        "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, "
+        "iif(state = 'done', 'done', 'needs attention') AS state, "
+        "iif(state = 'done', NULL, 'gone before it was analysed; drop it again') AS reason, "
+        f"0.0 AS retry_at_s, {_REPORT} FROM clip JOIN visit ON visit_id = visit.id "
+        "JOIN patient ON patient_id = patient.id JOIN work ON clip_id = clip.id "
+        "WHERE sha256 NOT IN (SELECT sha256 FROM dropped WHERE sha256 NOT NULL) "
+        "ORDER BY code, date, file"
+    )
+    return (
+        *(state for root in roots for state in states_in(record, root)),
+        *(_state(record, row["file"], row) for row in gone),
+    )
+
+
+def _state(record: Record, file: str, row: Row) -> ClipState:
+    state, reason = row["state"], row["reason"]
+    if row["problem"]:
+        state, reason = "needs attention" if row["needs_attention"] else "waiting", row["problem"]
+    elif state is None:
+        state, reason = "waiting", "until it is copied completely"
+    elif state == "waiting" and reason and row["retry_at_s"] > time.time():
+        reason += f" Next attempt at {datetime.fromtimestamp(row['retry_at_s']):%H:%M}."
+    return ClipState(
+        file=file,
+        code=row["code"],
+        visit=row["date"],
+        recorded_from=row["recorded_from"],
+        state=state,
+        reason=reason,
+        report=record.folder.path / row["report"] if row["report"] else None,
+    )

@@ -1,0 +1,332 @@
+"""Works through a drop folder: once, or for as long as nobody stops it.
+
+Everything that must survive is in the record before it counts, so the program may end at any
+moment: a report is made aside, takes its place whole, and only then are its values stored
+and the clip called done, in one step.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+
+from landing_analysis import __version__
+from landing_analysis.analyse import LANDMARKS, Options, StartProgress, no_progress
+from landing_analysis.errors import (
+    InterruptedAnalysisError,
+    LandingAnalysisError,
+    MissingClipError,
+    OutputError,
+    RecordError,
+)
+from landing_analysis.files import sha256_of
+from landing_analysis.folder import queue
+from landing_analysis.folder.apart import Analyse, Made, analyse_apart, check_apart
+from landing_analysis.folder.checking import CheckClip
+from landing_analysis.folder.look import Looked, look
+from landing_analysis.patients import Patient
+from landing_analysis.record.backups import make_backup_if_old
+from landing_analysis.record.database import Record
+from landing_analysis.record.place import make_private, make_private_folder
+from landing_analysis.record.store import list_patients, reports_of
+from landing_analysis.settings import WatchSettings
+
+_CHANGES = ("created", "modified", "moved", "deleted", "closed")
+
+
+def say_nothing(state: queue.ClipState) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What is done with a drop folder, and how.
+
+    Attributes
+    ----------
+    root : of the drop folder, absolute
+    options : of each analysis; surgical side and stature are the patient's
+    model_sha256 : of the pose model
+    settings : WatchSettings
+    renew : analyse again what other means made, and add the new values
+    look_again : try anew what needs attention
+    say : told of each clip whose state changes
+    start : gives the listener of each long step
+    check, analyse : read a clip's facts, and analyse it
+    """
+
+    root: Path
+    options: Options
+    model_sha256: str
+    settings: WatchSettings = field(default_factory=WatchSettings)
+    renew: bool = False
+    look_again: bool = False
+    say: Callable[[queue.ClipState], None] = say_nothing
+    start: StartProgress = no_progress
+    check: CheckClip = check_apart
+    analyse: Analyse = analyse_apart
+
+
+def work_through(record: Record, job: Job) -> tuple[queue.ClipState, ...]:
+    """Look, wait for what has just arrived to settle, analyse everything that waits.
+
+    Parameters
+    ----------
+    record : Record
+    job : Job
+
+    Returns
+    -------
+    tuple of ClipState
+        What became of each file.
+
+    Raises
+    ------
+    MissingClipError
+        When the folder cannot be reached.
+    RecordError
+        When the record cannot be written; the next start goes on from there.
+    """
+    with queue.working(record) as worker:
+        news = _News(record, job)
+        make_backup_if_old(record.connection, record.folder)
+        if job.look_again:
+            queue.look_again(record, job.root)
+        if _look(record, job).unsettled:
+            time.sleep(job.settings.settled_s)
+            _look(record, job)
+        news.tell()
+        while _work_on_next(record, job, worker, news):
+            _look(record, job)
+    return queue.states_in(record, job.root)
+
+
+def watch(
+    record: Record,
+    job: Job,
+    complain: Callable[[str], None],
+    wake: threading.Event,
+    stop: threading.Event,
+) -> None:
+    """Look and work until told to stop; trouble of folder or record is said and waited out.
+
+    Parameters
+    ----------
+    record : Record
+    job : Job
+    complain : told each new trouble in one sentence
+    wake : set when something may have changed in the folder
+    stop : set to end
+    """
+    news = _News(record, job)
+    trouble = None
+    with queue.working(record) as worker:
+        if job.look_again:
+            queue.look_again(record, job.root)
+        while not stop.is_set():
+            wake.clear()
+            try:
+                make_backup_if_old(record.connection, record.folder)
+                _look(record, job)
+                news.tell()
+                if _work_on_next(record, job, worker, news):
+                    trouble = None
+                    continue
+                trouble = None
+            except (MissingClipError, RecordError) as error:
+                if str(error) != trouble:
+                    trouble = str(error)
+                    complain(trouble)
+            stop.wait(job.settings.least_pause_s)
+            wake.wait(job.settings.poll_s)
+
+
+@contextmanager
+def woken_by_events(root: Path, wake: threading.Event) -> Iterator[bool]:
+    """Set ``wake`` whenever the system reports a change below a folder.
+
+    Yields
+    ------
+    bool
+        Whether the system reports any; a network share never does, and the poll finds
+        what events do not tell.
+    """
+    from watchdog.events import FileSystemEvent, FileSystemEventHandler
+    from watchdog.observers import Observer
+
+    class Waker(FileSystemEventHandler):
+        def on_any_event(self, event: FileSystemEvent) -> None:
+            if event.event_type in _CHANGES:  # being read, by us for one, is no change
+                wake.set()
+
+    observer = Observer()
+    try:
+        observer.schedule(Waker(), str(root), recursive=True)
+        observer.start()
+    except OSError:
+        yield False
+        return
+    try:
+        yield True
+    finally:
+        observer.stop()
+        observer.join()
+
+
+def made_by(options: Options, model_sha256: str) -> str:
+    """Return a fingerprint of everything besides the clip that shapes an analysis's numbers."""
+    settings = asdict(options.settings)
+    settings["pose"].pop("workers")  # how many look at once changes no number
+    given = (options.surgical_side, options.stature_m, options.task, options.view, options.person)
+    shaped_by = (__version__, model_sha256, settings, [asdict(x) for x in options.limits], given)
+    return hashlib.sha256(json.dumps(shaped_by, sort_keys=True).encode()).hexdigest()
+
+
+def options_for(options: Options, patient: Patient) -> Options:
+    """Return the options of one patient's clips."""
+    return replace(options, surgical_side=patient.surgical_side, stature_m=patient.stature_m)
+
+
+# --- one round ---------------------------------------------------------------------------------
+
+
+def _look(record: Record, job: Job) -> Looked:
+    queue.release_what_the_dead_hold(record)
+    queue.clear_finished_work(record)
+    looked = look(record, job.root, job.settings, job.check, job.start)
+    if job.renew:
+        fingerprints = {
+            patient.code: made_by(options_for(job.options, patient), job.model_sha256)
+            for patient in list_patients(record)
+        }
+        queue.renew_what_was_made_otherwise(record, job.root, fingerprints)
+    return looked
+
+
+def _work_on_next(record: Record, job: Job, worker: str, news: _News) -> bool:
+    """Analyse one clip that waits; False when none does."""
+    claim = queue.claim_next(record, job.root, worker)
+    if claim is None:
+        return False
+    news.tell()
+    try:
+        _analyse(record, job, claim)
+    except OutputError as error:
+        pause_s = job.settings.full_disk_retry_s
+        queue.try_later(record, claim, str(error), time.time() + pause_s, claim.attempts)
+    except InterruptedAnalysisError as error:
+        _try_later_or_give_up(record, job, claim, str(error))
+    except RecordError:
+        raise
+    except LandingAnalysisError as error:
+        queue.give_up(record, claim, str(error))
+    except Exception as error:
+        sentence = f"{claim.path.name} met an unforeseen error ({type(error).__name__}: {error})."
+        _try_later_or_give_up(record, job, claim, sentence)
+    news.tell()
+    return True
+
+
+def _try_later_or_give_up(record: Record, job: Job, claim: queue.Claim, sentence: str) -> None:
+    pauses_s = job.settings.retry_after_s
+    if claim.attempts < len(pauses_s):
+        retry_at_s = time.time() + pauses_s[claim.attempts]
+        queue.try_later(record, claim, sentence, retry_at_s, claim.attempts + 1)
+    else:
+        queue.give_up(record, claim, sentence)
+
+
+def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
+    options = options_for(job.options, claim.patient)
+    aside = record.folder.work / claim.sha256
+    target = _report_folder(record, claim)
+    _prepare(aside, target)
+    made = job.analyse(claim.path, aside, options, job.start)
+    if made.document["clip"]["sha256"] != claim.sha256 or sha256_of(claim.path) != claim.sha256:
+        raise InterruptedAnalysisError(f"{claim.path.name} changed while it was analysed.")
+    _publish(made, target)
+    report = _named_from(record.folder.path, target)
+    fingerprint = made_by(options, job.model_sha256)
+    if queue.finish(record, claim, made.document, fingerprint, report):
+        outdated = reports_of(record, claim.clip_id) - {target}  # as after a renaming
+    else:
+        outdated = {target} - reports_of(record)  # the patient was removed meanwhile
+    for folder in outdated:
+        shutil.rmtree(folder, ignore_errors=True)
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.with_name(aside.name + ".lock").unlink(missing_ok=True)
+
+
+def _report_folder(record: Record, claim: queue.Claim) -> Path:
+    from landing_analysis.analyse import printable
+
+    name = f"{Path(printable(claim.path.name)).stem}-{claim.sha256[:8]}"
+    return record.folder.reports / claim.patient.code / claim.day / name
+
+
+def _prepare(aside: Path, target: Path) -> None:
+    """Clear what a killed run left, except landmarks, which save finding the body again."""
+    make_private_folder(aside.parent)
+    for left in aside.rglob("*") if aside.is_dir() else ():
+        if left.is_file() and left.name != LANDMARKS:
+            left.unlink()
+    earlier, stem = target / LANDMARKS, target.name.rsplit("-", 1)[0]
+    if earlier.is_file() and not (aside / stem / LANDMARKS).exists():
+        try:
+            (aside / stem).mkdir(parents=True, exist_ok=True)
+            shutil.copy2(earlier, aside / stem / LANDMARKS)
+        except OSError as error:
+            raise OutputError(f"{aside} cannot be written ({error.strerror}).") from error
+
+
+def _publish(made: Made, target: Path) -> None:
+    """Let the finished report take its place, with files that the clinician put beside the last."""
+    try:
+        make_private(made.folder)
+        for folder in (target.parent.parent, target.parent):
+            make_private_folder(folder)
+        replaced = made.folder.with_name(f"{made.folder.name}.replaced")
+        if target.exists():
+            for own in target.iterdir():
+                if not (made.folder / own.name).exists():
+                    _copy(own, made.folder / own.name)
+            target.rename(replaced)
+        made.folder.rename(target)
+        shutil.rmtree(replaced, ignore_errors=True)
+    except OSError as error:
+        raise OutputError(
+            f"The report folder {target} cannot be written ({error.strerror})."
+        ) from error
+
+
+def _copy(item: Path, to: Path) -> None:
+    if item.is_dir():
+        shutil.copytree(item, to)
+    else:
+        shutil.copy2(item, to)
+
+
+def _named_from(folder: Path, path: Path) -> str:
+    """Name a place from the data folder when it lies in it, so that both can be moved."""
+    return (path.relative_to(folder) if path.is_relative_to(folder) else path).as_posix()
+
+
+class _News:
+    """Tells of each clip whose state has changed since last told."""
+
+    def __init__(self, record: Record, job: Job) -> None:
+        self._record, self._job = record, job
+        self._told: dict[str, tuple[str, str | None]] = {}
+
+    def tell(self) -> None:
+        for state in queue.states_in(self._record, self._job.root):
+            if self._told.get(state.file) != (state.state, state.reason):
+                self._told[state.file] = (state.state, state.reason)
+                self._job.say(state)

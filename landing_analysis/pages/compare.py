@@ -1,0 +1,294 @@
+"""All visits of one patient -> the page on change: a plot for each measure, and what is real."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from markupsafe import Markup
+
+from landing_analysis.analyse import StartProgress, no_progress
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.figure_style import limb_style, svg_text
+from landing_analysis.findings import COVERAGE
+from landing_analysis.pages.history import History
+from landing_analysis.pages.trend_figures import Panel, trend_figure
+from landing_analysis.pages.words import (
+    FAMILY_WORDS,
+    INVENTED,
+    TASK_WORDS,
+    address,
+    day_words,
+    is_index,
+    limb_role,
+    other_limb,
+    patient_facts,
+    render,
+    since_surgery,
+)
+from landing_analysis.report_parts import number, unit_name
+from landing_analysis.statistics import minimal_detectable_change
+from landing_analysis.tables import LIMBS, TASKS, Limb, Task
+from landing_analysis.trend import (
+    NONE_SHOWN,
+    PUBLISHED,
+    Change,
+    Key,
+    MinimalChange,
+    VisitMean,
+    best_family,
+    last_change,
+    minimal_side_change,
+    series_of,
+    whole_change,
+)
+
+_LEFT_OUT = {"knee_flexion_target_difference"}  # peak flexion again, minus a constant
+
+FEW_PASS = (
+    "The 90 % line is a convention. In a battery of hop and strength tests only 24 % of 46 "
+    "uninjured athletes reached 90 % in every test, and 17 % of 47 after reconstruction "
+    "(Markström JL et al. Sports Health 2023;15(1):45–51), so a value below it is no proof of "
+    "a deficit and one above it no clearance."
+)
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """One change in words; ``limb`` colours it, None for what concerns no single limb."""
+
+    who: str
+    limb: Limb | None
+    real: bool
+    verdict: str
+    detail: str
+
+
+@dataclass(frozen=True)
+class MeasurePart:
+    """One measure of one task: the plot, what changed, and what change could be seen."""
+
+    heading: str
+    svg: Markup
+    since_last: tuple[ChangeRow, ...]
+    since_first: tuple[ChangeRow, ...]
+    smallest: str
+
+
+@dataclass(frozen=True)
+class TaskPart:
+    """All measures of one task."""
+
+    title: str
+    measures: tuple[MeasurePart, ...]
+
+
+def compare_html(
+    history: History,
+    minimal: Mapping[Key, MinimalChange],
+    page: Path,
+    start: StartProgress = no_progress,
+) -> str:
+    """Return the page on the change of one patient.
+
+    Parameters
+    ----------
+    history : of the patient
+    minimal : from the sets of the whole clinic
+    page : where the page will lie
+    start : gives the listener of the drawing, which counts plots
+    """
+    patient = history.patient
+    parts = _task_parts(history, minimal, start)
+    return render(
+        "compare.html.j2",
+        kind="Change across visits",
+        title=patient.code,
+        page_title=f"{patient.code}, change across visits",
+        invented=INVENTED if patient.invented else None,
+        facts=[("Visits", _visits_words(history)), *patient_facts(patient)],
+        days=[
+            (day_words(day), since_surgery(patient, day), _visit_address(day, page))
+            for day in history.days
+        ],
+        parts=parts,
+        real_since_last=_real(parts, "since_last"),
+        real_since_first=_real(parts, "since_first"),
+        n_judged=sum(len(m.since_last) for part in parts for m in part.measures),
+        few_pass=FEW_PASS if any(is_index(side.name) for side in history.sides) else None,
+        styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
+        lead=limb_role(history.lead_limb, patient.surgical_side),
+        none_shown=NONE_SHOWN,
+    )  # fmt: skip
+
+
+def _real(parts: list[TaskPart], since: str) -> list[tuple[str, str, ChangeRow]]:
+    """Return the real changes with what they are of."""
+    return [
+        (part.title.lower(), measure.heading, row)
+        for part in parts
+        for measure in part.measures
+        for row in getattr(measure, since)
+        if row.real
+    ]
+
+
+def _visits_words(history: History) -> str:
+    days = history.days
+    if not days:
+        return "none yet"
+    if len(days) == 1:
+        return f"one, on {day_words(days[0])}"
+    return f"{len(days)}, {day_words(days[0])} to {day_words(days[-1])}"
+
+
+def _visit_address(day: date, page: Path) -> str | None:
+    visit = page.with_name(f"visit-{day}.html")
+    return address(visit, page) if visit.is_file() else None
+
+
+# --- measures ----------------------------------------------------------------------------------
+
+
+def _task_parts(
+    history: History, minimal: Mapping[Key, MinimalChange], start: StartProgress
+) -> list[TaskPart]:
+    chosen = [
+        (task, name, family)
+        for task in TASKS
+        for name in DEFINITIONS
+        if name not in _LEFT_OUT and (family := best_family(history.visits, task, name))
+    ]
+    progress = start("drawing", len(chosen))
+    found: dict[Task, list[MeasurePart]] = {}
+    try:
+        for key in chosen:
+            found.setdefault(key[0], []).append(_measure_part(history, key, minimal.get(key)))
+            progress.advance(1)
+    finally:
+        progress.close()
+    return [TaskPart(TASK_WORDS[task], tuple(measures)) for task, measures in found.items()]
+
+
+def _measure_part(history: History, key: Key, minimal: MinimalChange | None) -> MeasurePart:
+    task, name, family = key
+    panel = _panel(history, key)
+    side_minimal = (
+        minimal_side_change(minimal, panel.sides[-1], history.visits) if panel.sides else None
+    )
+    label = DEFINITIONS[name].label
+    heading = f"{label}, {FAMILY_WORDS[family]}"
+    figure = trend_figure(panel)
+    described = f"{label} of {TASK_WORDS[task].lower()} over the visits, with 95 % intervals."
+    return MeasurePart(
+        heading=heading,
+        svg=Markup(svg_text(figure, f"{task}-{name}", described)),
+        since_last=_rows(history, panel, minimal, side_minimal, whole=False),
+        since_first=_rows(history, panel, minimal, side_minimal, whole=True),
+        smallest=_smallest_words(name, minimal),
+    )
+
+
+def _panel(history: History, key: Key) -> Panel:
+    task, name, family = key
+    limbs: dict[Limb | None, tuple[VisitMean, ...]] = {}
+    for limb in (history.lead_limb, other_limb(history.lead_limb), None):
+        found = series_of(history.visits, task, name, family, limb)
+        if found:
+            limbs[limb] = found
+    sides = series_of(history.sides, task, name, family, history.lead_limb)
+    surgery = history.patient.surgery_date
+    return Panel(
+        name=name,
+        start=surgery or history.days[0],
+        since="surgery" if surgery else "the first visit",
+        surgical_side=history.patient.surgical_side,
+        limbs=limbs,
+        sides=sides,
+    )
+
+
+def _rows(
+    history: History,
+    panel: Panel,
+    minimal: MinimalChange | None,
+    side_minimal: MinimalChange | None,
+    *,
+    whole: bool,
+) -> tuple[ChangeRow, ...]:
+    judge = whole_change if whole else last_change
+    surgical = history.patient.surgical_side
+    rows = [
+        _row(limb_role(limb, surgical), limb, change)
+        for limb, visits in panel.limbs.items()
+        if (change := judge(visits, minimal)) is not None
+    ]
+    side = judge(panel.sides, side_minimal)
+    if side is not None:
+        rows.append(_side_row(side))
+    return _said_once(rows)
+
+
+def _said_once(rows: list[ChangeRow]) -> tuple[ChangeRow, ...]:
+    """Join rows that cannot show a change for one and the same reason."""
+    if len(rows) > 1 and len({(row.verdict, row.detail) for row in rows}) == 1:
+        return (replace(rows[0], who="both limbs and their difference", limb=None),)
+    return tuple(rows)
+
+
+def _row(who: str, limb: Limb | None, change: Change) -> ChangeRow:
+    definition = DEFINITIONS[change.later.name]
+    return _in_words(who, limb, change, definition.decimals, unit_name(definition.unit))
+
+
+def _side_row(change: Change) -> ChangeRow:
+    if is_index(change.later.name):
+        return _in_words("limb symmetry index", None, change, 0, "%")
+    return _row("side difference", None, change)
+
+
+def _in_words(
+    who: str, limb: Limb | None, change: Change, digits: int, unit: str
+) -> ChangeRow:  # fmt: skip
+    """Print the change only where the two visits can be set against each other."""
+    between = f"{change.earlier.day} to {change.later.day}: "
+    if change.needed is None:
+        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why)
+    sign = "+" if change.value >= 0 else ""
+    moved = f"{sign}{number(change.value, digits)} ± {number(COVERAGE * change.sd, digits)} {unit}"
+    needed = f"{number(change.needed, digits)} {unit}".rstrip()
+    return ChangeRow(
+        who=who,
+        limb=limb,
+        real=change.real,
+        verdict="real change" if change.real else NONE_SHOWN,
+        detail=f"{between}{moved.rstrip()}; a real change exceeds {needed} ({change.why})",
+    )
+
+
+def _smallest_words(name: str, minimal: MinimalChange | None) -> str:
+    """Say what change of one limb's value could be seen, and on what that rests."""
+    if minimal is None:
+        return (
+            "Minimal detectable change: none published for this measure, and too few sets were "
+            "repeated within a visit in this clinic to know its own."
+        )
+    digits, unit = DEFINITIONS[name].decimals, unit_name(DEFINITIONS[name].unit)
+    digits += 1 if digits < 3 else 0
+    words = f"Minimal detectable change (95 %): {number(minimal.value, digits)} {unit}".rstrip()
+    repeats = minimal.repeats
+    if repeats is None:
+        return f"{words}, from {minimal.source}"
+    own = (
+        f"SEM {number(repeats.sem, digits)} {unit}".rstrip()
+        + f", n = {repeats.values} sets in {repeats.groups} groups"
+    )
+    if name in PUBLISHED:
+        change = number(minimal_detectable_change(repeats.sem), digits)
+        return f"{words}, from {minimal.source} This clinic's own repeats: {own}, MDC {change}."
+    return (
+        f"{words}, from {minimal.source}: {own}. Day-to-day differences are not in it, so it is "
+        "the least that is needed."
+    )

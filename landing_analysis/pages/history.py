@@ -1,0 +1,180 @@
+"""The record's rows of one patient -> the typed rows that trends and triage work on."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Literal
+
+from landing_analysis.patients import Patient
+from landing_analysis.record.database import Record
+from landing_analysis.record.store import (
+    StoredAnalysis,
+    UnreadClip,
+    find_patient,
+    read_analyses,
+    read_set_rows,
+    unread_clips,
+)
+from landing_analysis.tables import Limb
+from landing_analysis.trend import (
+    Key,
+    MinimalChange,
+    SetMean,
+    VisitMean,
+    minimal_changes,
+    side_means,
+    visit_means,
+)
+from landing_analysis.triage import SetFinding, VisitFacts
+
+
+@dataclass(frozen=True)
+class History:
+    """All visits of one patient.
+
+    ``lead_limb`` is set against the other one: the surgical limb, or the left one when no
+    surgical side is known.
+    """
+
+    patient: Patient
+    analyses: tuple[StoredAnalysis, ...]
+    unread: tuple[UnreadClip, ...]
+    visits: tuple[VisitMean, ...]
+    sides: tuple[VisitMean, ...]
+
+    @property
+    def lead_limb(self) -> Limb:
+        """The limb that comparisons name first."""
+        return self.patient.surgical_side or "left"
+
+    @property
+    def days(self) -> tuple[date, ...]:
+        """Days with a clip, in order."""
+        return tuple(sorted({a.date for a in self.analyses} | {u.date for u in self.unread}))
+
+
+def read_history(record: Record, code: str) -> History:
+    """Read everything the pages show of one patient: the newest analysis of each clip.
+
+    Raises
+    ------
+    PatientError
+        When there is no such patient.
+    """
+    patient = find_patient(record, code)
+    visits = visit_means(_sets(read_set_rows(record, "summary", patient.code)))
+    compared = _sets(read_set_rows(record, "comparison", patient.code))
+    return History(
+        patient=patient,
+        analyses=read_analyses(record, patient.code),
+        unread=unread_clips(record, patient.code),
+        visits=visits,
+        sides=side_means(visits, compared, patient.surgical_side or "left"),
+    )
+
+
+def read_minimal_changes(record: Record) -> dict[Key, MinimalChange]:
+    """Return what change each measure can show, from the sets of all patients."""
+    return minimal_changes(_sets(read_set_rows(record, "summary")))
+
+
+def _sets(rows: Iterable[dict[str, Any]]) -> tuple[SetMean, ...]:
+    return tuple(_set_mean(row) for row in rows if row["task"] is not None)
+
+
+def _set_mean(row: dict[str, Any]) -> SetMean:
+    """Return one row; what concerns the whole body of a hop belongs to the limb that hops."""
+    return SetMean(
+        code=row["code"],
+        day=date.fromisoformat(row["date"]),
+        task=row["task"],
+        name=row["name"],
+        limb=row["limb"] or (row["hop_limb"] if row["task"] == "hop" else None),
+        value=row["value"],
+        sd=row["sd"],
+        reps=row["reps"],
+        view=row["view"],
+        near_limb=row["near_limb"],
+        yaw_deg=row["view_yaw_deg"],
+        yaw_sd_deg=row["view_yaw_sd_deg"],
+        frame_rate_hz=row["median_fps"],
+        made_with=_made_with(row),
+    )
+
+
+def _made_with(row: dict[str, Any]) -> str:
+    """Name what shaped a value: neither the number of processes nor the taught target does."""
+    settings = json.loads(row["settings"])
+    settings.pop("target_flexion_deg", None)
+    if isinstance(settings.get("pose"), dict):
+        settings["pose"].pop("workers", None)
+    made = json.dumps([row["version"], row["model_sha256"], settings], sort_keys=True)
+    return hashlib.sha256(made.encode()).hexdigest()
+
+
+def visit_facts(history: History) -> tuple[VisitFacts, ...]:
+    """Return what triage wants to know of every visit, by day."""
+    return tuple(_facts(history, day) for day in history.days)
+
+
+def _facts(history: History, day: date) -> VisitFacts:
+    analyses = [analysis for analysis in history.analyses if analysis.date == day]
+    troubles = [*(unread_words(u) for u in history.unread if u.date == day)]
+    troubles += [text for analysis in analyses for text in _too_poor(analysis)]
+    return VisitFacts(
+        day=day,
+        findings=tuple(found for analysis in analyses for found in set_findings(analysis)),
+        unread=tuple(
+            text if n == 1 else f"{text} ({n} clips)" for text, n in Counter(troubles).items()
+        ),
+    )
+
+
+def unread_words(clip: UnreadClip) -> str:
+    """Say why a clip has no numbers, without its file's name, which may tell who it is."""
+    reason = clip.reason.replace(clip.file, "the clip")
+    return f"A clip has no numbers: {reason.rstrip('.')}."
+
+
+def set_findings(analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
+    """Return the findings on the set, and none on single reps."""
+    return tuple(
+        SetFinding(
+            task=analysis.values["task"],
+            name=row["name"],
+            measure=row["measure"],
+            limb=row["limb"],
+            verdict=row["verdict"],
+            text=row["text"],
+        )
+        for row in analysis.tables["finding"]
+        if row["rep"] is None
+    )
+
+
+def quality_of(analysis: StoredAnalysis) -> Literal["good", "limited", "poor"]:
+    """Return the worst state of the clip's quality notes."""
+    states = {row["state"] for row in analysis.tables["quality"]}
+    return "poor" if "poor" in states else "limited" if "limited" in states else "good"
+
+
+def used_reps(analysis: StoredAnalysis) -> tuple[int, int]:
+    """Return how many reps were used, and how many counted."""
+    reps = analysis.tables["rep"]
+    return sum(rep["used"] for rep in reps), len(reps)
+
+
+def _too_poor(analysis: StoredAnalysis) -> list[str]:
+    poor = [
+        f"{row['check_name'].capitalize()}: {row['text']}"
+        for row in analysis.tables["quality"]
+        if row["state"] == "poor"
+    ]
+    if poor:
+        return poor
+    return [] if used_reps(analysis)[0] else ["No rep could be used."]

@@ -1,0 +1,143 @@
+"""Visits -> a plot of both limbs over time, with limb against limb below; computes no measure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.figure_style import (
+    INK,
+    MUTED,
+    PALE,
+    RULE,
+    LimbStyle,
+    Margins,
+    limb_style,
+    new_figure,
+)
+from landing_analysis.figures import unit_words
+from landing_analysis.findings import COVERAGE
+from landing_analysis.report_parts import unit_name
+from landing_analysis.tables import Limb
+from landing_analysis.trend import VisitMean, why_not_comparable
+
+LSI_LINE_PCT = 90.0
+"""Conventional line of return-to-sport batteries, for instance Welling W et al. Knee Surg
+Sports Traumatol Arthrosc 2018;26:3636-3644."""
+
+_WIDTH_IN, _LIMBS_IN, _SIDES_IN = 4.6, 2.1, 1.5
+_CLOSEST_TICKS_IN = 0.52
+_RIGHT_IN = 0.42  # room for the name of a line
+_DODGE_WEEKS = 0.07
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One measure over the visits.
+
+    ``start`` is the day from which weeks are counted; ``limbs`` holds each limb's visits
+    by day, None being the whole body, and ``sides`` limb against limb.
+    """
+
+    name: str
+    start: date
+    since: str
+    surgical_side: Limb | None
+    limbs: dict[Limb | None, tuple[VisitMean, ...]]
+    sides: tuple[VisitMean, ...]
+
+
+def trend_figure(panel: Panel) -> Figure:
+    """Draw a measure over the visits with 95 % intervals.
+
+    Lines join only visits that can be compared. Where both limbs were seen, a second plot
+    shows the limb symmetry index with the 90 % line, or the difference with zero.
+    """
+    rows = 2 if panel.sides else 1
+    figure, axes = new_figure(
+        _WIDTH_IN, _LIMBS_IN + 0.55 + (rows - 1) * _SIDES_IN, rows, 1,
+        Margins(left=0.62, right=_RIGHT_IN, bottom=0.62, top=0.1, down=0.12),
+    )  # fmt: skip
+    _draw_limbs(axes[0], panel)
+    if panel.sides:
+        _draw_sides(axes[1], panel)
+        axes[0].tick_params(labelbottom=False)
+    _mark_visits(axes, panel)
+    return figure
+
+
+def _draw_limbs(axes: Axes, panel: Panel) -> None:
+    for limb, visits in panel.limbs.items():
+        dodge = {"left": -_DODGE_WEEKS, "right": _DODGE_WEEKS}.get(limb or "", 0.0)
+        _draw(axes, panel, visits, limb_style(limb, panel.surgical_side), dodge)
+    axes.set_ylabel(unit_name(DEFINITIONS[panel.name].unit))
+
+
+def _draw_sides(axes: Axes, panel: Panel) -> None:
+    _draw(axes, panel, panel.sides, LimbStyle(INK, "D", "-", INK, ""), 0.0)
+    if DEFINITIONS[panel.name].compare == "lsi":
+        _draw_index_lines(axes)
+        axes.set_ylabel("LSI, %")
+    else:
+        axes.axhline(0, color=MUTED, linewidth=0.8)
+        axes.set_ylabel(f"difference{unit_words(DEFINITIONS[panel.name].unit)}")
+
+
+def _draw_index_lines(axes: Axes) -> None:
+    low, high = axes.get_ylim()
+    low, high = min(low, LSI_LINE_PCT - 6), max(high, 200 - LSI_LINE_PCT + 6)
+    axes.axhline(100, color=MUTED, linewidth=0.8)
+    for line, beyond in ((LSI_LINE_PCT, low - 100), (200 - LSI_LINE_PCT, high + 100)):
+        axes.axhline(line, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+        axes.axhspan(line, beyond, color=PALE, zorder=0)
+        axes.text(1.015, line, f"{line:.0f} %", transform=axes.get_yaxis_transform(),
+                  va="center", fontsize=8, color=INK)  # fmt: skip
+    axes.set_ylim(low, high)
+
+
+def _draw(
+    axes: Axes, panel: Panel, visits: Sequence[VisitMean], style: LimbStyle, dodge: float
+) -> None:
+    weeks = [_week(panel, visit.day) + dodge for visit in visits]
+    axes.errorbar(
+        weeks, [v.value for v in visits], [COVERAGE * v.sd for v in visits],
+        color=style.colour, marker=style.marker, markerfacecolor=style.fill, markersize=5.5,
+        linestyle="none", elinewidth=1.0, capsize=2.0,
+    )  # fmt: skip
+    for k in range(len(visits) - 1):
+        if why_not_comparable(visits[k], visits[k + 1]) is None:
+            axes.plot(
+                weeks[k : k + 2], [visits[k].value, visits[k + 1].value],
+                style.line, color=style.colour, linewidth=1.3,
+            )  # fmt: skip
+
+
+def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:
+    """Put a tick at each visit, and name those that have room with week and date."""
+    days = sorted({v.day for visits in (*panel.limbs.values(), panel.sides) for v in visits})
+    weeks = [_week(panel, day) for day in days]
+    first, last = weeks[0], weeks[-1]
+    room = max(0.05 * (last - first), 0.7)
+    per_week_in = (_WIDTH_IN - 0.62 - _RIGHT_IN) / (last - first + 2 * room)
+    labels, named_at = [], -np.inf
+    for week, day in zip(weeks, days, strict=True):
+        has_room = (week - named_at) * per_week_in >= _CLOSEST_TICKS_IN
+        labels.append(f"{week:.0f}\n{day.day} {day:%b}" if has_room else "")
+        named_at = week if has_room else named_at
+    for one in axes:
+        one.set_xlim(first - room, last + room)
+        one.set_xticks(weeks, labels)
+        one.grid(axis="y", color=RULE, linewidth=0.5)
+        one.set_axisbelow(True)
+        one.locator_params(axis="y", nbins=5)
+    axes[-1].set_xlabel(f"weeks since {panel.since}, date of the visit")
+
+
+def _week(panel: Panel, day: date) -> float:
+    return (day - panel.start).days / 7.0

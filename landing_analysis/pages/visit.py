@@ -1,0 +1,288 @@
+"""One visit -> its page: the day's clips side by side, and limb against limb for each task."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from landing_analysis.analyse import REPORT, StartProgress, no_progress
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.figure_style import limb_style
+from landing_analysis.pages.history import (
+    History,
+    quality_of,
+    set_findings,
+    unread_words,
+    used_reps,
+)
+from landing_analysis.pages.stills import still_of
+from landing_analysis.pages.words import (
+    FAMILY_WORDS,
+    INVENTED,
+    TASK_WORDS,
+    Amount,
+    address,
+    amount,
+    day_words,
+    is_index,
+    limb_role,
+    other_limb,
+    patient_facts,
+    render,
+    side_amount,
+    since_surgery,
+)
+from landing_analysis.patients import INVENTED_MODEL
+from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report_parts import (
+    NOT_MEASURABLE,
+    QUALITY_SYMBOLS,
+    SYMBOLS,
+    sentence,
+    unit_name,
+)
+from landing_analysis.tables import LIMBS, TASKS, VIEWS, Limb, Task, Verdict
+from landing_analysis.trend import VisitMean, best_family
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A value, or why there is none."""
+
+    amount: Amount | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Row:
+    """One measure of one task; ``other`` is None for what concerns the whole body."""
+
+    label: str
+    unit: str
+    seen: str
+    lead: Cell
+    other: Cell | None
+    side: Cell | None
+    kind: str
+
+
+@dataclass(frozen=True)
+class ClipCard:
+    """One clip of the day."""
+
+    title: str
+    recorded: str
+    still: str | None
+    reps: str
+    quality: str
+    notes: tuple[str, ...]
+    outside: tuple[tuple[Verdict, str, str], ...]
+    report: str | None
+    invented: bool
+
+
+@dataclass(frozen=True)
+class TaskPart:
+    """All that was seen of one task."""
+
+    title: str
+    cards: tuple[ClipCard, ...]
+    rows: tuple[Row, ...]
+
+
+def visit_html(
+    history: History,
+    day: date,
+    page: Path,
+    data: Path,
+    *,
+    linked: bool,
+    start: StartProgress = no_progress,
+) -> str:
+    """Return the page on one visit.
+
+    Parameters
+    ----------
+    history : of the patient
+    day : of the visit
+    page : where the page will lie; links to reports are named from there
+    data : the data folder, from which the record names reports
+    linked : whether the page on change lies beside it
+    start : gives the listener of looking for pictures, which counts clips
+    """
+    patient = history.patient
+    analyses = tuple(a for a in history.analyses if a.date == day)
+    cards = _cards(analyses, page, data, start)
+    return render(
+        "visit.html.j2",
+        kind="Visit",
+        title=patient.code,
+        page_title=f"{patient.code}, visit of {day}",
+        invented=INVENTED if patient.invented else None,
+        facts=[
+            ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
+            *patient_facts(patient),
+        ],
+        parts=[
+            part for task in (*TASKS, None)
+            if (part := _task_part(history, day, task, analyses, cards)) is not None
+        ],
+        lead=limb_role(history.lead_limb, patient.surgical_side),
+        other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
+        lead_limb=history.lead_limb,
+        other_limb=other_limb(history.lead_limb),
+        unread=[unread_words(u) for u in history.unread if u.date == day],
+        symbols=SYMBOLS,
+        styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
+        compare="compare.html" if linked else None,
+    )  # fmt: skip
+
+
+def _task_part(
+    history: History,
+    day: date,
+    task: Task | None,
+    analyses: tuple[StoredAnalysis, ...],
+    cards: dict[int, ClipCard],
+) -> TaskPart | None:
+    of_task = [analysis for analysis in analyses if analysis.values["task"] == task]
+    if not of_task:
+        return None
+    of_task.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
+    own = tuple(cards[analysis.values["id"]] for analysis in of_task)
+    if task is None:
+        return TaskPart("Clips without a rep", own, ())
+    return TaskPart(TASK_WORDS[task], own, _rows(history, day, task, of_task))
+
+
+# --- clips -------------------------------------------------------------------------------------
+
+
+def _cards(
+    analyses: tuple[StoredAnalysis, ...], page: Path, data: Path, start: StartProgress
+) -> dict[int, ClipCard]:
+    """Return the card of each analysis, by its number in the record."""
+    cards = {}
+    progress = start("pictures", len(analyses))
+    try:
+        for analysis in analyses:
+            cards[analysis.values["id"]] = _card(analysis, page, data)
+            progress.advance(1)
+    finally:
+        progress.close()
+    return cards
+
+
+def _card(analysis: StoredAnalysis, page: Path, data: Path) -> ClipCard:
+    values = analysis.values
+    used, counted = used_reps(analysis)
+    folder = data / values["report"]
+    report = folder / REPORT
+    state = quality_of(analysis)
+    title = values["view"].replace("_", " ").capitalize()
+    if values["task"] == "hop" and values["limb"]:
+        title += f", {values['limb']} hops"
+    return ClipCard(
+        title=title,
+        recorded=f"recorded at {values['recorded_at'][11:16]}",
+        still=still_of(analysis, folder),
+        reps=f"{counted} reps, {used} used, {values['median_fps']:.0f} frames/s",
+        quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
+        notes=tuple(
+            row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
+        ),
+        outside=tuple(
+            (f.verdict, SYMBOLS[f.verdict], sentence(f.text)) for f in set_findings(analysis)
+            if f.verdict in ("above", "below")
+        ),
+        report=address(report, page) if report.is_file() else None,
+        invented=values["model_name"] == INVENTED_MODEL,
+    )  # fmt: skip
+
+
+# --- limb against limb -------------------------------------------------------------------------
+
+
+def _rows(
+    history: History, day: date, task: Task, analyses: list[StoredAnalysis]
+) -> tuple[Row, ...]:
+    """Return every measure that the day's clips of a task hold, measurable or not."""
+    named = {row["name"] for analysis in analyses for row in analysis.tables["measure"]}
+    of_day = [v for v in history.visits if v.day == day and v.task == task]
+    return tuple(
+        _row(history, name, task, of_day, analyses) for name in DEFINITIONS if name in named
+    )
+
+
+def _row(
+    history: History,
+    name: str,
+    task: Task,
+    of_day: list[VisitMean],
+    analyses: list[StoredAnalysis],
+) -> Row:
+    definition = DEFINITIONS[name]
+    family = best_family(of_day, task, name)
+    seen = {v.limb: v for v in of_day if v.name == name and v.family == family}
+    lead, other = history.lead_limb, other_limb(history.lead_limb)
+    common = {
+        "label": definition.label,
+        "unit": unit_name(definition.unit),
+        "seen": f"{FAMILY_WORDS[family]}, {_reps_words(seen.values())}" if family else "–",
+    }
+    if definition.scope == "body" and (task == "jump" or set(seen) <= {None}):
+        whole = _cell(seen.get(None), name, None, analyses)
+        return Row(**common, lead=whole, other=None, side=None, kind="")
+    sides = {
+        s.name: s for s in history.sides
+        if analyses and s.day == analyses[0].date and s.task == task and s.family == family
+    }  # fmt: skip
+    return Row(
+        **common,
+        lead=_cell(seen.get(lead), name, lead, analyses),
+        other=_cell(seen.get(other), name, other, analyses),
+        side=_side_cell(sides.get(name), name),
+        kind="LSI" if is_index(name) else "difference",
+    )
+
+
+def _reps_words(means: Iterable[VisitMean]) -> str:
+    """Return how many reps the values rest on, limb by limb where that differs."""
+    words = " and ".join(str(n) for n in dict.fromkeys(mean.reps for mean in means))
+    return f"{words} rep" if words == "1" else f"{words} reps"
+
+
+def _cell(
+    mean: VisitMean | None, name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis]
+) -> Cell:
+    if mean is not None:
+        return Cell(amount(mean))
+    return Cell(None, _why_missing(name, limb, analyses))
+
+
+def _why_missing(name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis]) -> str:
+    """Return the reason given most often, preferring one of a clip that could have shown it."""
+    definition = DEFINITIONS[name]
+    able: Counter[str] = Counter()
+    unable: Counter[str] = Counter()
+    for analysis in analyses:
+        counts = able if analysis.values["view"] in definition.views else unable
+        counts.update(
+            row["reason"] for row in analysis.tables["measure"]
+            if row["name"] == name and row["limb"] == limb and row["reason"]
+        )  # fmt: skip
+    counts = able or unable
+    if not counts:
+        return f"no clip of this {'limb' if limb else 'task'} on that day shows it"
+    return counts.most_common(1)[0][0].removeprefix(NOT_MEASURABLE)
+
+
+def _side_cell(side: VisitMean | None, name: str) -> Cell | None:
+    if side is not None:
+        return Cell(side_amount(side))
+    if DEFINITIONS[name].compare is None:
+        return None
+    return Cell(None, "needs a value of both limbs")

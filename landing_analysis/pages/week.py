@@ -1,0 +1,128 @@
+"""One week of all patients -> a list of whom to look at first, and why; then the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+
+from landing_analysis.pages.history import History, visit_facts
+from landing_analysis.pages.words import (
+    SOME_INVENTED,
+    address,
+    day_words,
+    limb_role,
+    render,
+    since_surgery,
+)
+from landing_analysis.report_parts import sentence
+from landing_analysis.triage import KINDS, Kind, Reason, reasons_to_look
+
+_BADGES: dict[Kind, str] = {
+    "new finding": "finding",
+    "side difference grown": "grown",
+    "quality too poor to read": "poor",
+}
+"""How the badge of each kind of reason looks."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One patient in the list."""
+
+    code: str
+    invented: bool
+    about: str
+    visits: tuple[tuple[str, str | None], ...]
+    compare: str | None
+    reasons: tuple[Reason, ...]
+
+    @property
+    def by_kind(self) -> list[tuple[Kind, list[str]]]:
+        """The reasons' sentences, kind by kind."""
+        texts = {kind: [r.text for r in self.reasons if r.kind == kind] for kind in KINDS}
+        return [(kind, found) for kind, found in texts.items() if found]
+
+
+def first_day_of_week(day: date) -> date:
+    """Return the Monday of a day's week."""
+    return day - timedelta(days=day.weekday())
+
+
+def seen_in_week(history: History, monday: date) -> tuple[date, ...]:
+    """Return the days of a week on which a patient was filmed."""
+    return tuple(d for d in history.days if monday <= d < monday + timedelta(days=7))
+
+
+def week_html(histories: Iterable[History], day: date, page: Path) -> str:
+    """Return the page on one week.
+
+    Parameters
+    ----------
+    histories : of all patients
+    day : any day of the week, which runs from Monday to Sunday
+    page : where the page will lie; pages on visits and change lie in a folder by the code
+    """
+    monday = first_day_of_week(day)
+    sunday = monday + timedelta(days=6)
+    until = [(history, seen_in_week(history, monday)) for history in histories]
+    entries = [_entry(history, days, monday, page) for history, days in until if days]
+    first = sorted((e for e in entries if e.reasons), key=_urgency)
+    return render(
+        "week.html.j2",
+        kind="Week",
+        title=f"{day_words(monday)} to {day_words(sunday)}",
+        page_title=f"Week of {monday}",
+        invented=_invented([history for history, _ in until]),
+        facts=[
+            ("Patients seen", f"{len(entries)} of {len(until)}"),
+            ("To look at first", str(len(first))),
+        ],
+        first=first,
+        rest=[entry for entry in entries if not entry.reasons],
+        unseen=[_unseen(history, monday) for history, days in until if not days],
+        sentence=sentence,
+        badges=_BADGES,
+    )
+
+
+def _invented(histories: list[History]) -> str | None:
+    return SOME_INVENTED if any(history.patient.invented for history in histories) else None
+
+
+def _urgency(entry: Entry) -> tuple[int, int, str]:
+    """Put new findings first, then grown side differences, then what cannot be read."""
+    return KINDS.index(entry.reasons[0].kind), -len(entry.reasons), entry.code
+
+
+def _entry(history: History, days: tuple[date, ...], monday: date, page: Path) -> Entry:
+    patient = history.patient
+    last = monday + timedelta(days=6)
+    facts = [facts for facts in visit_facts(history) if facts.day <= last]
+    return Entry(
+        code=patient.code,
+        invented=patient.invented,
+        about=f"{since_surgery(patient, days[-1])}, {_surgical(history)}",
+        visits=tuple(
+            (day_words(day), _there(page.parent / patient.code / f"visit-{day}.html", page))
+            for day in days
+        ),
+        compare=_there(page.parent / patient.code / "compare.html", page),
+        reasons=reasons_to_look(facts, history.sides, monday),
+    )
+
+
+def _surgical(history: History) -> str:
+    side = history.patient.surgical_side
+    return f"{limb_role(side, None)} limb operated" if side else "surgical limb not known"
+
+
+def _there(target: Path, page: Path) -> str | None:
+    return address(target, page) if target.is_file() else None
+
+
+def _unseen(history: History, monday: date) -> tuple[str, bool, str]:
+    earlier = [day for day in history.days if day < monday]
+    words = f"last seen on {day_words(earlier[-1])}" if earlier else "not seen before"
+    return history.patient.code, history.patient.invented, words

@@ -1,0 +1,115 @@
+"""What the pages have in common: numbers, limbs and dates in words, addresses, the frame."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.findings import COVERAGE
+from landing_analysis.patients import Patient
+from landing_analysis.report import page_environment
+from landing_analysis.report_parts import number, reach_words, unit_name, value_words
+from landing_analysis.tables import Limb, Task
+from landing_analysis.trend import VisitMean
+
+TASK_WORDS: dict[Task, str] = {"jump": "Two-leg jumps", "hop": "One-leg hops"}
+FAMILY_WORDS = {
+    "front": "from the front", "back": "from the back", "side": "from the side",
+    "oblique": "from between front and side",
+}  # fmt: skip
+
+INVENTED = (
+    "Invented data. This patient does not exist: numbers were drawn at random, or measured in "
+    "clips of a rendered figure. They say nothing about anybody."
+)
+SOME_INVENTED = (
+    "Invented data. Patients marked “invented” do not exist: their numbers were drawn at random, "
+    "or measured in clips of a rendered figure. They say nothing about anybody."
+)
+
+
+@dataclass(frozen=True)
+class Amount:
+    """A value as printed, with half of its 95 % interval and its unit."""
+
+    value: str
+    reach: str
+    unit: str
+
+
+def amount(mean: VisitMean) -> Amount:
+    """Return a limb's value in words."""
+    return Amount(
+        value_words(mean.value, mean.name),
+        reach_words(mean.sd, mean.name),
+        unit_name(DEFINITIONS[mean.name].unit),
+    )
+
+
+def is_index(name: str) -> bool:
+    """Whether two limbs are compared by the limb symmetry index."""
+    return DEFINITIONS[name].compare == "lsi"
+
+
+def side_amount(side: VisitMean) -> Amount:
+    """Return a comparison of both limbs in words."""
+    if is_index(side.name):
+        return Amount(number(side.value, 0), number(COVERAGE * side.sd, 0), "%")
+    return amount(side)
+
+
+def limb_role(limb: Limb | None, surgical_side: Limb | None) -> str:
+    """Return ``surgical (left)``, or ``left`` where no surgical side is known."""
+    if limb is None:
+        return "whole body"
+    if surgical_side is None:
+        return limb
+    return f"{'surgical' if limb == surgical_side else 'non-surgical'} ({limb})"
+
+
+def other_limb(limb: Limb) -> Limb:
+    """Return the limb on the other side."""
+    return "right" if limb == "left" else "left"
+
+
+def day_words(day: date) -> str:
+    """Return a date as ``4 March 2026``."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def since_surgery(patient: Patient, day: date) -> str:
+    """Return how long ago the surgery was, in weeks."""
+    if patient.surgery_date is None:
+        return "date of surgery not known"
+    days = (day - patient.surgery_date).days
+    if days < 0:
+        return "before surgery"
+    return f"{days / 7:.0f} weeks since surgery" if days >= 14 else f"{days} days since surgery"
+
+
+def patient_facts(patient: Patient) -> list[tuple[str, str]]:
+    """Return what is known of a patient, as (name, words)."""
+    return [
+        ("Surgical limb", patient.surgical_side or "not known: limbs are called left and right"),
+        ("Surgery", day_words(patient.surgery_date) if patient.surgery_date else "not known"),
+        ("Stature", f"{100 * patient.stature_m:.0f} cm" if patient.stature_m else "not given"),
+    ]
+
+
+def address(target: Path, page: Path) -> str:
+    """Return where a file lies as seen from a page, to be put into a link."""
+    try:
+        return quote(Path(os.path.relpath(target, page.parent)).as_posix())
+    except ValueError:  # on another drive
+        return target.absolute().as_uri()
+
+
+def render(template: str, **parts: Any) -> str:
+    """Fill a template in the frame that all these pages share."""
+    page = page_environment().get_template(template)
+    return page.render(intended_use=INTENDED_USE, cautions=CAUTIONS, **parts)

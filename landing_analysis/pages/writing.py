@@ -1,0 +1,144 @@
+"""Writes the pages into the data folder, where only its owner can read them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from landing_analysis.analyse import StartProgress, no_progress
+from landing_analysis.errors import PatientError
+from landing_analysis.files import write_text
+from landing_analysis.pages.compare import compare_html
+from landing_analysis.pages.history import History, read_history, read_minimal_changes
+from landing_analysis.pages.visit import visit_html
+from landing_analysis.pages.week import first_day_of_week, seen_in_week, week_html
+from landing_analysis.record.database import Record
+from landing_analysis.record.place import make_private_folder
+from landing_analysis.record.store import list_patients
+from landing_analysis.trend import Key, MinimalChange
+
+
+def write_visit(
+    record: Record, code: str, day: date | None = None, start: StartProgress = no_progress
+) -> Path:
+    """Write the page on one visit and return its place.
+
+    Parameters
+    ----------
+    record : Record
+    code : of the patient
+    day : of the visit, None for the last one
+    start : gives the listener of looking for pictures, which counts clips
+
+    Raises
+    ------
+    PatientError
+        When there is no such patient or visit.
+    """
+    history = read_history(record, code)
+    day = _existing_day(history, day)
+    page = _visit_page(record, history, day)
+    linked = _compare_page(record, history).is_file()
+    html = visit_html(history, day, page, record.folder.path, linked=linked, start=start)
+    write_text(page, html)
+    return page
+
+
+def write_compare(record: Record, code: str, start: StartProgress = no_progress) -> Path:
+    """Write the page on a patient's change across visits and return its place.
+
+    Raises
+    ------
+    PatientError
+        When there is no such patient, or no clip of theirs.
+    """
+    history = read_history(record, code)
+    _existing_day(history, None)
+    page = _compare_page(record, history)
+    write_text(page, compare_html(history, read_minimal_changes(record), page, start))
+    return page
+
+
+def write_week(record: Record, day: date, start: StartProgress = no_progress) -> Path:
+    """Write the page on one week, and those of its visits and their patients; return its place.
+
+    Parameters
+    ----------
+    record : Record
+    day : any day of the week
+    start : gives the listener of the writing, which counts patients
+    """
+    histories = _all_histories(record)
+    monday = first_day_of_week(day)
+    seen = [(history, seen_in_week(history, monday)) for history in histories]
+    _write_pages_on(record, [(history, days) for history, days in seen if days], start)
+    return _write_week_page(record, histories, day)
+
+
+def write_all_pages(record: Record, day: date, start: StartProgress = no_progress) -> Path:
+    """Write the pages on all visits of all patients and on one week; return that one's place."""
+    histories = _all_histories(record)
+    _write_pages_on(record, [(history, history.days) for history in histories], start)
+    return _write_week_page(record, histories, day)
+
+
+def _all_histories(record: Record) -> list[History]:
+    return [read_history(record, patient.code) for patient in list_patients(record)]
+
+
+def _write_week_page(record: Record, histories: list[History], day: date) -> Path:
+    make_private_folder(record.folder.pages)
+    page = record.folder.pages / f"week-{first_day_of_week(day)}.html"
+    write_text(page, week_html(histories, day, page))
+    return page
+
+
+def _write_pages_on(
+    record: Record, chosen: Sequence[tuple[History, tuple[date, ...]]], start: StartProgress
+) -> None:
+    minimal = read_minimal_changes(record)
+    progress = start("writing", len(chosen))
+    try:
+        for history, days in chosen:
+            _write_visits_and_compare(record, history, days, minimal)
+            progress.advance(1)
+    finally:
+        progress.close()
+
+
+def _write_visits_and_compare(
+    record: Record, history: History, days: tuple[date, ...], minimal: dict[Key, MinimalChange]
+) -> None:
+    for day in days:
+        page = _visit_page(record, history, day)
+        write_text(page, visit_html(history, day, page, record.folder.path, linked=True))
+    compare = _compare_page(record, history)
+    write_text(compare, compare_html(history, minimal, compare))
+
+
+def _compare_page(record: Record, history: History) -> Path:
+    return _folder(record, history) / "compare.html"
+
+
+def _visit_page(record: Record, history: History, day: date) -> Path:
+    return _folder(record, history) / f"visit-{day}.html"
+
+
+def _folder(record: Record, history: History) -> Path:
+    folder = record.folder.pages / history.patient.code
+    for place in (record.folder.pages, folder):
+        make_private_folder(place)
+    return folder
+
+
+def _existing_day(history: History, day: date | None) -> date:
+    code, days = history.patient.code, history.days
+    if not days:
+        raise PatientError(f"There is no clip of {code} in the record yet; run watch or batch.")
+    if day is None:
+        return days[-1]
+    if day not in days:
+        known = ", ".join(map(str, days[-6:]))
+        raise PatientError(f"There is no visit of {code} on {day}; the last are {known}.")
+    return day

@@ -1,0 +1,282 @@
+"""The written schema of the record, as numbered steps, each applied once.
+
+Step n turns a record of version n - 1 into one of version n. A step that was released is
+never changed; a new need is a new step. Times of day are ISO 8601 text, dates YYYY-MM-DD;
+columns named ``frames``, ``parts``, ``limbs``, ``settings`` and ``limits`` hold JSON.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+
+APPLICATION_ID = 0x4C414E44
+"""Marks an SQLite file as a record of this program."""
+
+_THE_RECORD = """
+CREATE TABLE patient (
+  id INTEGER PRIMARY KEY,
+  code TEXT NOT NULL COLLATE NOCASE UNIQUE CHECK (code <> ''),
+  surgical_side TEXT CHECK (surgical_side IN ('left', 'right')),
+  surgery_date TEXT CHECK (surgery_date IS date(surgery_date)),
+  stature_m REAL CHECK (stature_m > 0),
+  added_at TEXT NOT NULL,
+  description_sha256 TEXT
+) STRICT;
+
+CREATE TABLE visit (
+  id INTEGER PRIMARY KEY,
+  patient_id INTEGER NOT NULL REFERENCES patient ON DELETE CASCADE,
+  date TEXT NOT NULL CHECK (date IS date(date)),
+  UNIQUE (patient_id, date)
+) STRICT;
+
+CREATE TABLE clip (
+  id INTEGER PRIMARY KEY,
+  visit_id INTEGER NOT NULL REFERENCES visit ON DELETE CASCADE,
+  sha256 TEXT NOT NULL UNIQUE CHECK (length(sha256) = 64),
+  file TEXT NOT NULL,
+  recorded_at TEXT NOT NULL,
+  recorded_from TEXT NOT NULL CHECK (recorded_from IN ('clip', 'file name', 'file time')),
+  width_px INTEGER NOT NULL,
+  height_px INTEGER NOT NULL,
+  frames INTEGER NOT NULL,
+  duration_s REAL NOT NULL,
+  median_fps REAL NOT NULL,
+  mirrored INTEGER NOT NULL CHECK (mirrored IN (0, 1))
+) STRICT;
+CREATE INDEX clip_of_visit ON clip (visit_id);
+
+CREATE TABLE analysis (
+  id INTEGER PRIMARY KEY,
+  clip_id INTEGER NOT NULL REFERENCES clip ON DELETE CASCADE,
+  schema_version INTEGER NOT NULL,
+  analysed_at TEXT NOT NULL,
+  version TEXT NOT NULL,
+  model_name TEXT NOT NULL,
+  model_sha256 TEXT NOT NULL CHECK (length(model_sha256) = 64),
+  settings TEXT NOT NULL,
+  limits TEXT NOT NULL,
+  made_by TEXT NOT NULL,
+  task TEXT CHECK (task IN ('jump', 'hop')),
+  task_origin TEXT NOT NULL,
+  view TEXT NOT NULL,
+  view_origin TEXT NOT NULL,
+  view_yaw_deg REAL,
+  view_yaw_sd_deg REAL,
+  view_reason TEXT,
+  near_limb TEXT CHECK (near_limb IN ('left', 'right')),
+  limb TEXT CHECK (limb IN ('left', 'right')),
+  surgical_side TEXT CHECK (surgical_side IN ('left', 'right')),
+  stature_m REAL,
+  target_flexion_deg REAL NOT NULL,
+  people INTEGER NOT NULL,
+  patient_number INTEGER NOT NULL,
+  patient_reason TEXT NOT NULL,
+  report TEXT NOT NULL
+) STRICT;
+CREATE INDEX analysis_of_clip ON analysis (clip_id);
+
+CREATE TABLE rep (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  number INTEGER NOT NULL,
+  task TEXT NOT NULL CHECK (task IN ('jump', 'hop')),
+  limbs TEXT NOT NULL,
+  used INTEGER NOT NULL CHECK (used IN (0, 1)),
+  reason TEXT,
+  take_off_s REAL,
+  take_off_sd_s REAL,
+  landing_s REAL,
+  landing_sd_s REAL,
+  peak_flexion_s REAL,
+  UNIQUE (analysis_id, number),
+  CHECK (used = (reason IS NULL))
+) STRICT;
+
+CREATE TABLE contact (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  limb TEXT NOT NULL CHECK (limb IN ('left', 'right')),
+  rep INTEGER,
+  origin TEXT NOT NULL CHECK (origin IN ('detected', 'reviewed')),
+  initial_contact_s REAL,
+  initial_contact_sd_s REAL,
+  initial_contact_frame INTEGER NOT NULL,
+  toe_off_s REAL,
+  toe_off_sd_s REAL,
+  toe_off_frame INTEGER,
+  toe_off_reason TEXT,
+  toe_contact_s REAL,
+  toe_contact_sd_s REAL,
+  heel_contact_s REAL,
+  heel_contact_sd_s REAL,
+  CHECK ((initial_contact_s IS NULL) = (initial_contact_sd_s IS NULL)),
+  CHECK ((toe_off_frame IS NULL) = (toe_off_reason IS NOT NULL))
+) STRICT;
+CREATE INDEX contact_of_analysis ON contact (analysis_id);
+
+CREATE TABLE measure (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL,
+  rep INTEGER NOT NULL,
+  name TEXT NOT NULL,
+  limb TEXT CHECK (limb IN ('left', 'right')),
+  value REAL,
+  unit TEXT NOT NULL,
+  sd REAL,
+  reason TEXT,
+  foot_strike TEXT,
+  frames TEXT NOT NULL,
+  parts TEXT NOT NULL,
+  FOREIGN KEY (analysis_id, rep) REFERENCES rep (analysis_id, number) ON DELETE CASCADE,
+  CHECK ((value IS NULL) = (reason IS NOT NULL)),
+  CHECK ((value IS NULL) = (sd IS NULL))
+) STRICT;
+CREATE INDEX measure_of_rep ON measure (analysis_id, rep);
+
+CREATE TABLE summary (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  name TEXT NOT NULL,
+  limb TEXT CHECK (limb IN ('left', 'right')),
+  unit TEXT NOT NULL,
+  reps_used INTEGER NOT NULL,
+  mean REAL NOT NULL,
+  mean_sd REAL NOT NULL,
+  sd REAL,
+  best REAL,
+  worst REAL,
+  first_third REAL,
+  last_third REAL,
+  fatigue REAL,
+  fatigue_sd REAL
+) STRICT;
+CREATE INDEX summary_of_analysis ON summary (analysis_id);
+
+CREATE TABLE comparison (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  name TEXT NOT NULL,
+  kind TEXT NOT NULL CHECK (kind IN ('lsi', 'difference')),
+  limb TEXT NOT NULL CHECK (limb IN ('left', 'right')),
+  value REAL NOT NULL,
+  sd REAL NOT NULL,
+  unit TEXT NOT NULL
+) STRICT;
+CREATE INDEX comparison_of_analysis ON comparison (analysis_id);
+
+CREATE TABLE finding (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  name TEXT NOT NULL,
+  measure TEXT NOT NULL,
+  limb TEXT CHECK (limb IN ('left', 'right')),
+  side TEXT CHECK (side IN ('surgical', 'non-surgical')),
+  rep INTEGER,
+  verdict TEXT NOT NULL CHECK (verdict IN ('above', 'below', 'within', 'cannot tell')),
+  value REAL NOT NULL,
+  sd REAL NOT NULL,
+  limit_value REAL NOT NULL,
+  unit TEXT NOT NULL,
+  source TEXT NOT NULL,
+  text TEXT NOT NULL,
+  frames TEXT NOT NULL
+) STRICT;
+CREATE INDEX finding_of_analysis ON finding (analysis_id);
+
+CREATE TABLE quality (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  check_name TEXT NOT NULL,
+  state TEXT NOT NULL CHECK (state IN ('good', 'limited', 'poor')),
+  text TEXT NOT NULL
+) STRICT;
+CREATE INDEX quality_of_analysis ON quality (analysis_id);
+"""
+
+WORK_OF_CLIPS = """
+INSERT INTO work (clip_id, state)
+SELECT id, iif(EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id), 'done', 'waiting')
+FROM clip WHERE id NOT IN (SELECT clip_id FROM work);
+"""
+"""Gives each clip that has none its state."""
+
+_THE_DROP_FOLDER = f"""
+CREATE TABLE work (
+  clip_id INTEGER PRIMARY KEY REFERENCES clip ON DELETE CASCADE,
+  state TEXT NOT NULL CHECK (state IN ('waiting', 'analysing', 'done', 'needs attention')),
+  reason TEXT,
+  attempts INTEGER NOT NULL DEFAULT 0,
+  retry_at_s REAL NOT NULL DEFAULT 0,
+  worker TEXT,
+  CHECK ((state = 'analysing') = (worker IS NOT NULL))
+) STRICT;
+{WORK_OF_CLIPS}
+CREATE TABLE dropped (
+  folder BLOB NOT NULL,
+  path BLOB NOT NULL,
+  size INTEGER NOT NULL,
+  mtime_ns INTEGER NOT NULL,
+  unchanged_since_s REAL NOT NULL,
+  sha256 TEXT,
+  problem TEXT,
+  needs_attention INTEGER NOT NULL DEFAULT 0 CHECK (needs_attention IN (0, 1)),
+  checks INTEGER NOT NULL DEFAULT 0,
+  retry_at_s REAL NOT NULL DEFAULT 0,
+  PRIMARY KEY (folder, path)
+) STRICT;
+CREATE INDEX dropped_content ON dropped (sha256);
+"""
+
+_INVENTED_PATIENTS = """
+ALTER TABLE patient ADD COLUMN invented INTEGER NOT NULL DEFAULT 0 CHECK (invented IN (0, 1));
+"""
+
+MIGRATIONS: tuple[str, ...] = (_THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS)
+LATEST = len(MIGRATIONS)
+"""The version of the record that this program writes."""
+
+RECORD_TABLES = (
+    "patient", "visit", "clip", "analysis", "rep", "contact", "measure", "summary",
+    "comparison", "finding", "quality",
+)  # fmt: skip
+"""What is exported, parents before children; the state of the drop folder is not."""
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Return the version of the record, 0 for an empty file."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def migrate(connection: sqlite3.Connection, to: int = LATEST) -> None:
+    """Apply the steps that are missing, all in one transaction with their number.
+
+    Parameters
+    ----------
+    connection : in autocommit mode
+    to : version to reach
+    """
+    if version_of(connection) >= to:
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for number in range(version_of(connection) + 1, to + 1):  # somebody may have been quicker
+            for statement in _statements(MIGRATIONS[number - 1]):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {number}")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _statements(script: str) -> Iterator[str]:
+    statement = ""
+    for line in script.splitlines():
+        statement += line + "\n"
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""

@@ -1,0 +1,482 @@
+"""What goes into the record and comes out of it: one function per question asked."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from landing_analysis.errors import PatientError
+from landing_analysis.patients import Patient, same_code
+from landing_analysis.record.database import Record, Row
+from landing_analysis.tables import LIMBS, Clip, Limb
+
+RecordedFrom = Literal["clip", "file name", "file time"]
+Document = Mapping[str, Any]
+"""An analysis as `documents.analysis_document` gives it."""
+
+
+# --- patients ----------------------------------------------------------------------------------
+
+
+def list_patients(record: Record) -> tuple[Patient, ...]:
+    """Return every patient, by code."""
+    return tuple(map(patient_in, record.rows("SELECT * FROM patient ORDER BY code")))
+
+
+def find_patient(record: Record, code: str) -> Patient:
+    """Return one patient; capitals and small letters mean the same.
+
+    Raises
+    ------
+    PatientError
+        When there is none of that code.
+    """
+    rows = record.rows("SELECT * FROM patient WHERE code = ?", code)
+    if not rows:
+        known = ", ".join(patient.code for patient in list_patients(record)) or "none yet"
+        raise PatientError(f"There is no patient {code}; known are: {known}.")
+    return patient_in(rows[0])
+
+
+def add_patient(record: Record, patient: Patient) -> None:
+    """Add a patient.
+
+    Raises
+    ------
+    PatientError
+        When the code is taken.
+    """
+    if any(same_code(known.code, patient.code) for known in list_patients(record)):
+        raise PatientError(
+            f"There is a patient {patient.code} already; change the data with: "
+            f"landing-analysis patient edit {patient.code}"
+        )
+    with record.change() as connection:
+        insert_patient(connection, patient)
+
+
+def insert_patient(connection: sqlite3.Connection, patient: Patient) -> None:
+    """Add a patient within a change that is under way, unless the code is known."""
+    connection.execute(
+        "INSERT INTO patient (code, surgical_side, surgery_date, stature_m, invented, added_at) "
+        "VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (code) DO NOTHING",
+        (patient.code, *_facts(patient), int(patient.invented), _now()),
+    )
+
+
+def edit_patient(
+    record: Record, patient: Patient, description_sha256: str | None = None
+) -> None:  # fmt: skip
+    """Replace what is known of a patient.
+
+    Parameters
+    ----------
+    record : Record
+    patient : its code names whom
+    description_sha256 : of the text file that these facts come from, None to leave
+        the one last read as it is
+    """
+    with record.change() as connection:
+        connection.execute(
+            "UPDATE patient SET surgical_side = ?, surgery_date = ?, stature_m = ?, "
+            "description_sha256 = coalesce(?, description_sha256) WHERE code = ?",
+            (*_facts(patient), description_sha256, patient.code),
+        )
+
+
+def description_sha256_of(record: Record, code: str) -> str | None:
+    """Return the fingerprint of the text file last read for a patient."""
+    rows = record.rows("SELECT description_sha256 FROM patient WHERE code = ?", code)
+    return rows[0][0] if rows else None
+
+
+def _facts(patient: Patient) -> tuple[str | None, str | None, float | None]:
+    day = patient.surgery_date
+    return patient.surgical_side, day.isoformat() if day else None, patient.stature_m
+
+
+def patient_in(row: Row) -> Patient:
+    """Return the patient in a row that holds the columns of the table of patients."""
+    day = row["surgery_date"]
+    return Patient(
+        code=row["code"],
+        surgical_side=_limb(row["surgical_side"]),
+        surgery_date=date.fromisoformat(day) if day else None,
+        stature_m=row["stature_m"],
+        invented=bool(row["invented"]),
+    )
+
+
+def _limb(text: str | None) -> Limb | None:
+    return next((limb for limb in LIMBS if limb == text), None)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+# --- visits and clips --------------------------------------------------------------------------
+
+
+def insert_clip(
+    connection: sqlite3.Connection,
+    code: str,
+    clip: Clip,
+    recorded_at: datetime,
+    recorded_from: RecordedFrom,
+) -> int:
+    """Add a clip, and its visit when it is the day's first, within a change under way.
+
+    Parameters
+    ----------
+    connection : of the change
+    code : of a patient in the record
+    clip : its facts; its content must not be in the record yet
+    recorded_at : with time zone; its date is the visit
+    recorded_from : where that date was found
+
+    Returns
+    -------
+    int
+        Number of the clip's row.
+    """
+    visit = _visit_id(connection, code, recorded_at.date().isoformat())
+    facts = {
+        name: getattr(clip, name)
+        for name in (
+            "sha256", "file", "width_px", "height_px", "frames", "duration_s", "median_fps",
+        )
+    }  # fmt: skip
+    return _insert(
+        connection,
+        "clip",
+        visit_id=visit,
+        recorded_at=recorded_at.isoformat(timespec="seconds"),
+        recorded_from=recorded_from,
+        mirrored=int(clip.mirrored),
+        **facts,
+    )
+
+
+def hand_over_clip(connection: sqlite3.Connection, clip_id: int, code: str) -> None:
+    """Give a clip to another patient, on the same day, within a change under way."""
+    (day,) = connection.execute(
+        "SELECT date FROM clip JOIN visit ON visit_id = visit.id WHERE clip.id = ?", (clip_id,)
+    ).fetchone()
+    visit = _visit_id(connection, code, day)
+    connection.execute("UPDATE clip SET visit_id = ? WHERE id = ?", (visit, clip_id))
+    connection.execute("DELETE FROM visit WHERE id NOT IN (SELECT visit_id FROM clip)")
+
+
+def _visit_id(connection: sqlite3.Connection, code: str, day: str) -> int:
+    """Return the number of a patient's visit, which is added when it is new."""
+    (patient,) = connection.execute("SELECT id FROM patient WHERE code = ?", (code,)).fetchone()
+    connection.execute(
+        "INSERT INTO visit (patient_id, date) VALUES (?, ?) ON CONFLICT DO NOTHING", (patient, day)
+    )
+    (visit,) = connection.execute(
+        "SELECT id FROM visit WHERE patient_id = ? AND date = ?", (patient, day)
+    ).fetchone()
+    return int(visit)
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One patient's clips of one day; ``clips`` counts all, ``analysed`` those with values."""
+
+    code: str
+    date: date
+    clips: int
+    analysed: int
+
+
+def list_visits(record: Record, code: str | None = None) -> tuple[Visit, ...]:
+    """Return the visits of one patient or of all, by code and date."""
+    rows = record.rows(
+        "SELECT code, date, count(*), sum(EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id)) "
+        "FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "WHERE ?1 IS NULL OR code = ?1 GROUP BY visit.id ORDER BY code, date",
+        code,
+    )
+    return tuple(
+        Visit(code, date.fromisoformat(day), clips, done) for code, day, clips, done in rows
+    )
+
+
+# --- analyses ----------------------------------------------------------------------------------
+
+
+def insert_analysis(
+    connection: sqlite3.Connection, clip_id: int, document: Document, made_by: str, report: str
+) -> int:
+    """Add an analysis with all its values, within a change under way.
+
+    Parameters
+    ----------
+    connection : of the change
+    clip_id : of the clip's row; earlier analyses of the clip stay as they are
+    document : from `documents.analysis_document`
+    made_by : fingerprint of everything that shaped the numbers
+    report : where the report's page lies
+
+    Returns
+    -------
+    int
+        Number of the analysis's row.
+    """
+    decided, made = document["decided"], document["provenance"]
+    analysis = _insert(
+        connection,
+        "analysis",
+        clip_id=clip_id,
+        schema_version=document["schema_version"],
+        made_by=made_by,
+        report=report,
+        settings=_json(made["settings"]),
+        limits=_json(document["limits"]),
+        **{
+            name: made[name] for name in ("analysed_at", "version", "model_name", "model_sha256")
+        },
+        **{
+            name: decided.get(name)
+            for name in (
+                "task", "task_origin", "view", "view_origin", "view_yaw_deg", "view_yaw_sd_deg",
+                "view_reason", "near_limb", "limb", "surgical_side", "stature_m",
+                "target_flexion_deg", "people", "patient_number", "patient_reason",
+            )
+        },
+    )  # fmt: skip
+    for table, rows in _rows_of(document):
+        for row in rows:
+            _insert(connection, table, analysis_id=analysis, **row)
+    return analysis
+
+
+def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, object]]]]:
+    """Yield the rows below an analysis, table by table, parents first."""
+    yield "rep", map(_rep, document["reps"])
+    yield "contact", (
+        _pick(
+            contact, "limb", "rep", "origin", "initial_contact_s", "initial_contact_sd_s",
+            "initial_contact_frame", "toe_off_s", "toe_off_sd_s", "toe_off_frame",
+            "toe_off_reason", "toe_contact_s", "toe_contact_sd_s", "heel_contact_s",
+            "heel_contact_sd_s",
+        )
+        for contact in document["contacts"]
+    )  # fmt: skip
+    yield (
+        "measure",
+        (
+            {
+                **_pick(row, "name", "limb", "value", "unit", "sd", "reason", "foot_strike"),
+                "rep": rep["number"],
+                "frames": _json(row["frames"]),
+                "parts": _json(row["uncertainty_parts"]),
+            }
+            for rep in document["reps"]
+            for row in rep["measures"]
+        ),
+    )
+    yield "summary", (
+        _pick(
+            row, "name", "limb", "unit", "reps_used", "mean", "mean_sd", "sd", "best", "worst",
+            "first_third", "last_third", "fatigue", "fatigue_sd",
+        )
+        for row in document["summaries"]
+    )  # fmt: skip
+    yield (
+        "comparison",
+        (
+            _pick(row, "name", "kind", "limb", "value", "sd", "unit")
+            for row in document["comparisons"]
+        ),
+    )
+    yield "finding", (
+        {
+            **_pick(
+                row, "name", "measure", "limb", "side", "rep", "verdict", "value", "sd", "unit",
+                "source", "text",
+            ),
+            "limit_value": row["limit"],
+            "frames": _json(row["frames"]),
+        }
+        for row in document["findings"]
+    )  # fmt: skip
+    yield (
+        "quality",
+        (
+            {"check_name": row["check"], "state": row["state"], "text": row["text"]}
+            for row in document["quality"]
+        ),
+    )
+
+
+def _rep(rep: Document) -> dict[str, object]:
+    flight = rep["flight"]
+    return {
+        **_pick(rep, "number", "task", "reason", "peak_flexion_s"),
+        **_pick(flight, "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s"),
+        "limbs": _json(rep["limbs"]),
+        "used": int(rep["used"]),
+    }
+
+
+def _pick(row: Document, *names: str) -> dict[str, object]:
+    return {name: row.get(name) for name in names}
+
+
+def _json(value: object) -> str:
+    return json.dumps(value, allow_nan=False, separators=(",", ":"))
+
+
+def _insert(connection: sqlite3.Connection, table: str, **values: object) -> int:
+    names = ", ".join(values)
+    marks = ", ".join("?" * len(values))
+    cursor = connection.execute(
+        f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
+    )
+    return cast(int, cursor.lastrowid)
+
+
+def read_set_rows(
+    record: Record, table: Literal["summary", "comparison"], code: str | None = None
+) -> list[dict[str, Any]]:
+    """Return the set's rows of the newest analysis of each clip, with how it was filmed.
+
+    Parameters
+    ----------
+    record : Record
+    table : means of limbs, or limb against limb
+    code : of one patient, None for all
+
+    Returns
+    -------
+    list of dict, by patient, visit and time of recording
+    """
+    wanted = (
+        "summary.mean AS value, summary.mean_sd AS sd, summary.reps_used AS reps"
+        if table == "summary"
+        else "comparison.value, comparison.sd, 0 AS reps"
+    )
+    rows = record.rows(
+        f"SELECT code, date, file, task, {table}.name, {table}.limb, {wanted}, "
+        "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
+        "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
+        "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
+        f"JOIN {table} ON analysis_id = analysis.id WHERE (?1 IS NULL OR code = ?1) "
+        "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
+        f"ORDER BY code, date, recorded_at, file, {table}.id",
+        code,
+    )
+    return [dict(row) for row in rows]
+
+
+@dataclass(frozen=True)
+class UnreadClip:
+    """A clip of the record that has no values yet, and why."""
+
+    date: date
+    file: str
+    reason: str
+
+
+def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
+    """Return a patient's clips without values, by day and name."""
+    rows = record.rows(
+        "SELECT date, file, coalesce(work.reason, 'not analysed yet') FROM patient "
+        "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "
+        "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) ORDER BY date, file",
+        code,
+    )
+    return tuple(UnreadClip(date.fromisoformat(day), file, reason) for day, file, reason in rows)
+
+
+@dataclass(frozen=True)
+class StoredAnalysis:
+    """One analysis of one clip, as the record keeps it.
+
+    ``values`` holds the columns of the tables `analysis` and `clip` by name; ``tables``
+    the rows of each table below it, with JSON columns as they were before storing.
+    """
+
+    code: str
+    date: date
+    file: str
+    values: dict[str, Any]
+    tables: dict[str, tuple[dict[str, Any], ...]]
+
+
+_JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits")
+_BELOW = ("rep", "contact", "measure", "summary", "comparison", "finding", "quality")
+
+
+def reports_of(record: Record, clip_id: int | None = None) -> set[Path]:
+    """Return the report folders of all analyses of one clip or of all, still there or not."""
+    rows = record.rows("SELECT report FROM analysis WHERE ?1 IS NULL OR clip_id = ?1", clip_id)
+    return {record.folder.path / row[0] for row in rows}
+
+
+def read_analyses(
+    record: Record, code: str, day: date | None = None, *, history: bool = False
+) -> tuple[StoredAnalysis, ...]:
+    """Return the analyses of a patient's clips, by visit and time of recording.
+
+    Parameters
+    ----------
+    record : Record
+    code : of the patient
+    day : of one visit, None for all
+    history : every analysis ever made, and not the newest of each clip only
+
+    Returns
+    -------
+    tuple of StoredAnalysis
+    """
+    newest = (
+        ""
+        if history
+        else "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id)"
+    )
+    rows = record.rows(
+        "SELECT analysis.*, sha256, file, recorded_at, recorded_from, width_px, height_px, "
+        "frames AS n_frames, duration_s, median_fps, mirrored, code, date "
+        "FROM patient JOIN visit ON patient_id = patient.id "
+        "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
+        f"WHERE code = ?1 AND (?2 IS NULL OR date = ?2) {newest} "
+        "ORDER BY date, recorded_at, file, analysis.id",
+        code,
+        day.isoformat() if day else None,
+    )
+    return tuple(_stored(record, row) for row in rows)
+
+
+def _stored(record: Record, row: Row) -> StoredAnalysis:
+    values = _decoded(row)
+    return StoredAnalysis(
+        code=values.pop("code"),
+        date=date.fromisoformat(values.pop("date")),
+        file=values["file"],
+        values=values,
+        tables={
+            table: tuple(
+                _decoded(below)
+                for below in record.rows(
+                    f"SELECT * FROM {table} WHERE analysis_id = ? ORDER BY id", values["id"]
+                )
+            )
+            for table in _BELOW
+        },
+    )
+
+
+def _decoded(row: Row) -> dict[str, Any]:
+    return {
+        name: json.loads(row[name]) if name in _JSON_COLUMNS else row[name]
+        for name in row.keys()  # noqa: SIM118 - a row iterates over its values
+    }

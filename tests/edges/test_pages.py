@@ -1,0 +1,354 @@
+"""The pages on visits, weeks and change, asked for what a reader sees."""
+
+from __future__ import annotations
+
+import csv
+import re
+from datetime import date
+from functools import partial
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from page import read_page
+from stand_in import MODEL_SHA256, job, run, stand_in, template_document, tiny_clip
+
+from landing_analysis.cli import main
+from landing_analysis.definitions import CAUTIONS, INTENDED_USE
+from landing_analysis.demo.clinic import make_clinic
+from landing_analysis.demo.stories import STORIES
+from landing_analysis.errors import ClipError, RecordError
+from landing_analysis.figure_style import new_figure, svg_text
+from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.watch import Job
+from landing_analysis.pages.history import read_history
+from landing_analysis.pages.words import limb_role, since_surgery
+from landing_analysis.patients import INVENTED_MODEL, Patient
+from landing_analysis.record.database import open_record
+from landing_analysis.record.exchange import export_record
+from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.record.removal import remove_patient
+from landing_analysis.record.store import list_patients
+from landing_analysis.trend import NONE_SHOWN
+
+LAST_DAY = date(2026, 5, 29)
+LAST_VISIT = "visit-2026-05-29.html"
+TEMPLATE = template_document()
+
+
+@pytest.fixture(scope="module")
+def clinic(tmp_path_factory) -> DataFolder:
+    """The demonstration without sample clips."""
+    folder = tmp_path_factory.mktemp("demo")
+    made = make_clinic(folder / "data", LAST_DAY, 1, folder / "no_clips")
+    assert (made.patients, made.clips) == (6, 0)
+    return data_folder(folder / "data")
+
+
+def _pages(clinic: DataFolder) -> list[Path]:
+    return sorted(clinic.pages.rglob("*.html"))
+
+
+def _text(clinic: DataFolder, name: str) -> str:
+    return read_page((clinic.pages / name).read_text(encoding="utf-8")).text
+
+
+def _command(*words: object):
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+# --- all pages ---------------------------------------------------------------------------------
+
+
+def test_there_is_a_page_for_each_visit_each_patient_and_the_week(clinic):
+    names = {path.relative_to(clinic.pages).as_posix() for path in _pages(clinic)}
+    assert "week-2026-05-25.html" in names
+    assert {f"{story.code}/compare.html" for story in STORIES} <= names
+    visits = sum(len(story.days_before) for story in STORIES)
+    assert len(names) == 1 + len(STORIES) + visits
+
+
+def test_every_page_needs_nothing_else_and_runs_nothing(clinic):
+    for path in _pages(clinic):
+        html = path.read_text(encoding="utf-8")
+        page = read_page(html)
+        assert not {"script", "link", "iframe", "object", "embed", "form"} & set(page.tags)
+        assert not re.search(r"(https?:)?//", html)
+        assert "@import" not in html
+        assert "url(" not in html.replace("url(#", "")
+        assert "default-src 'none'" in html
+        for address in page.addresses:
+            if not address.startswith(("data:image/jpeg;base64,", "#")):
+                assert (path.parent / address).is_file(), address
+        assert len(page.ids) == len(set(page.ids))
+
+
+def test_every_page_says_that_its_data_are_invented_what_it_is_for_and_to_be_careful(clinic):
+    for path in _pages(clinic):
+        text = read_page(path.read_text(encoding="utf-8")).text
+        assert "Invented data." in text
+        assert INTENDED_USE in text
+        assert all(caution in text for caution in CAUTIONS)
+
+
+def test_no_value_is_printed_that_is_not_one(clinic):
+    for path in _pages(clinic):
+        text = read_page(path.read_text(encoding="utf-8")).text
+        assert not re.search(r"\b(nan|NaN|None|inf|Undefined)\b", text)
+        assert not re.search(r"−0(\.0+)? ", text)
+        assert not re.search(r" -\d", text)
+
+
+def test_every_picture_is_described(clinic):
+    for path in _pages(clinic):
+        for picture in read_page(path.read_text(encoding="utf-8")).pictures:
+            assert picture.get("aria-label") or picture.get("alt") or "aria-hidden" in picture
+
+
+def test_a_tick_keeps_all_its_decimals():
+    figure, (axes,) = new_figure(4.0, 2.0)
+    axes.plot([0, 1], [0.27, 0.38])
+    axes.set_yticks([0.275, 0.375])
+    assert "0.275" in svg_text(figure, "ticks", "ticks")
+
+
+# --- one visit ---------------------------------------------------------------------------------
+
+
+def test_front_and_side_views_of_a_task_are_joined(clinic):
+    text = _text(clinic, f"DEMO3/{LAST_VISIT}")
+    jumps = text[text.index("Two-leg jumps") : text.index("One-leg hops")]
+    assert re.search(r"FPPA at peak flexion from the front, 16 reps −?\d+\.\d ± \d+\.\d deg", jumps)
+    assert re.search(r"Peak knee flexion from the side, 16 reps \d+\.\d ± \d+\.\d deg", jumps)
+    assert "surgical (left) against non-surgical (right)" in jumps
+    assert re.search(r"LSI \d+ ± \d+ %", jumps)
+
+
+def test_what_no_clip_of_a_task_shows_is_not_measurable_and_why(clinic):
+    text = _text(clinic, f"DEMO3/{LAST_VISIT}")
+    hops = text[text.index("One-leg hops") :]
+    assert "not measurable: this is a left side view; it needs a front or back view" in hops
+
+
+def test_without_a_surgical_side_limbs_are_left_and_right(clinic):
+    name = next(path.name for path in (clinic.pages / "DEMO6").glob("visit-*"))
+    text = _text(clinic, f"DEMO6/{name}")
+    assert "not known: limbs are called left and right" in text
+    assert "left against right" in text
+    assert "surgical (" not in text
+    assert limb_role("right", None) == "right"
+
+
+def test_weeks_are_counted_only_from_a_known_surgery():
+    known = Patient("P07", surgery_date=date(2026, 3, 1))
+    assert since_surgery(known, date(2026, 3, 29)) == "4 weeks since surgery"
+    assert since_surgery(known, date(2026, 2, 1)) == "before surgery"
+    assert since_surgery(Patient("P07"), date(2026, 3, 29)) == "date of surgery not known"
+
+
+# --- one week ----------------------------------------------------------------------------------
+
+
+def test_the_week_puts_those_with_a_reason_first_and_loses_nobody(clinic):
+    text = _text(clinic, "week-2026-05-25.html")
+    first, rest = text.split("The rest of the week")
+    assert first.index("DEMO4") < first.index("DEMO5")
+    for kind in ("new finding", "side difference grown", "quality too poor to read"):
+        assert kind in first
+    assert "Both legs were seen in 41 % of the frames. (8 clips)" in first
+    assert "DEMO1" in rest
+    assert "DEMO6" in rest.split("Not seen this week")[1]
+    assert "it diagnoses nobody and clears nobody" in text
+
+
+def test_a_week_without_visits_says_so(clinic):
+    result = _command("week", "2020-01-01", "--data", clinic.path)
+    assert result.exit_code == 0
+    page = Path(result.output.strip())
+    assert page.name == "week-2019-12-30.html"
+    text = read_page(page.read_text(encoding="utf-8")).text
+    assert "Nobody else was seen this week." in text
+    page.unlink()
+
+
+# --- change ------------------------------------------------------------------------------------
+
+
+def test_a_real_change_is_told_with_what_it_exceeds(clinic):
+    text = _text(clinic, "DEMO3/compare.html")
+    since_first = text[text.index("Since the first visit") :]
+    assert re.search(
+        r"FPPA at peak flexion, from the front, two-leg jumps, surgical \(left\) ?: real change "
+        r"2026-03-06 to 2026-05-29: −1\d\.\d ± \d\.\d deg; a real change exceeds 8\.9 deg "
+        r"\(the minimal detectable change\)",
+        since_first,
+    )
+    assert "7.54 to 8.93 deg" in text
+    assert re.search(r"SEM \d\.\d+ s, n = \d+ sets in \d+ groups", text)
+    assert "only 24 % of 46 uninjured athletes" in text
+
+
+def test_visits_at_other_frame_rates_are_not_set_against_each_other(clinic):
+    text = _text(clinic, "DEMO5/compare.html")
+    last = text[: text.index("Since the first visit")]
+    assert f"In all measures: {NONE_SHOWN}." in last
+    assert "not comparable: filmed at 60 and at 30 frames/s" in text
+
+
+def test_one_visit_has_nothing_to_compare_with(clinic):
+    text = _text(clinic, "DEMO6/compare.html")
+    assert "There is no earlier visit" in text
+    assert "One visit only; nothing to compare with." in text
+    assert "weeks since the first visit" in text
+    assert "real change exceeds" not in text
+
+
+# --- what the record says ----------------------------------------------------------------------
+
+
+def test_the_record_and_its_export_mark_what_is_invented(clinic, tmp_path):
+    with open_record(clinic) as record:
+        assert all(patient.invented for patient in list_patients(record))
+        models = record.rows("SELECT DISTINCT model_name FROM analysis")
+        assert [row[0] for row in models] == [INVENTED_MODEL]
+        export_record(record, tmp_path / "export")
+    with (tmp_path / "export" / "tables" / "patient.csv").open(encoding="utf-8") as file:
+        assert {row["invented"] for row in csv.DictReader(file)} == {"1"}
+    assert "DEMO1 (invented)" in _command("patient", "list", "--data", clinic.path).output
+
+
+def test_the_same_seed_invents_the_same_numbers(tmp_path, clinic, monkeypatch):
+    monkeypatch.setattr("landing_analysis.demo.clinic.write_all_pages", lambda *_: tmp_path)
+    make_clinic(tmp_path / "again", LAST_DAY, 1, tmp_path)
+    make_clinic(tmp_path / "other", LAST_DAY, 2, tmp_path)
+    values = []
+    for folder in (clinic, data_folder(tmp_path / "again"), data_folder(tmp_path / "other")):
+        with open_record(folder) as record:
+            values.append(record.rows("SELECT mean FROM summary ORDER BY id"))
+    first, again, other = [[row[0] for row in found] for found in values]
+    assert first == again
+    assert first != other
+
+
+def test_sample_clips_are_really_analysed_and_not_set_against_invented_numbers(
+    tmp_path, monkeypatch
+):
+    samples = tmp_path / "samples"
+    tiny_clip(samples / "p01_jumps_front.mp4", 1)
+    tiny_clip(samples / "p02_hops_left_side.mp4", 2)
+    analyse = stand_in(TEMPLATE, tmp_path / "log")
+    monkeypatch.setattr(
+        "landing_analysis.demo.clinic.Job", partial(Job, analyse=analyse, check=check_clip)
+    )
+    made = make_clinic(tmp_path / "data", LAST_DAY, 1, samples)
+    assert made.clips == 2
+    folder = data_folder(tmp_path / "data")
+    with open_record(folder) as record:
+        last = [a for a in read_history(record, "DEMO1").analyses if a.date == LAST_DAY]
+    assert [a.values["model_sha256"] for a in last] == [MODEL_SHA256]
+    text = _text(folder, "DEMO1/compare.html")
+    assert f"In all measures: {NONE_SHOWN}." in text[: text.index("Since the first visit")]
+    assert "not comparable: " in text
+    assert "Report of this clip" in _text(folder, f"DEMO1/{LAST_VISIT}")
+
+
+def test_invented_patients_never_join_real_ones(tmp_path):
+    assert _command("patient", "add", "P07", "--data", tmp_path).exit_code == 0
+    result = _command("demo", tmp_path)
+    assert result.exit_code == 1
+    assert "holds patients already" in result.output
+    with pytest.raises(RecordError):
+        make_clinic(tmp_path, LAST_DAY, 1, tmp_path)
+
+
+# --- clips of real folders ---------------------------------------------------------------------
+
+
+@pytest.fixture
+def real(tmp_path, monkeypatch) -> DataFolder:
+    """One patient with two visits, from clips whose files are badly named."""
+    monkeypatch.setenv("LANDING_ANALYSIS_DATA", str(tmp_path / "data"))
+    root = tmp_path / "drop"
+    tiny_clip(root / "P07" / "Jane_Doe_20260304_101112.mp4", 1)
+    tiny_clip(root / "P07" / "Jane_Doe_20260311_101112.mp4", 2)
+    folder = data_folder()
+    run(folder, job(root, stand_in(TEMPLATE, tmp_path / "log")))
+    return folder
+
+
+def test_pages_show_codes_and_no_file_names(real):
+    assert _command("week", "2026-03-11").exit_code == 0
+    pages = sorted(real.pages.rglob("*.html"))
+    assert len(pages) == 3
+    for path in pages:
+        page = read_page(path.read_text(encoding="utf-8"))
+        assert "Jane" not in page.text
+        assert "P07" in page.text
+        assert "Invented" not in page.text
+
+
+def test_the_visit_page_links_each_clips_report(real):
+    result = _command("visit", "p07", "2026-03-04")
+    assert result.exit_code == 0
+    path = Path(result.output.strip())
+    page = read_page(path.read_text(encoding="utf-8"))
+    (report,) = [a for a in page.addresses if a.endswith("report.html")]
+    assert (path.parent / report.replace("%20", " ")).is_file()
+    assert "no annotated clip to take a picture from" in page.text
+
+
+def test_a_clip_without_numbers_is_named_by_its_reason_only(real, tmp_path):
+    broken = tiny_clip(tmp_path / "drop" / "P07" / "Jane_Doe_20260312_101112.mp4", 3)
+    assert broken.is_file()
+
+    def refuse(path, *_):
+        raise ClipError(f"{path.name} shows nobody; film again.")
+
+    run(real, job(tmp_path / "drop", refuse))
+    with open_record(real) as record:
+        assert read_history(record, "P07").days[-1] == date(2026, 3, 12)
+    _command("visit", "P07")
+    _command("week", "2026-03-12")
+    for name in ("P07/visit-2026-03-12.html", "week-2026-03-09.html"):
+        text = _text(real, name)
+        assert "A clip has no numbers: the clip shows nobody; film again." in text
+        assert "Jane" not in text
+
+
+def test_removing_a_patient_removes_the_pages(real):
+    assert _command("week", "2026-03-11").exit_code == 0
+    with open_record(real) as record:
+        remove_patient(record, "P07")
+    assert not list(real.pages.rglob("*.html"))
+    assert not (real.pages / "P07").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("visit", "P99"), "There is no patient P99; known are: P07."),
+        (("compare", "P99"), "There is no patient P99"),
+        (("visit", "P07", "2026-03-05"), "no visit of P07 on 2026-03-05; the last are 2026-03-04"),
+    ],
+)
+def test_what_is_not_there_is_said_in_one_sentence(real, words, sentence):
+    result = _command(*words)
+    assert result.exit_code == 1
+    assert sentence in " ".join(result.output.split())
+
+
+def test_a_patient_without_clips_has_no_page(tmp_path):
+    _command("patient", "add", "P07", "--data", tmp_path)
+    for command in ("visit", "compare"):
+        result = _command(command, "P07", "--data", tmp_path)
+        assert result.exit_code == 1
+        assert "There is no clip of P07" in result.output
+
+
+def test_a_date_that_is_none_is_wrong_use(real):
+    assert _command("visit", "P07", "4.3.2026").exit_code == 2
+
+
+def test_pages_lie_where_only_their_owner_can_look(clinic):
+    for folder in (clinic.pages, clinic.pages / "DEMO1"):
+        assert folder.stat().st_mode & 0o077 == 0
