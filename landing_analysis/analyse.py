@@ -15,11 +15,12 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.clock import find_gaps
-from landing_analysis.contacts import find_contacts, sights_of
+from landing_analysis.contacts import find_contacts
 from landing_analysis.curves import knee_angles
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.documents import analysis_json, reps_csv
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
+from landing_analysis.feet import sights_of
 from landing_analysis.files import (
     new_folder,
     read_landmarks,
