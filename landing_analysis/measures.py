@@ -42,6 +42,7 @@ from landing_analysis.summaries import (
 )
 from landing_analysis.tables import (
     LANDMARK,
+    LIMBS,
     Contact,
     Event,
     Flight,
@@ -445,12 +446,45 @@ def _flexion_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Readi
     return Reading(fit.value, parts, fit.frames)
 
 
+def _refuse_other_leg(scene: _Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
+    """Refuse a reading whose foot is not where the standing foot is.
+
+    The pose model now and then takes a leg held up beside the standing one for it: its
+    ankle then lies above the floor of the landing, or the other one below it.
+    """
+    contact, tracks = _contact(rep, limb), scene.tracks
+    start_s, end_s = _window_s(scene, rep, contact)
+    landing = (tracks.t_s >= start_s) & (tracks.t_s <= end_s)
+    heights = {k: -(scene.points(f"{k}_ankle") @ tracks.down) / tracks.px_per_m for k in LIMBS}
+    floors = {k: _low(height[landing]) for k, height in heights.items()}
+    frames = np.array(fit.frames)
+    knee = scene.settings.knee
+    rising_s = end_s - knee.heel_rise_s if contact.toe_off else math.inf
+    off_floor_s = np.clip(start_s - tracks.t_s[frames], 0.0, None)
+    off_floor_s += np.clip(tracks.t_s[frames] - rising_s, 0.0, None)
+    highest_m = floors[limb] + knee.standing_ankle_m + knee.falling_m_s * off_floor_s
+    other: Limb = "right" if limb == "left" else "left"
+    if (heights[limb][frames] > highest_m).any() or (
+        floors[limb] - floors[other] > knee.standing_ankle_m
+    ):
+        raise _NotMeasurableError("one leg was taken for the other at this instant")
+
+
+def _low(heights_m: FloatArray) -> float:
+    known = heights_m[np.isfinite(heights_m)]
+    return float(np.percentile(known, 20)) if len(known) else math.nan
+
+
 def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
-    return _flexion_reading(scene, limb, *_at_contact(scene, rep, limb, scene.flexion[0]))
+    at, fit = _at_contact(scene, rep, limb, scene.flexion[0])
+    _refuse_other_leg(scene, rep, limb, fit)
+    return _flexion_reading(scene, limb, at, fit)
 
 
 def _peak(scene: _Scene, rep: Rep, limb: Limb) -> tuple[_Instant, Fit]:
-    return _at_largest(scene, rep, limb, *scene.flexion)
+    at, fit = _at_largest(scene, rep, limb, *scene.flexion)
+    _refuse_other_leg(scene, rep, limb, fit)
+    return at, fit
 
 
 def _flexion_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:

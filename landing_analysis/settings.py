@@ -173,6 +173,9 @@ class KneeSettings:
     distance_full_deg: float = 40.0  # a knee bent more gives the distance its full weight
     least_sd_deg: float = 3.0  # definitions of flexion differ by more (lab drop jumps)
     nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
+    standing_ankle_m: float = 0.15  # above its lowest; 0.10 on the toes, 0.25 held up (rendered)
+    falling_m_s: float = 3.0  # before contact and after the heel rises: no ankle is faster
+    heel_rise_s: float = 0.1  # before toe-off the heel rises (force-plate records: 0.12)
     fewest_straight_frames: float = 5  # frames of that kind a clip must hold (choice)
 
 

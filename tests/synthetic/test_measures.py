@@ -31,7 +31,7 @@ from posed_patient import (
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
 from landing_analysis.kinematics import false_fppa_deg, flexion_seen_deg
 from landing_analysis.measures import measure_reps
-from landing_analysis.tables import LIMBS, Measure, Measures
+from landing_analysis.tables import LANDMARK, LIMBS, Measure, Measures
 
 # The parabola and the two lines miss a half sine of 40 deg in 0.32 s by less than this.
 FIT_TOLERANCE_DEG = 0.3
@@ -76,6 +76,24 @@ def test_flexion_of_the_near_limb_is_read_back_whatever_the_yaw(view, limb, yaw_
     np.testing.assert_allclose(excursion, peak - at_contact, atol=1e-9)
     target = _value(found, "knee_flexion_target_difference", limb)
     np.testing.assert_allclose(target, peak - 60.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_leg_that_is_taken_for_the_other_gives_no_flexion(whole):
+    # The near foot is drawn a quarter of a metre up, as one held behind, for a part of the
+    # landing and for all of it.
+    landmarks = seen(Pose(flexion_contact_deg=18.0, flexion_peak_deg=72.0), 90.0)
+    tracks = tracks_of(landmarks)
+    wrong = np.abs(tracks.t_s - LOWEST_S) < (1.0 if whole else 0.05)
+    raised = tracks.raw_px.copy()
+    raised[np.ix_(wrong, [LANDMARK["left_ankle"]])] -= 0.25 * tracks.px_per_m * tracks.down
+    found = measure_reps(
+        one_set(one_rep()), replace(tracks, raw_px=raised), view_of("left_side", 0.0),
+        exact_settings(),
+    )  # fmt: skip
+    row = _row(found, "knee_flexion_peak", "left")
+    assert row.value is None
+    assert "one leg was taken for the other" in row.reason
 
 
 def test_yaw_that_is_not_known_hides_less_flexion_than_the_angle_at_the_knee_alone():
