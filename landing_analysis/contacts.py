@@ -101,8 +101,9 @@ def find_contacts(
     contacts: list[Contact] = []
     flights: list[Flight] = []
     for stretch, both in candidates:
-        edges = _believable(motion, _grounded(both, held, settings), stretch, settings)
-        edges = _rescued(motion, _helped(edges, settings), stretch, held, settings)
+        body = _body_edges(motion, stretch, settings)
+        edges = _believable(_grounded(both, held, settings), body, settings)
+        edges = _rescued(motion, _helped(edges, settings), stretch, body, held, settings)
         edges = _paired(motion, edges, stretch, highest_m, settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
@@ -171,17 +172,14 @@ def _body_edges(
 
 
 def _believable(
-    motion: Motion,
-    edges: dict[Limb, Edges],
-    stretch: tuple[int, int],
-    settings: ContactSettings,
+    edges: dict[Limb, Edges], body: tuple[Event, Event], settings: ContactSettings
 ) -> dict[Limb, Edges]:
     """Let the body speak for a foot whose edge lies where the body shows none.
 
     A foot may land after the other one, but not long before the body stops falling, and
     it cannot leave long after the body began to fall.
     """
-    off, on = _body_edges(motion, stretch, settings)
+    off, on = body
     believed = dict(edges)
     for limb, own in edges.items():
         if own.toe_off and not (
@@ -241,6 +239,7 @@ def _rescued(
     motion: Motion,
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
+    body: tuple[Event, Event],
     held: Limb | None,
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
@@ -254,7 +253,7 @@ def _rescued(
     start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
     if not _falls_freely(motion, stretch, settings):
         return edges
-    off, on = _body_edges(motion, stretch, settings)
+    off, on = body
     rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
     seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
     limbs = seen or _lower_feet(motion, stretch, settings)

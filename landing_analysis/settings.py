@@ -204,7 +204,6 @@ class ClockSettings:
     gap_share: float = 1.6  # of the usual interval; a missing frame doubles it (choice)
     void_gap_s: float = 0.1  # as long as the longest bridged gap of a track
     other_rate_ratio: float = 1.5  # phones slow by 2 and more; poor light takes 30 to 24 (choice)
-    same_rate_share: float = 0.05  # tag and measured rate, rounding of either included (choice)
     speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
     stretch_share: float = 0.15  # a slowed squat falls at 1.2 (rendered), a flight within 1.1
     sure_fall_sd: float = (
