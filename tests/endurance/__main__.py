@@ -1,0 +1,49 @@
+"""Long clips and many: ``python -m tests.endurance --help`` from the project's root."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from .long_clip import make_long_clip
+from .memory_curve import measure, plot, read
+
+
+@click.group()
+def main() -> None:
+    """Make a long clip, and measure the memory that a command needs for it."""
+
+
+@main.command("long-clip")
+@click.argument("source", type=click.Path(exists=True, path_type=Path))
+@click.argument("target", type=click.Path(path_type=Path))
+@click.option("--minutes", type=float, default=20.0, show_default=True)
+@click.option("--width-px", type=int, default=2160, show_default=True)
+@click.option("--mbit-s", type=float, default=30.0, show_default=True)
+def long_clip(source: Path, target: Path, minutes: float, width_px: int, mbit_s: float) -> None:
+    """Make TARGET, a long clip of 30 frames/s, out of SOURCE, a short one of 60."""
+    frames = make_long_clip(source, target, minutes, width_px, mbit_s)
+    click.echo(f"{target}: {frames} frames, {target.stat().st_size / 1e6:.0f} MB")
+
+
+@main.command(context_settings={"ignore_unknown_options": True})
+@click.argument("table", type=click.Path(path_type=Path))
+@click.argument("command", nargs=-1, required=True, type=click.UNPROCESSED)
+@click.option("--every-s", type=float, default=2.0, show_default=True)
+@click.option("--ceiling-mb", type=float, default=1200.0, show_default=True)
+def memory(table: Path, command: tuple[str, ...], every_s: float, ceiling_mb: float) -> None:
+    """Run COMMAND, write its memory over time to TABLE (CSV) and draw it beside (PNG).
+
+    Ends with the command's exit code, or with 1 when it went over the ceiling.
+    """
+    code = measure(list(command), table, every_s)
+    plot(table, table.with_suffix(".png"), ceiling_mb)
+    time_s, memory_mb = read(table)
+    click.echo(f"{max(memory_mb):.0f} MB at most, {time_s[-1]:.0f} s")
+    sys.exit(code or int(max(memory_mb) > ceiling_mb))
+
+
+if __name__ == "__main__":
+    main()
