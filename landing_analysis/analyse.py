@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,6 +26,7 @@ from landing_analysis.files import (
     new_folder,
     read_landmarks,
     sha256_of,
+    sole_writer,
     write_landmarks,
     write_text,
 )
@@ -61,11 +63,13 @@ from landing_analysis.tables import (
 )
 from landing_analysis.time_base import Fall, Falls, settle_time_base
 from landing_analysis.tracks import clean_tracks
+from landing_analysis.unfinished import Parts, stored_parts
 from landing_analysis.view import estimate_view
 from landing_analysis.withheld import withhold
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
+_LARGE_BYTES = 200_000_000  # reading less, twice, takes less than two seconds (choice)
 
 StartProgress = Callable[[str, int], Progress]
 """Called with what is about to be done and in how many steps."""
@@ -281,29 +285,38 @@ def analyse_clip(
 
     Notes
     -----
-    Landmarks are stored as soon as they are found and used again when clip, model
-    and schema are the same. Everything else appears at once when it is complete.
+    Landmarks are stored while they are found, so that a search which was stopped goes
+    on, and used again when clip, model and schema are the same. Everything else appears
+    at once when it is complete.
     """
-    stored = path.suffix.lower() == ".parquet"
-    if stored:
-        clip, poses = read_landmarks(path)
+    video = None if path.suffix.lower() == ".parquet" else path
+    clip, poses = read_landmarks(path) if video is None else (_facts(path, start), None)
+    with sole_writer(out_dir / Path(clip.file).stem):
         folder = _folder_of(out_dir, clip)
-    else:
-        from landing_analysis.video import read_clip
-
-        clip = read_clip(path)
-        clip = replace(clip, file=printable(clip.file))
-        folder = _folder_of(out_dir, clip)
-        clip, poses = _find_or_recall_poses(path, clip, folder, options, start)
-    people = link_people(poses, options.settings.people)
-    analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
-    analysis = analyse_people(clip, poses, people, options, analysed_at)
-    landmarks = folder / LANDMARKS
-    if not (landmarks.exists() and stored and landmarks.samefile(path)):
-        write_landmarks(landmarks, poses, clip)
-    heads = None if options.keep_faces else _heads(poses, people)
-    _write_folder(folder, analysis, None if stored else path, heads, options, start)
+        with stored_parts(folder) as parts:
+            if poses is None:
+                clip, poses = _find_or_recall_poses(path, clip, folder, parts, options, start)
+            people = link_people(poses, options.settings.people)
+            analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
+            analysis = analyse_people(clip, poses, people, options, analysed_at)
+            landmarks = folder / LANDMARKS
+            if video or not (landmarks.exists() and landmarks.samefile(path)):
+                write_landmarks(landmarks, poses, clip)
+        heads = None if options.keep_faces else _heads(poses, people)
+        del poses, people  # a hundred megabytes in a long clip
+        _write_folder(folder, analysis, video, heads, options, start)
     return Outcome(clip.file, analysis, folder / REPORT)
+
+
+def _facts(path: Path, start: StartProgress) -> Clip:
+    from landing_analysis.video import read_clip
+
+    size = path.stat().st_size if path.is_file() else 0
+    name = printable(path.name)
+    large = size >= _LARGE_BYTES
+    progress = start(f"{name}: reading the file", 2 * size) if large else NO_PROGRESS
+    clip = read_clip(path, progress)
+    return replace(clip, file=name)
 
 
 def printable(name: str) -> str:
@@ -329,23 +342,29 @@ def _clip_sha256_in(folder: Path) -> str | None:
 
 
 def _find_or_recall_poses(
-    path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
+    path: Path, clip: Clip, folder: Path, parts: Parts, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
-    from landing_analysis.pose import find_poses, load_model
+    from landing_analysis.pose import load_model, look_for_people, poses_of
     from landing_analysis.video import read_frames
 
     model = load_model(options.model)
     try:
         known, poses = read_landmarks(folder / LANDMARKS)
-        if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
+        size_px = (clip.width_px, clip.height_px)  # earlier versions read larger pictures
+        same = known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256
+        if same and size_px == (known.width_px, known.height_px):
             return replace(known, file=clip.file, capture_fps=clip.capture_fps), poses
     except CacheError:
         pass
-    progress = start(f"{clip.file}: finding the body", clip.frames)
     changes: list[float] = []
-    frames = watch_changes(read_frames(path, clip), changes)
-    poses = find_poses(frames, clip, options.settings.pose, model, progress)
-    return _whole_and_once(clip, poses, np.array(changes))
+    parts.recall(clip.sha256, model.sha256, {"changes": changes})
+    frames = read_frames(path, clip, parts.first, seek=parts.whole)
+    frames = parts.new_only(watch_changes(frames, changes))
+    progress = start(f"{clip.file}: finding the body", clip.frames)
+    progress.advance(len(parts.seen))
+    with closing(look_for_people(frames, clip, options.settings.pose, model, progress)) as found:
+        parts.store(found)
+    return _whole_and_once(clip, poses_of(parts.seen, clip, model), np.array(changes))
 
 
 def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:

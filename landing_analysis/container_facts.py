@@ -11,6 +11,7 @@ from av.video.stream import VideoStream
 
 from landing_analysis.decoding import whole_packets
 from landing_analysis.errors import ClipError, IncompleteClipError, NoVideoError
+from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import FloatArray
 
 _ZERO_TAIL = 64  # bytes; no coded picture ends in that many zeros, a hole in a copy does
@@ -28,7 +29,7 @@ def incomplete(file: str) -> IncompleteClipError:
 
 
 def frame_times(
-    file: str, container: InputContainer, stream: VideoStream
+    file: str, container: InputContainer, stream: VideoStream, progress: Progress = NO_PROGRESS
 ) -> tuple[FloatArray, int]:
     """Read the times of all shown frames from the packets, which must all be there.
 
@@ -37,6 +38,7 @@ def frame_times(
     file : name for messages
     container : opened, at its start
     stream : the track of pictures
+    progress : told of the bytes
 
     Returns
     -------
@@ -52,6 +54,7 @@ def frame_times(
     end_s = 0.0
     for packet in whole_packets(container):
         listed_bytes += packet.size
+        progress.advance(packet.size)
         if packet.size == 0 or packet.stream.index != stream.index:
             continue
         count += 1

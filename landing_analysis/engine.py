@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import signal
 import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO
@@ -49,6 +50,7 @@ class Refusal:
 
 def main() -> None:
     """Serve one client until it closes its end."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever asks decides when this ends
     requests = sys.stdin.buffer
     # What native code prints must not get among the answers.
     answers = os.fdopen(os.dup(1), "wb")

@@ -27,8 +27,10 @@ Values come back exactly as they were. The schema's metadata holds one entry,
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import json
+import re
 import shutil
 import uuid
 from collections.abc import Iterator
@@ -40,18 +42,25 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.errors import CacheError, OutputError, TableError
+from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, FloatArray, Note, Poses
 
 SCHEMA_VERSION = 1
+_BLOCK_BYTES = 1 << 20
+_PART, _REPLACED = ".part", ".replaced"
 _METADATA_KEY = b"landing_analysis"
 _VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
 _COLUMNS = tuple(f"{name}_{value}" for name in LANDMARK_NAMES for value in _VALUES)
 
 
-def sha256_of(path: Path) -> str:
-    """Return the sha256 of a file's content in hexadecimal."""
+def sha256_of(path: Path, progress: Progress = NO_PROGRESS) -> str:
+    """Return the sha256 of a file's content in hexadecimal; ``progress`` is told of its bytes."""
+    digest = hashlib.sha256()
     with Path(path).open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        while block := file.read(_BLOCK_BYTES):
+            digest.update(block)
+            progress.advance(len(block))
+    return digest.hexdigest()
 
 
 @contextmanager
@@ -97,7 +106,7 @@ def new_folder(path: Path) -> Iterator[Path]:
     OutputError
         When the place cannot be written; an earlier folder is then still there.
     """
-    temporary, replaced = _temporary_beside(path), _temporary_beside(path)
+    temporary, replaced = _temporary_beside(path), _temporary_beside(path, _REPLACED)
     try:
         temporary.mkdir(parents=True)
         yield temporary
@@ -125,8 +134,60 @@ def write_bytes(path: Path, data: bytes) -> None:
         temporary.write_bytes(data)
 
 
-def _temporary_beside(path: Path) -> Path:
-    return path.with_name(f".{path.name}.{uuid.uuid4().hex}.part")
+def _temporary_beside(path: Path, suffix: str = _PART) -> Path:
+    return path.with_name(f".{path.name}.{uuid.uuid4().hex}{suffix}")
+
+
+@contextmanager
+def sole_writer(path: Path) -> Iterator[None]:
+    """Keep the place of a folder to oneself, and put right what a killed process left there.
+
+    Parameters
+    ----------
+    path : of a folder that `new_folder` makes; ``<path>_<8 hexadecimal digits>``, as for
+        another clip of the same name, counts as the same place
+
+    Raises
+    ------
+    OutputError
+        When another process has it, which goes on undisturbed, or it cannot be written.
+    """
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(path.with_name(f".{path.name}.lock"), blocking=False)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
+    except Timeout as error:
+        raise OutputError(
+            f"{path} is being written by another analysis; wait until that has ended, "
+            "then start again."
+        ) from error
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+    try:
+        _clear_leftovers(path)
+        yield
+    finally:
+        with suppress(OSError):
+            Path(lock.lock_file).unlink()  # while held: who waits for it notices and makes another
+        lock.release()
+
+
+def _clear_leftovers(path: Path) -> None:
+    """Delete temporary files of processes that were killed; a folder set aside comes back."""
+    name = re.compile(rf"\.({re.escape(path.name)}(?:_[0-9a-f]{{8}})?)\.[0-9a-f]{{32}}(\.\w+)")
+    for left in path.parent.iterdir():
+        found = name.fullmatch(left.name)
+        if found is None:
+            continue
+        target = left.with_name(found[1])
+        if found[2] == _REPLACED and not target.exists():
+            left.rename(target)
+        shutil.rmtree(left, ignore_errors=True)
+    for folder in path.parent.glob(f"{glob.escape(path.name)}*"):
+        for left in folder.glob(f".*{_PART}") if folder.is_dir() else ():
+            left.unlink(missing_ok=True)
 
 
 def _cannot_write(path: Path, error: OSError) -> OutputError:

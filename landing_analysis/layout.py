@@ -28,6 +28,8 @@ HIGH_RANGE = {int(ColorTrc.ARIB_STD_B67): "HLG", int(ColorTrc.SMPTE2084): "PQ"}
 _UNNAMED = 2  # ISO/IEC 23091-2: the colour matrix is not specified
 _WIDEST_PIXEL = Fraction(4)  # anamorphic film is 2; beyond is a damaged header (choice)
 _LONGEST_SIDE_PX = 8192
+LONGEST_READ_PX = 1920
+"""Larger pictures are read at this length: the pose model looks at cut-outs of 256 pixels."""
 _NAMED_COLOURS_FROM_PX = 720
 
 
@@ -39,13 +41,13 @@ class Layout:
     ----------
     orientation : of the stored picture
     stored : (width, height) of the stored picture, pixels
-    square : the same with square pixels
+    filmed : the same with square pixels
     high_range : name of the transfer curve of a clip of high dynamic range, else None
     """
 
     orientation: Orientation
     stored: tuple[int, int]
-    square: tuple[int, int]
+    filmed: tuple[int, int]
     high_range: str | None = None
     _reformatter: VideoReformatter = field(
         default_factory=VideoReformatter, repr=False, compare=False
@@ -69,24 +71,32 @@ class Layout:
                 f"{file} claims a picture of {frame.width} x {frame.height} pixels, each "
                 f"{float(aspect):.2g} times as wide as high; copy it from the phone again."
             )
+        filmed = (
+            round(frame.width * max(aspect, Fraction(1))),
+            round(frame.height / min(aspect, Fraction(1))),
+        )
         return cls(
             orientation=read_display_matrix(bytes(matrix)) if matrix else Orientation(),
             stored=(frame.width, frame.height),
-            square=(
-                round(frame.width * max(aspect, Fraction(1))),
-                round(frame.height / min(aspect, Fraction(1))),
-            ),
+            filmed=filmed,
             high_range=HIGH_RANGE.get(frame.color_trc),
         )
 
     @property
+    def square(self) -> tuple[int, int]:
+        """Size of the stored picture as it is read, with square pixels."""
+        shrink = min(1.0, LONGEST_READ_PX / max(self.filmed))
+        width, height = (max(1, round(shrink * side)) for side in self.filmed)
+        return width, height
+
+    @property
     def shown_width_px(self) -> int:
-        """Width of the picture as it is shown."""
+        """Width of the picture as it is read and shown."""
         return self.square[1 if self.orientation.exchange else 0]
 
     @property
     def shown_height_px(self) -> int:
-        """Height of the picture as it is shown."""
+        """Height of the picture as it is read and shown."""
         return self.square[0 if self.orientation.exchange else 1]
 
     def rgb(self, file: str, frame: VideoFrame) -> Picture:

@@ -12,9 +12,9 @@ import subprocess
 import sys
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -27,9 +27,10 @@ from landing_analysis.engine import VALUES, Order, Refusal
 from landing_analysis.errors import ModelError, TableError
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
-from landing_analysis.tables import N_LANDMARKS, Clip, FloatArray, Frame, Picture, Poses
+from landing_analysis.tables import N_LANDMARKS, Clip, FloatArray, Frame, Picture, Poses, Seen
 
 _BUNDLED = "pose_full.task"
+_NO_PICTURE = np.empty((0, 0, 3), np.uint8)
 _AHEAD = 3  # frames under way per worker, so that none idles; 6 MB each at 1080p
 
 _START = "import sys; sys.path[:] = {path!r}; from landing_analysis.engine import main; main()"
@@ -103,28 +104,54 @@ def find_poses(
         When a frame is not a picture of the clip's size.
     """
     model = model or load_model()
-    times_s: list[float] = []
-    found: list[FloatArray] = []
-    waiting: deque[Future[FloatArray]] = deque()
+    return poses_of(list(look_for_people(frames, clip, settings, model, progress)), clip, model)
 
-    def take() -> None:
-        found.append(waiting.popleft().result())
+
+def look_for_people(
+    frames: Iterable[Frame],
+    clip: Clip,
+    settings: PoseSettings,
+    model: Model,
+    progress: Progress = NO_PROGRESS,
+) -> Generator[Seen]:
+    """Yield what is seen frame by frame, in order, as soon as it is known.
+
+    Parameters and errors are those of `find_poses`. Of the frames, three per worker are
+    under way at once.
+    """
+    waiting: deque[tuple[Frame, Future[FloatArray]]] = deque()
+
+    def take() -> Seen:
+        frame, people = waiting.popleft()
+        seen = Seen(frame.number, frame.t_s, people.result())
         progress.advance(1)
+        return seen
 
-    try:
-        with _workers(settings.workers, Order(model.data, settings.max_people)) as look:
-            for frame in frames:
-                times_s.append(frame.t_s)
-                waiting.append(look(_checked(frame, clip)))
-                if len(waiting) >= _AHEAD * settings.workers:
-                    take()
-            while waiting:
-                take()
-    finally:
-        progress.close()
-    values = _in_slots(found)
+    with (
+        closing(progress),
+        _workers(settings.workers, Order(model.data, settings.max_people)) as look,
+    ):
+        for frame in frames:
+            waiting.append((frame._replace(rgb=_NO_PICTURE), look(_checked(frame, clip))))
+            if len(waiting) >= _AHEAD * settings.workers:
+                yield take()
+        while waiting:
+            yield take()
+
+
+def poses_of(seen: list[Seen], clip: Clip, model: Model) -> Poses:
+    """Put what was seen frame by frame into one table.
+
+    Parameters
+    ----------
+    seen : from `look_for_people`; emptied, so that it is not held twice
+    clip : its facts
+    model : that looked
+    """
+    t_s = np.array([one.t_s for one in seen])
+    values = _in_slots(seen)
     return Poses(
-        t_s=np.array(times_s),
+        t_s=t_s,
         xy_px=values[..., 0:2],
         visibility=np.nan_to_num(values[..., 2]),
         world_m=values[..., 3:6],
@@ -146,11 +173,12 @@ def _checked(frame: Frame, clip: Clip) -> Picture:
     return np.ascontiguousarray(frame.rgb)
 
 
-def _in_slots(found: list[FloatArray]) -> FloatArray:
-    """Return (n_frames, n_slots, 33, 6), NaN where a slot is empty."""
-    n_slots = max((len(people) for people in found), default=1)
-    values = np.full((len(found), max(n_slots, 1), N_LANDMARKS, VALUES), np.nan)
-    for frame, people in enumerate(found):
+def _in_slots(seen: list[Seen]) -> FloatArray:
+    """Return (n_frames, n_slots, 33, 6), NaN where a slot is empty; takes the list apart."""
+    n_slots = max((len(one.people) for one in seen), default=1)
+    values = np.full((len(seen), max(n_slots, 1), N_LANDMARKS, VALUES), np.nan)
+    for frame in reversed(range(len(seen))):
+        people = seen.pop().people
         values[frame, : len(people)] = people
     return values
 

@@ -72,6 +72,17 @@ class Frame(NamedTuple):
     rgb: Picture
 
 
+class Seen(NamedTuple):
+    """Who was seen in one frame: its number, its time, and (people, 33, 6) float64.
+
+    The six are x and y in pixels, visibility, and x, y, z in metres, as in `Poses`.
+    """
+
+    number: int
+    t_s: float
+    people: FloatArray
+
+
 @dataclass(frozen=True)
 class Note:
     """One remark on quality: what was measured and what it costs the numbers."""

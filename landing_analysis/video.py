@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -29,6 +29,7 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import new_file, sha256_of
 from landing_analysis.layout import Layout
+from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".mkv", ".webm", ".avi")
@@ -52,18 +53,20 @@ _NOMINAL_FPS = 30  # for the encoder's bookkeeping; the frames carry their own t
 # ---------------------------------------------------------------- reading
 
 
-def read_clip(path: Path) -> Clip:
+def read_clip(path: Path, progress: Progress = NO_PROGRESS) -> Clip:
     """Read the facts of a clip without decoding more than one frame.
 
     Parameters
     ----------
     path : of the video file
+    progress : told of each byte twice, since the file is read twice
 
     Returns
     -------
     Clip
-        Sizes are those of the upright picture with square pixels; ``t_s`` holds
-        the presentation time of every frame that a player shows.
+        Sizes are those of the upright picture with square pixels as it is read, at most
+        `layout.LONGEST_READ_PX` long; ``t_s`` holds the presentation time of every frame
+        that a player shows.
 
     Raises
     ------
@@ -78,9 +81,10 @@ def read_clip(path: Path) -> Clip:
     _require_file(path)
     before = _state(path)
     notes = _require_whole(path)
-    with _opened(path) as (container, stream):
+    with closing(progress), _opened(path) as (container, stream):
         tagged_fps = capture_fps(container, stream)
-        t_s, listed_bytes = frame_times(path.name, container, stream)
+        t_s, listed_bytes = frame_times(path.name, container, stream, progress)
+        sha256 = sha256_of(path, progress)
     with _opened(path) as (container, stream):
         layout = _first_layout(path, container, stream)
     once_s = np.unique(t_s)
@@ -93,9 +97,11 @@ def read_clip(path: Path) -> Clip:
         notes += (_MIRRORED,)
     if layout.high_range is not None:
         notes += (_high_range(layout.high_range),)
+    if layout.square != layout.filmed:
+        notes += (_read_smaller(layout),)
     clip = Clip(
         file=path.name,
-        sha256=sha256_of(path),
+        sha256=sha256,
         width_px=layout.shown_width_px,
         height_px=layout.shown_height_px,
         frames=0,
@@ -142,13 +148,18 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     )
 
 
-def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
+def read_frames(
+    path: Path, clip: Clip | None = None, first: int = 0, *, seek: bool = True
+) -> Iterator[Frame]:
     """Yield the frames of a clip in showing order, past damage.
 
     Parameters
     ----------
     path : of the video file
     clip : its facts; None for every frame that can be decoded
+    first : number of the first frame that is wanted
+    seek : whether to start at a key frame shortly before it, which gives the same
+        pictures unless the clip is damaged before; otherwise at the clip's start
 
     Yields
     ------
@@ -166,9 +177,13 @@ def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
     _require_file(path)
     with _opened(path) as (container, stream):
         layout: Layout | None = None
+        if first and seek and clip is not None:
+            layout = _first_layout(path, container, stream)
+            container.seek(int((clip.t_s[first] - _SEEK_MARGIN_S) * av.time_base))
         for number, frame in _numbered(path, trusted_frames(container, stream), clip):
             layout = layout or Layout.of(path.name, frame, stream)
-            yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
+            if number >= first:
+                yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
 
 
 def _numbered(
@@ -305,6 +320,16 @@ def _high_range(curve: str) -> Note:
         "good",
         f"Filmed with high dynamic range ({curve}) and shown in the ordinary range here; "
         "colours come out paler, measures are the same.",
+    )
+
+
+def _read_smaller(layout: Layout) -> Note:
+    filmed, read = sorted(layout.filmed), sorted(layout.square)
+    return Note(
+        "picture",
+        "good",
+        f"Filmed at {filmed[1]} x {filmed[0]} pixels and read at {read[1]} x {read[0]}, which is "
+        "more than the pose model looks at.",
     )
 
 

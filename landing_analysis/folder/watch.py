@@ -37,6 +37,7 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private, make_private_folder
 from landing_analysis.record.store import list_patients, reports_of
 from landing_analysis.settings import WatchSettings
+from landing_analysis.unfinished import SUFFIX as UNFINISHED
 
 _CHANGES = ("created", "modified", "moved", "deleted", "closed")
 
@@ -272,10 +273,11 @@ def _report_folder(record: Record, claim: queue.Claim) -> Path:
 
 
 def _prepare(aside: Path, target: Path) -> None:
-    """Clear what a killed run left, except landmarks, which save finding the body again."""
+    """Clear what a killed run left, except landmarks, all or part of them, which save time."""
     make_private_folder(aside.parent)
     for left in aside.rglob("*") if aside.is_dir() else ():
-        if left.is_file() and left.name != LANDMARKS:
+        kept = left.name == LANDMARKS or left.parent.suffix == UNFINISHED
+        if left.is_file() and not kept:
             left.unlink()
     earlier, stem = target / LANDMARKS, target.name.rsplit("-", 1)[0]
     if earlier.is_file() and not (aside / stem / LANDMARKS).exists():

@@ -1,0 +1,175 @@
+"""What was seen of a clip so far, stored while it is looked at: a stopped search goes on there.
+
+Stored parts
+------------
+A hidden folder beside the clip's report, ``.<name of the report's folder>.unfinished``, holds
+``00000.npz``, ``00001.npz`` and so on, each with what some 20 s of work have given: ``number``
+and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all of
+them, and ``noted_<name>``, one row per frame, of each collector. ``made_by`` binds a part to
+clip, model and program. A part that is damaged or bound to something else, and all after it,
+are found anew.
+
+Collectors
+----------
+A collector watches the frames on their way to the pose model, as `repeats.watch_changes` does:
+a generator that appends one number, or one row of numbers, to its list for each frame *before*
+it hands the frame on. It may remember the frame before, and nothing older. When a search goes
+on, the last frame of before is read once more, so that the collectors remember it; what they
+append for it is replaced by what was stored.
+"""
+
+from __future__ import annotations
+
+import shutil
+import time
+import zipfile
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from landing_analysis import __version__
+from landing_analysis.errors import LandingAnalysisError, OutputError
+from landing_analysis.files import new_file
+from landing_analysis.tables import N_LANDMARKS, Frame, Seen
+
+SUFFIX = ".unfinished"
+
+_SCHEMA_VERSION = 1
+_EVERY_S = 20.0  # of work; this much is lost at most (choice)
+_VALUES = 6
+
+
+class Parts:
+    """What was seen of one clip so far; made by `stored_parts`.
+
+    Attributes
+    ----------
+    seen : frame by frame in order, from the clip's first
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.seen: list[Seen] = []
+        self._folder = folder
+        self._made_by = ""
+        self._noted: Mapping[str, list[Any]] = {}
+        self._parts = 0
+
+    def recall(self, clip_sha256: str, model_sha256: str, noted: Mapping[str, list[Any]]) -> None:
+        """Take over what is stored of the same clip, by the same model and program.
+
+        Parameters
+        ----------
+        clip_sha256, model_sha256 : fingerprints
+        noted : the empty list of each collector, by name; filled with the stored rows
+        """
+        self._noted = noted
+        made_by = (_SCHEMA_VERSION, __version__, clip_sha256, model_sha256, sorted(noted))
+        self._made_by = repr(made_by)
+        while self._recall_part(self._path(self._parts)):
+            self._parts += 1
+
+    @property
+    def first(self) -> int:
+        """Number of the frame from which the clip is to be read: the last one that was seen."""
+        return self.seen[-1].number if self.seen else 0
+
+    @property
+    def whole(self) -> bool:
+        """Whether no frame was missing so far, as in damage."""
+        return len(self.seen) == self.first + bool(self.seen)
+
+    def new_only(self, frames: Iterable[Frame]) -> Iterator[Frame]:
+        """Leave out the frame that was seen before; to be put behind all collectors.
+
+        Parameters
+        ----------
+        frames : of the clip, the first one numbered `first`
+        """
+        if not self.seen:
+            yield from frames
+            return
+        frames = iter(frames)
+        last = {name: rows[-1] for name, rows in self._noted.items()}
+        if next(frames, None) is not None:
+            for name, rows in self._noted.items():
+                rows[-2:] = [last[name]]
+        yield from frames
+
+    def store(self, found: Iterable[Seen]) -> None:
+        """Add what is found to `seen`, and store a part of it every 20 s.
+
+        Raises
+        ------
+        OutputError
+            When the place cannot be written.
+        """
+        stored, last_s = len(self.seen), time.monotonic()
+        for one in found:
+            self.seen.append(one)
+            if time.monotonic() - last_s >= _EVERY_S:
+                self._store_part(stored, len(self.seen))
+                stored, last_s = len(self.seen), time.monotonic()
+
+    def _path(self, part: int) -> Path:
+        return self._folder / f"{part:05d}.npz"
+
+    def _store_part(self, first: int, end: int) -> None:
+        seen = self.seen[first:end]
+        people = [one.people for one in seen]
+        table: dict[str, Any] = {
+            "made_by": np.array(self._made_by),
+            "number": np.array([one.number for one in seen]),
+            "t_s": np.array([one.t_s for one in seen]),
+            "people": np.array([len(found) for found in people]),
+            "values": np.concatenate([*people, np.empty((0, N_LANDMARKS, _VALUES))]),
+        }
+        for name, rows in self._noted.items():
+            table[f"noted_{name}"] = np.array(rows[first:end], dtype=float)
+        with new_file(self._path(self._parts)) as temporary, temporary.open("wb") as file:
+            np.savez(file, **table)
+        self._parts += 1
+
+    def _recall_part(self, path: Path) -> bool:
+        """Take over one part, or nothing of it."""
+        try:
+            with np.load(path, allow_pickle=False) as stored:
+                table = {name: stored[name] for name in stored.files}
+            if str(table["made_by"]) != self._made_by:
+                return False
+            numbers, times_s = table["number"].tolist(), table["t_s"].tolist()
+            per_frame = np.split(table["values"], np.cumsum(table["people"])[:-1])
+            noted = {name: list(table[f"noted_{name}"]) for name in self._noted}
+        except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
+            return False
+        self.seen += map(Seen, numbers, times_s, per_frame)
+        for name, rows in noted.items():
+            self._noted[name].extend(rows)
+        return True
+
+
+@contextmanager
+def stored_parts(folder: Path) -> Iterator[Parts]:
+    """Give the place for what is seen of a clip; it is gone when the clip's analysis ends.
+
+    Parameters
+    ----------
+    folder : of the clip's report
+
+    Yields
+    ------
+    Parts
+        Still there after the analysis was stopped, by the user, by a full disk or by anything
+        that nobody foresaw, and gone once it has given a result or the reason for none.
+    """
+    place = folder.with_name(f".{folder.name}{SUFFIX}")
+    try:
+        yield Parts(place)
+    except OutputError:
+        raise
+    except LandingAnalysisError:
+        shutil.rmtree(place, ignore_errors=True)
+        raise
+    shutil.rmtree(place, ignore_errors=True)
