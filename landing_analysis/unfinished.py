@@ -135,7 +135,7 @@ class Parts:
     def _recall_part(self, path: Path) -> bool:
         """Take over one part, or nothing of it."""
         try:
-            with np.load(path, allow_pickle=False) as stored:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
                 table = {name: stored[name] for name in stored.files}
             if str(table["made_by"]) != self._made_by:
                 return False

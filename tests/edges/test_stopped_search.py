@@ -1,0 +1,174 @@
+"""A search for the body that is stopped goes on where it was, and ends as if it never had been."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+
+from landing_analysis import analyse, pose, unfinished
+from landing_analysis.analyse import Options, analyse_clip
+from landing_analysis.errors import OutputError
+from landing_analysis.files import read_landmarks
+from landing_analysis.tables import Poses
+from landing_analysis.video import read_clip, read_frames, write_clip
+
+FRAMES = 90
+STOP_AT = 57
+
+
+class Stop(BaseException):
+    """Ends a run as a signal would."""
+
+
+def _clip(path: Path, frames: int = FRAMES) -> Path:
+    """Write a clip that moves, with several key frames and one picture shown twice."""
+    rng = np.random.default_rng(1)
+    with write_clip(path, 64, 64) as writer:
+        writer._stream.options = {**writer._stream.options, "g": "12"}
+        for k in range(frames):
+            if k != 40:
+                picture = rng.integers(0, 255, (64, 64, 3)).astype(np.uint8)
+            writer.write(picture, k / 30)
+    return path
+
+
+@pytest.fixture
+def engine(monkeypatch) -> Callable[[int], None]:
+    """Let landmarks be a function of the picture; call it to stop at one picture of this run."""
+    seen = {"count": 0, "stop_at": -1}
+
+    @contextmanager
+    def workers(count: int, order: object) -> Iterator[Callable]:
+        def look(rgb: np.ndarray) -> Future:
+            if seen["count"] == seen["stop_at"]:
+                raise Stop
+            seen["count"] += 1
+            answer: Future = Future()
+            people = 1 + int(rgb[0, 0, 0]) % 2
+            answer.set_result(np.resize(rgb.astype(float), (people, 33, 6)))
+            return answer
+
+        yield look
+
+    def stop_at(picture: int) -> int:
+        looked_at = seen["count"]
+        seen.update(count=0, stop_at=picture)
+        return looked_at
+
+    monkeypatch.setattr(pose, "_workers", workers)
+    monkeypatch.setattr(unfinished, "_EVERY_S", 0.0)
+    monkeypatch.setattr(analyse, "analyse_people", lambda *_: None)
+    monkeypatch.setattr(analyse, "_write_folder", lambda *_: None)
+    return stop_at
+
+
+def _look(clip: Path, out: Path) -> tuple[np.ndarray, Poses]:
+    analyse_clip(clip, out, Options())
+    facts, poses = read_landmarks(out / clip.stem / "landmarks.parquet")
+    assert facts.frames < FRAMES  # the picture that is shown twice is left out
+    return facts.t_s, poses
+
+
+def _hidden(out: Path) -> list[str]:
+    return sorted(item.name for item in out.iterdir() if item.name.startswith("."))
+
+
+def _assert_same(one: tuple[np.ndarray, Poses], other: tuple[np.ndarray, Poses]) -> None:
+    assert_array_equal(one[0], other[0])
+    for name in ("xy_px", "visibility", "world_m"):
+        assert_array_equal(getattr(one[1], name), getattr(other[1], name))
+
+
+def test_it_goes_on_and_ends_as_if_it_had_never_been_stopped(tmp_path, engine):
+    clip = _clip(tmp_path / "clip.mp4")
+    whole = _look(clip, tmp_path / "whole")
+    for stop in (20, 3, 15):
+        engine(stop)
+        with pytest.raises(Stop):
+            analyse_clip(clip, tmp_path / "out", Options())
+        assert _hidden(tmp_path / "out") == [".clip.unfinished"]
+    engine(-1)
+    _assert_same(_look(clip, tmp_path / "out"), whole)
+    assert _hidden(tmp_path / "out") == []
+
+
+def test_little_is_looked_at_twice(tmp_path, engine):
+    clip = _clip(tmp_path / "clip.mp4")
+    engine(STOP_AT)
+    with pytest.raises(Stop):
+        analyse_clip(clip, tmp_path / "out", Options())
+    engine(-1)
+    analyse_clip(clip, tmp_path / "out", Options())
+    under_way = pose._AHEAD * Options().settings.pose.workers
+    assert engine(-1) <= FRAMES - STOP_AT + under_way
+
+
+@pytest.mark.parametrize("harm", ["flipped", "cut", "gone", "other clip"])
+def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm):
+    clip = _clip(tmp_path / "clip.mp4")
+    whole = _look(clip, tmp_path / "whole")
+    engine(STOP_AT)
+    with pytest.raises(Stop):
+        analyse_clip(clip, tmp_path / "out", Options())
+    parts = sorted((tmp_path / "out" / ".clip.unfinished").iterdir())
+    damaged = parts[len(parts) // 2]
+    data = bytearray(damaged.read_bytes())
+    if harm == "flipped":
+        data[-2000] ^= 1
+        damaged.write_bytes(data)
+    elif harm == "cut":
+        damaged.write_bytes(data[: len(data) // 2])
+    elif harm == "gone":
+        damaged.unlink()
+    else:
+        other = _clip(tmp_path / "other.mp4", FRAMES - 1)
+        engine(STOP_AT)
+        with pytest.raises(Stop):
+            analyse_clip(other, tmp_path / "out", Options())
+        shutil.copy(tmp_path / "out" / ".other.unfinished" / damaged.name, damaged)
+    engine(-1)
+    _assert_same(_look(clip, tmp_path / "out"), whole)
+    assert engine(-1) > FRAMES - len(parts)
+
+
+def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch):
+    clip = _clip(tmp_path / "clip.mp4")
+    room = {"parts": 10}
+    savez = np.savez
+
+    def full(file: object, **table: np.ndarray) -> None:
+        room["parts"] -= 1
+        if room["parts"] < 0:
+            file.write(b"half")
+            raise OSError(28, "No space left on device")
+        savez(file, **table)
+
+    monkeypatch.setattr(np, "savez", full)
+    with pytest.raises(OutputError, match="No space left on device"):
+        analyse_clip(clip, tmp_path / "out", Options())
+    parts = tmp_path / "out" / ".clip.unfinished"
+    assert sorted(path.name for path in parts.iterdir()) == [f"{k:05d}.npz" for k in range(10)]
+    monkeypatch.setattr(np, "savez", savez)
+    engine(-1)
+    analyse_clip(clip, tmp_path / "out", Options())
+    assert engine(-1) == FRAMES - 10
+    assert not parts.exists()
+
+
+@pytest.mark.parametrize("first", [1, 11, 12, 13, 50, 89])
+def test_reading_from_a_frame_on_gives_the_same_pictures(tmp_path, first):
+    path = _clip(tmp_path / "clip.mp4")
+    clip = read_clip(path)
+    whole = list(read_frames(path, clip))[first:]
+    for seek in (True, False):
+        part = list(read_frames(path, clip, first, seek=seek))
+        assert [frame.number for frame in part] == [frame.number for frame in whole]
+        for one, other in zip(part, whole, strict=True):
+            assert_array_equal(one.rgb, other.rgb)
