@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
@@ -23,6 +24,7 @@ from landing_analysis.documents import analysis_json, reps_csv
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.feet import sights_of
 from landing_analysis.files import (
+    MEGABYTE,
     new_folder,
     read_landmarks,
     sha256_of,
@@ -69,7 +71,7 @@ from landing_analysis.withheld import withhold
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
-_LARGE_BYTES = 200_000_000  # reading less, twice, takes less than two seconds (choice)
+_LARGE_MEGABYTES = 200  # reading less, twice, takes less than two seconds (choice)
 
 StartProgress = Callable[[str, int], Progress]
 """Called with what is about to be done and in how many steps."""
@@ -103,6 +105,7 @@ class Outcome:
 
     ``unexpected`` is the exception behind the sentence when it was no error of ours.
     ``copy_of`` names the clip of the same content that was analysed in its stead.
+    ``number`` counts the clips of a run from 1 to ``of``.
     """
 
     name: str
@@ -111,6 +114,8 @@ class Outcome:
     error: str | None = None
     unexpected: Exception | None = None
     copy_of: str | None = None
+    number: int = 1
+    of: int = 1
 
 
 # --- the stages --------------------------------------------------------------------------------
@@ -311,10 +316,10 @@ def analyse_clip(
 def _facts(path: Path, start: StartProgress) -> Clip:
     from landing_analysis.video import read_clip
 
-    size = path.stat().st_size if path.is_file() else 0
     name = printable(path.name)
-    large = size >= _LARGE_BYTES
-    progress = start(f"{name}: reading the file", 2 * size) if large else NO_PROGRESS
+    megabytes = path.stat().st_size // MEGABYTE if path.is_file() else 0
+    large = megabytes >= _LARGE_MEGABYTES
+    progress = start(f"{name}: reading the file", 2 * megabytes) if large else NO_PROGRESS
     clip = read_clip(path, progress)
     return replace(clip, file=name)
 
@@ -473,29 +478,46 @@ def analyse_paths(
         One per clip as soon as it is done. A clip that fails gives its sentence and
         never stops the rest. A second copy of a clip's content is analysed once.
     """
-    taken: list[Path] = []
+    listed: list[Path | Outcome] = []
     for path in paths:
         try:
-            clips = _clips_in(path)
+            listed += _clips_in(path)
         except LandingAnalysisError as error:
-            yield Outcome(printable(path.name), error=str(error))
+            listed.append(Outcome(printable(path.name), error=str(error)))
+    copied = _copied([item for item in listed if isinstance(item, Path)])
+    for number, item in enumerate(listed, 1):
+        if isinstance(item, Outcome):
+            outcome = item
+        elif (first := next(copied)) is not None:
+            outcome = Outcome(printable(item.name), copy_of=printable(first.name))
+        else:
+            outcome = _outcome(item, out_dir, options, _counted(start, number, len(listed)))
+        yield replace(outcome, number=number, of=len(listed))
+
+
+def _copied(clips: list[Path]) -> Iterator[Path | None]:
+    """Yield for each clip the earlier one of the same content, None without any."""
+    sizes = [clip.stat().st_size if clip.is_file() else -1 for clip in clips]
+    alike = Counter(sizes)
+    first: dict[str, Path] = {}
+    for clip, size in zip(clips, sizes, strict=True):
+        if alike[size] == 1 or size < 0:
+            yield None
             continue
-        for clip in clips:
-            first = next((other for other in taken if _same_content(other, clip)), None)
-            if first is not None:
-                yield Outcome(printable(clip.name), copy_of=printable(first.name))
-                continue
-            taken.append(clip)
-            yield _outcome(clip, out_dir, options, start)
+        try:
+            sha256 = sha256_of(clip)
+        except OSError:
+            yield None
+            continue
+        yield first.get(sha256)
+        first.setdefault(sha256, clip)
 
 
-def _same_content(one: Path, other: Path) -> bool:
-    try:
-        if one.stat().st_size != other.stat().st_size:
-            return False
-        return sha256_of(one) == sha256_of(other)
-    except OSError:
-        return False
+def _counted(start: StartProgress, number: int, of: int) -> StartProgress:
+    """Say before each long step which of the clips it is about."""
+    if of == 1:
+        return start
+    return lambda label, steps: start(f"{number} of {of}, {label}", steps)
 
 
 def _clips_in(path: Path) -> tuple[Path, ...]:

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,23 +33,46 @@ if TYPE_CHECKING:
 
 _WIDTH = 96
 _LABEL = 36  # so that a line fits into 80 columns
-_FAILED, _WRONG_USE, _INTERRUPTED = 1, 2, 130
+_HEAD = 14  # of a longer label, with "123 of 500"; the rest is its end
+_FAILED, _WRONG_USE, _INTERRUPTED, _ENDED = 1, 2, 130, 143
 
 
 class _OneSentenceGroup(click.Group):
-    """Ends on Ctrl-C with one line and the usual exit code."""
+    """Ends on Ctrl-C, or when the system asks for it, with one line and the usual exit code."""
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
+        asked: list[int] = []
         try:
-            sys.exit(super().main(*args, **{**kwargs, "standalone_mode": False}))
+            with _interrupted_by(signal.SIGTERM, asked):
+                sys.exit(super().main(*args, **{**kwargs, "standalone_mode": False}))
         except (click.Abort, KeyboardInterrupt):
             click.echo(
-                "Stopped. Nothing is half-written; earlier reports are as they were.", err=True
+                "Stopped. Nothing is half-written; earlier reports are as they were. "
+                "Started again, an analysis goes on from there.",
+                err=True,
             )
-            sys.exit(_INTERRUPTED)
+            sys.exit(_ENDED if asked else _INTERRUPTED)
         except click.ClickException as error:
             error.show()
             sys.exit(error.exit_code)
+
+
+@contextmanager
+def _interrupted_by(number: int, asked: list[int]) -> Iterator[None]:
+    """Let a signal end the work as Ctrl-C does, and note it in ``asked``."""
+
+    def interrupt(*_: object) -> None:
+        asked.append(number)
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(number, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(number, before)
 
 
 @click.group(
@@ -178,7 +206,7 @@ def analyse(
         0  all clips were analysed, also those without a single rep
         1  some clip could not be analysed; one sentence says why
         2  wrong use: an option, the limits file or the output folder
-        130  stopped by Ctrl-C; nothing is half-written
+        130  stopped by Ctrl-C; nothing is half-written, the same command goes on
     """  # noqa: D301 - as above
     from landing_analysis.analyse import analyse_paths, prepare_out_dir
 
@@ -187,7 +215,7 @@ def analyse(
         prepare_out_dir(out_dir)
     except LandingAnalysisError as error:
         raise click.UsageError(str(error)) from error
-    outcomes = []
+    run = _Run()
     for outcome in analyse_paths(paths, out_dir, options, _start):
         if outcome.unexpected is not None and debug:
             raise outcome.unexpected
@@ -195,8 +223,10 @@ def analyse(
             click.echo(f"Not analysed: {outcome.error}", err=True)
         if outcome.copy_of is not None:
             click.echo(f"{outcome.name} is a copy of {outcome.copy_of}; left out.", err=True)
-        outcomes.append(outcome)
-    _close(outcomes, out_dir)
+        if outcome.of > 1 and outcome.report is not None:
+            click.echo(f"{outcome.number} of {outcome.of} done: {outcome.name}")
+        run.note(outcome)
+    _close(run, out_dir)
 
 
 def _options(
@@ -241,14 +271,16 @@ def _options(
 
 
 class _Bar:
-    """A bar on the terminal with frames per second and the time left."""
+    """A bar on the terminal with steps per second and the time left."""
 
     def __init__(self, label: str, steps: int) -> None:
         self._started_s = time.monotonic()
         self._done = 0
         self._bar: ProgressBar[int] = click.progressbar(
             length=steps,
-            label=label if len(label) <= _LABEL else "…" + label[-_LABEL + 1 :],
+            label=label
+            if len(label) <= _LABEL
+            else f"{label[:_HEAD]}…{label[_HEAD - _LABEL + 1 :]}",
             width=0,  # of the bar: what the terminal leaves
             show_eta=True,
             show_pos=True,
@@ -258,7 +290,7 @@ class _Bar:
         self._bar.__enter__()
 
     def advance(self, n: int) -> None:
-        """Count ``n`` more frames as done."""
+        """Count ``n`` more steps as done."""
         self._done += n
         self._bar.update(n)
 
@@ -268,7 +300,7 @@ class _Bar:
 
     def _rate(self) -> str:
         passed_s = time.monotonic() - self._started_s
-        return f"{self._done / passed_s:.0f} frames/s" if passed_s > 0 else ""
+        return f"{self._done / passed_s:.0f}/s" if passed_s > 0 else ""
 
 
 def _start(label: str, steps: int) -> Progress:
@@ -291,22 +323,40 @@ _HEADERS = (
 )
 
 
-def _close(outcomes: list[Outcome], out_dir: Path) -> None:
-    done = [outcome for outcome in outcomes if outcome.report is not None]
-    failed = sum(outcome.error is not None for outcome in outcomes)
-    if done:
+@dataclass
+class _Run:
+    """What is left to say of the clips of a run; their analyses are let go one by one."""
+
+    clips: int = 0
+    failed: int = 0
+    rows: list[tuple[str, ...]] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    reports: list[Path] = field(default_factory=list)
+
+    def note(self, outcome: Outcome) -> None:
+        """Take from an outcome what is said at the end."""
+        self.clips += 1
+        self.failed += outcome.error is not None
+        if outcome.report is not None:
+            self.reports.append(outcome.report)
+            self.rows.append(_row(outcome))
+            for words in _remarks(outcome.analysis):
+                self.remarks.append(f"{outcome.name}: {words[0].lower() + words[1:]}")
+
+
+def _close(run: _Run, out_dir: Path) -> None:
+    if run.rows:
         click.echo()
-        for line in table([_HEADERS, *(_row(outcome) for outcome in done)]):
+        for line in table([_HEADERS, *run.rows]):
             click.echo(line)
         click.echo("(outside, cannot tell, within: findings of the set against the limits)")
-        for outcome in done:
-            for words in _remarks(outcome.analysis):
-                click.echo(f"{outcome.name}: {words[0].lower() + words[1:]}")
-    if failed:
-        click.echo(f"{failed} of {len(outcomes)} could not be analysed.", err=True)
-    if done:
-        click.echo(f"\n{_page_to_open(done, out_dir)}")
-    if failed:
+        for line in run.remarks:
+            click.echo(line)
+    if run.failed:
+        click.echo(f"{run.failed} of {run.clips} could not be analysed.", err=True)
+    if run.reports:
+        click.echo(f"\n{_page_to_open(run.reports, out_dir)}")
+    if run.failed:
         raise click.exceptions.Exit(_FAILED)
 
 
@@ -322,7 +372,7 @@ def _remarks(analysis: Analysis | None) -> list[str]:
     return remarks if doubt is None else [*remarks, doubt]
 
 
-def _page_to_open(done: list[Outcome], out_dir: Path) -> str:
+def _page_to_open(reports: list[Path], out_dir: Path) -> str:
     from landing_analysis.analyse import INDEX
     from landing_analysis.files import write_text
     from landing_analysis.index import index_html
@@ -330,7 +380,6 @@ def _page_to_open(done: list[Outcome], out_dir: Path) -> str:
     index = index_html(out_dir)
     if index is not None:
         write_text(out_dir / INDEX, index)
-    reports = [outcome.report for outcome in done if outcome.report is not None]
     return click.format_filename(reports[0] if len(reports) == 1 else out_dir / INDEX)
 
 

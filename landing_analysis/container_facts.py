@@ -11,6 +11,7 @@ from av.video.stream import VideoStream
 
 from landing_analysis.decoding import whole_packets
 from landing_analysis.errors import ClipError, IncompleteClipError, NoVideoError
+from landing_analysis.files import MEGABYTE
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import FloatArray
 
@@ -38,7 +39,7 @@ def frame_times(
     file : name for messages
     container : opened, at its start
     stream : the track of pictures
-    progress : told of the bytes
+    progress : counts megabytes
 
     Returns
     -------
@@ -54,7 +55,7 @@ def frame_times(
     end_s = 0.0
     for packet in whole_packets(container):
         listed_bytes += packet.size
-        progress.advance(packet.size)
+        progress.advance(listed_bytes // MEGABYTE - (listed_bytes - packet.size) // MEGABYTE)
         if packet.size == 0 or packet.stream.index != stream.index:
             continue
         count += 1

@@ -46,7 +46,7 @@ from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, FloatArray, Note, Poses
 
 SCHEMA_VERSION = 1
-_BLOCK_BYTES = 1 << 20
+MEGABYTE = 1 << 20
 _PART, _REPLACED = ".part", ".replaced"
 _METADATA_KEY = b"landing_analysis"
 _VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
@@ -54,12 +54,12 @@ _COLUMNS = tuple(f"{name}_{value}" for name in LANDMARK_NAMES for value in _VALU
 
 
 def sha256_of(path: Path, progress: Progress = NO_PROGRESS) -> str:
-    """Return the sha256 of a file's content in hexadecimal; ``progress`` is told of its bytes."""
+    """Return the sha256 of a file's content in hexadecimal; ``progress`` counts its megabytes."""
     digest = hashlib.sha256()
     with Path(path).open("rb") as file:
-        while block := file.read(_BLOCK_BYTES):
+        while block := file.read(MEGABYTE):
             digest.update(block)
-            progress.advance(len(block))
+            progress.advance(1)
     return digest.hexdigest()
 
 

@@ -59,7 +59,7 @@ def read_clip(path: Path, progress: Progress = NO_PROGRESS) -> Clip:
     Parameters
     ----------
     path : of the video file
-    progress : told of each byte twice, since the file is read twice
+    progress : counts megabytes, each twice, since the file is read twice
 
     Returns
     -------

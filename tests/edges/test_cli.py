@@ -241,7 +241,8 @@ def test_ctrl_c_is_one_line_and_code_130(tmp_path, monkeypatch):
     done = _run("analyse", stored, "--out", tmp_path / "out")
     assert done.exit_code == 130
     assert done.stderr.strip().splitlines() == [
-        "Stopped. Nothing is half-written; earlier reports are as they were."
+        "Stopped. Nothing is half-written; earlier reports are as they were. "
+        "Started again, an analysis goes on from there."
     ]
     assert list((tmp_path / "out").iterdir()) == []
 
@@ -293,12 +294,12 @@ def _progress_on_a_terminal(monkeypatch, label: str, steps: int, advances: list[
     return terminal
 
 
-def test_a_terminal_sees_frames_per_second_and_time_left(monkeypatch):
+def test_a_terminal_sees_steps_per_second_and_time_left(monkeypatch):
     label = "P07_jumps.mp4: finding the body"
     terminal = _progress_on_a_terminal(monkeypatch, label, 120, [20] * 4)
     last = terminal.written.split("\r")[-1]
     # 80 of 120 frames in 8 s: 10 frames/s, and 4 s left.
-    for words in ("P07_jumps.mp4: finding the body", "80/120", "10 frames/s", "00:00:04"):
+    for words in ("P07_jumps.mp4: finding the body", "80/120", "10/s", "00:00:04"):
         assert words in last
 
 
@@ -307,6 +308,14 @@ def test_a_line_of_progress_fits_into_80_columns(monkeypatch):
     terminal = _progress_on_a_terminal(monkeypatch, label, 3600, [1000] * 3)
     for line in terminal.written.split("\r"):
         assert len(line.replace("\x1b[?25l", "").replace("\x1b[?25h", "").strip()) <= 80
+
+
+def test_a_long_label_keeps_its_count_and_its_end(monkeypatch):
+    label = "123 of 500, P07_jumps_on_the_gym_floor.mp4: finding the body"
+    terminal = _progress_on_a_terminal(monkeypatch, label, 3600, [1000] * 3)
+    last = terminal.written.split("\r")[-1]
+    assert "123 of 500" in last
+    assert ": finding the body" in last
 
 
 def test_nobody_looking_means_no_bar():
