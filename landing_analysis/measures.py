@@ -109,10 +109,16 @@ class _Scene:
 
     def points(self, name: str) -> FloatArray:
         """Return (n, 2) of one landmark, unfiltered, NaN where it was not seen."""
-        column = LANDMARK[name]
-        bridged = self.tracks.filled[:, column, None]
-        points: FloatArray = np.where(bridged, np.nan, self.tracks.raw_px[:, column])
-        return points
+        if name not in self._points:
+            column = LANDMARK[name]
+            bridged = self.tracks.filled[:, column, None]
+            self._points[name] = np.where(bridged, np.nan, self.tracks.raw_px[:, column])
+        return self._points[name]
+
+    @cached_property
+    def _points(self) -> dict[str, FloatArray]:
+        """Return what `points` has worked out so far: every rep asks for the same again."""
+        return {}
 
     def middle(self, part: str) -> FloatArray:
         middle: FloatArray = 0.5 * (self.points(f"left_{part}") + self.points(f"right_{part}"))

@@ -1,0 +1,88 @@
+"""A tiny clip whose pictures say which frame they are, and an engine that knows who is in each.
+
+The engine answers with the invented patient of `stick_patient`, a tenth as large.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+from stick_patient import jump_plan, make_motion
+
+from landing_analysis import pose, unfinished
+from landing_analysis.tables import LIMBS
+from landing_analysis.video import write_clip
+
+_SCALE = 0.1
+_WIDTH, _HEIGHT = 72, 128
+_LEVELS = 12
+
+
+def marked_clip(path: Path, reps: int = 2, seed: int = 0) -> int:
+    """Write the clip of a set; return its number of frames."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    landmarks = make_motion(jump_plan(reps), "front", LIMBS)[0]
+    with write_clip(path, _WIDTH, _HEIGHT) as writer:
+        for k, t_s in enumerate(landmarks.t_s):
+            picture = np.full((_HEIGHT, _WIDTH, 3), 128, np.uint8)
+            picture[-8:] = seed % 250
+            for digit in range(3):
+                level = 10 + 20 * (k // _LEVELS**digit % _LEVELS)
+                picture[32 * digit : 32 * digit + 32] = level
+            writer.write(picture, float(t_s))
+    return len(landmarks.t_s)
+
+
+def _frame_of(rgb: np.ndarray) -> int:
+    levels = [float(rgb[32 * digit + 16, 36].mean()) for digit in range(3)]
+    return sum(round((level - 10) / 20) * _LEVELS**digit for digit, level in enumerate(levels))
+
+
+def answers(reps: int = 2) -> Callable[[np.ndarray], np.ndarray]:
+    """Return what sees the patient of `marked_clip` in a picture of it."""
+    landmarks = make_motion(jump_plan(reps), "front", LIMBS)[0]
+    values = np.concatenate(
+        [_SCALE * landmarks.xy_px, landmarks.visibility[..., None], landmarks.world_m], axis=2
+    )
+    return lambda rgb: values[None, _frame_of(rgb)]
+
+
+def stand_in(look: Callable[[np.ndarray], np.ndarray]) -> Callable:
+    """Return what takes the place of `pose._workers`."""
+
+    @contextmanager
+    def workers(count: int, order: object) -> Iterator[Callable]:
+        def hand_over(rgb: np.ndarray) -> Future:
+            answer: Future = Future()
+            answer.set_result(look(rgb))
+            return answer
+
+        yield hand_over
+
+    return workers
+
+
+def main() -> None:
+    """Run the command line with this engine; the environment says how slow it is, in seconds."""
+    from landing_analysis.cli import main as command
+
+    see, pause_s = answers(), float(os.environ.get("MARKED_ENGINE_S", "0"))
+
+    def look(rgb: np.ndarray) -> np.ndarray:
+        time.sleep(pause_s)
+        return see(rgb)
+
+    pose._workers = stand_in(look)  # type: ignore[assignment]
+    unfinished._EVERY_S = 0.05
+    command(sys.argv[1:])
+
+
+if __name__ == "__main__":
+    main()
