@@ -31,6 +31,7 @@ from landing_analysis.tables import (
 Moment = Literal["initial contact", "peak flexion"]
 MOMENTS: tuple[Moment, Moment] = ("initial contact", "peak flexion")
 
+_MOST_REPS = 60  # with pictures; 25 kB each, so that the page stays below some 5 MB (choice)
 _HEIGHT_PX = 460
 _SHAPE = 0.72  # width over height
 _JPEG_QUALITY = 76
@@ -105,11 +106,19 @@ class _Crop:
         return (points - [self.x, self.y]) * self.scale
 
 
+def pictured_reps(analysis: Analysis) -> tuple[Rep, ...]:
+    """Return the reps that get pictures: all, or sixty of them spread evenly over a long set."""
+    reps = analysis.reps.reps
+    if len(reps) <= _MOST_REPS:
+        return reps
+    return tuple(reps[k] for k in np.linspace(0, len(reps) - 1, _MOST_REPS).round().astype(int))
+
+
 def key_frames(analysis: Analysis) -> tuple[int, ...]:
     """Return the frames that `key_pictures` shows, each once and in order."""
     frames = {
         frame
-        for rep in analysis.reps.reps
+        for rep in pictured_reps(analysis)
         for moment in MOMENTS
         if (frame := _frame(analysis, rep, moment)) is not None
     }
@@ -140,7 +149,7 @@ def key_jpeg(analysis: Analysis, frame: Frame, heads: FloatArray | None) -> str 
 def key_pictures(
     analysis: Analysis, jpegs: Mapping[int, str] | None = None
 ) -> tuple[KeyPicture, ...]:
-    """Return the pictures of every rep whose moments the clip shows.
+    """Return the pictures of every one of `pictured_reps` whose moments the clip shows.
 
     Parameters
     ----------
@@ -150,7 +159,7 @@ def key_pictures(
     jpegs = jpegs or {}
     return tuple(
         picture
-        for rep in analysis.reps.reps
+        for rep in pictured_reps(analysis)
         for moment in MOMENTS
         if (picture := _picture(analysis, rep, moment, jpegs)) is not None
     )

@@ -11,6 +11,7 @@ import pytest
 from page import read_page
 from stick_patient import make_analysis, without_reps
 
+from landing_analysis import pictures
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.pictures import key_pictures
 from landing_analysis.report import report_html
@@ -243,3 +244,13 @@ def test_a_clip_too_slow_to_tell_a_flight_says_that_instead():
     text = read_page(_html(replace(analysis, contacts=contacts))).text
     assert "There are no reps: 5 frames/s is too slow to tell a flight from a step." in text
     assert "No flight was found" not in text
+
+
+def test_a_very_long_set_has_pictures_of_some_reps_and_says_so(monkeypatch):
+    monkeypatch.setattr(pictures, "_MOST_REPS", 4)
+    analysis = make_analysis("front", reps=8)
+    drawn = key_pictures(analysis)
+    assert sorted({picture.rep for picture in drawn}) == [1, 3, 6, 8]
+    page = read_page(report_html(analysis, drawn, None))
+    assert "Of 8 reps 4, spread evenly over the clip, have pictures." in page.text
+    assert "Rep 7" in page.text

@@ -9,6 +9,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -189,58 +191,51 @@ def test_a_killed_run_frees_its_place(tmp_path):
         pass
 
 
-def _small_disk(largest_file: int) -> None:
-    """Let no file grow beyond a size: writing then fails as on a full disk."""
-    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, resource.getrlimit(
-        resource.RLIMIT_FSIZE)[1]))  # fmt: skip
+@contextmanager
+def _full_disk() -> Iterator[None]:
+    """Let no file grow beyond 100 bytes: the system refuses more as on a full disk."""
+    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100, limits[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        signal.signal(signal.SIGXFSZ, before)
 
 
-@pytest.mark.parametrize("step", ["parts", "landmarks", "document", "annotated", "report"])
+WRITERS = {
+    "parts": (unfinished.Parts, "_store_part"),
+    "landmarks": (analyse, "write_landmarks"),
+    "documents": (analyse, "write_text"),
+    "annotated clip": (analyse, "_annotate"),
+    "files of others": (analyse, "_keep_other_files"),
+}
+
+
+@pytest.mark.parametrize("step", WRITERS)
 def test_a_full_disk_is_one_sentence_and_costs_no_earlier_report(
     tmp_path, clip, quick_engine, monkeypatch, step
 ):
     out = tmp_path / "out"
     monkeypatch.setattr(unfinished, "_EVERY_S", 0.0 if step == "parts" else 100.0)
     if step != "parts":
-        analyse_clip(clip, out, Options())
-        if step == "landmarks":
-            (out / "P07_jumps" / "landmarks.parquet").unlink()
+        report = analyse_clip(clip, out, Options(annotated_clip=False)).report
+        report.with_name("notes.txt").write_text("better than last week\n" * 20)
     earlier = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
-    full_at = {
-        "parts": (unfinished.Parts, "_store_part"),
-        "landmarks": (analyse, "write_landmarks"),
-        "document": (analyse, "analysis_json"),
-        "annotated": (analyse, "_annotate"),
-        "report": (analyse, "_keep_other_files"),
-    }
-    owner, name = full_at[step]
-    then = getattr(owner, name)
+    owner, name = WRITERS[step]
+    write = getattr(owner, name)
 
     def on_a_full_disk(*given: object) -> object:
-        limits = resource.getrlimit(resource.RLIMIT_FSIZE)
-        _small_disk(100)
-        try:
-            result = then(*given)
-            for target in given:  # the file that comes next is as full
-                if isinstance(target, Path) and target.parent.is_dir() and step == "report":
-                    (target / "more").write_bytes(b"x" * 200)
-            return result
-        finally:
-            if step not in ("document",):
-                resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        with _full_disk():
+            return write(*given)
 
-    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
-    monkeypatch.setattr(owner, name, on_a_full_disk)
-    try:
+    with monkeypatch.context() as patch:
+        patch.setattr(owner, name, on_a_full_disk)
         (outcome,) = analyse_paths((clip,), out, Options())
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     assert "cannot be written" in outcome.error
     assert outcome.unexpected is None
     assert "\n" not in outcome.error
     assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == earlier
-    monkeypatch.setattr(owner, name, then)
-    (outcome,) = analyse_paths((clip,), out, Options())
+    (outcome,) = analyse_paths((clip,), out, Options(annotated_clip=False))
     assert outcome.error is None
-    assert {item.name for item in (out / "P07_jumps").iterdir()} == WRITTEN

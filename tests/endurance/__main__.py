@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 from pathlib import Path
 
 import click
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from .long_clip import make_long_clip
 from .memory_curve import measure, plot, read
@@ -43,6 +46,20 @@ def memory(table: Path, command: tuple[str, ...], every_s: float, ceiling_mb: fl
     time_s, memory_mb = read(table)
     click.echo(f"{max(memory_mb):.0f} MB at most, {time_s[-1]:.0f} s")
     sys.exit(code or int(max(memory_mb) > ceiling_mb))
+
+
+@main.command()
+@click.option("--clips", type=int, default=500, show_default=True)
+def many(clips: int) -> None:
+    """Tell what a run over many clips costs beside their analyses."""
+    from .many import analyse_many, many_clips, watch_many
+
+    with tempfile.TemporaryDirectory() as place:
+        root = Path(place) / "drop"
+        many_clips(root, clips)
+        rows = [*analyse_many(root, Path(place) / "out"), *watch_many(root, Path(place) / "data")]
+    for what, value in rows:
+        click.echo(f"{what}: {value}")
 
 
 if __name__ == "__main__":
