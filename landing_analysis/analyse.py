@@ -491,7 +491,7 @@ def analyse_paths(
         elif (first := next(copied)) is not None:
             outcome = Outcome(printable(item.name), copy_of=printable(first.name))
         else:
-            outcome = _outcome(item, out_dir, options, _counted(start, number, len(listed)))
+            outcome = _outcome(item, out_dir, options, counted(start, number, len(listed)))
         yield replace(outcome, number=number, of=len(listed))
 
 
@@ -513,8 +513,8 @@ def _copied(clips: list[Path]) -> Iterator[Path | None]:
         first.setdefault(sha256, clip)
 
 
-def _counted(start: StartProgress, number: int, of: int) -> StartProgress:
-    """Say before each long step which of the clips it is about."""
+def counted(start: StartProgress, number: int, of: int) -> StartProgress:
+    """Return ``start`` with which of the clips it is about before each label."""
     if of == 1:
         return start
     return lambda label, steps: start(f"{number} of {of}, {label}", steps)

@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from landing_analysis import __version__
-from landing_analysis.analyse import LANDMARKS, Options, StartProgress, no_progress
+from landing_analysis.analyse import LANDMARKS, Options, StartProgress, counted, no_progress
 from landing_analysis.errors import (
     InterruptedAnalysisError,
     LandingAnalysisError,
@@ -249,7 +249,7 @@ def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
     aside = record.folder.work / claim.sha256
     target = _report_folder(record, claim)
     _prepare(aside, target)
-    made = job.analyse(claim.path, aside, options, job.start)
+    made = job.analyse(claim.path, aside, options, _start_counted(record, job))
     if made.document["clip"]["sha256"] != claim.sha256 or sha256_of(claim.path) != claim.sha256:
         raise InterruptedAnalysisError(f"{claim.path.name} changed while it was analysed.")
     _publish(made, target)
@@ -263,6 +263,13 @@ def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
         shutil.rmtree(folder, ignore_errors=True)
     shutil.rmtree(aside, ignore_errors=True)
     aside.with_name(aside.name + ".lock").unlink(missing_ok=True)
+
+
+def _start_counted(record: Record, job: Job) -> StartProgress:
+    """Say of each long step which clip of the drop folder it is about."""
+    states = [clip.state for clip in queue.states_in(record, job.root)]
+    through = states.count("done") + states.count("needs attention")
+    return counted(job.start, through + 1, len(states))
 
 
 def _report_folder(record: Record, claim: queue.Claim) -> Path:

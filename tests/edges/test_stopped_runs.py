@@ -23,6 +23,7 @@ from landing_analysis import analyse, pose, unfinished
 from landing_analysis.analyse import Options, analyse_clip, analyse_paths
 from landing_analysis.errors import OutputError
 from landing_analysis.files import new_folder, read_landmarks, sole_writer
+from landing_analysis.folder import watch
 
 ROOT = Path(__file__).parents[2]
 STOPPED = (
@@ -189,6 +190,17 @@ def test_a_killed_run_frees_its_place(tmp_path):
     assert not lock.exists()
     with FileLock(lock), pytest.raises(OutputError), sole_writer(tmp_path / "P07"):
         pass
+
+
+def test_the_drop_folder_keeps_what_was_found_of_a_clip_and_clears_the_rest(tmp_path):
+    aside = tmp_path / "work" / "abc"
+    kept = [aside / ".P07.unfinished" / "00000.npz", aside / "P07" / "landmarks.parquet"]
+    cleared = [aside / "P07" / "report.html", aside / f".P07.{'a' * 32}.part" / "analysis.json"]
+    for path in (*kept, *cleared):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("x")
+    watch._prepare(aside, tmp_path / "reports" / "P07-01234567")
+    assert [path.exists() for path in (*kept, *cleared)] == [True, True, False, False]
 
 
 @contextmanager

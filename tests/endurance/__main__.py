@@ -62,5 +62,16 @@ def many(clips: int) -> None:
         click.echo(f"{what}: {value}")
 
 
+@main.command("picture-size")
+@click.argument("clip", type=click.Path(exists=True, path_type=Path))
+@click.option("--frames", type=int, default=60, show_default=True)
+def picture_size(clip: Path, frames: int) -> None:
+    """Tell how far landmarks move when CLIP, of 3840 pixels, is read smaller."""
+    from .picture_size import moved_by
+
+    for longest_px, words in moved_by(clip, (3840, 1920, 1280), frames):
+        click.echo(f"{longest_px} px: {words}")
+
+
 if __name__ == "__main__":
     main()
