@@ -72,6 +72,7 @@ from landing_analysis.withheld import withhold
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
 _LARGE_MEGABYTES = 200  # reading less, twice, takes less than two seconds (choice)
+_LONG_FRAMES = 5000  # of fewer all is measured in some seconds (choice)
 
 StartProgress = Callable[[str, int], Progress]
 """Called with what is about to be done and in how many steps."""
@@ -301,9 +302,13 @@ def analyse_clip(
         with stored_parts(folder) as parts:
             if poses is None:
                 clip, poses = _find_or_recall_poses(path, clip, folder, parts, options, start)
-            people = link_people(poses, options.settings.people)
-            analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
-            analysis = analyse_people(clip, poses, people, options, analysed_at)
+            long = clip.frames >= _LONG_FRAMES
+            with closing(start(f"{clip.file}: measuring", 2) if long else NO_PROGRESS) as progress:
+                people = link_people(poses, options.settings.people)
+                progress.advance(1)
+                analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
+                analysis = analyse_people(clip, poses, people, options, analysed_at)
+                progress.advance(1)
             landmarks = folder / LANDMARKS
             if video or not (landmarks.exists() and landmarks.samefile(path)):
                 write_landmarks(landmarks, poses, clip)
@@ -413,7 +418,7 @@ def _write_folder(
     with new_folder(folder) as new:
         write_text(new / DATA, analysis_json(analysis))
         write_text(new / TABLE, reps_csv(analysis))
-        jpegs = dict(_key_jpegs(path, analysis, heads)) if path else {}
+        jpegs = dict(_key_jpegs(path, analysis, heads, start)) if path else {}
         if path and options.annotated_clip:
             _annotate(new / ANNOTATED, path, analysis, heads, start)
         _keep_other_files(folder, new)
@@ -422,15 +427,18 @@ def _write_folder(
 
 
 def _key_jpegs(
-    path: Path, analysis: Analysis, heads: FloatArray | None
+    path: Path, analysis: Analysis, heads: FloatArray | None, start: StartProgress
 ) -> Iterator[tuple[int, str]]:
     from landing_analysis.pictures import key_frames, key_jpeg
     from landing_analysis.video import read_frames_at
 
-    for frame in read_frames_at(path, analysis.clip, key_frames(analysis)):
-        jpeg = key_jpeg(analysis, frame, heads)
-        if jpeg is not None:
-            yield frame.number, jpeg
+    clip, numbers = analysis.clip, key_frames(analysis)
+    with closing(start(f"{clip.file}: cutting out pictures", len(numbers))) as progress:
+        for frame in read_frames_at(path, clip, numbers):
+            jpeg = key_jpeg(analysis, frame, heads)
+            if jpeg is not None:
+                yield frame.number, jpeg
+            progress.advance(1)
 
 
 def _annotate(

@@ -47,6 +47,7 @@ from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, FloatArra
 
 SCHEMA_VERSION = 1
 MEGABYTE = 1 << 20
+_FRAMES_AT_ONCE = 5000  # 8 MB per person, so that a long clip is not held three times
 _PART, _REPLACED = ".part", ".replaced"
 _METADATA_KEY = b"landing_analysis"
 _VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
@@ -210,25 +211,36 @@ def write_landmarks(path: Path, poses: Poses, clip: Clip) -> None:
         When clip and poses are not of the same frames.
     OutputError
     """
-    import pyarrow as pa
     import pyarrow.parquet as pq
 
     if not np.array_equal(poses.t_s, clip.t_s):
         raise TableError("Clip and poses do not have the same frame times.")
-    n_frames, n_slots = poses.xy_px.shape[:2]
-    values = np.concatenate([poses.xy_px, poses.visibility[..., None], poses.world_m], axis=3)
+    metadata = {_METADATA_KEY: json.dumps(_describe(poses, clip)).encode()}
+    schema = _rows(poses, slice(0, 0)).schema.with_metadata(metadata)
+    with (
+        new_file(path) as temporary,
+        pq.ParquetWriter(temporary, schema, compression="zstd", use_dictionary=False) as writer,
+    ):
+        for first in range(0, len(poses.t_s), _FRAMES_AT_ONCE):
+            rows = _rows(poses, slice(first, first + _FRAMES_AT_ONCE))
+            writer.write_table(rows.replace_schema_metadata(metadata))
+
+
+def _rows(poses: Poses, frames: slice):  # type: ignore[no-untyped-def]
+    """Return the rows of some frames as a pyarrow table."""
+    import pyarrow as pa
+
+    numbers = np.arange(len(poses.t_s))[frames]
+    parts = [poses.xy_px[frames], poses.visibility[frames, :, :, None], poses.world_m[frames]]
+    values = np.concatenate(parts, axis=3)
+    n_frames, n_slots = values.shape[:2]
     by_column = np.ascontiguousarray(values.reshape(n_frames * n_slots, len(_COLUMNS)).T)
-    table = pa.table(
-        {
-            "frame": np.repeat(np.arange(n_frames), n_slots),
-            "t_s": np.repeat(poses.t_s, n_slots),
-            "person": np.tile(np.arange(n_slots), n_frames),
-            **dict(zip(_COLUMNS, by_column, strict=True)),
-        },
-        metadata={_METADATA_KEY: json.dumps(_describe(poses, clip)).encode()},
-    )
-    with new_file(path) as temporary:
-        pq.write_table(table, temporary, compression="zstd", use_dictionary=False)
+    return pa.table({
+        "frame": np.repeat(numbers, n_slots),
+        "t_s": np.repeat(poses.t_s[frames], n_slots),
+        "person": np.tile(np.arange(n_slots), n_frames),
+        **dict(zip(_COLUMNS, by_column, strict=True)),
+    })  # fmt: skip
 
 
 def read_landmarks(path: Path) -> tuple[Clip, Poses]:

@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from landing_analysis import files
 from landing_analysis.errors import CacheError, OutputError, TableError
 from landing_analysis.files import (
     new_folder,
@@ -48,8 +49,10 @@ def test_the_fingerprint_is_sha256(tmp_path):
     assert sha256_of(path) == hashlib.sha256(b"abc").hexdigest()
 
 
+@pytest.mark.parametrize("at_once", [5000, 7, 3])
 @pytest.mark.parametrize("n_slots", [1, 3])
-def test_landmarks_come_back_exactly(tmp_path, n_slots):
+def test_landmarks_come_back_exactly(tmp_path, monkeypatch, n_slots, at_once):
+    monkeypatch.setattr(files, "_FRAMES_AT_ONCE", at_once)
     clip, poses = _stored(n_slots=n_slots)
     path = tmp_path / "new" / "landmarks.parquet"
     write_landmarks(path, poses, clip)
