@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 
 from landing_analysis import __version__
-from landing_analysis.errors import LandingAnalysisError, OutputError
+from landing_analysis.errors import ClipError, NobodyFoundError
 from landing_analysis.files import new_file
 from landing_analysis.tables import N_LANDMARKS, Frame, Seen
 
@@ -161,15 +161,14 @@ def stored_parts(folder: Path) -> Iterator[Parts]:
     Yields
     ------
     Parts
-        Still there after the analysis was stopped, by the user, by a full disk or by anything
-        that nobody foresaw, and gone once it has given a result or the reason for none.
+        Still there after the analysis was stopped, by the user, by a full disk, by a wrong option
+        or by anything that nobody foresaw; gone once it has given a result, or a reason for none
+        that lies in the clip.
     """
     place = folder.with_name(f".{folder.name}{SUFFIX}")
     try:
         yield Parts(place)
-    except OutputError:
-        raise
-    except LandingAnalysisError:
+    except (ClipError, NobodyFoundError):
         shutil.rmtree(place, ignore_errors=True)
         raise
     shutil.rmtree(place, ignore_errors=True)

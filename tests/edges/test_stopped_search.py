@@ -14,7 +14,13 @@ from numpy.testing import assert_array_equal
 
 from landing_analysis import analyse, pose, unfinished
 from landing_analysis.analyse import Options, analyse_clip
-from landing_analysis.errors import OutputError
+from landing_analysis.errors import (
+    ClipError,
+    ModelError,
+    NobodyFoundError,
+    OutputError,
+    SettingsError,
+)
 from landing_analysis.files import read_landmarks
 from landing_analysis.tables import Poses
 from landing_analysis.video import read_clip, read_frames, write_clip
@@ -160,6 +166,22 @@ def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch
     analyse_clip(clip, tmp_path / "out", Options())
     assert engine(-1) == FRAMES - 10
     assert not parts.exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "kept"),
+    [(SettingsError, True), (ModelError, True), (NobodyFoundError, False), (ClipError, False)],
+)
+def test_only_a_reason_in_the_clip_throws_away_what_was_found(
+    tmp_path, engine, monkeypatch, error, kept
+):
+    def refuse(*_: object) -> None:
+        raise error("No.")
+
+    monkeypatch.setattr(analyse, "analyse_people", refuse)
+    with pytest.raises(error):
+        analyse_clip(_clip(tmp_path / "clip.mp4"), tmp_path / "out", Options())
+    assert _hidden(tmp_path / "out") == ([".clip.unfinished"] if kept else [])
 
 
 @pytest.mark.parametrize("first", [1, 11, 12, 13, 50, 89])
