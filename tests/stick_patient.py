@@ -29,12 +29,14 @@ from landing_analysis.tables import (
     Decided,
     Event,
     Flight,
+    Frame,
     Landmarks,
     Limb,
     Measures,
     Note,
     Poses,
     Provenance,
+    Seen,
     Task,
     View,
     ViewEstimate,
@@ -150,6 +152,13 @@ def make_poses(landmarks: Landmarks) -> Poses:
         model_name="pose_full.task",
         model_sha256="a" * 64,
     )
+
+
+def seen_at(landmarks: Landmarks, frame: Frame) -> Seen:
+    """Return what a pose model would have seen of one person in the frame of that time."""
+    at = int(np.searchsorted(landmarks.t_s, frame.t_s - 1e-3))
+    values = (landmarks.xy_px[at], landmarks.visibility[at, :, None], landmarks.world_m[at])
+    return Seen(frame.number, frame.t_s, np.concatenate(values, axis=1)[None])
 
 
 def make_squats(reps: int = 4) -> Landmarks:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 import time
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -35,7 +34,7 @@ from phone_clips import (
     with_sound,
     write_patched_clip,
 )
-from stick_patient import jump_plan, make_motion, make_poses
+from stick_patient import jump_plan, make_motion, seen_at
 
 from landing_analysis.analyse import Options, analyse_clip
 from landing_analysis.cli import main
@@ -372,7 +371,7 @@ def test_a_clip_that_changes_while_it_is_read_is_refused(tmp_path, grainy, monke
     path.write_bytes(grainy["ok.mp4"].read_bytes())
     from landing_analysis import video
 
-    def slow_fingerprint(file: Path) -> str:
+    def slow_fingerprint(file: Path, progress: object) -> str:
         with file.open("ab") as opened:
             opened.write(b"more")
         return "0" * 64
@@ -510,19 +509,10 @@ def set_of_jumps(monkeypatch) -> np.ndarray:
     landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
 
     def found(frames, clip, settings, model, progress):
-        times_s = np.array([frame.t_s for frame in frames])
-        at = np.searchsorted(landmarks.t_s, times_s - 1e-3)
-        seen = replace(
-            landmarks,
-            t_s=times_s,
-            xy_px=landmarks.xy_px[at],
-            visibility=landmarks.visibility[at],
-            world_m=landmarks.world_m[at],
-        )
+        yield from (seen_at(landmarks, frame) for frame in frames)
         progress.close()
-        return replace(make_poses(seen), model_sha256=model.sha256)
 
-    monkeypatch.setattr(pose, "find_poses", found)
+    monkeypatch.setattr(pose, "look_for_people", found)
     return landmarks.t_s
 
 
