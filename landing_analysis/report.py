@@ -83,7 +83,7 @@ def report_html(
         favouring=parts.favouring_words(analysis),
         cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],
         from_clip=any(picture.jpeg for picture in pictures),
-        pictured=len(pictured_reps(analysis)),
+        shown=[rep.number for rep in pictured_reps(analysis)],
         limb_styles={limb: limb_style(limb, analysis.decided.surgical_side) for limb in LIMBS},
         tables=parts.rep_tables(analysis),
         timeline=_timeline(analysis),

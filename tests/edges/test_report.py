@@ -252,5 +252,6 @@ def test_a_very_long_set_has_pictures_of_some_reps_and_says_so(monkeypatch):
     drawn = key_pictures(analysis)
     assert sorted({picture.rep for picture in drawn}) == [1, 3, 6, 8]
     page = read_page(report_html(analysis, drawn, None))
-    assert "Of 8 reps 4, spread evenly over the clip, have pictures." in page.text
-    assert "Rep 7" in page.text
+    assert "Shown are 4 of 8 reps, spread evenly over the clip; the tables have all." in page.text
+    assert "Rep 6" in page.text
+    assert "Rep 7" not in page.text
