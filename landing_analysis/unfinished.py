@@ -130,6 +130,7 @@ class Parts:
             table[f"noted_{name}"] = np.array(rows[first:end], dtype=float)
         with new_file(self._path(self._parts)) as temporary, temporary.open("wb") as file:
             np.savez(file, **table)
+        self.seen[first:end] = _seen_in(table)  # packed: many small arrays scatter the memory
         self._parts += 1
 
     def _recall_part(self, path: Path) -> bool:
@@ -139,15 +140,20 @@ class Parts:
                 table = {name: stored[name] for name in stored.files}
             if str(table["made_by"]) != self._made_by:
                 return False
-            numbers, times_s = table["number"].tolist(), table["t_s"].tolist()
-            per_frame = np.split(table["values"], np.cumsum(table["people"])[:-1])
+            seen = _seen_in(table)
             noted = {name: list(table[f"noted_{name}"]) for name in self._noted}
         except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
             return False
-        self.seen += map(Seen, numbers, times_s, per_frame)
+        self.seen += seen
         for name, rows in noted.items():
             self._noted[name].extend(rows)
         return True
+
+
+def _seen_in(table: Mapping[str, Any]) -> list[Seen]:
+    """Return what a stored part holds, frame by frame."""
+    per_frame = np.split(table["values"], np.cumsum(table["people"])[:-1])
+    return list(map(Seen, table["number"].tolist(), table["t_s"].tolist(), per_frame))
 
 
 @contextmanager
