@@ -16,9 +16,10 @@ from pathlib import Path
 import numpy as np
 from stick_patient import jump_plan, make_motion
 
-from landing_analysis import pose, unfinished
+from landing_analysis.landmarks import pose
+from landing_analysis.landmarks import unfinished
 from landing_analysis.tables import LIMBS
-from landing_analysis.video import write_clip
+from landing_analysis.video.clips import write_clip
 
 _SCALE = 0.1
 _WIDTH, _HEIGHT = 72, 128
@@ -71,7 +72,7 @@ def stand_in(look: Callable[[np.ndarray], np.ndarray]) -> Callable:
 
 def main() -> None:
     """Run the command line with this engine; the environment says how slow it is, in seconds."""
-    from landing_analysis.cli import main as command
+    from landing_analysis.commands.main import main as command
 
     see, pause_s = answers(), float(os.environ.get("MARKED_ENGINE_S", "0"))
 

@@ -37,7 +37,7 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private, make_private_folder
 from landing_analysis.record.store import list_patients, reports_of
 from landing_analysis.settings import WatchSettings
-from landing_analysis.unfinished import SUFFIX as UNFINISHED
+from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 
 _CHANGES = ("created", "modified", "moved", "deleted", "closed")
 

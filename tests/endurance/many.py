@@ -14,9 +14,10 @@ from unittest import mock
 from stand_in import data_folder, job, open_record, stand_in, template_document, tiny_clip
 from stick_patient import make_analysis
 
-from landing_analysis import analyse, cli
+from landing_analysis import analyse
+from landing_analysis.commands import main as cli
 from landing_analysis.analyse import Options, Outcome, StartProgress
-from landing_analysis.documents import analysis_json
+from landing_analysis.report.documents import analysis_json
 from landing_analysis.errors import ClipError
 from landing_analysis.files import write_text
 from landing_analysis.folder import watch
@@ -75,7 +76,7 @@ def analyse_many(root: Path, out: Path) -> Iterator[Row]:
 
 def analyse_index(out: Path) -> None:
     """Make the page of all reports once more."""
-    from landing_analysis.index import index_html
+    from landing_analysis.report.index import index_html
 
     index_html(out)
 
