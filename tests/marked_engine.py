@@ -16,8 +16,7 @@ from pathlib import Path
 import numpy as np
 from stick_patient import jump_plan, make_motion
 
-from landing_analysis.landmarks import pose
-from landing_analysis.landmarks import unfinished
+from landing_analysis.landmarks import pose, unfinished
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import write_clip
 

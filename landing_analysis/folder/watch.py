@@ -31,13 +31,13 @@ from landing_analysis.folder import queue
 from landing_analysis.folder.apart import Analyse, Made, analyse_apart, check_apart
 from landing_analysis.folder.checking import CheckClip
 from landing_analysis.folder.look import Looked, look
+from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 from landing_analysis.patients import Patient
 from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private, make_private_folder
 from landing_analysis.record.store import list_patients, reports_of
 from landing_analysis.settings import WatchSettings
-from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 
 _CHANGES = ("created", "modified", "moved", "deleted", "closed")
 

@@ -13,8 +13,6 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from landing_analysis import analyse
-from landing_analysis.landmarks import pose
-from landing_analysis.landmarks import unfinished
 from landing_analysis.analyse import Options, analyse_clip
 from landing_analysis.errors import (
     ClipError,
@@ -24,6 +22,7 @@ from landing_analysis.errors import (
     SettingsError,
 )
 from landing_analysis.files import read_landmarks
+from landing_analysis.landmarks import pose, unfinished
 from landing_analysis.tables import Poses
 from landing_analysis.video.clips import read_clip, read_frames, write_clip
 

@@ -9,10 +9,10 @@ from unittest import mock
 
 import numpy as np
 
-from landing_analysis.video import layout
 from landing_analysis.landmarks.pose import find_poses
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, LIMBS
+from landing_analysis.video import layout
 from landing_analysis.video.clips import read_clip, read_frames, with_frame_times
 
 _LEGS = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee", "ankle")]
