@@ -24,7 +24,11 @@ SUB_FRAME_SHIFTS_PX = ((-1 / 3, -1 / 6), (0.0, 1 / 3), (1 / 3, -1 / 6))
 """One picture of the exposure each: averaged for motion blur, shifted to smooth edges."""
 SUB_FRAMES = len(SUB_FRAME_SHIFTS_PX)
 
+TRAILING_S = 0.045
+"""Loose cloth is drawn toward where it was this long ago (choice)."""
+
 _SHADOW_REACH = 2.0
+_MIRROR = np.array([1.0, 1.0, -1.0, 1.0])
 _CORNERS = ((-1, -1), (-1, 1), (1, -1), (1, 1))
 _GRAIN_MARGIN_PX = 256
 
@@ -45,6 +49,8 @@ _PERSON_FRAGMENT = """
 uniform vec3 colours[6];   // skin, shirt, shorts, hair, shoe, sole
 uniform vec3 left_eye;     // rest position
 uniform vec3 eye_of_camera;
+uniform float share;       // below 1 for a reflection
+uniform float light;
 in vec3 v_normal; in vec3 v_rest; in vec3 v_field; flat in int v_material; in vec3 v_place;
 out vec4 colour;
 
@@ -89,7 +95,8 @@ void main() {
     float direct = max(dot(n, sun), 0.0);
     float sky = 0.5 + 0.5 * n.z;
     float fill = max(dot(n, to_eye), 0.0);
-    colour = vec4(base * (0.30 + 0.22 * sky + 0.45 * direct + 0.16 * fill), 1.0);
+    float lit = 0.30 + 0.22 * sky + 0.45 * direct + 0.16 * fill;
+    colour = share * vec4(light * base * lit, 1.0);
 }
 """
 
@@ -102,7 +109,8 @@ void main() { gl_Position = vec4(corner, 0.0, 1.0); v_corner = corner; }
 _ROOM_FRAGMENT = """
 #version 330
 uniform mat4 from_clip; uniform vec3 eye_of_camera; uniform vec2 wall_normal;
-uniform float wall_m; uniform float pixel_rad;
+uniform float wall_m; uniform float pixel_rad; uniform vec3 floor_colour;
+uniform float light;
 in vec2 v_corner; out vec4 colour;
 
 float hash(vec2 p) { return fract(sin(dot(p, vec2(127.1, 311.7))) * 43758.5453); }
@@ -128,11 +136,11 @@ void main() {
         float soft = pixel_rad * to_floor * 2.0;
         float speck = noise(q * 90.0) * 0.6 + noise(q * 210.0) * 0.4;
         speck = mix(speck, 0.5, clamp(soft * 40.0, 0.0, 1.0));
-        vec3 base = vec3(0.44, 0.47, 0.50) * (0.90 + 0.20 * speck);
+        vec3 base = floor_colour * (0.90 + 0.20 * speck);
         vec2 tile = abs(fract(q / 1.0 + 0.5) - 0.5);
         base *= 1.0 - 0.25 * max(line(tile.x, 0.003, soft), line(tile.y, 0.003, soft));
         base *= 0.94 + 0.10 * noise(q * 1.3);
-        colour = vec4(base, 1.0);
+        colour = vec4(light * base, 1.0);
     } else {
         vec3 hit = eye_of_camera + to_wall * ray;
         float along = dot(hit.xy, vec2(-back.y, back.x));
@@ -143,7 +151,7 @@ void main() {
         base = mix(base, vec3(0.50, 0.42, 0.34), line(hit.z - 0.06, 0.06, soft));
         base = mix(base, vec3(0.58, 0.66, 0.70), line(hit.z - 1.30, 0.03, soft));
         base = mix(base, vec3(0.35, 0.37, 0.40), line(along - 1.15, 0.012, soft));
-        colour = vec4(base, 1.0);
+        colour = vec4(light * base, 1.0);
     }
 }
 """
@@ -180,10 +188,30 @@ class Look:
     sole: tuple[float, float, float] = (0.92, 0.92, 0.90)
 
 
+@dataclass(frozen=True)
+class Surroundings:
+    """Where the patient is filmed.
+
+    Attributes
+    ----------
+    floor : its colour, RGB 0..1
+    mirrors : share of the body's picture that the floor gives back
+    room_light, body_light : how bright both are, 1 in plain light
+    """
+
+    floor: tuple[float, float, float] = (0.44, 0.47, 0.50)
+    mirrors: float = 0.0
+    room_light: float = 1.0
+    body_light: float = 1.0
+
+
 class Renderer:
     """Draws one patient through one camera. Hold one per clip."""
 
-    def __init__(self, body: Body, look: Look, camera: Camera) -> None:
+    def __init__(
+        self, body: Body, look: Look, camera: Camera, surroundings: Surroundings | None = None
+    ) -> None:
+        self._surroundings = surroundings or Surroundings()
         self._body, self._camera = body, camera
         self._context = moderngl.create_standalone_context(backend="egl")
         size = (camera.width_px, camera.height_px)
@@ -209,6 +237,9 @@ class Renderer:
         colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
         self._person["colours"].write(np.array(colours, "f4").tobytes())
         self._person["left_eye"].value = tuple(body.joints["left_eye"])
+        self._room["floor_colour"].value = self._surroundings.floor
+        self._room["light"].value = self._surroundings.room_light
+        self._person["light"].value = self._surroundings.body_light
         self._still_room: ImageArray | None = None
         grain_shape = (camera.height_px + _GRAIN_MARGIN_PX, camera.width_px + _GRAIN_MARGIN_PX, 3)
         grain = np.random.default_rng(0).standard_normal(grain_shape, dtype=np.float32)
@@ -248,7 +279,9 @@ class Renderer:
         reach = _SHADOW_REACH * shadows[:, 2:4]
         spots = [shadows[:, :2] + reach * np.array(corner) for corner in _CORNERS]
         floor = np.concatenate([np.concatenate(spots), np.zeros((4 * len(shadows), 1))], axis=1)
-        seen = self._camera.project(np.concatenate([placed, floor.reshape(-1, 3)]), t_s)
+        shown = [placed, floor.reshape(-1, 3)]
+        shown += [placed * _MIRROR[:3]] if self._surroundings.mirrors else []
+        seen = self._camera.project(np.concatenate(shown), t_s)
         size = np.array([self._camera.width_px, self._camera.height_px])
         left, top = np.clip(np.floor(seen.min(0)).astype(int) - 2, 0, size)
         right, bottom = np.clip(np.ceil(seen.max(0)).astype(int) + 3, 0, size)
@@ -271,10 +304,15 @@ class Renderer:
         origins: FloatArray,
         t_s: float,
         shift_px: tuple[float, float] = (0.0, 0.0),
+        earlier: tuple[FloatArray, FloatArray] | None = None,
     ) -> ImageArray:
-        """One sharp picture (height, width, 3) of one posture, the person moved by ``shift_px``."""
+        """One sharp picture (height, width, 3) of one posture, the person moved by ``shift_px``.
+
+        ``earlier`` is the posture that loose cloth trails behind.
+        """
         camera, body = self._camera, self._body
-        placed = body.place(rotations, origins)
+        now = (rotations, origins)
+        placed = body.place_trailing(now, earlier or now)
         moving = np.concatenate([placed, body.normals(placed)], axis=1).astype("f4")
         self._moving.write(moving.tobytes())
         to_clip = camera.clip_matrix(t_s)
@@ -284,6 +322,9 @@ class Renderer:
         shadows = _shadows(origins)
         left, top, right, bottom = self._box(placed, shadows, t_s)
         self._use_tile(left, top, right, bottom)
+        self._person["eye_of_camera"].value = tuple(camera.position_m())
+        if self._surroundings.mirrors:
+            self._draw_person(to_clip @ np.diag(_MIRROR), self._surroundings.mirrors)
         self._context.disable(moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         self._context.enable(moderngl.BLEND)
         self._context.blend_func = (
@@ -295,11 +336,7 @@ class Renderer:
             self._shadow["spot"].value = (x, y, radius_x, radius_y)
             self._shadow["strength"].value = strength
             self._shadow_mesh.render(moderngl.TRIANGLE_STRIP)
-        self._context.disable(moderngl.BLEND)
-        self._context.enable(moderngl.DEPTH_TEST)
-        self._person["to_clip"].write(matrix)
-        self._person["eye_of_camera"].value = tuple(camera.position_m())
-        self._person_mesh.render()
+        self._draw_person(to_clip, 1.0)
         box = (0, 0, right - left, bottom - top)
         layer = np.frombuffer(self._tile.read(viewport=box, components=4), np.uint8)
         layer = layer.reshape(bottom - top, right - left, 4)[::-1].astype(np.uint16)
@@ -309,6 +346,14 @@ class Renderer:
         picture[top:bottom, left:right] = np.minimum(covered, 255)
         return picture
 
+    def _draw_person(self, to_clip: FloatArray, share: float) -> None:
+        """Draw the body over what the tile holds; ``share`` below 1 is its reflection."""
+        self._context.disable(moderngl.BLEND)
+        self._context.enable(moderngl.DEPTH_TEST)
+        self._person["to_clip"].write(to_clip.T.astype("f4").tobytes())
+        self._person["share"].value = share
+        self._person_mesh.render()
+
     def frame(self, motion: AnyMotion, t_s: float, noise: np.random.Generator) -> ImageArray:
         """One exposed frame: sub-frames averaged around ``t_s``, with sensor noise."""
         camera = self._camera
@@ -316,8 +361,13 @@ class Renderer:
         steps = (np.arange(SUB_FRAMES) - (SUB_FRAMES - 1) / 2) / SUB_FRAMES
         times_s = t_s + steps * camera.exposure_s
         rotations, origins = motion.segments(times_s)
+        trailing = self._body.trailing is not None
+        before = motion.segments(times_s - TRAILING_S) if trailing else (rotations, origins)
         for k, at_s in enumerate(times_s):
-            total += self.picture(rotations[k], origins[k], float(at_s), SUB_FRAME_SHIFTS_PX[k])
+            earlier = (before[0][k], before[1][k])
+            total += self.picture(
+                rotations[k], origins[k], float(at_s), SUB_FRAME_SHIFTS_PX[k], earlier
+            )
         down, along = noise.integers(0, _GRAIN_MARGIN_PX, 2)
         grain = self._grain[down : down + camera.height_px, along : along + camera.width_px]
         return np.clip(total / np.float32(SUB_FRAMES) + grain, 0, 255).astype(np.uint8)
