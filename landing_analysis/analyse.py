@@ -35,6 +35,7 @@ from landing_analysis.gravity import (
     slow_motion_factor,
     standing_tilt_deg,
 )
+from landing_analysis.light import Look, measure_light, watch_light
 from landing_analysis.measures import measure_reps
 from landing_analysis.people import choose_patient, link_people
 from landing_analysis.progress import NO_PROGRESS, Progress
@@ -343,8 +344,10 @@ def _find_or_recall_poses(
         pass
     progress = start(f"{clip.file}: finding the body", clip.frames)
     changes: list[float] = []
-    frames = watch_changes(read_frames(path, clip), changes)
+    looks: list[Look] = []
+    frames = watch_light(watch_changes(read_frames(path, clip), changes), looks)
     poses = find_poses(frames, clip, options.settings.pose, model, progress)
+    poses = replace(poses, light=measure_light(looks, poses))
     return _whole_and_once(clip, poses, np.array(changes))
 
 

@@ -22,7 +22,8 @@ person                    int64    slot from 0; a slot is not an identity
 Landmarks are named as in `tables.LANDMARK_NAMES`; an empty slot is NaN throughout.
 Values come back exactly as they were. The schema's metadata holds one entry,
 ``landing_analysis``: a JSON object with ``schema_version``, ``package_version``,
-``clip`` (its facts), ``model`` (name and sha256).
+``clip`` (its facts), ``model`` (name and sha256) and, where it was measured, ``light``
+(lists of the record `tables.Light`, null where a slot is empty).
 """
 
 from __future__ import annotations
@@ -40,7 +41,15 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.errors import CacheError, OutputError, TableError
-from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, FloatArray, Note, Poses
+from landing_analysis.tables import (
+    LANDMARK_NAMES,
+    N_LANDMARKS,
+    Clip,
+    FloatArray,
+    Light,
+    Note,
+    Poses,
+)
 
 SCHEMA_VERSION = 1
 _METADATA_KEY = b"landing_analysis"
@@ -208,7 +217,17 @@ def _describe(poses: Poses, clip: Clip) -> dict[str, object]:
         "package_version": __version__,
         "clip": {**facts, "notes": [asdict(note) for note in clip.notes]},
         "model": {"name": poses.model_name, "sha256": poses.model_sha256},
+        **({} if poses.light is None else {"light": _describe_light(poses.light)}),
     }
+
+
+def _describe_light(light: Light) -> dict[str, object]:
+    values = {f.name: getattr(light, f.name) for f in fields(light)}
+    return {k: np.where(np.isnan(v), None, v.astype(object)).tolist() for k, v in values.items()}
+
+
+def _restore_light(facts: dict[str, list[object]]) -> Light:
+    return Light(**{f.name: np.array(facts[f.name], dtype=float) for f in fields(Light)})
 
 
 def _restore(table, facts) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def]
@@ -233,5 +252,6 @@ def _restore(table, facts) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def
         height_px=clip.height_px,
         model_name=facts["model"]["name"],
         model_sha256=facts["model"]["sha256"],
+        light=_restore_light(facts["light"]) if "light" in facts else None,
     )
     return clip, poses

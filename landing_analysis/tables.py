@@ -106,6 +106,36 @@ class Clip:
         _require_shape("t_s", self.t_s, (self.frames,))
 
 
+LIGHT_PARTS = ("knee", "ankle", "heel", "toe")
+
+
+@dataclass(frozen=True)
+class Light:
+    """How bright patient and background are in some of a clip's frames, grey levels 0..255.
+
+    Attributes
+    ----------
+    t_s : (n_looks,) times of those frames
+    body_levels : (n_looks, n_slots) median along trunk and legs of the person in a slot
+        of `Poses`, NaN where it is empty
+    around_levels : (n_looks, n_slots) median beside the person
+    contrast_levels : (n_looks, n_slots, 8) range around the landmarks `LIGHT_PARTS`,
+        left limb first
+    """
+
+    t_s: FloatArray
+    body_levels: FloatArray
+    around_levels: FloatArray
+    contrast_levels: FloatArray
+
+    def __post_init__(self) -> None:
+        n_looks, n_slots = self.body_levels.shape
+        _require_shape("t_s", self.t_s, (n_looks,))
+        _require_shape("around_levels", self.around_levels, (n_looks, n_slots))
+        n_parts = 2 * len(LIGHT_PARTS)
+        _require_shape("contrast_levels", self.contrast_levels, (n_looks, n_slots, n_parts))
+
+
 @dataclass(frozen=True)
 class Poses:
     """Every person the pose model saw, frame by frame, not yet told apart.
@@ -117,6 +147,7 @@ class Poses:
     visibility : (n_frames, n_slots, 33) 0..1, the model's own scale
     world_m : (n_frames, n_slots, 33, 3) metres, origin at mid-hip, x right and
         y down in the picture, z away from the camera
+    light : where it was measured
     """
 
     t_s: FloatArray
@@ -127,6 +158,7 @@ class Poses:
     height_px: int
     model_name: str
     model_sha256: str
+    light: Light | None = None
 
     def __post_init__(self) -> None:
         if self.xy_px.ndim != 4:

@@ -14,7 +14,9 @@ _INSIDE_M = 0.1
 _AROUND, _ALONG = 40, 48
 _LEG_SEGMENTS = [
     SEGMENTS.index(name)
-    for name in ("pelvis", "abdomen", *(side + part for side in SIDES for part in ("thigh", "shank")))
+    for name in (
+        "pelvis", "abdomen", *(side + part for side in SIDES for part in ("thigh", "shank"))
+    )
 ]  # fmt: skip
 
 
@@ -26,9 +28,9 @@ def in_loose_trousers(body: Body) -> Body:
     """
     for side in SIDES:
         hip, knee, ankle = (body.joints[side + joint] for joint in ("hip", "knee", "ankle"))
-        top, hem = hip - [0.0, 0.0, 0.03], ankle + [0.0, 0.0, 0.01]
+        top_m, hem_m = hip[2] - 0.03, ankle[2] + 0.01
         down = np.linspace(0.0, 1.0, _ALONG)
-        height = top[2] + down * (hem[2] - top[2])
+        height = top_m + down * (hem_m - top_m)
         middle = np.stack(
             [np.interp(-height, [-hip[2], -knee[2], -ankle[2]], [p[k] for p in (hip, knee, ankle)])
              for k in (0, 1)], axis=1,

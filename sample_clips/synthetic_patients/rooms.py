@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import av
@@ -17,8 +17,8 @@ import numpy as np
 from synthetic_patients.body import Body
 from synthetic_patients.clips import frame_times_s, scene_truth, write_truth
 from synthetic_patients.clothes import in_long_coat, in_loose_trousers
-from synthetic_patients.matrix import MATRIX, play_entry, remarks
 from synthetic_patients.lighting import DARKNESS, filmed_in_the_dark, with_glare
+from synthetic_patients.matrix import MATRIX, play_entry, remarks
 from synthetic_patients.render import ImageArray, Look, Renderer, Surroundings, write_clip
 from synthetic_patients.scenes import Colour, Patient
 
@@ -39,7 +39,7 @@ class Room:
     shorts: Colour | None = None
     shoe: Colour | None = None
     sole: Colour | None = None
-    surroundings: Surroundings = Surroundings()
+    surroundings: Surroundings = field(default_factory=Surroundings)
     develop: Develop = iter
 
 
@@ -48,7 +48,8 @@ ROOMS: dict[str, Room] = {
     "long_coat": Room(in_long_coat, shirt=(0.42, 0.36, 0.30)),
     "glossy_floor": Room(surroundings=Surroundings(mirrors=0.5)),
     "dark_floor": Room(
-        shoe=_NEARLY_BLACK, sole=_NEARLY_BLACK, 
+        shoe=_NEARLY_BLACK,
+        sole=_NEARLY_BLACK,
         surroundings=Surroundings(floor=(0.085, 0.088, 0.095)),
     ),
     "backlit": Room(
@@ -106,9 +107,7 @@ def film_in(
     return clip
 
 
-def film_in_the_dark(
-    clip: Path, darkness: str, folder: Path, seed: int = 0
-) -> Path:
+def film_in_the_dark(clip: Path, darkness: str, folder: Path, seed: int = 0) -> Path:
     """Make a dark clip of a rendered one, whose truth file lies beside it.
 
     Parameters
