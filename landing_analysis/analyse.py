@@ -40,6 +40,7 @@ from landing_analysis.measures import measure_reps
 from landing_analysis.people import choose_patient, link_people
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.quality import damage_notes, judge_clip, repeats_note
+from landing_analysis.reflections import without_reflections
 from landing_analysis.repeats import find_repeats, watch_changes
 from landing_analysis.reps import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
@@ -134,6 +135,7 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
+    people, reflected = without_reflections(people)
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
@@ -189,7 +191,7 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(*clip.notes, *settled.notes, *quality, *contacts.notes, *reps.notes),
+        notes=(*clip.notes, *settled.notes, *quality, *reflected, *contacts.notes, *reps.notes),
         provenance=Provenance(
             version=__version__,
             model_name=poses.model_name,

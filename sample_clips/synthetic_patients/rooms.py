@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -24,6 +25,10 @@ from synthetic_patients.scenes import Colour, Patient
 
 Develop = Callable[[Iterator[ImageArray]], Iterator[ImageArray]]
 
+_INSTANTS = (
+    "initial_contact_s", "toe_off_s", "toe_contact_s", "heel_contact_s", "take_off_s",
+    "lowest_pelvis_s", "peak_flexion_s",
+)  # fmt: skip
 _NEARLY_BLACK: Colour = (0.07, 0.07, 0.08)
 
 
@@ -110,6 +115,9 @@ def film_in(
 def film_in_the_dark(clip: Path, darkness: str, folder: Path, seed: int = 0) -> Path:
     """Make a dark clip of a rendered one, whose truth file lies beside it.
 
+    A frame is exposed over its own time and that of the frame before, so that what it
+    shows is half a frame late, and the truth with it.
+
     Parameters
     ----------
     clip : in plain light
@@ -127,5 +135,20 @@ def film_in_the_dark(clip: Path, darkness: str, folder: Path, seed: int = 0) -> 
         pictures = (frame.to_ndarray(format="rgb24") for frame in box.decode(video=0))
         dark = filmed_in_the_dark(pictures, DARKNESS[darkness], np.random.default_rng(seed))
         write_clip(target, dark, truth["fps"])
-    write_truth(target.with_suffix(".truth.json"), truth | {"clip": target.name, "room": darkness})
+    late = _later(truth, 0.5 / truth["fps"])
+    write_truth(target.with_suffix(".truth.json"), late | {"clip": target.name, "room": darkness})
     return target
+
+
+def _later(truth: Any, by_s: float) -> Any:
+    """Shift every instant of a truth document; lengths of time stay."""
+    if isinstance(truth, list):
+        return [_later(item, by_s) for item in truth]
+    if not isinstance(truth, dict):
+        return truth
+    return {
+        key: round(value + by_s, 5)
+        if key in _INSTANTS and value is not None
+        else _later(value, by_s)
+        for key, value in truth.items()
+    }
