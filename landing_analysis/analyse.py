@@ -35,7 +35,7 @@ from landing_analysis.gravity import (
     slow_motion_factor,
     standing_tilt_deg,
 )
-from landing_analysis.light import Look, measure_light, watch_light
+from landing_analysis.light import Look, light_of_person, measure_light, watch_light
 from landing_analysis.measures import measure_reps
 from landing_analysis.people import choose_patient, link_people
 from landing_analysis.progress import NO_PROGRESS, Progress
@@ -44,6 +44,16 @@ from landing_analysis.reflections import without_reflections
 from landing_analysis.repeats import find_repeats, watch_changes
 from landing_analysis.reps import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
+from landing_analysis.support import (
+    contact_settings,
+    event_sd_s,
+    hold_measures,
+    judge_support,
+    refuse_unsure,
+    seen_angles,
+    support_notes,
+    widen_contacts,
+)
 from landing_analysis.tables import (
     Analysis,
     Clip,
@@ -151,13 +161,26 @@ def analyse_people(
         standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
-    contacts = find_contacts(scaled, settings.contacts, sights)
+    support = judge_support(
+        light_of_person(poses, patient.landmarks), view.near_limb, settings.light
+    )
+    contacts = widen_contacts(
+        find_contacts(scaled, contact_settings(support, settings.contacts, settings.light), sights),
+        event_sd_s(support, settings.light),
+    )
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(
         group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock
     )
+    if options.task is None and view.near_limb is not None:
+        reps = refuse_unsure(reps, support, settings.light)
     measures = withhold(
-        measure_reps(reps, scaled, view, settings, options.surgical_side),
+        hold_measures(
+            measure_reps(reps, scaled, view, settings, options.surgical_side),
+            support,
+            settings.light,
+            options.surgical_side or "left",
+        ),
         settled.time_base,
         scaled.rate_hz,
         settings.clock,
@@ -191,7 +214,15 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(*clip.notes, *settled.notes, *quality, *reflected, *contacts.notes, *reps.notes),
+        notes=(
+            *clip.notes,
+            *settled.notes,
+            *quality,
+            *support_notes(support, settings.light),
+            *reflected,
+            *contacts.notes,
+            *reps.notes,
+        ),
         provenance=Provenance(
             version=__version__,
             model_name=poses.model_name,
@@ -201,7 +232,7 @@ def analyse_people(
             analysed_at=analysed_at,
         ),
         limits=options.limits,
-        knee_angles=knee_angles(scaled, view, settings.knee),
+        knee_angles=seen_angles(knee_angles(scaled, view, settings.knee), support),
     )
 
 

@@ -222,8 +222,13 @@ def _describe(poses: Poses, clip: Clip) -> dict[str, object]:
 
 
 def _describe_light(light: Light) -> dict[str, object]:
-    values = {f.name: getattr(light, f.name) for f in fields(light)}
-    return {k: np.where(np.isnan(v), None, v.astype(object)).tolist() for k, v in values.items()}
+    return {f.name: _nan_to_none(getattr(light, f.name).tolist()) for f in fields(light)}
+
+
+def _nan_to_none(values: object) -> object:
+    if isinstance(values, list):
+        return [_nan_to_none(value) for value in values]
+    return None if values != values else values
 
 
 def _restore_light(facts: dict[str, list[object]]) -> Light:

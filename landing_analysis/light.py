@@ -141,7 +141,8 @@ def _at(grey: Picture, points: FloatArray) -> Picture:
     """Return the grey levels at those points that lie in the picture."""
     columns, rows = np.rint(points).astype(int).T
     inside = (rows >= 0) & (rows < grey.shape[0]) & (columns >= 0) & (columns < grey.shape[1])
-    return grey[rows[inside], columns[inside]]
+    levels: Picture = grey[rows[inside], columns[inside]]
+    return levels
 
 
 def _contrasts(grey: Picture, xy: FloatArray) -> FloatArray:

@@ -215,6 +215,34 @@ class ClockSettings:
 
 
 @dataclass(frozen=True)
+class LightSettings:
+    """When the picture supports the legs, and what it costs where not; see DEVELOPERS.md.
+
+    Levels are grey levels, 0..255, and sds are added to what a good clip's values carry.
+    """
+
+    clear_levels: float = 50.0  # step at the legs: plain rendered clips 68 and more, dark 33
+    poor_levels: float = 25.0  # the same in a room with the light off: 22
+    # Where the legs do not stand out at all; in between in proportion to what is lacking.
+    dark_event_sd_s: float = 0.050
+    dark_flexion_sd_deg: float = 10.0
+    dark_fppa_sd_deg: float = 3.0
+    bright_level: float = 235.0  # a background about to clip
+    shadow_level: float = 30.0  # a patient before it as dark as this is a silhouette
+    least_step_levels: float = 40.0  # body against background, below which shares mean nothing
+    covered_share: float = 0.15  # of that step at the knee: a coat 0.02 to 0.12, bare 0.5
+    loose_share: float = 0.35  # wide trousers 0.18 to 0.22
+    loose_flexion_sd_deg: float = 4.0
+    loose_fppa_sd_deg: float = 2.0
+    covered_event_sd_s: float = 0.020
+    covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
+    covered_body_sd_s: float = 0.06
+    lost_foot_levels: float = 20.0  # step at the toes: black shoes on a black floor 12
+    lost_event_sd_s: float = 0.025
+    lost_flexion_sd_deg: float = 4.0  # the ankle goes with the foot
+
+
+@dataclass(frozen=True)
 class QualitySettings:
     """What counts as a good clip."""
 
@@ -253,6 +281,7 @@ class Settings:
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
+    light: LightSettings = field(default_factory=LightSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:

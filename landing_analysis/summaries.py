@@ -12,9 +12,10 @@ TIMING = "instant of the event"
 MODEL_TIMING = "pose model timing"
 OFFSET = "pose model offset"
 YAW = "view yaw"
+SUPPORT = "poor support in the picture"
 VERTICAL = "vertical of the picture"
 
-SHARED_PARTS = frozenset({MODEL_TIMING, OFFSET, YAW, VERTICAL})
+SHARED_PARTS = frozenset({MODEL_TIMING, OFFSET, YAW, VERTICAL, SUPPORT})
 """Parts of an uncertainty that all reps of a clip share, so that averaging does not shrink them."""
 
 FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)

@@ -1,0 +1,346 @@
+"""(Light, View) -> Support: what of the legs the picture shows, and what that costs the numbers.
+
+The pose model puts a knee under a coat and feet into the dark as if it saw them, with the
+same visibility and hardly more noise. So the picture itself is asked how far the legs stand
+out from what is around them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import hypot
+
+import numpy as np
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.settings import ContactSettings, LightSettings
+from landing_analysis.summaries import SUPPORT, compare_sides, summarise
+from landing_analysis.tables import (
+    LIGHT_PARTS,
+    LIMBS,
+    Contact,
+    Contacts,
+    Event,
+    Flight,
+    KneeAngles,
+    Light,
+    Limb,
+    Measure,
+    Measures,
+    Note,
+    QualityState,
+    Rep,
+    Reps,
+    UncertaintyPart,
+)
+
+_FULL_LEVEL = 255.0
+_FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion"))
+_FPPA = tuple(name for name in DEFINITIONS if name.startswith("fppa"))
+_OF_KNEE = (*_FLEXION, *_FPPA, "knee_over_toes_offset")
+_OF_BOTH_KNEES = "knee_ankle_separation_ratio"
+
+
+@dataclass(frozen=True)
+class Support:
+    """How far the legs of the limbs that are measured stand out from their surroundings.
+
+    Attributes
+    ----------
+    body_level, around_level : median grey level of patient and background, 0..255
+    leg_levels : median step in grey level at knees, ankles, heels and toes
+    toe_levels : the same at the toes
+    covered, loose : limbs at whose knee no outline is seen, or only a faint one
+    """
+
+    body_level: float
+    around_level: float
+    leg_levels: float
+    toe_levels: float
+    covered: tuple[Limb, ...]
+    loose: tuple[Limb, ...]
+
+
+def judge_support(
+    light: Light | None, near_limb: Limb | None, settings: LightSettings
+) -> Support | None:
+    """Say what of the legs can be seen.
+
+    Parameters
+    ----------
+    light : of the patient alone (one slot), None where it was not measured
+    near_limb : of a side view, whose other limb is hidden anyway; else None
+    settings : LightSettings
+
+    Returns
+    -------
+    Support, None where there was no light to judge by
+
+    Notes
+    -----
+    The step in grey level within 7 cm of the knee is held against the step from body to
+    background. A bare knee or a tight one shows its own outline there; in the middle of
+    wide cloth there is none. Dark cloth before a dark wall looks the same, and is as little
+    seen. Limit: cloth with a pattern, or with folds that catch the light, passes for a knee.
+    """
+    if light is None or not np.isfinite(light.contrast_levels).any():
+        return None
+    steps = np.nanmedian(light.contrast_levels[:, 0], axis=0).reshape(len(LIMBS), -1)
+    body, around = (float(np.nanmedian(x)) for x in (light.body_levels, light.around_levels))
+    limbs = LIMBS if near_limb is None else (near_limb,)
+    usual = max(abs(around - body), settings.least_step_levels)
+    knee, toe = LIGHT_PARTS.index("knee"), LIGHT_PARTS.index("toe")
+    shares = {limb: steps[LIMBS.index(limb), knee] / usual for limb in limbs}
+    chosen = steps[[LIMBS.index(limb) for limb in limbs]]
+    return Support(
+        body_level=body,
+        around_level=around,
+        leg_levels=float(chosen.mean()),
+        toe_levels=float(chosen[:, toe].mean()),
+        covered=tuple(k for k, share in shares.items() if share < settings.covered_share),
+        loose=tuple(
+            k
+            for k, share in shares.items()
+            if settings.covered_share <= share < settings.loose_share
+        ),
+    )
+
+
+# --- what poor support costs -------------------------------------------------------------------
+
+
+def contact_settings(
+    support: Support | None, contacts: ContactSettings, settings: LightSettings
+) -> ContactSettings:
+    """Trust the feet more than the body where cloth hides the hips: a coat swings on its own."""
+    if support is None or not support.covered:
+        return contacts
+    reach_s = settings.covered_body_reach_s
+    return replace(
+        contacts,
+        off_before_body_s=reach_s,
+        off_after_body_s=reach_s,
+        on_before_body_s=reach_s,
+        body_off_sd_s=settings.covered_body_sd_s,
+        body_on_sd_s=settings.covered_body_sd_s,
+    )
+
+
+def _lack(levels: float, enough_levels: float) -> float:
+    """Return 0 where the step in grey level is enough, toward 1 where there is none."""
+    return max(0.0, 1.0 - levels / enough_levels)
+
+
+def event_sd_s(support: Support | None, settings: LightSettings) -> float:
+    """Return what poor support adds to the standard uncertainty of every contact's edges."""
+    if support is None:
+        return 0.0
+    dark = settings.dark_event_sd_s * _lack(support.leg_levels, settings.clear_levels)
+    cloth = settings.covered_event_sd_s if support.covered else 0.0
+    return hypot(dark, cloth, settings.lost_event_sd_s * _is_lost(support, settings))
+
+
+def _is_lost(support: Support, settings: LightSettings) -> bool:
+    """Tell whether the feet merge with the floor."""
+    return support.toe_levels < settings.lost_foot_levels
+
+
+def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) -> Reps:
+    """Refuse hops in which the other foot may have landed unseen, on a floor like the shoe.
+
+    Parameters
+    ----------
+    reps : Reps of a side view whose task was not given
+    support : of the patient, None where it was not measured
+    settings : LightSettings
+    """
+    if support is None or not _is_lost(support, settings):
+        return reps
+    return replace(reps, reps=tuple(_unsure(rep) for rep in reps.reps))
+
+
+def _unsure(rep: Rep) -> Rep:
+    if rep.task != "hop" or not rep.used:
+        return rep
+    reason = (
+        "the feet are not told from the floor, so that whether one landed or both is not known; "
+        "name the task if it was a hop"
+    )
+    return replace(rep, used=False, reason=reason)
+
+
+def widen_contacts(contacts: Contacts, sd_s: float) -> Contacts:
+    """Add a standard uncertainty to every edge of every contact and flight."""
+    if sd_s == 0.0:
+        return contacts
+
+    def wider(event: Event | None) -> Event | None:
+        return None if event is None else replace(event, sd_s=hypot(event.sd_s, sd_s))
+
+    def contact(old: Contact) -> Contact:
+        return replace(
+            old,
+            initial_contact=Event(old.initial_contact.t_s, hypot(old.initial_contact.sd_s, sd_s)),
+            toe_off=wider(old.toe_off),
+            toe_contact=wider(old.toe_contact),
+            heel_contact=wider(old.heel_contact),
+        )
+
+    def flight(old: Flight) -> Flight:
+        return replace(old, take_off=wider(old.take_off), landing=wider(old.landing))
+
+    return replace(
+        contacts,
+        contacts=tuple(contact(old) for old in contacts.contacts),
+        flights=tuple(flight(old) for old in contacts.flights),
+    )
+
+
+def hold_measures(
+    measures: Measures, support: Support | None, settings: LightSettings, first_limb: Limb
+) -> Measures:
+    """Refuse the angles of a knee that is not seen, and widen those that are poorly seen.
+
+    Parameters
+    ----------
+    measures : Measures
+    support : of the patient, None where it was not measured
+    settings : LightSettings
+    first_limb : the limb that is named first in comparisons
+
+    Returns
+    -------
+    Measures, the same where the legs stand out well
+    """
+    if support is None:
+        return measures
+    rows = tuple(_row(row, support, settings) for row in measures.measures)
+    if rows == measures.measures:
+        return measures
+    return replace(
+        measures,
+        measures=rows,
+        summaries=summarise(rows),
+        comparisons=compare_sides(rows, first_limb),
+    )
+
+
+def _row(row: Measure, support: Support, settings: LightSettings) -> Measure:
+    covered = row.limb in support.covered if row.limb else bool(support.covered)
+    if row.value is None or row.sd is None or (row.name not in (*_OF_KNEE, _OF_BOTH_KNEES)):
+        return row
+    if covered:
+        return replace(row, value=None, sd=None, parts=(), frames=(), reason=_COVERED)
+    more = _angle_sd(row, support, settings)
+    if more == 0.0:
+        return row
+    parts = (*row.parts, UncertaintyPart(SUPPORT, more))
+    return replace(row, sd=hypot(row.sd, more), parts=parts)
+
+
+_COVERED = (
+    "not measurable: nothing of the knee's outline is seen, as under a coat or before a "
+    "background of the same colour; film in shorts"
+)
+
+
+def _angle_sd(row: Measure, support: Support, settings: LightSettings) -> float:
+    """Return what faint cloth and the dark add to one angle at the knee, degrees."""
+    dark = _lack(support.leg_levels, settings.clear_levels)
+    loose = row.limb in support.loose
+    if row.name in _FLEXION:
+        lost = settings.lost_flexion_sd_deg * _is_lost(support, settings)
+        cloth = settings.loose_flexion_sd_deg * loose
+        return hypot(settings.dark_flexion_sd_deg * dark, cloth, lost)
+    if row.name in _FPPA:
+        return hypot(settings.dark_fppa_sd_deg * dark, settings.loose_fppa_sd_deg * loose)
+    return 0.0
+
+
+def seen_angles(angles: KneeAngles | None, support: Support | None) -> KneeAngles | None:
+    """Leave out of the drawn curves those of a knee that is not seen."""
+    if angles is None or support is None or not support.covered:
+        return angles
+    kept = {limb: deg for limb, deg in angles.deg.items() if limb not in support.covered}
+    return replace(angles, deg=kept) if kept else None
+
+
+# --- what is said ------------------------------------------------------------------------------
+
+
+def support_notes(support: Support | None, settings: LightSettings) -> tuple[Note, ...]:
+    """Say in words what of the legs can be seen, and what it costs.
+
+    Returns
+    -------
+    tuple of Note: the light, and where there is need the clothes and the feet; none where
+    the light was not measured
+    """
+    if support is None:
+        return ()
+    notes = (_light_note(support, settings), _clothes_note(support, settings),
+             _feet_note(support, settings))  # fmt: skip
+    return tuple(note for note in notes if note is not None)
+
+
+def _light_note(support: Support, settings: LightSettings) -> Note:
+    body, around, legs = (
+        f"{100 * level / _FULL_LEVEL:.0f} %"
+        for level in (support.body_level, support.around_level, support.leg_levels)
+    )
+    seen = f"Patient {body}, background {around} of full brightness; the legs stand out by {legs}"
+    dark = _lack(support.leg_levels, settings.clear_levels)
+    if dark > 0.0:
+        state: QualityState = "poor" if support.leg_levels < settings.poor_levels else "limited"
+        text = (
+            f"{seen}, too little to be seen well. Contacts carry "
+            f"{1000 * settings.dark_event_sd_s * dark:.0f} ms, knee flexion "
+            f"{settings.dark_flexion_sd_deg * dark:.0f} deg and FPPA "
+            f"{settings.dark_fppa_sd_deg * dark:.1f} deg more standard uncertainty. Film with the "
+            "lights on, with light from the camera's side, before a wall unlike the clothes."
+        )
+        return Note("light", state, text)
+    if support.around_level > settings.bright_level and support.body_level < settings.shadow_level:
+        text = (
+            f"{seen}. The patient is a dark shape before a bright background: look whether the "
+            "drawn legs lie on the legs. Film with light from the camera's side and no window "
+            "behind."
+        )
+        return Note("light", "limited", text)
+    return Note("light", "good", f"{seen}.")
+
+
+def _clothes_note(support: Support, settings: LightSettings) -> Note | None:
+    if support.covered:
+        text = (
+            f"Nothing of the outline of {_knees(support.covered)} is seen, as under a coat or "
+            "before a background of the same colour: no angle is given there, and contacts rest "
+            "on the feet. Film in shorts."
+        )
+        return Note("clothes", "poor", text)
+    if support.loose:
+        text = (
+            f"The outline of {_knees(support.loose)} is faint, as in wide trousers: angles there "
+            f"carry {settings.loose_flexion_sd_deg:.0f} deg (flexion) and "
+            f"{settings.loose_fppa_sd_deg:.0f} deg (FPPA) more standard uncertainty. How far a "
+            "knee is from where the cloth makes it seem is not in the picture. Film in shorts."
+        )
+        return Note("clothes", "limited", text)
+    return None
+
+
+def _knees(limbs: tuple[Limb, ...]) -> str:
+    return f"the {limbs[0]} knee" if len(limbs) == 1 else "both knees"
+
+
+def _feet_note(support: Support, settings: LightSettings) -> Note | None:
+    if not _is_lost(support, settings):
+        return None
+    text = (
+        f"The toes stand out from the floor by {100 * support.toe_levels / _FULL_LEVEL:.0f} % of "
+        "full brightness: feet are not told from it well. Contacts carry "
+        f"{1000 * settings.lost_event_sd_s:.0f} ms and knee flexion "
+        f"{settings.lost_flexion_sd_deg:.0f} deg more standard uncertainty; a foot behind the "
+        "other may have landed unseen. Film in shoes unlike the floor."
+    )
+    return Note("shoes and floor", "poor", text)
