@@ -1,0 +1,235 @@
+"""What the picture does not show of the legs is refused or less certain; nothing else changes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from page import read_page
+from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make_poses
+
+from landing_analysis.analyse import Options, analyse_people
+from landing_analysis.limits import read_limits
+from landing_analysis.people import link_people
+from landing_analysis.pictures import key_pictures
+from landing_analysis.report import report_html
+from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
+from landing_analysis.summaries import SUPPORT
+from landing_analysis.support import (
+    contact_settings,
+    event_sd_s,
+    hold_measures,
+    judge_support,
+    refuse_unsure,
+    support_notes,
+    widen_contacts,
+)
+from landing_analysis.tables import LIMBS, Event, Light
+
+SETTINGS = LightSettings()
+SUM_TOLERANCE = 1e-12
+KNEE = ("knee_flexion", "fppa", "knee_over_toes", "knee_ankle")
+
+# Grey levels read from rendered clips: knee, ankle, heel, toe of either limb.
+PLAIN = (56, 189, (145, 78, 89, 85))
+COAT = (52, 188, (3, 75, 88, 90))
+TROUSERS = (63, 188, (26, 70, 67, 143))
+DARK = (28, 65, (43, 19, 22, 47))
+SILHOUETTE = (10, 255, (200, 150, 196, 196))
+LOST_FEET = (55, 189, (148, 48, 49, 11))
+
+
+def light_of(body: float, around: float, steps: tuple[float, ...], looks: int = 5) -> Light:
+    return Light(
+        t_s=np.arange(looks) / 5.0,
+        body_levels=np.full((looks, 1), float(body)),
+        around_levels=np.full((looks, 1), float(around)),
+        contrast_levels=np.tile(np.array(steps * 2, dtype=float), (looks, 1, 1)),
+    )
+
+
+def support_of(scene, near=None):
+    return judge_support(light_of(*scene), near, SETTINGS)
+
+
+def notes_of(scene) -> dict[str, tuple[str, str]]:
+    return {n.check: (n.state, n.text) for n in support_notes(support_of(scene), SETTINGS)}
+
+
+@pytest.mark.parametrize(
+    ("scene", "covered", "loose"),
+    [(PLAIN, (), ()), (COAT, LIMBS, ()), (TROUSERS, (), LIMBS), (DARK, (), ()),
+     (SILHOUETTE, (), ()), (LOST_FEET, (), ())],
+)  # fmt: skip
+def test_a_knee_without_an_outline_is_covered_and_a_faint_one_loose(scene, covered, loose):
+    found = support_of(scene)
+    assert (found.covered, found.loose) == (covered, loose)
+
+
+def test_only_the_near_knee_of_a_side_view_is_asked():
+    light = light_of(*PLAIN)
+    light.contrast_levels[:, :, 0] = 2.0
+    assert judge_support(light, None, SETTINGS).covered == ("left",)
+    assert judge_support(light, "right", SETTINGS).covered == ()
+
+
+def test_a_few_looks_without_an_outline_do_not_cover_a_knee():
+    light = light_of(*PLAIN, looks=9)
+    light.contrast_levels[:4, :, :] = 1.0
+    assert judge_support(light, None, SETTINGS).covered == ()
+
+
+@pytest.mark.parametrize("light", [None, light_of(np.nan, np.nan, (np.nan,) * 4)])
+def test_where_light_was_not_measured_nothing_is_said_or_changed(light):
+    analysis = make_analysis()
+    found = judge_support(light, None, SETTINGS)
+    assert found is None
+    assert support_notes(found, SETTINGS) == ()
+    assert event_sd_s(found, SETTINGS) == 0.0
+    assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
+    assert refuse_unsure(analysis.reps, found, SETTINGS) is analysis.reps
+
+
+@pytest.mark.parametrize("scene", [PLAIN, SILHOUETTE])
+def test_legs_that_stand_out_keep_every_number(scene):
+    analysis, found = make_analysis(), support_of(scene)
+    assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
+    assert widen_contacts(analysis.contacts, event_sd_s(found, SETTINGS)) is analysis.contacts
+    assert contact_settings(found, ContactSettings(), SETTINGS) == ContactSettings()
+
+
+def test_angles_of_a_covered_knee_are_refused_with_the_reason_and_the_rest_kept():
+    analysis = make_analysis()
+    held = hold_measures(analysis.measures, support_of(COAT), SETTINGS, "left")
+    for old, new in zip(analysis.measures.measures, held.measures, strict=True):
+        if old.name.startswith(KNEE) and old.value is not None:
+            assert new.value is None
+            assert "outline" in new.reason
+            assert new.frames == ()
+        else:
+            assert new == old
+    for rows in (held.summaries, held.comparisons):
+        assert not any(row.name.startswith(KNEE) for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("scene", "view"),
+    [(DARK, "front"), (TROUSERS, "front"), (DARK, "left_side"), (LOST_FEET, "left_side")],
+)
+def test_angles_of_a_poorly_seen_knee_keep_their_value_and_carry_a_named_part(scene, view):
+    analysis = make_analysis(view=view)
+    held = hold_measures(analysis.measures, support_of(scene), SETTINGS, "left")
+    names = ("knee_flexion", "fppa")
+    widened = 0
+    for old, new in zip(analysis.measures.measures, held.measures, strict=True):
+        assert new.value == old.value
+        if old.name.startswith(names) and old.value is not None:
+            widened += 1
+            assert new.parts[-1].name == SUPPORT
+            assert_allclose(new.sd, hypot(old.sd, new.parts[-1].sd), atol=SUM_TOLERANCE)
+            assert new.sd > old.sd
+        else:
+            assert new == old
+    assert widened > 0
+
+
+def test_averaging_over_reps_does_not_shrink_what_poor_support_costs():
+    analysis = make_analysis()
+    held = hold_measures(analysis.measures, support_of(TROUSERS), SETTINGS, "left")
+    means = [row for row in held.summaries if row.name == "fppa_peak_flexion"]
+    assert means
+    assert all(row.mean_sd > SETTINGS.loose_fppa_sd_deg for row in means)
+
+
+def test_every_edge_of_contacts_and_flights_is_widened_alike():
+    contacts = make_analysis().contacts
+    wide = widen_contacts(contacts, 0.03)
+    pairs = [
+        (getattr(old, name), getattr(new, name))
+        for olds, news, names in (
+            (contacts.contacts, wide.contacts, ("initial_contact", "toe_off", "toe_contact")),
+            (contacts.flights, wide.flights, ("take_off", "landing")),
+        )
+        for old, new in zip(olds, news, strict=True)
+        for name in names
+    ]
+    assert any(old for old, _ in pairs)
+    for old, new in pairs:
+        if old is None:
+            assert new is None
+            continue
+        assert isinstance(new, Event)
+        assert new.t_s == old.t_s
+        assert_allclose(new.sd_s, hypot(old.sd_s, 0.03), atol=SUM_TOLERANCE)
+
+
+def test_the_darker_the_legs_the_wider_the_edges():
+    fainter = [
+        event_sd_s(support_of((28, 65, (level,) * 4)), SETTINGS) for level in (80, 45, 30, 22)
+    ]
+    assert fainter[0] == 0.0
+    assert np.all(np.diff(fainter) > 0)
+
+
+def test_a_coat_makes_the_feet_count_more_than_the_body():
+    plain = ContactSettings()
+    changed = contact_settings(support_of(COAT), plain, SETTINGS)
+    assert changed.body_off_sd_s > plain.body_off_sd_s
+    assert changed.off_before_body_s > plain.off_before_body_s
+    assert changed.front == plain.front
+
+
+def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_not():
+    hops = make_analysis(task="hop", view="left_side").reps
+    assert any(rep.used for rep in hops.reps)
+    refused = refuse_unsure(hops, support_of(LOST_FEET), SETTINGS)
+    assert not any(rep.used for rep in refused.reps)
+    assert all(rep.reason for rep in refused.reps)
+    assert refuse_unsure(hops, support_of(PLAIN), SETTINGS) is hops
+    jumps = make_analysis(view="left_side").reps
+    assert refuse_unsure(jumps, support_of(LOST_FEET), SETTINGS) == jumps
+
+
+@pytest.mark.parametrize(
+    ("scene", "check", "state", "words"),
+    [
+        (PLAIN, "light", "good", "Patient 22 %, background 74 %"),
+        (DARK, "light", "limited", "lights on"),
+        ((15, 37, (26, 14, 14, 28)), "light", "poor", "lights on"),
+        (SILHOUETTE, "light", "limited", "no window behind"),
+        (COAT, "clothes", "poor", "Film in shorts"),
+        (TROUSERS, "clothes", "limited", "Film in shorts"),
+        (LOST_FEET, "shoes and floor", "poor", "Film in shoes unlike the floor"),
+    ],
+)
+def test_a_note_says_what_was_seen_and_how_to_film_better(scene, check, state, words):
+    found = notes_of(scene)[check]
+    assert found[0] == state
+    assert words in found[1]
+
+
+def test_a_good_clip_is_told_of_its_light_alone():
+    assert list(notes_of(PLAIN)) == ["light"]
+
+
+def test_an_analysis_and_its_page_give_no_angle_of_a_covered_knee():
+    landmarks, _ = make_motion(jump_plan(3), "front", LIMBS)
+    poses, clip = make_poses(landmarks), make_clip(landmarks, "P07_jumps.mp4")
+    times_s = landmarks.t_s[::12]
+    light = light_of(*COAT, looks=len(times_s))
+    options = Options(limits=read_limits())
+    people = link_people(poses, PeopleSettings())
+    plain = analyse_people(clip, poses, people, options, "now")
+    dressed = replace(poses, light=replace(light, t_s=times_s))
+    analysis = analyse_people(clip, dressed, people, options, "now")
+    assert [r.number for r in analysis.reps.reps] == [r.number for r in plain.reps.reps]
+    fppa = [row for row in analysis.measures.measures if row.name == "fppa_peak_flexion"]
+    assert fppa
+    assert all(row.value is None for row in fppa)
+    assert analysis.knee_angles is None
+    text = read_page(report_html(analysis, key_pictures(analysis, {}), None)).text
+    assert "Nothing of the knee's outline is seen" in text
+    assert "clothes" in text.lower()
