@@ -46,7 +46,7 @@ from landing_analysis.reps import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
 from landing_analysis.support import (
     contact_settings,
-    event_sd_s,
+    edge_sds,
     hold_measures,
     judge_support,
     refuse_unsure,
@@ -166,7 +166,7 @@ def analyse_people(
     )
     contacts = widen_contacts(
         find_contacts(scaled, contact_settings(support, settings.contacts, settings.light), sights),
-        event_sd_s(support, settings.light),
+        edge_sds(support, settings.light),
     )
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(

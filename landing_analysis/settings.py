@@ -224,7 +224,8 @@ class LightSettings:
     clear_levels: float = 50.0  # step at the legs: plain rendered clips 68 and more, dark 33
     poor_levels: float = 25.0  # the same in a room with the light off: 22
     # Where the legs do not stand out at all; in between in proportion to what is lacking.
-    dark_event_sd_s: float = 0.050
+    dark_on_sd_s: float = 0.020
+    dark_off_sd_s: float = 0.050
     dark_flexion_sd_deg: float = 10.0
     dark_fppa_sd_deg: float = 3.0
     bright_level: float = 235.0  # a background about to clip
@@ -234,11 +235,12 @@ class LightSettings:
     loose_share: float = 0.35  # wide trousers 0.18 to 0.22
     loose_flexion_sd_deg: float = 4.0
     loose_fppa_sd_deg: float = 2.0
-    covered_event_sd_s: float = 0.020
+    covered_edge_sd_s: float = 0.022
     covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
     covered_body_sd_s: float = 0.06
     lost_foot_levels: float = 20.0  # step at the toes: black shoes on a black floor 12
-    lost_event_sd_s: float = 0.025
+    lost_on_sd_s: float = 0.012
+    lost_off_sd_s: float = 0.028
     lost_flexion_sd_deg: float = 4.0  # the ankle goes with the foot
 
 

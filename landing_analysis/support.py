@@ -131,13 +131,25 @@ def _lack(levels: float, enough_levels: float) -> float:
     return max(0.0, 1.0 - levels / enough_levels)
 
 
-def event_sd_s(support: Support | None, settings: LightSettings) -> float:
-    """Return what poor support adds to the standard uncertainty of every contact's edges."""
+@dataclass(frozen=True)
+class EdgeSds:
+    """What is added to the standard uncertainty of landings and of take-offs, seconds."""
+
+    on_s: float = 0.0
+    off_s: float = 0.0
+
+
+def edge_sds(support: Support | None, settings: LightSettings) -> EdgeSds:
+    """Return what poor support costs the edges of contacts; a take-off suffers more."""
     if support is None:
-        return 0.0
-    dark = settings.dark_event_sd_s * _lack(support.leg_levels, settings.clear_levels)
-    cloth = settings.covered_event_sd_s if support.covered else 0.0
-    return hypot(dark, cloth, settings.lost_event_sd_s * _is_lost(support, settings))
+        return EdgeSds()
+    dark = _lack(support.leg_levels, settings.clear_levels)
+    lost = _is_lost(support, settings)
+    cloth_s = settings.covered_edge_sd_s if support.covered else 0.0
+    return EdgeSds(
+        hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s),
+        hypot(settings.dark_off_sd_s * dark, settings.lost_off_sd_s * lost, cloth_s),
+    )
 
 
 def _is_lost(support: Support, settings: LightSettings) -> bool:
@@ -169,31 +181,37 @@ def _unsure(rep: Rep) -> Rep:
     return replace(rep, used=False, reason=reason)
 
 
-def widen_contacts(contacts: Contacts, sd_s: float) -> Contacts:
-    """Add a standard uncertainty to every edge of every contact and flight."""
-    if sd_s == 0.0:
+def widen_contacts(contacts: Contacts, more: EdgeSds) -> Contacts:
+    """Add standard uncertainties to the edges of all contacts and flights."""
+    if more == EdgeSds():
         return contacts
 
-    def wider(event: Event | None) -> Event | None:
-        return None if event is None else replace(event, sd_s=hypot(event.sd_s, sd_s))
-
     def contact(old: Contact) -> Contact:
+        first = old.initial_contact
         return replace(
             old,
-            initial_contact=Event(old.initial_contact.t_s, hypot(old.initial_contact.sd_s, sd_s)),
-            toe_off=wider(old.toe_off),
-            toe_contact=wider(old.toe_contact),
-            heel_contact=wider(old.heel_contact),
+            initial_contact=replace(first, sd_s=hypot(first.sd_s, more.on_s)),
+            toe_off=_wider(old.toe_off, more.off_s),
+            toe_contact=_wider(old.toe_contact, more.on_s),
+            heel_contact=_wider(old.heel_contact, more.on_s),
         )
 
     def flight(old: Flight) -> Flight:
-        return replace(old, take_off=wider(old.take_off), landing=wider(old.landing))
+        return replace(
+            old,
+            take_off=_wider(old.take_off, more.off_s),
+            landing=_wider(old.landing, more.on_s),
+        )
 
     return replace(
         contacts,
         contacts=tuple(contact(old) for old in contacts.contacts),
         flights=tuple(flight(old) for old in contacts.flights),
     )
+
+
+def _wider(event: Event | None, sd_s: float) -> Event | None:
+    return None if event is None else replace(event, sd_s=hypot(event.sd_s, sd_s))
 
 
 def hold_measures(
@@ -293,8 +311,8 @@ def _light_note(support: Support, settings: LightSettings) -> Note:
     if dark > 0.0:
         state: QualityState = "poor" if support.leg_levels < settings.poor_levels else "limited"
         text = (
-            f"{seen}, too little to be seen well. Contacts carry "
-            f"{1000 * settings.dark_event_sd_s * dark:.0f} ms, knee flexion "
+            f"{seen}, too little to be seen well. Toe-off carries "
+            f"{1000 * settings.dark_off_sd_s * dark:.0f} ms, knee flexion "
             f"{settings.dark_flexion_sd_deg * dark:.0f} deg and FPPA "
             f"{settings.dark_fppa_sd_deg * dark:.1f} deg more standard uncertainty. Film with the "
             "lights on, with light from the camera's side, before a wall unlike the clothes."
@@ -338,8 +356,8 @@ def _feet_note(support: Support, settings: LightSettings) -> Note | None:
         return None
     text = (
         f"The toes stand out from the floor by {100 * support.toe_levels / _FULL_LEVEL:.0f} % of "
-        "full brightness: feet are not told from it well. Contacts carry "
-        f"{1000 * settings.lost_event_sd_s:.0f} ms and knee flexion "
+        "full brightness: feet are not told from it well. Toe-off carries "
+        f"{1000 * settings.lost_off_sd_s:.0f} ms and knee flexion "
         f"{settings.lost_flexion_sd_deg:.0f} deg more standard uncertainty; a foot behind the "
         "other may have landed unseen. Film in shoes unlike the floor."
     )

@@ -19,8 +19,9 @@ from landing_analysis.report import report_html
 from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
 from landing_analysis.summaries import SUPPORT
 from landing_analysis.support import (
+    EdgeSds,
     contact_settings,
-    event_sd_s,
+    edge_sds,
     hold_measures,
     judge_support,
     refuse_unsure,
@@ -88,7 +89,7 @@ def test_where_light_was_not_measured_nothing_is_said_or_changed(light):
     found = judge_support(light, None, SETTINGS)
     assert found is None
     assert support_notes(found, SETTINGS) == ()
-    assert event_sd_s(found, SETTINGS) == 0.0
+    assert edge_sds(found, SETTINGS) == EdgeSds()
     assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
     assert refuse_unsure(analysis.reps, found, SETTINGS) is analysis.reps
 
@@ -97,7 +98,7 @@ def test_where_light_was_not_measured_nothing_is_said_or_changed(light):
 def test_legs_that_stand_out_keep_every_number(scene):
     analysis, found = make_analysis(), support_of(scene)
     assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
-    assert widen_contacts(analysis.contacts, event_sd_s(found, SETTINGS)) is analysis.contacts
+    assert widen_contacts(analysis.contacts, edge_sds(found, SETTINGS)) is analysis.contacts
     assert contact_settings(found, ContactSettings(), SETTINGS) == ContactSettings()
 
 
@@ -144,11 +145,12 @@ def test_averaging_over_reps_does_not_shrink_what_poor_support_costs():
     assert all(row.mean_sd > SETTINGS.loose_fppa_sd_deg for row in means)
 
 
-def test_every_edge_of_contacts_and_flights_is_widened_alike():
+def test_every_edge_of_contacts_and_flights_is_widened():
     contacts = make_analysis().contacts
-    wide = widen_contacts(contacts, 0.03)
+    more = {"on": 0.02, "off": 0.03}
+    wide = widen_contacts(contacts, EdgeSds(0.02, 0.03))
     pairs = [
-        (getattr(old, name), getattr(new, name))
+        (getattr(old, name), getattr(new, name), "off" if "off" in name else "on")
         for olds, news, names in (
             (contacts.contacts, wide.contacts, ("initial_contact", "toe_off", "toe_contact")),
             (contacts.flights, wide.flights, ("take_off", "landing")),
@@ -156,22 +158,21 @@ def test_every_edge_of_contacts_and_flights_is_widened_alike():
         for old, new in zip(olds, news, strict=True)
         for name in names
     ]
-    assert any(old for old, _ in pairs)
-    for old, new in pairs:
+    assert {edge for old, _, edge in pairs if old} == set(more)
+    for old, new, edge in pairs:
         if old is None:
             assert new is None
             continue
         assert isinstance(new, Event)
         assert new.t_s == old.t_s
-        assert_allclose(new.sd_s, hypot(old.sd_s, 0.03), atol=SUM_TOLERANCE)
+        assert_allclose(new.sd_s, hypot(old.sd_s, more[edge]), atol=SUM_TOLERANCE)
 
 
 def test_the_darker_the_legs_the_wider_the_edges():
-    fainter = [
-        event_sd_s(support_of((28, 65, (level,) * 4)), SETTINGS) for level in (80, 45, 30, 22)
-    ]
-    assert fainter[0] == 0.0
-    assert np.all(np.diff(fainter) > 0)
+    fainter = [edge_sds(support_of((28, 65, (level,) * 4)), SETTINGS) for level in (80, 45, 30, 22)]
+    assert fainter[0] == EdgeSds()
+    assert np.all(np.diff([sds.on_s for sds in fainter]) > 0)
+    assert np.all(np.diff([sds.off_s for sds in fainter]) > 0)
 
 
 def test_a_coat_makes_the_feet_count_more_than_the_body():
