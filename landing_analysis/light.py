@@ -27,12 +27,16 @@ _SAMPLES = 240  # along the picture's shorter side; a shoe is 15 of them
 _LOOK_EVERY_S = 0.2  # light changes slowly (choice)
 _MOST_LOOKS = 128  # 13 MB; a longer clip is looked at less often
 _LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # Rec. 709
-_PATCH_LEGS = 0.08  # radius of what counts as around a landmark: 7 cm (choice)
+_REACH_LEGS = {"9cm": 0.11, "12cm": 0.14, "": 0.08}  # of a patch; a leg is 0.83 m (choice)
 _BESIDE_LEGS = (0.15, 0.75)  # from the body's box to the sides: 12 to 60 cm of background (choice)
 _SAME_PX = 1.0
 _LINES = (("shoulder", "hip"), ("hip", "knee"), ("knee", "ankle"))
 _LEG = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
-_PARTS = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in LIGHT_PARTS]
+_PATCHES = [
+    (LANDMARK[f"{limb}_{part.partition('_')[0]}"], _REACH_LEGS[part.partition("_")[2]])
+    for limb in LIMBS
+    for part in LIGHT_PARTS
+]
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,7 @@ def measure_light(looks: list[Look], poses: Poses) -> Light | None:
         return None
     n_slots = poses.xy_px.shape[1]
     body, around = (np.full((len(kept), n_slots), np.nan) for _ in range(2))
-    contrast = np.full((len(kept), n_slots, len(_PARTS)), np.nan)
+    contrast = np.full((len(kept), n_slots, len(_PATCHES)), np.nan)
     for row, (frame, look) in enumerate(kept):
         for slot in range(n_slots):
             xy = poses.xy_px[frame, slot] / look.step
@@ -146,10 +150,11 @@ def _at(grey: Picture, points: FloatArray) -> Picture:
 
 
 def _contrasts(grey: Picture, xy: FloatArray) -> FloatArray:
-    """Return the range of grey levels (5th to 95th percentile) around each leg landmark."""
-    reach = max(2, round(_PATCH_LEGS * _leg_length(xy)))
-    found = np.full(len(_PARTS), np.nan)
-    for place, column in enumerate(_PARTS):
+    """Return the range of grey levels (5th to 95th percentile) in every patch."""
+    leg = _leg_length(xy)
+    found = np.full(len(_PATCHES), np.nan)
+    for place, (column, reach_legs) in enumerate(_PATCHES):
+        reach = max(2, round(reach_legs * leg))
         x, y = np.rint(xy[column]).astype(int)
         patch = grey[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
         if patch.size:

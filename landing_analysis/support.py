@@ -38,6 +38,7 @@ _FULL_LEVEL = 255.0
 _FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion"))
 _FPPA = tuple(name for name in DEFINITIONS if name.startswith("fppa"))
 _OF_KNEE = (*_FLEXION, *_FPPA, "knee_over_toes_offset")
+_STAND_OUT = ("knee", "ankle", "heel", "toe")
 _OF_BOTH_KNEES = "knee_ankle_separation_ratio"
 
 
@@ -78,31 +79,35 @@ def judge_support(
 
     Notes
     -----
-    The step in grey level within 7 cm of the knee is held against the step from body to
-    background. A bare knee or a tight one shows its own outline there; in the middle of
-    wide cloth there is none. Dark cloth before a dark wall looks the same, and is as little
-    seen. Limit: cloth with a pattern, or with folds that catch the light, passes for a knee.
+    The step in grey level near the knee is held against the step from body to background. A
+    bare knee shows its outline within 9 cm, wide trousers within 12; in the middle of a coat
+    there is none. Dark cloth before a dark wall looks the same, and is as little seen. Limit:
+    cloth with a pattern, or with folds that catch the light, passes for a knee.
     """
     if light is None or not np.isfinite(light.contrast_levels).any():
         return None
-    steps = np.nanmedian(light.contrast_levels[:, 0], axis=0).reshape(len(LIMBS), -1)
+    levels = np.nanmedian(light.contrast_levels[:, 0], axis=0).reshape(len(LIMBS), -1)
+    steps = {
+        limb: dict(zip(LIGHT_PARTS, levels[LIMBS.index(limb)], strict=True))
+        for limb in (LIMBS if near_limb is None else (near_limb,))
+    }
     body, around = (float(np.nanmedian(x)) for x in (light.body_levels, light.around_levels))
-    limbs = LIMBS if near_limb is None else (near_limb,)
     usual = max(abs(around - body), settings.least_step_levels)
-    knee, toe = LIGHT_PARTS.index("knee"), LIGHT_PARTS.index("toe")
-    shares = {limb: steps[LIMBS.index(limb), knee] / usual for limb in limbs}
-    chosen = steps[[LIMBS.index(limb) for limb in limbs]]
+    covered = tuple(
+        limb for limb, at in steps.items() if at["knee_12cm"] < settings.covered_share * usual
+    )
+    loose = tuple(
+        limb
+        for limb, at in steps.items()
+        if limb not in covered and at["knee_9cm"] < settings.loose_share * usual
+    )
     return Support(
         body_level=body,
         around_level=around,
-        leg_levels=float(chosen.mean()),
-        toe_levels=float(chosen[:, toe].mean()),
-        covered=tuple(k for k, share in shares.items() if share < settings.covered_share),
-        loose=tuple(
-            k
-            for k, share in shares.items()
-            if settings.covered_share <= share < settings.loose_share
-        ),
+        leg_levels=float(np.mean([[at[part] for part in _STAND_OUT] for at in steps.values()])),
+        toe_levels=float(np.mean([at["toe"] for at in steps.values()])),
+        covered=covered,
+        loose=loose,
     )
 
 

@@ -106,7 +106,8 @@ class Clip:
         _require_shape("t_s", self.t_s, (self.frames,))
 
 
-LIGHT_PARTS = ("knee", "ankle", "heel", "toe")
+LIGHT_PARTS = ("knee", "ankle", "heel", "toe", "knee_9cm", "knee_12cm")
+"""Where a leg's step in grey level is read: within 7 cm of a landmark unless the name says more."""
 
 
 @dataclass(frozen=True)
@@ -119,8 +120,8 @@ class Light:
     body_levels : (n_looks, n_slots) median along trunk and legs of the person in a slot
         of `Poses`, NaN where it is empty
     around_levels : (n_looks, n_slots) median beside the person
-    contrast_levels : (n_looks, n_slots, 8) range around the landmarks `LIGHT_PARTS`,
-        left limb first
+    contrast_levels : (n_looks, n_slots, 12) range at the places `LIGHT_PARTS`, left limb
+        first
     """
 
     t_s: FloatArray
