@@ -225,8 +225,8 @@ class LightSettings:
     poor_levels: float = 25.0  # the same in a room with the light off: 22
     # Where the legs do not stand out at all; in between in proportion to what is lacking.
     dark_on_sd_s: float = 0.020
-    dark_off_sd_s: float = 0.050
-    dark_flexion_sd_deg: float = 10.0
+    dark_off_sd_s: float = 0.060
+    dark_flexion_sd_deg: float = 14.0
     dark_fppa_sd_deg: float = 3.0
     bright_level: float = 235.0  # a background about to clip
     shadow_level: float = 30.0  # a patient before it as dark as this is a silhouette

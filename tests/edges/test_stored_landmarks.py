@@ -49,6 +49,17 @@ def looked(monkeypatch, clip_path) -> list[str]:
     return asked
 
 
+def test_the_light_of_a_clip_is_measured_once_and_stored(clip_path, looked, tmp_path):
+    folder = analyse_clip(clip_path, tmp_path, OPTIONS).report.parent
+    light = read_landmarks(folder / "landmarks.parquet")[1].light
+    assert light is not None
+    # The clip is grey, 120 of 255, but for what the encoder rounds.
+    assert np.nanmax(np.abs(light.around_levels - 120)) <= 2
+    checks = {note.check for note in analyse_clip(clip_path, tmp_path, OPTIONS).analysis.notes}
+    assert "light" in checks
+    assert len(looked) == 1
+
+
 def test_a_clip_gives_every_file_with_pictures_of_its_frames(clip_path, looked, tmp_path):
     folder = analyse_clip(clip_path, tmp_path, OPTIONS).report.parent
     assert {item.name for item in folder.iterdir()} == {
