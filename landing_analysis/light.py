@@ -30,6 +30,11 @@ _LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # Rec. 709
 _REACH_LEGS = {"9cm": 0.11, "12cm": 0.14, "": 0.08}  # of a patch; a leg is 0.83 m (choice)
 _BESIDE_LEGS = (0.15, 0.75)  # from the body's box to the sides: 12 to 60 cm of background (choice)
 _SAME_PX = 1.0
+_FLOOR_LEGS = (0.12, 0.45)  # in the picture below the feet: 10 to 37 cm in front of them (choice)
+_MARGIN_LEGS, _ASIDE_LEGS = 0.05, 0.3  # around the feet, and to what counts as beside (choice)
+_FOR_USUAL = 32  # looks that tell how the floor looks most of the time
+_FEWEST_PIXELS = 60
+_FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _LINES = (("shoulder", "hip"), ("hip", "knee"), ("knee", "ankle"))
 _LEG = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
 _PATCHES = [
@@ -96,18 +101,53 @@ def measure_light(looks: list[Look], poses: Poses) -> Light | None:
     n_slots = poses.xy_px.shape[1]
     body, around = (np.full((len(kept), n_slots), np.nan) for _ in range(2))
     contrast = np.full((len(kept), n_slots, len(_PATCHES)), np.nan)
+    floor = np.full((len(kept), n_slots, 2), np.nan)
+    usual = np.median([look.grey for _, look in kept[:: len(kept) // _FOR_USUAL + 1]], axis=0)
+    floor_px = _floor_rows(poses, [frame for frame, _ in kept])
     for row, (frame, look) in enumerate(kept):
         for slot in range(n_slots):
             xy = poses.xy_px[frame, slot] / look.step
             if np.isfinite(xy[:, 0]).all():
                 body[row, slot], around[row, slot] = _brightness(look.grey, xy)
                 contrast[row, slot] = _contrasts(look.grey, xy)
+                change = np.abs(look.grey - usual)
+                floor[row, slot] = _floor_changes(change, xy, floor_px[slot] / look.step)
     return Light(
         t_s=np.array([look.t_s for _, look in kept]),
         body_levels=body,
         around_levels=around,
         contrast_levels=contrast,
+        floor_levels=floor,
     )
+
+
+def _floor_rows(poses: Poses, frames: list[int]) -> FloatArray:
+    """Return the lowest row, (n_slots,), that the feet of a slot reach in the picture."""
+    feet = poses.xy_px[frames][:, :, _FEET, 1].max(axis=2)
+    lowest: FloatArray = np.where(np.isfinite(feet), feet, -np.inf).max(axis=0)
+    return lowest
+
+
+def _floor_changes(change: FloatArray, xy: FloatArray, floor_row: float) -> tuple[float, float]:
+    """Return how much the floor in front of the feet changed, and the floor beside it.
+
+    The 90th percentile over the pixels; the quieter side counts. NaN outside the picture.
+    """
+    leg = _leg_length(xy)
+    top, bottom = (max(round(floor_row + share * leg), 0) for share in _FLOOR_LEGS)
+    left = float(xy[_FEET, 0].min()) - _MARGIN_LEGS * leg
+    right = float(xy[_FEET, 0].max()) + _MARGIN_LEGS * leg
+    width, aside = right - left, _ASIDE_LEGS * leg
+
+    def changed(start: float, end: float) -> float:
+        box = change[top:bottom, max(round(start), 0) : max(round(end), 0)]
+        return float(np.percentile(box, 90)) if box.size >= _FEWEST_PIXELS else np.nan
+
+    beside = (
+        changed(left - aside - 2 * width, left - aside),
+        changed(right + aside, right + aside + 2 * width),
+    )
+    return changed(left, right), float(np.fmin(*beside))
 
 
 def _leg_length(xy: FloatArray) -> float:
@@ -190,4 +230,5 @@ def light_of_person(poses: Poses, person: Landmarks) -> Light | None:
         body_levels=light.body_levels[rows][:, None],
         around_levels=light.around_levels[rows][:, None],
         contrast_levels=light.contrast_levels[rows][:, None],
+        floor_levels=light.floor_levels[rows][:, None],
     )

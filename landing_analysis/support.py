@@ -39,6 +39,7 @@ _FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion")
 _FPPA = tuple(name for name in DEFINITIONS if name.startswith("fppa"))
 _OF_KNEE = (*_FLEXION, *_FPPA, "knee_over_toes_offset")
 _STAND_OUT = ("knee", "ankle", "heel", "toe")
+_MUCH_MORE = 2.0  # a camera in motion changes both alike (choice)
 _OF_BOTH_KNEES = "knee_ankle_separation_ratio"
 
 
@@ -52,6 +53,7 @@ class Support:
     leg_levels : median step in grey level at knees, ankles, heels and toes
     toe_levels : the same at the toes
     covered, loose : limbs at whose knee no outline is seen, or only a faint one
+    mirrors : the floor in front of the feet changes with the body
     """
 
     body_level: float
@@ -60,6 +62,7 @@ class Support:
     toe_levels: float
     covered: tuple[Limb, ...]
     loose: tuple[Limb, ...]
+    mirrors: bool
 
 
 def judge_support(
@@ -108,7 +111,18 @@ def judge_support(
         toe_levels=float(np.mean([at["toe"] for at in steps.values()])),
         covered=covered,
         loose=loose,
+        mirrors=_mirrors(light, settings.mirror_share * usual),
     )
+
+
+def _mirrors(light: Light, least_levels: float) -> bool:
+    """Tell whether the floor in front of the feet changes while that beside it does not."""
+    changes = light.floor_levels[:, 0]
+    seen = changes[np.isfinite(changes).all(axis=1)]
+    if not len(seen):
+        return False
+    in_front, beside = np.median(seen, axis=0)
+    return bool(in_front - beside > least_levels and in_front > _MUCH_MORE * beside)
 
 
 # --- what poor support costs -------------------------------------------------------------------
@@ -151,8 +165,9 @@ def edge_sds(support: Support | None, settings: LightSettings) -> EdgeSds:
     dark = _lack(support.leg_levels, settings.clear_levels)
     lost = _is_lost(support, settings)
     cloth_s = settings.covered_edge_sd_s if support.covered else 0.0
+    mirror_s = settings.mirror_on_sd_s * support.mirrors
     return EdgeSds(
-        hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s),
+        hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s, mirror_s),
         hypot(settings.dark_off_sd_s * dark, settings.lost_off_sd_s * lost, cloth_s),
     )
 
@@ -274,7 +289,8 @@ def _angle_sd(row: Measure, support: Support, settings: LightSettings) -> float:
     if row.name in _FLEXION:
         lost = settings.lost_flexion_sd_deg * _is_lost(support, settings)
         cloth = settings.loose_flexion_sd_deg * loose
-        return hypot(settings.dark_flexion_sd_deg * dark, cloth, lost)
+        mirror = settings.mirror_flexion_sd_deg * support.mirrors
+        return hypot(settings.dark_flexion_sd_deg * dark, cloth, lost, mirror)
     if row.name in _FPPA:
         return hypot(settings.dark_fppa_sd_deg * dark, settings.loose_fppa_sd_deg * loose)
     return 0.0
@@ -296,13 +312,13 @@ def support_notes(support: Support | None, settings: LightSettings) -> tuple[Not
 
     Returns
     -------
-    tuple of Note: the light, and where there is need the clothes and the feet; none where
+    tuple of Note: the light, and where there is need clothes, feet and floor; none where
     the light was not measured
     """
     if support is None:
         return ()
     notes = (_light_note(support, settings), _clothes_note(support, settings),
-             _feet_note(support, settings))  # fmt: skip
+             _feet_note(support, settings), _mirror_note(support, settings))  # fmt: skip
     return tuple(note for note in notes if note is not None)
 
 
@@ -367,3 +383,15 @@ def _feet_note(support: Support, settings: LightSettings) -> Note | None:
         "other may have landed unseen. Film in shoes unlike the floor."
     )
     return Note("shoes and floor", "poor", text)
+
+
+def _mirror_note(support: Support, settings: LightSettings) -> Note | None:
+    if not support.mirrors:
+        return None
+    text = (
+        "The floor in front of the feet changes with the body, as where it mirrors or where a hard "
+        "shadow falls: feet may be drawn toward their own image. The image is not measured; "
+        f"initial contact carries {1000 * settings.mirror_on_sd_s:.0f} ms and knee flexion "
+        f"{settings.mirror_flexion_sd_deg:.0f} deg more standard uncertainty. Film on a dull floor."
+    )
+    return Note("floor", "limited", text)

@@ -122,12 +122,15 @@ class Light:
     around_levels : (n_looks, n_slots) median beside the person
     contrast_levels : (n_looks, n_slots, 12) range at the places `LIGHT_PARTS`, left limb
         first
+    floor_levels : (n_looks, n_slots, 2) how much the floor in front of the feet, and the
+        floor beside it, differ from how they look most of the time
     """
 
     t_s: FloatArray
     body_levels: FloatArray
     around_levels: FloatArray
     contrast_levels: FloatArray
+    floor_levels: FloatArray
 
     def __post_init__(self) -> None:
         n_looks, n_slots = self.body_levels.shape
@@ -135,6 +138,7 @@ class Light:
         _require_shape("around_levels", self.around_levels, (n_looks, n_slots))
         n_parts = 2 * len(LIGHT_PARTS)
         _require_shape("contrast_levels", self.contrast_levels, (n_looks, n_slots, n_parts))
+        _require_shape("floor_levels", self.floor_levels, (n_looks, n_slots, 2))
 
 
 @dataclass(frozen=True)

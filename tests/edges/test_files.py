@@ -73,7 +73,7 @@ def _light(poses: Poses, looks: int = 3) -> Light:
     levels = rng.uniform(0, 255, shape)
     levels[1, -1] = np.nan
     steps = rng.uniform(0, 255, (*shape, 2 * len(LIGHT_PARTS)))
-    return Light(poses.t_s[:looks], levels, levels + 1.0, steps)
+    return Light(poses.t_s[:looks], levels, levels + 1.0, steps, steps[..., :2])
 
 
 def test_the_light_comes_back_exactly_and_older_files_have_none(tmp_path):

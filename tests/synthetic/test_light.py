@@ -68,6 +68,25 @@ def test_cloth_wider_than_the_knee_leaves_no_contrast_there():
     assert np.median(knee_12cm) >= 0
 
 
+def test_a_floor_that_changes_in_front_of_the_feet_is_told_from_a_still_one():
+    floor_row = int(np.nanmax(POSES.xy_px[:, 0, :, 1]))
+    middle = int(POSES.xy_px[0, 0, LANDMARK["left_heel"], 0])
+
+    def frames(flicker: int):
+        for number in range(0, len(POSES.t_s), 6):
+            rgb = _picture(number, 60, 190)
+            rgb[floor_row + 30 :, middle - 150 : middle + 150] = 120 + flicker * (number // 12 % 2)
+            yield Frame(number, float(POSES.t_s[number]), rgb)
+
+    for flicker, low, high in ((0, 0, 1), (40, 15, 45)):
+        looks = []
+        for _ in watch_light(frames(flicker), looks):
+            pass
+        in_front, beside = np.nanmedian(measure_light(looks, POSES).floor_levels[:, 0], axis=0)
+        assert low <= in_front <= high
+        assert beside <= 1
+
+
 def test_frames_pass_unchanged_and_in_order():
     looks = []
     frames = list(_frames(60, 190, every=30))
@@ -133,6 +152,7 @@ def test_each_person_gets_the_light_of_the_slot_they_were_seen_in():
     slots = replace(
         light, body_levels=levels, around_levels=np.repeat(light.around_levels, 2, axis=1),
         contrast_levels=np.repeat(light.contrast_levels, 2, axis=1),
+        floor_levels=np.repeat(light.floor_levels, 2, axis=1),
     )  # fmt: skip
     person = link_people(both, PeopleSettings())[0]
     of_person = light_of_person(replace(both, light=slots), person)

@@ -43,14 +43,24 @@ DARK = (28, 65, (43, 19, 22, 47, 44, 50))
 NEARLY_BLACK = (15, 37, (26, 14, 14, 28, 26, 30))
 SILHOUETTE = (10, 255, (200, 150, 196, 196, 230, 240))
 LOST_FEET = (55, 189, (148, 48, 49, 11, 150, 165))
+MIRROR = (*PLAIN, (32.0, 0.0))
+FAINT_MIRROR = (84, 188, (125, 57, 60, 142, 130, 129), (8.0, 0.0))
+HAND_HELD = (*PLAIN, (25.0, 20.0))
 
 
-def light_of(body: float, around: float, steps: tuple[float, ...], looks: int = 5) -> Light:
+def light_of(
+    body: float,
+    around: float,
+    steps: tuple[float, ...],
+    floor: tuple[float, float] = (2.0, 0.0),
+    looks: int = 5,
+) -> Light:
     return Light(
         t_s=np.arange(looks) / 5.0,
         body_levels=np.full((looks, 1), float(body)),
         around_levels=np.full((looks, 1), float(around)),
         contrast_levels=np.tile(np.array(steps * 2, dtype=float), (looks, 1, 1)),
+        floor_levels=np.tile(np.array(floor), (looks, 1, 1)),
     )
 
 
@@ -96,7 +106,7 @@ def test_where_light_was_not_measured_nothing_is_said_or_changed(light):
     assert refuse_unsure(analysis.reps, found, SETTINGS) is analysis.reps
 
 
-@pytest.mark.parametrize("scene", [PLAIN, SILHOUETTE])
+@pytest.mark.parametrize("scene", [PLAIN, SILHOUETTE, HAND_HELD])
 def test_legs_that_stand_out_keep_every_number(scene):
     analysis, found = make_analysis(), support_of(scene)
     assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
@@ -120,7 +130,13 @@ def test_angles_of_a_covered_knee_are_refused_with_the_reason_and_the_rest_kept(
 
 @pytest.mark.parametrize(
     ("scene", "view"),
-    [(DARK, "front"), (TROUSERS, "front"), (DARK, "left_side"), (LOST_FEET, "left_side")],
+    [
+        (DARK, "front"),
+        (TROUSERS, "front"),
+        (DARK, "left_side"),
+        (LOST_FEET, "left_side"),
+        (MIRROR, "left_side"),
+    ],
 )
 def test_angles_of_a_poorly_seen_knee_keep_their_value_and_carry_a_named_part(scene, view):
     analysis = make_analysis(view=view)
@@ -205,6 +221,8 @@ def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_no
         (SILHOUETTE, "light", "limited", "no window behind"),
         (COAT, "clothes", "poor", "Film in shorts"),
         (TROUSERS, "clothes", "limited", "Film in shorts"),
+        (MIRROR, "floor", "limited", "Film on a dull floor"),
+        (FAINT_MIRROR, "floor", "limited", "The image is not measured"),
         (LOST_FEET, "shoes and floor", "poor", "Film in shoes unlike the floor"),
     ],
 )
@@ -214,8 +232,9 @@ def test_a_note_says_what_was_seen_and_how_to_film_better(scene, check, state, w
     assert words in found[1]
 
 
-def test_a_good_clip_is_told_of_its_light_alone():
-    assert list(notes_of(PLAIN)) == ["light"]
+@pytest.mark.parametrize("scene", [PLAIN, HAND_HELD, (*PLAIN, (np.nan, np.nan))])
+def test_a_good_clip_is_told_of_its_light_alone(scene):
+    assert list(notes_of(scene)) == ["light"]
 
 
 def test_an_analysis_and_its_page_give_no_angle_of_a_covered_knee():
