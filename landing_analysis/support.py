@@ -178,7 +178,7 @@ def _is_lost(support: Support, settings: LightSettings) -> bool:
 
 
 def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) -> Reps:
-    """Refuse hops in which the other foot may have landed unseen, on a floor like the shoe.
+    """Refuse hops in which the other foot may have landed unseen, in the dark or on such a floor.
 
     Parameters
     ----------
@@ -186,7 +186,9 @@ def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) 
     support : of the patient, None where it was not measured
     settings : LightSettings
     """
-    if support is None or not _is_lost(support, settings):
+    if support is None:
+        return reps
+    if not _is_lost(support, settings) and support.leg_levels >= settings.poor_levels:
         return reps
     return replace(reps, reps=tuple(_unsure(rep) for rep in reps.reps))
 
@@ -344,6 +346,12 @@ def _light_note(support: Support, settings: LightSettings) -> Note:
             f"{seen}. The patient is a dark shape before a bright background: look whether the "
             "drawn legs lie on the legs. Film with light from the camera's side and no window "
             "behind."
+        )
+        return Note("light", "limited", text)
+    if max(support.around_level, support.body_level) < settings.dim_level:
+        text = (
+            f"{seen}: dark, but seen; what landmarks scatter more is in the numbers. Film with the "
+            "lights on."
         )
         return Note("light", "limited", text)
     return Note("light", "good", f"{seen}.")

@@ -204,9 +204,10 @@ def test_a_coat_makes_the_feet_count_more_than_the_body():
 def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_not():
     hops = make_analysis(task="hop", view="left_side").reps
     assert any(rep.used for rep in hops.reps)
-    refused = refuse_unsure(hops, support_of(LOST_FEET), SETTINGS)
-    assert not any(rep.used for rep in refused.reps)
-    assert all(rep.reason for rep in refused.reps)
+    for scene in (LOST_FEET, NEARLY_BLACK):
+        refused = refuse_unsure(hops, support_of(scene), SETTINGS)
+        assert not any(rep.used for rep in refused.reps)
+        assert all(rep.reason for rep in refused.reps)
     assert refuse_unsure(hops, support_of(PLAIN), SETTINGS) is hops
     jumps = make_analysis(view="left_side").reps
     assert refuse_unsure(jumps, support_of(LOST_FEET), SETTINGS) == jumps
@@ -217,6 +218,7 @@ def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_no
     [
         (PLAIN, "light", "good", "Patient 22 %, background 74 %"),
         (DARK, "light", "limited", "lights on"),
+        ((9, 65, (68, 70, 66, 60, 70, 70)), "light", "limited", "dark, but seen"),
         (NEARLY_BLACK, "light", "poor", "lights on"),
         (SILHOUETTE, "light", "limited", "no window behind"),
         (COAT, "clothes", "poor", "Film in shorts"),
