@@ -188,7 +188,7 @@ def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) 
     """
     if support is None:
         return reps
-    if not _is_lost(support, settings) and support.leg_levels >= settings.poor_levels:
+    if not _is_lost(support, settings) and support.leg_levels >= settings.clear_levels:
         return reps
     return replace(reps, reps=tuple(_unsure(rep) for rep in reps.reps))
 
@@ -197,8 +197,8 @@ def _unsure(rep: Rep) -> Rep:
     if rep.task != "hop" or not rep.used:
         return rep
     reason = (
-        "the feet are not told from the floor, so that whether one landed or both is not known; "
-        "name the task if it was a hop"
+        "the feet are not seen well enough to know whether one landed or both; name the task if "
+        "it was a hop"
     )
     return replace(rep, used=False, reason=reason)
 
