@@ -178,7 +178,7 @@ def _is_lost(support: Support, settings: LightSettings) -> bool:
 
 
 def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) -> Reps:
-    """Refuse hops in which the other foot may have landed unseen, in the dark or on such a floor.
+    """Refuse hops of a dark or covered side view, whose other foot may have landed unseen.
 
     Parameters
     ----------
@@ -188,7 +188,8 @@ def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) 
     """
     if support is None:
         return reps
-    if not _is_lost(support, settings) and support.leg_levels >= settings.clear_levels:
+    dark = support.leg_levels < settings.clear_levels
+    if not (dark or support.covered or _is_lost(support, settings)):
         return reps
     return replace(reps, reps=tuple(_unsure(rep) for rep in reps.reps))
 

@@ -204,7 +204,7 @@ def test_a_coat_makes_the_feet_count_more_than_the_body():
 def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_not():
     hops = make_analysis(task="hop", view="left_side").reps
     assert any(rep.used for rep in hops.reps)
-    for scene in (LOST_FEET, NEARLY_BLACK):
+    for scene in (LOST_FEET, NEARLY_BLACK, DARK, COAT):
         refused = refuse_unsure(hops, support_of(scene), SETTINGS)
         assert not any(rep.used for rep in refused.reps)
         assert all(rep.reason for rep in refused.reps)
