@@ -19,6 +19,7 @@ from landing_analysis.tables import (
     Frame,
     Landmarks,
     Light,
+    Limb,
     Picture,
     Poses,
 )
@@ -28,6 +29,7 @@ _LOOK_EVERY_S = 0.2  # light changes slowly (choice)
 _MOST_LOOKS = 128  # 13 MB; a longer clip is looked at less often
 _LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # Rec. 709
 _REACH_LEGS = {"9cm": 0.11, "12cm": 0.14, "": 0.08}  # of a patch; a leg is 0.83 m (choice)
+_DOWN_THIGH = 0.6  # from hip to knee; a knee under a coat is drawn down to its hem
 _BESIDE_LEGS = (0.15, 0.75)  # from the body's box to the sides: 12 to 60 cm of background (choice)
 _SAME_PX = 1.0
 _FLOOR_LEGS = (0.12, 0.45)  # in the picture below the feet: 10 to 37 cm in front of them (choice)
@@ -37,11 +39,7 @@ _FEWEST_PIXELS = 60
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _LINES = (("shoulder", "hip"), ("hip", "knee"), ("knee", "ankle"))
 _LEG = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
-_PATCHES = [
-    (LANDMARK[f"{limb}_{part.partition('_')[0]}"], _REACH_LEGS[part.partition("_")[2]])
-    for limb in LIMBS
-    for part in LIGHT_PARTS
-]
+_PATCHES = [(limb, *part.partition("_")[::2]) for limb in LIMBS for part in LIGHT_PARTS]
 
 
 @dataclass(frozen=True)
@@ -193,14 +191,22 @@ def _contrasts(grey: Picture, xy: FloatArray) -> FloatArray:
     """Return the range of grey levels (5th to 95th percentile) in every patch."""
     leg = _leg_length(xy)
     found = np.full(len(_PATCHES), np.nan)
-    for place, (column, reach_legs) in enumerate(_PATCHES):
-        reach = max(2, round(reach_legs * leg))
-        x, y = np.rint(xy[column]).astype(int)
+    for place, (limb, part, size) in enumerate(_PATCHES):
+        reach = max(2, round(_REACH_LEGS[size] * leg))
+        x, y = np.rint(_place(xy, limb, part)).astype(int)
         patch = grey[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
         if patch.size:
             low, high = np.percentile(patch, (5, 95))
             found[place] = high - low
     return found
+
+
+def _place(xy: FloatArray, limb: Limb, part: str) -> FloatArray:
+    point: FloatArray = xy[LANDMARK[f"{limb}_{'knee' if part == 'thigh' else part}"]]
+    if part == "thigh":
+        hip = xy[LANDMARK[f"{limb}_hip"]]
+        point = hip + _DOWN_THIGH * (point - hip)
+    return point
 
 
 def light_of_person(poses: Poses, person: Landmarks) -> Light | None:

@@ -232,7 +232,7 @@ class LightSettings:
     bright_level: float = 235.0  # a background about to clip
     shadow_level: float = 30.0  # a patient before it as dark as this is a silhouette
     least_step_levels: float = 40.0  # body against background, below which shares mean nothing
-    covered_share: float = 0.5  # of that step within 12 cm of the knee: coat 0.3, else 1.1
+    covered_share: float = 0.5  # of that step within 12 cm of the thigh: coat 0.3, else 1.1
     loose_share: float = 0.5  # within 9 cm: wide trousers from the front 0.3, bare knees 1.1
     loose_flexion_sd_deg: float = 4.0
     loose_fppa_sd_deg: float = 2.0

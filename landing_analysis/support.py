@@ -52,7 +52,7 @@ class Support:
     body_level, around_level : median grey level of patient and background, 0..255
     leg_levels : median step in grey level at knees, ankles, heels and toes
     toe_levels : the same at the toes
-    covered, loose : limbs at whose knee no outline is seen, or only a faint one
+    covered, loose : limbs whose thigh shows no outline, or whose knee only a faint one
     mirrors : the floor in front of the feet changes with the body
     """
 
@@ -82,10 +82,11 @@ def judge_support(
 
     Notes
     -----
-    The step in grey level near the knee is held against the step from body to background. A
-    bare knee shows its outline within 9 cm, wide trousers within 12; in the middle of a coat
-    there is none. Dark cloth before a dark wall looks the same, and is as little seen. Limit:
-    cloth with a pattern, or with folds that catch the light, passes for a knee.
+    The step in grey level around the leg is held against the step from body to background. A
+    leg shows its outline within 12 cm of the middle of the thigh, wide trousers too; in the
+    middle of a coat there is none. A bare knee shows it within 9 cm. Dark cloth before a dark
+    wall looks the same, and is as little seen. Limit: cloth with a pattern, or with folds that
+    catch the light, passes for a leg.
     """
     if light is None or not np.isfinite(light.contrast_levels).any():
         return None
@@ -97,7 +98,7 @@ def judge_support(
     body, around = (float(np.nanmedian(x)) for x in (light.body_levels, light.around_levels))
     usual = max(abs(around - body), settings.least_step_levels)
     covered = tuple(
-        limb for limb, at in steps.items() if at["knee_12cm"] < settings.covered_share * usual
+        limb for limb, at in steps.items() if at["thigh_12cm"] < settings.covered_share * usual
     )
     loose = tuple(
         limb
@@ -280,8 +281,8 @@ def _row(row: Measure, support: Support, settings: LightSettings) -> Measure:
 
 
 _COVERED = (
-    "not measurable: nothing of the knee's outline is seen, as under a coat or before a "
-    "background of the same colour; film in shorts"
+    "not measurable: nothing of the leg's outline is seen at thigh and knee, as under a coat or "
+    "before a background of the same colour; film in shorts"
 )
 
 
@@ -361,9 +362,9 @@ def _light_note(support: Support, settings: LightSettings) -> Note:
 def _clothes_note(support: Support, settings: LightSettings) -> Note | None:
     if support.covered:
         text = (
-            f"Nothing of the outline of {_knees(support.covered)} is seen, as under a coat or "
-            "before a background of the same colour: no angle is given there, and contacts rest "
-            "on the feet. Film in shorts."
+            f"Nothing of the leg's outline is seen at {_knees(support.covered)}, as under a coat "
+            "or before a background of the same colour: no angle is given there, and contacts "
+            "rest on the feet. Film in shorts."
         )
         return Note("clothes", "poor", text)
     if support.loose:

@@ -106,7 +106,7 @@ class Clip:
         _require_shape("t_s", self.t_s, (self.frames,))
 
 
-LIGHT_PARTS = ("knee", "ankle", "heel", "toe", "knee_9cm", "knee_12cm")
+LIGHT_PARTS = ("knee", "ankle", "heel", "toe", "knee_9cm", "thigh_12cm")
 """Where a leg's step in grey level is read: within 7 cm of a landmark unless the name says more."""
 
 

@@ -60,12 +60,12 @@ def test_the_contrast_is_that_of_the_leg_against_what_is_behind_it():
 
 def test_cloth_wider_than_the_knee_leaves_no_contrast_there():
     light = _light(60, 190, thickness=200)
-    knee, knee_12cm = (
+    knee, thigh_12cm = (
         light.contrast_levels[:, 0, [place, place + len(LIGHT_PARTS)]]
-        for place in map(LIGHT_PARTS.index, ("knee", "knee_12cm"))
+        for place in map(LIGHT_PARTS.index, ("knee", "thigh_12cm"))
     )
     assert_allclose(np.median(knee), 0, atol=LEVEL_TOLERANCE)
-    assert np.median(knee_12cm) >= 0
+    assert np.median(thigh_12cm) >= 0
 
 
 def test_a_floor_that_changes_in_front_of_the_feet_is_told_from_a_still_one():

@@ -34,8 +34,8 @@ SETTINGS = LightSettings()
 SUM_TOLERANCE = 1e-12
 KNEE = ("knee_flexion", "fppa", "knee_over_toes", "knee_ankle")
 
-# Grey levels read from rendered clips: knee, ankle, heel, toe of either limb, and at the knee
-# within 9 and 12 cm.
+# Grey levels read from rendered clips: knee, ankle, heel, toe of either limb, and within 9 cm
+# of the knee and 12 cm of the thigh.
 PLAIN = (56, 189, (145, 78, 89, 85, 150, 165))
 COAT = (52, 188, (3, 75, 88, 90, 5, 35))
 TROUSERS = (63, 188, (26, 70, 67, 143, 35, 160))
@@ -255,5 +255,5 @@ def test_an_analysis_and_its_page_give_no_angle_of_a_covered_knee():
     assert all(row.value is None for row in fppa)
     assert analysis.knee_angles is None
     text = read_page(report_html(analysis, key_pictures(analysis, {}), None)).text
-    assert "Nothing of the knee's outline is seen" in text
+    assert "Nothing of the leg's outline is seen at thigh and knee" in text
     assert "clothes" in text.lower()
