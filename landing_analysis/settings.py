@@ -221,14 +221,13 @@ class LightSettings:
     Levels are grey levels, 0..255, and sds are added to what a good clip's values carry.
     """
 
-    clear_levels: float = 65.0  # step at the legs: plain rendered clips 75 and more, dark 36
-    poor_levels: float = 25.0  # the same in a room with the light off: 21
+    clear_levels: float = 95.0  # strongest step at the leg: plain clips 135 and more, dark 64 to 75
+    poor_levels: float = 50.0  # the same in a room with the light off: 37 to 42
     # Where the legs do not stand out at all; in between in proportion to what is lacking.
-    dark_on_sd_s: float = 0.015
-    dark_off_sd_s: float = 0.045
-    dark_flexion_sd_deg: float = 10.0
-    dark_fppa_sd_deg: float = 2.5
-    dim_level: float = 100.0  # a brighter background or patient is lit (choice)
+    dark_on_sd_s: float = 0.020
+    dark_off_sd_s: float = 0.060
+    dark_flexion_sd_deg: float = 14.0
+    dark_fppa_sd_deg: float = 3.0
     bright_level: float = 235.0  # a background about to clip
     shadow_level: float = 30.0  # a patient before it as dark as this is a silhouette
     least_step_levels: float = 40.0  # body against background, below which shares mean nothing
@@ -246,6 +245,7 @@ class LightSettings:
     lost_on_sd_s: float = 0.012
     lost_off_sd_s: float = 0.028
     lost_flexion_sd_deg: float = 4.0  # the ankle goes with the foot
+    lost_offset_sd_pct: float = 4.0  # of pelvis shift and knee over toes
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,7 @@ _FULL_LEVEL = 255.0
 _FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion"))
 _FPPA = tuple(name for name in DEFINITIONS if name.startswith("fppa"))
 _OF_KNEE = (*_FLEXION, *_FPPA, "knee_over_toes_offset")
-_STAND_OUT = ("knee", "ankle", "heel", "toe")
+_OF_FEET = ("pelvis_shift", "knee_over_toes_offset")
 _MUCH_MORE = 2.0  # a camera in motion changes both alike (choice)
 _OF_BOTH_KNEES = "knee_ankle_separation_ratio"
 
@@ -50,8 +50,8 @@ class Support:
     Attributes
     ----------
     body_level, around_level : median grey level of patient and background, 0..255
-    leg_levels : median step in grey level at knees, ankles, heels and toes
-    toe_levels : the same at the toes
+    leg_levels : the strongest of the steps in grey level along the leg, mean of the limbs
+    toe_levels : the step at the toes
     covered, loose : limbs whose thigh shows no outline, or whose knee only a faint one
     mirrors : the floor in front of the feet changes with the body
     """
@@ -108,7 +108,7 @@ def judge_support(
     return Support(
         body_level=body,
         around_level=around,
-        leg_levels=float(np.mean([[at[part] for part in _STAND_OUT] for at in steps.values()])),
+        leg_levels=float(np.mean([max(at.values()) for at in steps.values()])),
         toe_levels=float(np.mean([at["toe"] for at in steps.values()])),
         covered=covered,
         loose=loose,
@@ -269,11 +269,11 @@ def hold_measures(
 
 def _row(row: Measure, support: Support, settings: LightSettings) -> Measure:
     covered = row.limb in support.covered if row.limb else bool(support.covered)
-    if row.value is None or row.sd is None or (row.name not in (*_OF_KNEE, _OF_BOTH_KNEES)):
+    if row.value is None or row.sd is None:
         return row
-    if covered:
+    if covered and row.name in (*_OF_KNEE, _OF_BOTH_KNEES):
         return replace(row, value=None, sd=None, parts=(), frames=(), reason=_COVERED)
-    more = _angle_sd(row, support, settings)
+    more = _more_sd(row, support, settings)
     if more == 0.0:
         return row
     parts = (*row.parts, UncertaintyPart(SUPPORT, more))
@@ -286,12 +286,15 @@ _COVERED = (
 )
 
 
-def _angle_sd(row: Measure, support: Support, settings: LightSettings) -> float:
-    """Return what faint cloth and the dark add to one angle at the knee, degrees."""
+def _more_sd(row: Measure, support: Support, settings: LightSettings) -> float:
+    """Return what cloth, dark and floor add to one value, in its unit."""
     dark = _lack(support.leg_levels, settings.clear_levels)
     loose = row.limb in support.loose
+    lost_feet = _is_lost(support, settings)
+    if row.name in _OF_FEET:
+        return settings.lost_offset_sd_pct * lost_feet
     if row.name in _FLEXION:
-        lost = settings.lost_flexion_sd_deg * _is_lost(support, settings)
+        lost = settings.lost_flexion_sd_deg * lost_feet
         cloth = settings.loose_flexion_sd_deg * loose
         mirror = settings.mirror_flexion_sd_deg * support.mirrors
         return hypot(settings.dark_flexion_sd_deg * dark, cloth, lost, mirror)
@@ -348,12 +351,6 @@ def _light_note(support: Support, settings: LightSettings) -> Note:
             f"{seen}. The patient is a dark shape before a bright background: look whether the "
             "drawn legs lie on the legs. Film with light from the camera's side and no window "
             "behind."
-        )
-        return Note("light", "limited", text)
-    if max(support.around_level, support.body_level) < settings.dim_level:
-        text = (
-            f"{seen}: dark, but seen; what landmarks scatter more is in the numbers. Film with the "
-            "lights on."
         )
         return Note("light", "limited", text)
     return Note("light", "good", f"{seen}.")

@@ -37,10 +37,10 @@ KNEE = ("knee_flexion", "fppa", "knee_over_toes", "knee_ankle")
 # Grey levels read from rendered clips: knee, ankle, heel, toe of either limb, and within 9 cm
 # of the knee and 12 cm of the thigh.
 PLAIN = (56, 189, (145, 78, 89, 85, 150, 165))
-COAT = (52, 188, (3, 75, 88, 90, 5, 35))
+COAT = (52, 188, (3, 75, 88, 101, 5, 15))
 TROUSERS = (63, 188, (26, 70, 67, 143, 35, 160))
-DARK = (28, 65, (43, 19, 22, 47, 44, 50))
-NEARLY_BLACK = (15, 37, (26, 14, 14, 28, 26, 30))
+DARK = (28, 65, (43, 19, 22, 47, 44, 64))
+NEARLY_BLACK = (15, 37, (26, 14, 14, 28, 26, 37))
 SILHOUETTE = (10, 255, (200, 150, 196, 196, 230, 240))
 LOST_FEET = (55, 189, (148, 48, 49, 11, 150, 165))
 MIRROR = (*PLAIN, (32.0, 0.0))
@@ -135,6 +135,7 @@ def test_angles_of_a_covered_knee_are_refused_with_the_reason_and_the_rest_kept(
         (TROUSERS, "front"),
         (DARK, "left_side"),
         (LOST_FEET, "left_side"),
+        (LOST_FEET, "front"),
         (MIRROR, "left_side"),
     ],
 )
@@ -142,6 +143,8 @@ def test_angles_of_a_poorly_seen_knee_keep_their_value_and_carry_a_named_part(sc
     analysis = make_analysis(view=view)
     held = hold_measures(analysis.measures, support_of(scene), SETTINGS, "left")
     names = ("knee_flexion", "fppa")
+    if scene is LOST_FEET:
+        names = ("knee_flexion", "pelvis_shift", "knee_over_toes")
     widened = 0
     for old, new in zip(analysis.measures.measures, held.measures, strict=True):
         assert new.value == old.value
@@ -187,7 +190,9 @@ def test_every_edge_of_contacts_and_flights_is_widened():
 
 
 def test_the_darker_the_legs_the_wider_the_edges():
-    fainter = [edge_sds(support_of((28, 65, (level,) * 6)), SETTINGS) for level in (80, 45, 30, 22)]
+    fainter = [
+        edge_sds(support_of((28, 65, (level,) * 6)), SETTINGS) for level in (120, 65, 45, 30)
+    ]
     assert fainter[0] == EdgeSds()
     assert np.all(np.diff([sds.on_s for sds in fainter]) > 0)
     assert np.all(np.diff([sds.off_s for sds in fainter]) > 0)
@@ -218,7 +223,6 @@ def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_no
     [
         (PLAIN, "light", "good", "Patient 22 %, background 74 %"),
         (DARK, "light", "limited", "lights on"),
-        ((9, 65, (68, 70, 66, 60, 70, 70)), "light", "limited", "dark, but seen"),
         (NEARLY_BLACK, "light", "poor", "lights on"),
         (SILHOUETTE, "light", "limited", "no window behind"),
         (COAT, "clothes", "poor", "Film in shorts"),
