@@ -38,6 +38,7 @@ _FULL_LEVEL = 255.0
 _FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion"))
 _FPPA = tuple(name for name in DEFINITIONS if name.startswith("fppa"))
 _OF_KNEE = (*_FLEXION, *_FPPA, "knee_over_toes_offset")
+_TIME_OF_KNEE = "time_to_peak_flexion"
 _OF_FEET = ("pelvis_shift", "knee_over_toes_offset")
 _MUCH_MORE = 2.0  # a camera in motion changes both alike (choice)
 _OF_BOTH_KNEES = "knee_ankle_separation_ratio"
@@ -54,6 +55,7 @@ class Support:
     toe_levels : the step at the toes
     covered, loose : limbs whose thigh shows no outline, or whose knee only a faint one
     mirrors : the floor in front of the feet changes with the body
+    near_limb : of a side view, where the time of peak flexion is read from the knee
     """
 
     body_level: float
@@ -63,6 +65,7 @@ class Support:
     covered: tuple[Limb, ...]
     loose: tuple[Limb, ...]
     mirrors: bool
+    near_limb: Limb | None = None
 
 
 def judge_support(
@@ -113,6 +116,7 @@ def judge_support(
         covered=covered,
         loose=loose,
         mirrors=_mirrors(light, settings.mirror_share * usual),
+        near_limb=near_limb,
     )
 
 
@@ -271,7 +275,10 @@ def _row(row: Measure, support: Support, settings: LightSettings) -> Measure:
     covered = row.limb in support.covered if row.limb else bool(support.covered)
     if row.value is None or row.sd is None:
         return row
-    if covered and row.name in (*_OF_KNEE, _OF_BOTH_KNEES):
+    of_knee = row.name in (*_OF_KNEE, _OF_BOTH_KNEES) or (
+        row.name == _TIME_OF_KNEE and row.limb == support.near_limb
+    )
+    if covered and of_knee:
         return replace(row, value=None, sd=None, parts=(), frames=(), reason=_COVERED)
     more = _more_sd(row, support, settings)
     if more == 0.0:

@@ -128,6 +128,20 @@ def test_angles_of_a_covered_knee_are_refused_with_the_reason_and_the_rest_kept(
         assert not any(row.name.startswith(KNEE) for row in rows)
 
 
+@pytest.mark.parametrize(("view", "refused"), [("left_side", True), ("front", False)])
+def test_the_time_of_a_covered_knee_is_refused_where_it_is_read_from_the_knee(view, refused):
+    analysis = make_analysis(view=view)
+    found = support_of(COAT, "left" if view == "left_side" else None)
+    held = hold_measures(analysis.measures, found, SETTINGS, "left")
+    times = [
+        new.value
+        for old, new in zip(analysis.measures.measures, held.measures, strict=True)
+        if old.name == "time_to_peak_flexion" and old.limb == "left" and old.value is not None
+    ]
+    assert times
+    assert all((value is None) == refused for value in times)
+
+
 @pytest.mark.parametrize(
     ("scene", "view"),
     [
