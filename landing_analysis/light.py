@@ -194,7 +194,10 @@ def _contrasts(grey: Picture, xy: FloatArray) -> FloatArray:
     for place, (limb, part, size) in enumerate(_PATCHES):
         reach = max(2, round(_REACH_LEGS[size] * leg))
         x, y = np.rint(_place(xy, limb, part)).astype(int)
-        patch = grey[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
+        rows, columns = (
+            slice(max(at - reach, 0), max(at + reach + 1, 0)) for at in (int(y), int(x))
+        )
+        patch = grey[rows, columns]
         if patch.size:
             low, high = np.percentile(patch, (5, 95))
             found[place] = high - low

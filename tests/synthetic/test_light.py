@@ -125,6 +125,17 @@ def test_a_person_at_the_edge_of_the_picture_is_read_as_far_as_they_are_in_it():
     assert np.isfinite(light.around_levels).all()
 
 
+@pytest.mark.parametrize("shift", [(-3, 0), (3, 0), (0, -3), (0, 3)])
+def test_a_person_whom_the_model_puts_outside_the_picture_has_no_contrast(shift):
+    away = np.array(shift) * [POSES.width_px, POSES.height_px]
+    looks = []
+    for _ in watch_light(_frames(60, 190, every=60), looks):
+        pass
+    light = measure_light(looks, replace(POSES, xy_px=POSES.xy_px + away))
+    assert np.isnan(light.contrast_levels).all()
+    assert np.isnan(light.floor_levels).all()
+
+
 def test_no_frames_and_frames_that_were_left_out_give_no_light():
     assert measure_light([], POSES) is None
     looks = []
