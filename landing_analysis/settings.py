@@ -238,7 +238,7 @@ class LightSettings:
     covered_edge_sd_s: float = 0.022
     covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
     covered_body_sd_s: float = 0.06
-    mirror_share: float = 0.05  # of the step body to background; glossy floors 0.08 and 0.24
+    mirror_share: float = 0.05  # of the step body to background; glossy floors 0.07 to 0.24
     mirror_on_sd_s: float = 0.014
     mirror_flexion_sd_deg: float = 4.0  # the ankle is drawn toward the reflection
     lost_foot_levels: float = 20.0  # step at the toes: black shoes on a black floor 12
