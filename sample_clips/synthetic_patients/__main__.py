@@ -73,24 +73,24 @@ def matrix(names: tuple[str, ...], split: str | None, out: Path) -> None:
 
 @main.command()
 @click.argument("scenes", nargs=-1, required=True)
-@click.option("--room", "chosen", multiple=True, help="All without it; repeatable.")
+@click.option("--guise", "chosen", multiple=True, help="All without it; repeatable.")
 @click.option(
     "--plain", type=click.Path(exists=True, file_okay=False, path_type=Path),
     help="Folder of the same scenes in plain light, from which the dark ones are made.",
 )  # fmt: skip
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
-def rooms(scenes: tuple[str, ...], chosen: tuple[str, ...], plain: Path | None, out: Path) -> None:
+def guises(scenes: tuple[str, ...], chosen: tuple[str, ...], plain: Path | None, out: Path) -> None:
     """Render SCENES of the benchmark in other clothes, rooms and light; clips there are kept."""
     _ask_for_moderngl()
     from synthetic_patients.lighting import DARKNESS
-    from synthetic_patients.rooms import ROOMS, film_in, film_in_the_dark
+    from synthetic_patients.guises import GUISES, film_in, film_in_the_dark
 
-    names = chosen or (*ROOMS, *(DARKNESS if plain else ()))
+    names = chosen or (*GUISES, *(DARKNESS if plain else ()))
     for scene in scenes:
         for room in names:
             if (out / f"{scene}_{room}.truth.json").exists():
                 click.echo(f"{scene}_{room} is there")
-            elif room in ROOMS:
+            elif room in GUISES:
                 click.echo(film_in(scene, room, out).name)
             elif plain is None:
                 raise click.ClickException(f"{room} is made of a plain clip; name --plain.")

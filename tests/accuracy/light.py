@@ -33,7 +33,7 @@ from .scoring import Error, Score, score_clip
 ROOT = Path(__file__).parents[2]
 TABLE = Path(__file__).with_name("light.md")
 PLAIN = "plain"
-ROOMS = {
+GUISES = {
     PLAIN: "plain light, shorts",
     "dark": "dark",
     "nearly_black": "nearly black",
@@ -88,7 +88,7 @@ def main(out: Path, plain: Path, python: str | None) -> None:
         _render(out, plain, python)
     filmed = [
         _score(_clip(out, plain, scene, room), scene, room)
-        for room in ROOMS
+        for room in GUISES
         for scene in SCENES
         if _clip(out, plain, scene, room).exists()
     ]
@@ -102,8 +102,8 @@ def _clip(out: Path, plain: Path, scene: str, room: str) -> Path:
 
 
 def _render(out: Path, plain: Path, python: str) -> None:
-    rooms = [word for room in ROOMS if room != PLAIN for word in ("--room", room)]
-    command = [python, "-m", "synthetic_patients", "rooms", *SCENES, *rooms]
+    rooms = [word for room in GUISES if room != PLAIN for word in ("--guise", room)]
+    command = [python, "-m", "synthetic_patients", "guises", *SCENES, *rooms]
     command += ["--plain", str(plain.resolve()), "--out", str(out.resolve())]
     subprocess.run(command, cwd=ROOT / "sample_clips", check=True)
 
@@ -154,7 +154,7 @@ def as_markdown(filmed: Sequence[Filmed]) -> str:
         "|---|---|--:|--:|" + "--:|" * len(COLUMNS) + "--:|--:|--:|---|",
     ]  # fmt: skip
     given = {f.scene: _given(f.score) for f in filmed if f.room == PLAIN}
-    for room, words in ROOMS.items():
+    for room, words in GUISES.items():
         for held, name in ((False, "tuning"), (True, "held out")):
             chosen = [f for f in filmed if f.room == room and _is_held_out(f.scene) == held]
             if chosen:
@@ -164,7 +164,7 @@ def as_markdown(filmed: Sequence[Filmed]) -> str:
     for f in filmed:
         for note in _remarks(f):
             told.setdefault((f.room, note.check), note.text)
-    lines += [f"- {ROOMS[room]}, {check}: {text}" for (room, check), text in told.items()]
+    lines += [f"- {GUISES[room]}, {check}: {text}" for (room, check), text in told.items()]
     return "\n".join(lines) + "\n"
 
 

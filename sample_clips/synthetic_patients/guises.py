@@ -48,7 +48,7 @@ class Room:
     develop: Develop = iter
 
 
-ROOMS: dict[str, Room] = {
+GUISES: dict[str, Room] = {
     "loose_trousers": Room(in_loose_trousers, shorts=(0.30, 0.31, 0.34)),
     "long_coat": Room(in_long_coat, shirt=(0.42, 0.36, 0.30)),
     "glossy_floor": Room(surroundings=Surroundings(mirrors=0.5)),
@@ -81,7 +81,7 @@ def film_in(
     Parameters
     ----------
     scene_name : in `matrix.MATRIX`
-    room_name : in `ROOMS`
+    room_name : in `GUISES`
     folder : of the clip ``<scene>_<room>.mp4``
     advance : called after each frame
 
@@ -89,7 +89,7 @@ def film_in(
     -------
     Path of the clip.
     """
-    entry, room = MATRIX[scene_name], ROOMS[room_name]
+    entry, room = MATRIX[scene_name], GUISES[room_name]
     performance = play_entry(entry)
     scene = replace(entry.scene, name=f"{scene_name}_{room_name}")
     folder.mkdir(parents=True, exist_ok=True)
