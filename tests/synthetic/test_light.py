@@ -10,8 +10,8 @@ import pytest
 from numpy.testing import assert_allclose
 from stick_patient import jump_plan, make_motion, make_poses
 
-from landing_analysis.light import light_of_person, measure_light, watch_light
-from landing_analysis.people import link_people
+from landing_analysis.landmarks.light import light_of_person, measure_light, watch_light
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import LANDMARK, LIGHT_PARTS, LIMBS, Frame
 

@@ -12,13 +12,13 @@ from page import read_page
 from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make_poses
 
 from landing_analysis.analyse import Options, analyse_people
-from landing_analysis.limits import read_limits
-from landing_analysis.people import link_people
-from landing_analysis.pictures import key_pictures
-from landing_analysis.report import report_html
+from landing_analysis.findings.limits import read_limits
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.report.pictures import key_pictures
+from landing_analysis.report.page import report_html
 from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
-from landing_analysis.summaries import SUPPORT
-from landing_analysis.support import (
+from landing_analysis.measures.summaries import SUPPORT
+from landing_analysis.measures.support import (
     EdgeSds,
     contact_settings,
     edge_sds,
