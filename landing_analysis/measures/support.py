@@ -13,8 +13,8 @@ from math import hypot
 import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.settings import ContactSettings, LightSettings
 from landing_analysis.measures.summaries import SUPPORT, compare_sides, summarise
+from landing_analysis.settings import ContactSettings, LightSettings
 from landing_analysis.tables import (
     LIGHT_PARTS,
     LIMBS,

@@ -82,8 +82,8 @@ def matrix(names: tuple[str, ...], split: str | None, out: Path) -> None:
 def guises(scenes: tuple[str, ...], chosen: tuple[str, ...], plain: Path | None, out: Path) -> None:
     """Render SCENES of the benchmark in other clothes, rooms and light; clips there are kept."""
     _ask_for_moderngl()
-    from synthetic_patients.lighting import DARKNESS
     from synthetic_patients.guises import GUISES, film_in, film_in_the_dark
+    from synthetic_patients.lighting import DARKNESS
 
     names = chosen or (*GUISES, *(DARKNESS if plain else ()))
     for scene in scenes:

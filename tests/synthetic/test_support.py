@@ -14,9 +14,6 @@ from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make
 from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.report.pictures import key_pictures
-from landing_analysis.report.page import report_html
-from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
 from landing_analysis.measures.summaries import SUPPORT
 from landing_analysis.measures.support import (
     EdgeSds,
@@ -28,6 +25,9 @@ from landing_analysis.measures.support import (
     support_notes,
     widen_contacts,
 )
+from landing_analysis.report.page import report_html
+from landing_analysis.report.pictures import key_pictures
+from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
 from landing_analysis.tables import LIMBS, Event, Light
 
 SETTINGS = LightSettings()
