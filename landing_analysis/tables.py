@@ -171,13 +171,15 @@ class Patient:
     """Which person of the clip is measured, and why.
 
     ``number`` counts people from 1 in the order of the share of the clip they
-    are in view; ``people`` is how many were told apart.
+    are in view; ``people`` is how many were told apart. ``doubt`` says why somebody
+    else may be the patient.
     """
 
     number: int
     people: int
     reason: str
     landmarks: Landmarks
+    doubt: str | None = None
 
 
 @dataclass(frozen=True)
@@ -193,6 +195,7 @@ class ViewEstimate:
     near_limb : the limb closer to the camera in a side view, else None
     frame_yaw_deg : (n_frames,) smoothed yaw of the pelvis from facing the camera
         (0 front, +90 turned to the patient's own left, +-180 back), NaN where unknown
+    turns : the patient turns so far within the clip that the view changes
     """
 
     view: View
@@ -201,6 +204,7 @@ class ViewEstimate:
     near_limb: Limb | None
     reason: str
     frame_yaw_deg: FloatArray = field(repr=False)
+    turns: bool = False
 
 
 @dataclass(frozen=True)
@@ -330,7 +334,8 @@ class Rep:
     ``contacts`` holds the landing contact of each limb that landed.
     ``peak_flexion_s`` is the instant of the lowest point of the pelvis between
     initial contact and toe-off (or the end of a held landing).
-    A rep that is not ``used`` carries the ``reason``.
+    A rep that is not ``used`` carries the ``reason``. ``view`` and ``yaw_deg`` are those
+    of this rep alone, as in `ViewEstimate`; None where nothing was seen of them.
     """
 
     number: int
@@ -342,6 +347,8 @@ class Rep:
     next_flight: Flight | None = None
     used: bool = True
     reason: str | None = None
+    view: View | None = None
+    yaw_deg: float | None = None
 
     def __post_init__(self) -> None:
         if self.used == (self.reason is not None):
@@ -375,7 +382,8 @@ class Measure:
     """One value of one rep: per limb, or of the whole body when ``limb`` is None.
 
     ``frames`` are the frame numbers that the value was read from. ``value`` and
-    ``sd`` are None exactly when ``reason`` says why it is not measurable.
+    ``sd`` are None exactly when ``reason`` says why it is not measurable. A value that
+    is not ``of_set`` is of a rep seen in another view: no summary takes it in.
     """
 
     rep: int
@@ -387,6 +395,7 @@ class Measure:
     reason: str | None = None
     frames: tuple[int, ...] = ()
     parts: tuple[UncertaintyPart, ...] = ()
+    of_set: bool = True
 
     def __post_init__(self) -> None:
         if (self.value is None) == (self.reason is None):

@@ -5,7 +5,7 @@ Needs ``moderngl`` with an EGL driver (software is enough) and ``av``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -180,11 +180,61 @@ class Look:
     sole: tuple[float, float, float] = (0.92, 0.92, 0.90)
 
 
-class Renderer:
-    """Draws one patient through one camera. Hold one per clip."""
+@dataclass(frozen=True)
+class Person:
+    """Somebody who is drawn: a body in motion, and its colours."""
 
-    def __init__(self, body: Body, look: Look, camera: Camera) -> None:
-        self._body, self._camera = body, camera
+    motion: AnyMotion
+    look: Look
+
+
+class _Mesh:
+    """One body's surfaces on the drawing machine."""
+
+    def __init__(
+        self, context: moderngl.Context, program: moderngl.Program, body: Body, look: Look
+    ) -> None:
+        self.body, self._program = body, program
+        self._moving = context.buffer(reserve=len(body.points) * 24, dynamic=True)
+        fixed = np.concatenate([body.points, body.fields, body.materials[:, None]], axis=1)
+        self._array = context.vertex_array(
+            program,
+            [
+                (self._moving, "3f 3f", "place", "normal"),
+                (context.buffer(fixed.astype("f4").tobytes()), "3f 3f 1f", "rest", "field",
+                 "material"),
+            ],
+            index_buffer=context.buffer(body.triangles.astype("i4").tobytes()),
+        )  # fmt: skip
+        colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
+        self._colours = np.array(colours, "f4").tobytes()
+
+    def move(self, rotations: FloatArray, origins: FloatArray) -> FloatArray:
+        """Place the surfaces in a posture; returns their points (n, 3)."""
+        placed = self.body.place(rotations, origins)
+        moving = np.concatenate([placed, self.body.normals(placed)], axis=1).astype("f4")
+        self._moving.write(moving.tobytes())
+        return placed
+
+    def draw(self) -> None:
+        """Draw the surfaces where they were placed."""
+        self._program["colours"].write(self._colours)
+        self._program["left_eye"].value = tuple(self.body.joints["left_eye"])
+        self._array.render()
+
+
+class Renderer:
+    """Draws one patient, and whoever else is there, through one camera. Hold one per clip."""
+
+    def __init__(
+        self,
+        body: Body,
+        look: Look,
+        camera: Camera,
+        others: Sequence[Person] = (),
+        shifts_px: Sequence[tuple[float, float]] = SUB_FRAME_SHIFTS_PX,
+    ) -> None:
+        self._camera, self._others, self._shifts_px = camera, tuple(others), shifts_px
         self._context = moderngl.create_standalone_context(backend="egl")
         size = (camera.width_px, camera.height_px)
         self._tile_size = (0, 0)
@@ -192,23 +242,13 @@ class Renderer:
         self._person = self._context.program(_PERSON_VERTEX, _PERSON_FRAGMENT)
         self._room = self._context.program(_ROOM_VERTEX, _ROOM_FRAGMENT)
         self._shadow = self._context.program(_SHADOW_VERTEX, _SHADOW_FRAGMENT)
-        self._moving = self._context.buffer(reserve=len(body.points) * 24, dynamic=True)
-        fixed = np.concatenate([body.points, body.fields, body.materials[:, None]], axis=1)
-        self._person_mesh = self._context.vertex_array(
-            self._person,
-            [
-                (self._moving, "3f 3f", "place", "normal"),
-                (self._context.buffer(fixed.astype("f4").tobytes()), "3f 3f 1f", "rest", "field",
-                 "material"),
-            ],
-            index_buffer=self._context.buffer(body.triangles.astype("i4").tobytes()),
-        )  # fmt: skip
+        self._meshes = [
+            _Mesh(self._context, self._person, *who)
+            for who in ((body, look), *((o.motion.body, o.look) for o in self._others))
+        ]
         square = self._context.buffer(np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4").tobytes())
         self._room_mesh = self._context.vertex_array(self._room, [(square, "2f", "corner")])
         self._shadow_mesh = self._context.vertex_array(self._shadow, [(square, "2f", "corner")])
-        colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
-        self._person["colours"].write(np.array(colours, "f4").tobytes())
-        self._person["left_eye"].value = tuple(body.joints["left_eye"])
         self._still_room: ImageArray | None = None
         grain_shape = (camera.height_px + _GRAIN_MARGIN_PX, camera.width_px + _GRAIN_MARGIN_PX, 3)
         grain = np.random.default_rng(0).standard_normal(grain_shape, dtype=np.float32)
@@ -273,16 +313,21 @@ class Renderer:
         shift_px: tuple[float, float] = (0.0, 0.0),
     ) -> ImageArray:
         """One sharp picture (height, width, 3) of one posture, the person moved by ``shift_px``."""
-        camera, body = self._camera, self._body
-        placed = body.place(rotations, origins)
-        moving = np.concatenate([placed, body.normals(placed)], axis=1).astype("f4")
-        self._moving.write(moving.tobytes())
+        camera = self._camera
+        at_s = np.array([t_s])
+        of_others = [other.motion.segments(at_s) for other in self._others]
+        postures = [(rotations, origins), *((r[0], o[0]) for r, o in of_others)]
+        placed = np.concatenate(
+            [mesh.move(*posture) for mesh, posture in zip(self._meshes, postures, strict=True)]
+        )
         to_clip = camera.clip_matrix(t_s)
         to_clip[0] += 2 * shift_px[0] / camera.width_px * to_clip[3]
         to_clip[1] -= 2 * shift_px[1] / camera.height_px * to_clip[3]
         matrix = to_clip.T.astype("f4").tobytes()
-        shadows = _shadows(origins)
+        shadows = np.concatenate([_shadows(origin) for _, origin in postures])
         left, top, right, bottom = self._box(placed, shadows, t_s)
+        if right <= left or bottom <= top:
+            return self.room(t_s).copy()
         self._use_tile(left, top, right, bottom)
         self._context.disable(moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         self._context.enable(moderngl.BLEND)
@@ -299,7 +344,8 @@ class Renderer:
         self._context.enable(moderngl.DEPTH_TEST)
         self._person["to_clip"].write(matrix)
         self._person["eye_of_camera"].value = tuple(camera.position_m())
-        self._person_mesh.render()
+        for mesh in self._meshes:
+            mesh.draw()
         box = (0, 0, right - left, bottom - top)
         layer = np.frombuffer(self._tile.read(viewport=box, components=4), np.uint8)
         layer = layer.reshape(bottom - top, right - left, 4)[::-1].astype(np.uint16)
@@ -313,14 +359,15 @@ class Renderer:
         """One exposed frame: sub-frames averaged around ``t_s``, with sensor noise."""
         camera = self._camera
         total = np.zeros((camera.height_px, camera.width_px, 3), np.uint16)
-        steps = (np.arange(SUB_FRAMES) - (SUB_FRAMES - 1) / 2) / SUB_FRAMES
+        count = len(self._shifts_px)
+        steps = (np.arange(count) - (count - 1) / 2) / count
         times_s = t_s + steps * camera.exposure_s
         rotations, origins = motion.segments(times_s)
         for k, at_s in enumerate(times_s):
-            total += self.picture(rotations[k], origins[k], float(at_s), SUB_FRAME_SHIFTS_PX[k])
+            total += self.picture(rotations[k], origins[k], float(at_s), self._shifts_px[k])
         down, along = noise.integers(0, _GRAIN_MARGIN_PX, 2)
         grain = self._grain[down : down + camera.height_px, along : along + camera.width_px]
-        return np.clip(total / np.float32(SUB_FRAMES) + grain, 0, 255).astype(np.uint8)
+        return np.clip(total / np.float32(count) + grain, 0, 255).astype(np.uint8)
 
 
 def _shadows(origins: FloatArray) -> FloatArray:
