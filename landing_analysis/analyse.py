@@ -61,6 +61,7 @@ from landing_analysis.tables import (
 )
 from landing_analysis.time_base import Fall, Falls, settle_time_base
 from landing_analysis.tracks import clean_tracks
+from landing_analysis.turning import find_contacts_by_view, in_view, jumping, turn_notes, view_reps
 from landing_analysis.view import estimate_view
 from landing_analysis.withheld import withhold
 
@@ -142,19 +143,22 @@ def analyse_people(
     )
     motion = _motion(people, settled.t_s, options)
     patient, view, tracks = motion.patient, motion.view, motion.tracks
-    sights = sights_of(view.view, view.near_limb)
     free_fall = measure_free_fall(tracks, motion.contacts, settings.gravity)
     standing_deg = (
-        standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
+        standing_tilt_deg(in_view(tracks, view, settings.view), settings.gravity)
+        if view.view in FRONTAL_VIEWS
+        else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
-    contacts = find_contacts(scaled, settings.contacts, sights)
+    contacts = _contacts(scaled, view, settings)
+    square_on = in_view(scaled, view, settings.view)
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(
         group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock
     )
+    reps = view_reps(reps, scaled.t_s, view, settings.view)
     measures = withhold(
-        measure_reps(reps, scaled, view, settings, options.surgical_side),
+        measure_reps(reps, square_on, view, settings, options.surgical_side),
         settled.time_base,
         scaled.rate_hz,
         settings.clock,
@@ -188,7 +192,14 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(*clip.notes, *settled.notes, *quality, *contacts.notes, *reps.notes),
+        notes=(
+            *clip.notes,
+            *settled.notes,
+            *quality,
+            *turn_notes(reps, view),
+            *contacts.notes,
+            *reps.notes,
+        ),
         provenance=Provenance(
             version=__version__,
             model_name=poses.model_name,
@@ -198,7 +209,7 @@ def analyse_people(
             analysed_at=analysed_at,
         ),
         limits=options.limits,
-        knee_angles=knee_angles(scaled, view, settings.knee),
+        knee_angles=knee_angles(square_on, view, settings.knee),
     )
 
 
@@ -218,9 +229,19 @@ def _motion(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) ->
     patient = choose_patient(timed, settings.people, options.person)
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
-    sights = sights_of(view.view, view.near_limb)
-    contacts = find_contacts(tracks, settings.contacts, sights)
+    contacts = _contacts(tracks, view, settings)
+    if view.turns and contacts.flights:
+        within = jumping(contacts, t_s)
+        view = estimate_view(patient.landmarks, settings.view, options.view, within)
+        contacts = _contacts(tracks, view, settings)
     return _Motion(patient, view, tracks, contacts)
+
+
+def _contacts(tracks: Tracks, view: ViewEstimate, settings: Settings) -> Contacts:
+    """Find contacts, each foot seen as the view shows it; a patient may turn in between."""
+    if view.turns:
+        return find_contacts_by_view(tracks, view, settings.contacts, settings.view)
+    return find_contacts(tracks, settings.contacts, sights_of(view.view, view.near_limb))
 
 
 def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> Falls:

@@ -25,6 +25,14 @@ DEFAULT_STATURE_M = 1.70  # adult, when no stature is given (choice)
 
 FRONTAL_VIEWS: tuple[View, ...] = ("front", "back")
 SIDE_VIEWS: tuple[View, ...] = ("left_side", "right_side")
+VIEW_WORDS: dict[View, str] = {
+    "front": "from the front",
+    "back": "from the back",
+    "left_side": "from the left side",
+    "right_side": "from the right side",
+    "oblique": "obliquely",
+}
+"""From where a rep or a clip is seen, in words."""
 
 
 @dataclass(frozen=True)

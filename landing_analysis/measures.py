@@ -9,13 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, Definition
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    FRONTAL_VIEWS,
+    SIDE_VIEWS,
+    VIEW_WORDS,
+    Definition,
+)
 from landing_analysis.kinematics import (
     false_fppa_deg,
     flexion_from_seen_deg,
@@ -43,6 +49,7 @@ from landing_analysis.summaries import (
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
+    VIEWS,
     Contact,
     Event,
     Flight,
@@ -176,7 +183,8 @@ def measure_reps(
     -------
     Measures
         A row for every measure of `definitions` that a used rep can have: with a
-        value, or with the reason why there is none. Refused reps have no rows.
+        value, or with the reason why there is none. Refused reps have no rows. A rep
+        seen in another view than the clip has its times only and stands apart from the set.
 
     Notes
     -----
@@ -192,15 +200,17 @@ def measure_reps(
 
 
 def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
+    of_set = rep.view in (None, scene.view.view)
     for definition in DEFINITIONS.values():
         for limb in _limbs(rep, definition):
             try:
                 reading = _read(rep, scene, definition, limb)
             except _NotMeasurableError as reason:
                 text = f"not measurable: {reason}"
-                yield Measure(rep.number, definition.name, limb, None, definition.unit, None, text)
+                row = Measure(rep.number, definition.name, limb, None, definition.unit, None, text)
             else:
-                yield _row(rep, definition, limb, reading)
+                row = _row(rep, definition, limb, reading)
+            yield row if of_set else replace(row, of_set=False)
 
 
 def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
@@ -211,6 +221,11 @@ def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
 def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) -> Reading:
     if scene.view.view not in definition.views:
         raise _NotMeasurableError(_view_reason(scene.view.view, definition))
+    if rep.view not in (None, scene.view.view) and not _same_in_all_views(definition):
+        raise _NotMeasurableError(
+            f"the patient had turned: this rep is seen {VIEW_WORDS[rep.view or 'oblique']}, "
+            f"the clip {VIEW_WORDS[scene.view.view]}"
+        )
     if definition.scope == "body" or limb is None:
         reading = _BODY_READERS[definition.name](scene, rep)
     else:
@@ -235,6 +250,11 @@ def _row(rep: Rep, definition: Definition, limb: Limb | None, reading: Reading) 
         frames=tuple(sorted(set(reading.frames))),
         parts=tuple(UncertaintyPart(name, float(sd)) for name, sd in reading.parts),
     )
+
+
+def _same_in_all_views(definition: Definition) -> bool:
+    """Whether a measure is read alike in all views, as times between contacts are."""
+    return definition.views == VIEWS and definition.name != "time_to_peak_flexion"
 
 
 def _view_reason(view: View, definition: Definition) -> str:

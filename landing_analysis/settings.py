@@ -34,6 +34,10 @@ class ViewSettings:
 
     square_on_within_deg: float = 25.0  # beyond, flexion reads 9 % and FPPA 25 deg wrong: oblique
     smoothing_s: float = 0.5  # half-window; nobody turns much faster between landings (choice)
+    turned_deg: float = 25.0  # out of the clip's view: another; 13 at most in 90 clips without turn
+    turned_s: float = 0.3  # turned for less is noise (choice)
+    turning_deg: float = 20.0  # to either side within a rep: it has no one view (choice)
+    least_main_share: float = 0.3  # of the frames, square-on to one view; fewer: oblique (choice)
     # What the model adds to the true turn, and what is left of it once taken away: 190 rendered
     # views of four bodies, one body left out at a time; see DEVELOPERS.md.
     handed_deg: float = 1.9  # to the own left when seen from the front; mirrored pictures agree

@@ -195,7 +195,8 @@ class ViewEstimate:
     near_limb : the limb closer to the camera in a side view, else None
     frame_yaw_deg : (n_frames,) smoothed yaw of the pelvis from facing the camera
         (0 front, +90 turned to the patient's own left, +-180 back), NaN where unknown
-    turns : the patient turns so far within the clip that the view changes
+    middle_deg : the yaw from facing the camera that the view is named after, NaN where unknown
+    turns : the patient turns out of the view within the clip
     """
 
     view: View
@@ -204,6 +205,7 @@ class ViewEstimate:
     near_limb: Limb | None
     reason: str
     frame_yaw_deg: FloatArray = field(repr=False)
+    middle_deg: float = float("nan")
     turns: bool = False
 
 
