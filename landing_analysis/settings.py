@@ -26,6 +26,22 @@ class PeopleSettings:
     reach_log_size: float = 0.5  # 1.6 times larger or smaller is somebody else (choice)
     least_share: float = 0.05  # of the clip; seen for less is nobody (choice)
     least_fall_s: float = 0.1  # in the air at least this long to count as jumping (choice)
+    # Who is who after bodies have met; torso lengths.
+    twice_torsos: float = 0.15  # nearer than this is one person seen twice (choice)
+    clear_torsos: float = 0.9  # two torsos farther apart are never mixed (rendered)
+    least_piece_frames: int = 3  # a stretch of clear frames (choice)
+    predicted_s: float = 1.0  # for which somebody unseen walks on at their speed (choice)
+    back_torsos: float = 0.2  # across the picture: a body is where its person must be (choice)
+    back_torsos_along: float = 0.8  # the same along it; a jump is half of it (choice)
+    back_log_size: float = 0.2  # a body 1.2 times as large is somebody else (choice)
+    # Who else is near the patient; shares are of the height from shoulders to feet.
+    overlap_share_of_body: float = 0.03  # boxes nearer than this overlap; see DEVELOPERS.md
+    near_share_of_body: float = 0.4  # nearer than this the model mixes bodies (rendered)
+    same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
+    same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
+    lost_s: float = 0.6  # for which a crossing may hide one of the two (choice)
+    least_encounter_s: float = 0.03  # shorter is noise (choice)
+    alike_size: float = 1.15  # two who jump and are so nearly of one size: no clear patient
 
 
 @dataclass(frozen=True)
