@@ -15,6 +15,16 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.clock import find_gaps
+from landing_analysis.company import (
+    apart_from_others,
+    company_notes,
+    inside_picture,
+    on_clock,
+    refuse_hidden,
+    watch_company,
+    widen_events,
+    without_hidden,
+)
 from landing_analysis.contacts import find_contacts
 from landing_analysis.curves import knee_angles
 from landing_analysis.definitions import FRONTAL_VIEWS
@@ -134,6 +144,11 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
+    companies = tuple(watch_company(person, poses, settings.people) for person in people)
+    people = tuple(
+        inside_picture(without_hidden(person, company))
+        for person, company in zip(people, companies, strict=True)
+    )
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
@@ -142,20 +157,22 @@ def analyse_people(
         settings.clock,
     )
     motion = _motion(people, settled.t_s, options)
+    company = on_clock(companies[motion.patient.number - 1], clip.t_s, settled.t_s)
     patient, view, tracks = motion.patient, motion.view, motion.tracks
     free_fall = measure_free_fall(tracks, motion.contacts, settings.gravity)
+    alone = apart_from_others(in_view(tracks, view, settings.view), company, settings.people)
     standing_deg = (
-        standing_tilt_deg(in_view(tracks, view, settings.view), settings.gravity)
-        if view.view in FRONTAL_VIEWS
-        else None
+        standing_tilt_deg(alone, settings.gravity) if view.view in FRONTAL_VIEWS else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
     contacts = _contacts(scaled, view, settings)
+    contacts = widen_events(contacts, company, scaled.t_s, settings.people)
     square_on = in_view(scaled, view, settings.view)
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(
         group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock
     )
+    reps = refuse_hidden(reps, company.encounters)
     reps = view_reps(reps, scaled.t_s, view, settings.view)
     measures = withhold(
         measure_reps(reps, square_on, view, settings, options.surgical_side),
@@ -196,6 +213,7 @@ def analyse_people(
             *clip.notes,
             *settled.notes,
             *quality,
+            *company_notes(patient, company, reps, settings.people),
             *turn_notes(reps, view),
             *contacts.notes,
             *reps.notes,

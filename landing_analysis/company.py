@@ -19,6 +19,7 @@ from landing_analysis.tables import (
     LIMBS,
     BoolArray,
     Contacts,
+    Event,
     Flight,
     FloatArray,
     Landmarks,
@@ -28,6 +29,7 @@ from landing_analysis.tables import (
     QualityState,
     Rep,
     Reps,
+    Tracks,
 )
 
 Where = Literal["in front of", "behind", "beside"]
@@ -35,7 +37,6 @@ Where = Literal["in front of", "behind", "beside"]
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
 _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
-_HANDS = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("wrist", "index")]
 
 
 @dataclass(frozen=True)
@@ -49,28 +50,34 @@ class Encounter:
 
 @dataclass(frozen=True)
 class Company:
-    """Who else is near the patient, frame by frame.
+    """Who else is near a person, frame by frame.
 
     Attributes
     ----------
-    near : (n_frames,) somebody else stands close beside, without overlapping
-    mixed : (n_frames,) the pose model drew a second body partly from the patient's
-    touched : (n_frames,) somebody's hand is at the patient
+    encounters : in order of time, those that hid the person
+    hidden : (n_frames,) the person is not seen, or not surely, for somebody else
+    near : (n_frames,) somebody else stands close beside, or overlaps
+    mixed : (n_frames,) the pose model drew a second body on the person's
     """
 
     encounters: tuple[Encounter, ...]
+    hidden: BoolArray
     near: BoolArray
     mixed: BoolArray
-    touched: BoolArray
+
+    @property
+    def alone(self) -> bool:
+        """Whether nobody else was ever near."""
+        return not (self.encounters or self.near.any() or self.mixed.any())
 
 
 def watch_company(person: Landmarks, poses: Poses, settings: PeopleSettings) -> Company:
-    """Find who is near one person, and where they overlap them.
+    """Find who is near one person, and where they hide them.
 
     Parameters
     ----------
-    person : whom the others are near to
-    poses : of the same frames; times are those of ``person``
+    person : whom the others are near to, from `link_people`
+    poses : of the same frames
     settings : PeopleSettings
 
     Returns
@@ -81,40 +88,249 @@ def watch_company(person: Landmarks, poses: Poses, settings: PeopleSettings) -> 
     -----
     Bodies are boxes around shoulders, hips, legs and feet; a person who is lost for a
     while is taken to be on the line between where they were and where they came back.
-    Somebody whose feet are lower in the picture is nearer to the camera. Limit: somebody
-    whom the model does not draw at all is not noticed.
+    An overlap counts as an encounter when the person is lost in it: one who passes
+    behind costs nothing. Somebody whose feet are lower in the picture is nearer to the
+    camera. Limit: somebody whom the model does not draw at all is not noticed.
     """
     t_s, own = person.t_s, person.xy_px[:, _BODY]
-    leg_px = _height_px(own) or 1.0
+    height_px = _height_px(own) or 1.0
     box = _bridged(t_s, _boxes(own), settings.lost_s)
     others = poses.xy_px[:, :, _BODY]
-    apart = np.linalg.norm(others - own[:, None], axis=3)
+    apart_px = np.linalg.norm(others - own[:, None], axis=3)
+    lost = ~np.isfinite(own[:, 0, 0])
     with np.errstate(invalid="ignore"):
-        same = (apart < settings.same_share_of_body * leg_px).sum(axis=2)
-        lost = ~np.isfinite(own[:, 0, 0])
-        seen = np.isfinite(others[:, :, 0, 0])
-        mixed = seen & (same >= settings.same_landmarks) & (same < len(_BODY))
-        apart_box = _between(box[:, None], _boxes(others)) / leg_px
-    itself = same == len(_BODY)
-    real = seen & ~mixed & ~itself
-    over = (real & (apart_box < settings.overlap_share_of_body)).any(axis=1)
-    over = close_gaps(t_s, over | (lost & _beside(over)), settings.lost_s)
-    near = (real & (apart_box < settings.near_share_of_body)).any(axis=1)
-    hands = poses.xy_px[:, :, _HANDS]
-    inside = (hands >= box[:, None, None, :2]) & (hands <= box[:, None, None, 2:])
-    touched = (real & inside.all(axis=3).any(axis=2)).any(axis=1)
-    floor_px = _floor_px(own, leg_px)
-    encounters = tuple(
-        Encounter(
-            float(t_s[first]),
-            float(t_s[last]),
-            _where(poses, real & (apart_box < settings.overlap_share_of_body), first, last,
-                   floor_px, leg_px),
+        same = (apart_px < settings.same_share_of_body * height_px).sum(axis=2)
+        itself = apart_px.max(axis=2) == 0
+        other = np.isfinite(others[:, :, 0, 0]) & ~itself
+        mixed = other & (same >= settings.same_landmarks)
+        apart = _between(box[:, None], _boxes(others)) / height_px
+        over = other & ~mixed & (apart < settings.overlap_share_of_body)
+        near = other & ~mixed & (apart < settings.near_share_of_body)
+    meeting = close_gaps(t_s, over.any(axis=1), settings.lost_s)
+    hiding = [(first, last) for first, last in runs(meeting) if lost[first : last + 1].any()]
+    floor_px = _floor_px(own, height_px)
+    hidden = np.zeros(len(t_s), dtype=bool)
+    encounters = []
+    for first, last in hiding:
+        where = _where(poses, over, first, last, floor_px, height_px)
+        start_s = float(t_s[first]) - settings.around_encounter_s
+        end_s = float(t_s[last]) + settings.around_encounter_s
+        encounters.append(Encounter(max(start_s, float(t_s[0])), end_s, where))
+        lost_s = t_s[first : last + 1][lost[first : last + 1]]
+        hidden |= (t_s > lost_s[0] - settings.unsure_s) & (t_s < lost_s[-1] + settings.unsure_s)
+    return Company(tuple(encounters), hidden, near.any(axis=1), mixed.any(axis=1))
+
+
+def without_hidden(person: Landmarks, company: Company) -> Landmarks:
+    """Blank the frames in which a person is hidden, and those beside where the model mixes."""
+    if not company.hidden.any():
+        return person
+    blank = company.hidden[:, None, None]
+    return replace(
+        person,
+        xy_px=np.where(blank, np.nan, person.xy_px),
+        world_m=np.where(blank, np.nan, person.world_m),
+        visibility=np.where(company.hidden[:, None], 0.0, person.visibility),
+    )
+
+
+def inside_picture(person: Landmarks) -> Landmarks:
+    """Blank what lies outside the picture: there the model guesses.
+
+    A leg is blanked from the first point outside downwards; the whole body where a
+    shoulder or a hip is outside, as when somebody walks into the picture.
+    """
+    x, y = person.xy_px[..., 0], person.xy_px[..., 1]
+    with np.errstate(invalid="ignore"):
+        outside = np.asarray((x < -0.5) | (x > person.width_px - 0.5))
+        outside = outside | (y < -0.5) | (y > person.height_px - 0.5)
+    if not outside.any():
+        return person
+    for limb in LIMBS:
+        knee, ankle, heel, toe = (
+            LANDMARK[f"{limb}_{part}"] for part in ("knee", "ankle", "heel", "toe")
         )
-        for first, last in runs(over)
-        if t_s[last] - t_s[first] >= settings.least_encounter_s
-    )  # fmt: skip
-    return Company(encounters, near, mixed.any(axis=1), touched)
+        outside[:, ankle] |= outside[:, knee]
+        outside[:, heel] |= outside[:, ankle]
+        outside[:, toe] |= outside[:, ankle]
+    outside |= outside[:, _TRUNK].any(axis=1)[:, None]
+    return replace(
+        person,
+        xy_px=np.where(outside[..., None], np.nan, person.xy_px),
+        visibility=np.where(outside, 0.0, person.visibility),
+    )
+
+
+def on_clock(company: Company, before_s: FloatArray, t_s: FloatArray) -> Company:
+    """Tell the encounters in another clock; both (n_frames,) are the times of the same frames."""
+
+    def told(at_s: float) -> float:
+        return float(np.interp(at_s, before_s, t_s))
+
+    encounters = tuple(
+        replace(e, start_s=told(e.start_s), end_s=told(e.end_s)) for e in company.encounters
+    )
+    return replace(company, encounters=encounters)
+
+
+def apart_from_others(tracks: Tracks, company: Company, settings: PeopleSettings) -> Tracks:
+    """Blank the frames in which somebody else stood close, all of them where that was often."""
+    close = company.near | (company.mixed.mean() >= settings.mixed_share)
+    if not close.any():
+        return tracks
+    return replace(tracks, raw_px=np.where(close[:, None, None], np.nan, tracks.raw_px))
+
+
+def refuse_hidden(reps: Reps, encounters: tuple[Encounter, ...]) -> Reps:
+    """Refuse the reps in which somebody hid the patient.
+
+    Parameters
+    ----------
+    reps : Reps
+    encounters : of the patient, on the same clock
+    """
+    if not encounters:
+        return reps
+    return replace(reps, reps=tuple(_refused(rep, encounters) for rep in reps.reps))
+
+
+def widen_events(
+    contacts: Contacts, company: Company, t_s: FloatArray, settings: PeopleSettings
+) -> Contacts:
+    """Widen the uncertainty of events near which the model may have mixed two bodies.
+
+    Parameters
+    ----------
+    contacts : Contacts
+    company : of the patient
+    t_s : (n_frames,) seconds, the clock of ``contacts``
+    settings : PeopleSettings
+
+    Returns
+    -------
+    Contacts
+        With ``settings.near_widens`` times the uncertainty where somebody stood close
+        within ``settings.unsure_s``, and throughout where a second body was drawn on the
+        patient's in ``settings.mixed_share`` of the frames.
+    """
+    everywhere = bool(company.mixed.mean() >= settings.mixed_share)
+    if not everywhere and not company.near.any():
+        return contacts
+    near_s = t_s[company.near | company.mixed]
+
+    def widened(event: Event | None) -> Event | None:
+        if event is None:
+            return None
+        close = everywhere or bool((np.abs(near_s - event.t_s) <= settings.unsure_s).any())
+        return Event(event.t_s, event.sd_s * settings.near_widens) if close else event
+
+    return replace(
+        contacts,
+        flights=tuple(
+            replace(f, take_off=widened(f.take_off), landing=widened(f.landing))
+            for f in contacts.flights
+        ),
+        contacts=tuple(
+            replace(
+                c,
+                initial_contact=widened(c.initial_contact) or c.initial_contact,
+                toe_off=widened(c.toe_off),
+                toe_contact=widened(c.toe_contact),
+                heel_contact=widened(c.heel_contact),
+            )
+            for c in contacts.contacts
+        ),
+    )
+
+
+def company_notes(
+    patient: Patient, company: Company, reps: Reps, settings: PeopleSettings
+) -> tuple[Note, ...]:
+    """Say who else was there, who is measured and why, and what it costs.
+
+    Parameters
+    ----------
+    patient : Patient
+    company : of the patient
+    reps : after `refuse_hidden`
+    settings : PeopleSettings
+    """
+    if patient.people == 1 and company.alone:
+        return ()
+    state: QualityState = "good"
+    said = []
+    if patient.people > 1:
+        said.append(f"{patient.people} people were told apart; person {patient.number} is "
+                    f"measured: {patient.reason}")  # fmt: skip
+    else:
+        said.append("Somebody else was seen near the patient, too briefly to be followed")
+    if patient.doubt:
+        state = "poor"
+        said.append(f"This choice is not sure: {patient.doubt}")
+    for encounter in company.encounters:
+        state = "poor" if state == "poor" else "limited"
+        said.append(_hid_words(encounter, reps))
+    near = company.near | company.mixed
+    share = float(near.mean())
+    if share >= settings.mixed_share:
+        state = "poor" if state == "poor" else "limited"
+        said.append(
+            f"Somebody stood close to the patient in {100 * share:.0f} % of the frames: the pose "
+            "model then draws one leg or one body for the other now and then. Times near it "
+            f"carry {settings.near_widens:g} times their usual uncertainty, and standing there "
+            "does not show the vertical"
+        )
+    if state != "good":
+        said.append("Film with nobody else within two metres of the patient, and nobody between "
+                    "patient and camera")  # fmt: skip
+    if patient.people > 1:
+        said.append(f"Person N of {patient.people} is measured instead with --person N")
+    return (Note("other people", state, ". ".join(said) + "."),)
+
+
+def _hid_words(encounter: Encounter, reps: Reps) -> str:
+    span = f"{encounter.start_s:.1f} to {encounter.end_s:.1f} s"
+    refused = [
+        str(rep.number)
+        for rep in reps.reps
+        if not rep.used and _meets(_rep_span_s(rep), (encounter,)) is not None
+    ]
+    cost = "jumps in that time may be missing from the count"
+    if refused:
+        plural = "s" if len(refused) > 1 else ""
+        verb = "are" if plural else "is"
+        cost = f"rep{plural} {' and '.join(refused)} {verb} not used, and {cost}"
+    return f"Somebody was {encounter.where} the patient and hid them at {span}: {cost}"
+
+
+def _refused(rep: Rep, encounters: tuple[Encounter, ...]) -> Rep:
+    met = _meets(_rep_span_s(rep), encounters)
+    if met is None:
+        return rep
+    reason = (
+        f"another person was {met.where} the patient and hid them at "
+        f"{met.start_s:.1f} to {met.end_s:.1f} s"
+    )
+    return replace(rep, used=False, reason=reason)
+
+
+def _meets(span_s: tuple[float, float], encounters: tuple[Encounter, ...]) -> Encounter | None:
+    return next((e for e in encounters if e.start_s <= span_s[1] and e.end_s >= span_s[0]), None)
+
+
+def _flight_span_s(flight: Flight) -> tuple[float, float]:
+    return (
+        flight.take_off.t_s if flight.take_off else -np.inf,
+        flight.landing.t_s if flight.landing else np.inf,
+    )
+
+
+def _rep_span_s(rep: Rep) -> tuple[float, float]:
+    """Return from take-off to the last instant that is read of a rep."""
+    start_s, end_s = _flight_span_s(rep.flight)
+    ends_s = [contact.toe_off.t_s for contact in rep.contacts if contact.toe_off]
+    ends_s += [rep.peak_flexion_s] if rep.peak_flexion_s is not None else []
+    return start_s, max([end_s, *ends_s])
 
 
 def _boxes(points: FloatArray) -> FloatArray:
@@ -145,14 +361,6 @@ def _bridged(t_s: FloatArray, boxes: FloatArray, longest_s: float) -> FloatArray
             ends_px = boxes[[before[-1], after[0]]]
             bridged[first : last + 1] = ends_px[0] + share[:, None] * (ends_px[1] - ends_px[0])
     return bridged
-
-
-def _beside(flags: BoolArray) -> BoolArray:
-    """Return frames that touch a flagged one."""
-    touching = flags.copy()
-    touching[1:] |= flags[:-1]
-    touching[:-1] |= flags[1:]
-    return touching
 
 
 def _height_px(body: FloatArray) -> float:

@@ -135,7 +135,7 @@ class _Side:
 
 def _side(torsos: Torsos, slots: dict[int, int], end: int, way: int) -> _Side:
     reach_s = 0.25
-    frames = [f for f in slots if 0 <= way * (f - end) and
+    frames = [f for f in slots if way * (f - end) >= 0 and
               abs(torsos.t_s[f] - torsos.t_s[end]) <= reach_s]  # fmt: skip
     held = [slots[f] for f in frames]
     t_s, middle = torsos.t_s[frames], torsos.middle_px[frames, held]

@@ -223,7 +223,7 @@ def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) ->
         raise _NotMeasurableError(_view_reason(scene.view.view, definition))
     if rep.view not in (None, scene.view.view) and not _same_in_all_views(definition):
         raise _NotMeasurableError(
-            f"the patient had turned: this rep is seen {VIEW_WORDS[rep.view or 'oblique']}, "
+            f"the patient had turned: this rep is seen {VIEW_WORDS[rep.view]}, "
             f"the clip {VIEW_WORDS[scene.view.view]}"
         )
     if definition.scope == "body" or limb is None:

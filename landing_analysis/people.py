@@ -12,7 +12,15 @@ from landing_analysis.errors import NobodyFoundError, SettingsError
 from landing_analysis.identity import Torsos, cut_and_join
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.signals import local_polynomial
-from landing_analysis.tables import LANDMARK, N_LANDMARKS, FloatArray, Landmarks, Patient, Poses
+from landing_analysis.tables import (
+    LANDMARK,
+    N_LANDMARKS,
+    BoolArray,
+    FloatArray,
+    Landmarks,
+    Patient,
+    Poses,
+)
 
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 _HEAD = [LANDMARK["nose"]]
@@ -137,7 +145,23 @@ def choose_patient(
         reason = f"the only one of {len(people)} people who jumps"
     else:
         reason = f"the largest of {int(jumps.sum())} people who jump"
-    return Patient(best + 1, len(people), reason, people[best])
+    rivals = jumps if jumps.any() else size_px > 0
+    doubt = _doubt(best, size_px, rivals, settings)
+    return Patient(best + 1, len(people), reason, people[best], doubt)
+
+
+def _doubt(
+    best: int, size_px: FloatArray, rivals: BoolArray, settings: PeopleSettings
+) -> str | None:
+    """Say who else may be the patient: one of those who jump, or all where nobody does."""
+    alike = [
+        str(number + 1)
+        for number in np.flatnonzero(rivals)
+        if number != best and size_px[best] < settings.alike_size * size_px[number]
+    ]
+    if not alike:
+        return None
+    return f"person {' and '.join(alike)} is nearly as large and does the same"
 
 
 def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:

@@ -40,7 +40,10 @@ class PeopleSettings:
     same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
     same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
     lost_s: float = 0.6  # for which a crossing may hide one of the two (choice)
-    least_encounter_s: float = 0.03  # shorter is noise (choice)
+    around_encounter_s: float = 0.1  # a foot's rest beside an edge is read for as long
+    unsure_s: float = 0.15  # before and after somebody is lost they are mixed (rendered: 0.1)
+    mixed_share: float = 0.05  # of the frames (choice)
+    near_widens: float = 2.0  # an event's uncertainty; see DEVELOPERS.md
     alike_size: float = 1.15  # two who jump and are so nearly of one size: no clear patient
 
 
