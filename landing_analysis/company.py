@@ -142,8 +142,8 @@ def inside_picture(person: Landmarks) -> Landmarks:
     """
     x, y = person.xy_px[..., 0], person.xy_px[..., 1]
     with np.errstate(invalid="ignore"):
-        outside = np.asarray((x < -0.5) | (x > person.width_px - 0.5))
-        outside = outside | (y < -0.5) | (y > person.height_px - 0.5)
+        beyond = [x < -0.5, x > person.width_px - 0.5, y < -0.5, y > person.height_px - 0.5]
+    outside: BoolArray = np.any(beyond, axis=0)
     if not outside.any():
         return person
     for limb in LIMBS:
@@ -153,7 +153,7 @@ def inside_picture(person: Landmarks) -> Landmarks:
         outside[:, ankle] |= outside[:, knee]
         outside[:, heel] |= outside[:, ankle]
         outside[:, toe] |= outside[:, ankle]
-    outside |= outside[:, _TRUNK].any(axis=1)[:, None]
+    outside |= outside[:, _TRUNK].any(axis=1, keepdims=True)
     return replace(
         person,
         xy_px=np.where(outside[..., None], np.nan, person.xy_px),

@@ -219,13 +219,13 @@ def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
 
 
 def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) -> Reading:
-    if scene.view.view not in definition.views:
-        raise _NotMeasurableError(_view_reason(scene.view.view, definition))
     if rep.view not in (None, scene.view.view) and not _same_in_all_views(definition):
         raise _NotMeasurableError(
             f"the patient had turned: this rep is seen {VIEW_WORDS[rep.view]}, "
             f"the clip {VIEW_WORDS[scene.view.view]}"
         )
+    if scene.view.view not in definition.views:
+        raise _NotMeasurableError(_view_reason(scene.view.view, definition))
     if definition.scope == "body" or limb is None:
         reading = _BODY_READERS[definition.name](scene, rep)
     else:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import DEFINITIONS, VIEW_WORDS
 from landing_analysis.findings import (
     COVERAGE,
     TITLES,
@@ -315,6 +315,8 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
     if landing is not None:
         shown_s = float(np.interp(landing.t_s, analysis.tracks.t_s, analysis.clip.t_s))
         words = f"lands at {shown_s:.2f} s"
+    if rep.view not in (None, analysis.decided.view):
+        words += f", seen {VIEW_WORDS[rep.view]}"
     return f"{rep.task}, {words}" if is_mixed(analysis) else words
 
 
@@ -383,13 +385,13 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     rows = []
     for rep in analysis.reps.reps:
         if not rep.used:
-            rows.append(TableRow(str(rep.number), (), rep.reason))
+            rows.append(TableRow(_rep_label(analysis, rep), (), rep.reason))
             continue
         cells = tuple(
             _cell(measures.get((rep.number, column.name, column.limb)), letters)
             for column in columns
         )
-        rows.append(TableRow(str(rep.number), cells))
+        rows.append(TableRow(_rep_label(analysis, rep), cells))
     summaries = [_summary(analysis, column.name, column.limb) for column in columns]
     means = tuple(
         Cell(value_words(s.mean, s.name), reach_words(s.mean_sd, s.name)) if s else Cell("–")
@@ -399,6 +401,13 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     rows += [TableRow("Mean", means, total=True), TableRow("SD of reps", spreads, total=True)]
     notes = tuple((letter, reason) for reason, letter in letters.items())
     return RepTable(title, headings, tuple(columns), tuple(rows), notes)
+
+
+def _rep_label(analysis: Analysis, rep: Rep) -> str:
+    """Return a rep's number, with its view where that is not the clip's."""
+    if rep.view in (None, analysis.decided.view):
+        return str(rep.number)
+    return f"{rep.number}, {VIEW_WORDS[rep.view]}"
 
 
 def _heading(name: str) -> str:
