@@ -149,7 +149,7 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     facts = [
         ("Task", task_words(analysis) + _given(decided.task_origin)),
         ("View", view_words(analysis) + _given(decided.view_origin)),
-        ("Reps", f"{total} counted, {used} used" if total else "none"),
+        ("Reps", (f"{total} counted, {used} used" if total else "none") + _apart(analysis)),
         ("Surgical side", decided.surgical_side or "not named"),
         ("Quality", f"{QUALITY_SYMBOLS[state]} {state}"),
         ("Clip", f"{clip.duration_s:.1f} s, {clip.frames} frames, {clip.median_fps:.0f} frames/s"),
@@ -162,6 +162,13 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
         person = f"{decided.patient_number} of {decided.people}: {decided.patient_reason}"
         facts.append(("Person measured", person))
     return facts
+
+
+def _apart(analysis: Analysis) -> str:
+    """Say how many reps are seen in another view than the clip."""
+    main = analysis.decided.view
+    apart = sum(rep.view not in (None, main) for rep in analysis.reps.reps)
+    return f", {apart} in another view" if apart else ""
 
 
 def time_base_words(time_base: TimeBase) -> str:

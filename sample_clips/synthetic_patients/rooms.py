@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from synthetic_patients.choreography import Performance, perform
 from synthetic_patients.clips import scene_truth, write_truth
 from synthetic_patients.motion import Motion
 from synthetic_patients.scenes import P01, P02, P03, P04, Patient, Scene, Script
-from synthetic_patients.script import LIMBS, Action, Leap, LimbPlan, Limb, Stand
+from synthetic_patients.script import LIMBS, Action, Leap, Limb, LimbPlan, Stand
 from synthetic_patients.truth import clip_truth, frame_truth
 from synthetic_patients.walking import Path, Walker, later, reaching
 
@@ -53,6 +53,7 @@ class Room:
     end_s : length of the clip; None = soon after the last landing
     path : of the patient; they jump at the origin
     remark : what is shown, in one line
+    split : settings were chosen on ``tune``
     """
 
     scene: Scene
@@ -61,6 +62,7 @@ class Room:
     path: Path = field(default_factory=Path)
     start_s: float = 0.0
     end_s: float | None = None
+    split: Literal["tune", "hold"] = "tune"
 
     @property
     def name(self) -> str:
@@ -69,7 +71,7 @@ class Room:
 
 
 def leaps(*groups: int, pause_s: float = 1.0, hop: Limb | None = None) -> Script:
-    """Groups of jumps, each ended by a held landing, with quiet standing between."""
+    """Write groups of jumps, each ended by a held landing, with quiet standing between."""
 
     def script(rng: np.random.Generator) -> list[Action]:
         limbs: Sequence[Limb] = (hop,) if hop else LIMBS
@@ -180,6 +182,30 @@ ROOMS: tuple[Room, ...] = (
         "somebody crosses between camera and patient in a side view",
         (Bystander(P01, Path(((0.3, -1.9, 0.9, 0), (3.2, 1.9, 0.9, 0)))),),
     ),
+    Room(
+        Scene("turns_to_front", P04, leaps(3, 1, pause_s=0.4), 71, _camera("left_side", 2.9)),
+        "side view, faces the camera for the last of four jumps",
+        path=Path(((3.4, 0, 0, 0), (3.4 + _TURNS_S, 0, 0, 90))),
+        split="hold",
+    ),
+    Room(
+        Scene("two_alike", P03, leaps(3), 72, _camera("front", 3.6)),
+        "a second person of the same size jumps beside, as near to the camera",
+        (Bystander(P01, Path(((0, 0.0, 0.9, 0),)), leaps(4), 76),),
+        split="hold",
+    ),
+    Room(
+        Scene("crosses_closely", P02, leaps(4), 74, _camera("front", 3.4)),
+        "somebody of the patient's build crosses close in front",
+        (Bystander(P03, _across(1.9, 0.45, leftwards=False)),),
+        split="hold",
+    ),
+    Room(
+        Scene("spotter_behind", P01, leaps(3), 75, _camera("left_side", 3.0)),
+        "side view, a spotter behind holds a hand at the back",
+        (Bystander(P03, Path(((0, -0.58, 0.0, 0),)), hand=("left", 45.0, 0.0, 8.0)),),
+        split="hold",
+    ),
 )  # fmt: skip
 
 
@@ -222,9 +248,7 @@ def _bystander(other: Bystander, end_s: float) -> Walker:
 def facing(camera: Camera, turn_deg: float) -> Camera:
     """Return the camera as a body sees it that is turned to its own left."""
     azimuth = VIEW_AZIMUTH_DEG[camera.view] + camera.yaw_deg - turn_deg
-    off = {
-        view: (azimuth - at + 180.0) % 360.0 - 180.0 for view, at in VIEW_AZIMUTH_DEG.items()
-    }
+    off = {view: (azimuth - at + 180.0) % 360.0 - 180.0 for view, at in VIEW_AZIMUTH_DEG.items()}
     view = min(off, key=lambda name: abs(off[name]))
     return replace(camera, view=view, yaw_deg=off[view])
 
@@ -244,16 +268,17 @@ def room_truth(room: Room, performance: Performance) -> dict[str, Any]:
     return {**truth, "remark": room.remark, "people": 1 + len(room.others)}
 
 
-def film_room(
-    room: Room, folder: FilePath, advance: Callable[[], None] = lambda: None
-) -> FilePath:
+def film_room(room: Room, folder: FilePath, advance: Callable[[], None] = lambda: None) -> FilePath:
     """Render a room: the clip, its truth, and every joint of everybody in every frame."""
     from synthetic_patients.render import Look, Person, Renderer, write_clip
 
     folder.mkdir(parents=True, exist_ok=True)
     performance, patient, others = play_room(room)
     times_s = np.arange(int(patient.duration_s * room.scene.camera.fps)) / room.scene.camera.fps
-    cast = [(room.scene.patient, patient), *((b.who, w) for b, w in zip(room.others, others, strict=True))]
+    cast = [
+        (room.scene.patient, patient),
+        *((b.who, w) for b, w in zip(room.others, others, strict=True)),
+    ]
     people = [
         Person(walker, Look(who.skin, who.shirt, who.shorts, who.hair, who.shoe))
         for who, walker in cast

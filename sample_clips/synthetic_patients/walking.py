@@ -159,7 +159,9 @@ def later(performance: Performance, start_s: float, motion: Motion) -> Performan
     return Performance(motion, landings, performance.leaps)
 
 
-def reaching(motion: Motion, limb: Limb, arm_deg: float, out_deg: float, elbow_deg: float) -> Motion:
+def reaching(
+    motion: Motion, limb: Limb, arm_deg: float, out_deg: float, elbow_deg: float
+) -> Motion:
     """Hold one arm of a motion still, raised forwards and outwards."""
     posture = dict(motion.posture)
     for part, angle in (("arm", arm_deg), ("arm_out", out_deg), ("elbow", elbow_deg)):
