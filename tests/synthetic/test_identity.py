@@ -40,9 +40,7 @@ def _poses(person: Landmarks, own: np.ndarray, other: np.ndarray, seed: int) -> 
     return Poses(person.t_s, xy, seen, np.zeros((*xy.shape[:3], 3)), 720, 1280, "none", "0")
 
 
-def _frames_of(
-    person: Landmarks, truth: np.ndarray, within_px: float = 1e-9
-) -> tuple[int, int]:
+def _frames_of(person: Landmarks, truth: np.ndarray, within_px: float = 1e-9) -> tuple[int, int]:
     """Frames in which a followed person is the true one, and in which somebody else."""
     hip = LANDMARK["left_hip"]
     known = np.isfinite(person.xy_px[:, hip, 0])
