@@ -135,8 +135,8 @@ def turn_notes(reps: Reps, view: ViewEstimate) -> tuple[Note, ...]:
     )
     text = (
         f"The patient turned during the clip, which is measured {VIEW_WORDS[view.view]}: {seen}. "
-        "They keep their times; angles and offsets are not measured in them, and no mean or "
-        "comparison takes them in. Film each view as a clip of its own."
+        "Such a rep keeps its times; angles and offsets are not measured in it, and no mean or "
+        "comparison takes it in. Film each view as a clip of its own."
     )
     return (Note("turning", "limited", text),)
 

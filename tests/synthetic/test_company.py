@@ -90,8 +90,11 @@ def test_reps_clear_of_an_encounter_are_measured_as_if_alone(crossed, alone):
 def test_the_note_says_who_when_what_it_costs_and_how_to_overrule(crossed, alone):
     note = _note(crossed)
     assert note.state == "limited"
-    for words in ("2 people", "the only one of 2 people who jumps", "not used",
-                  "may be missing from the count", "Film with nobody else", "--person N"):  # fmt: skip
+    expected = (
+        "2 people", "the only one of 2 people who jumps", "not used",
+        "may be missing from the count", "Film with nobody else", "--person N",
+    )  # fmt: skip
+    for words in expected:
         assert words in note.text
     assert _note(alone) is None
 
@@ -108,7 +111,7 @@ def test_one_who_passes_behind_costs_no_rep(patient, alone):
 
 
 def test_a_neighbour_at_arms_length_widens_times_and_leaves_the_vertical_open(patient, alone):
-    beside = np.repeat(patient.xy_px[:1], len(patient.t_s), axis=0) + [340.0, 0.0]
+    beside = np.repeat(patient.xy_px[:1], len(patient.t_s), axis=0) + np.array([340.0, 0.0])
     analysis = _analysis(patient, _two(patient, patient.xy_px.copy(), beside))
     for one, other in zip(analysis.contacts.contacts, alone.contacts.contacts, strict=True):
         widened = one.initial_contact.sd_s / other.initial_contact.sd_s
@@ -119,7 +122,7 @@ def test_a_neighbour_at_arms_length_widens_times_and_leaves_the_vertical_open(pa
 
 def test_somebody_far_away_costs_nothing_and_is_named(patient):
     far = 0.2 * np.repeat(patient.xy_px[:1], len(patient.t_s), axis=0) - [30.0, -400.0]
-    own = patient.xy_px + [200.0, 0.0]
+    own = patient.xy_px + np.array([200.0, 0.0])
     analysis = _analysis(patient, _two(patient, own, far))
     assert _note(analysis).state == "good"
     assert analysis.measures == _analysis(patient, make_poses(replace(patient, xy_px=own))).measures
@@ -137,7 +140,7 @@ def test_a_second_body_drawn_on_the_patient_is_somebody_the_model_mixed(patient)
 
 
 def test_two_who_jump_alike_make_a_poor_clip_until_the_clinician_names_one(patient):
-    poses = _two(patient, patient.xy_px - [150.0, 0.0], patient.xy_px + [200.0, 0.0])
+    poses = _two(patient, patient.xy_px - [150.0, 0.0], patient.xy_px + np.array([200.0, 0.0]))
     assert _note(_analysis(patient, poses)).state == "poor"
     named = _analysis(patient, poses, person=2)
     assert "This choice is not sure" not in _note(named).text

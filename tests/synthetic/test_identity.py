@@ -76,7 +76,7 @@ def test_one_who_passes_behind_is_found_again_as_the_same_person(jumper):
 
 def test_a_body_drawn_between_two_people_is_no_third_person(jumper):
     """Beside each other, the model now and then draws a second body half-way or on the first."""
-    beside = _walker(jumper, 0.0, at_s=0.0, scale=0.9) + [1.6 * TORSO_PX, 0.0]
+    beside = _walker(jumper, 0.0, at_s=0.0, scale=0.9) + np.array([1.6 * TORSO_PX, 0.0])
     rng = np.random.default_rng(5)
     own = jumper.xy_px
     for frame in rng.permutation(len(own))[: len(own) // 3]:
@@ -89,12 +89,12 @@ def test_a_body_drawn_between_two_people_is_no_third_person(jumper):
 
 
 def test_two_who_jump_alike_leave_the_choice_in_doubt(jumper):
-    beside = jumper.xy_px + [2.0 * TORSO_PX, 0.0]
+    beside = jumper.xy_px + np.array([2.0 * TORSO_PX, 0.0])
     patient = choose_patient(
         link_people(_poses(jumper, jumper.xy_px.copy(), beside, 6), SETTINGS), SETTINGS
     )
     assert "nearly as large" in patient.doubt
-    smaller = FLOOR_PX + 0.6 * (jumper.xy_px - FLOOR_PX) + [2.0 * TORSO_PX, 0.0]
+    smaller = FLOOR_PX + 0.6 * (jumper.xy_px - FLOOR_PX) + np.array([2.0 * TORSO_PX, 0.0])
     sure = choose_patient(
         link_people(_poses(jumper, jumper.xy_px.copy(), smaller, 6), SETTINGS), SETTINGS
     )
