@@ -46,7 +46,7 @@ from landing_analysis.gravity import (
     standing_tilt_deg,
 )
 from landing_analysis.measures import measure_reps
-from landing_analysis.people import choose_patient, link_people
+from landing_analysis.people import choose_patient, follow_people, link_people
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.repeats import find_repeats, watch_changes
@@ -144,7 +144,8 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
-    companies = tuple(watch_company(person, poses, settings.people) for person in people)
+    everybody = people if poses.xy_px.shape[1] == 1 else follow_people(poses, settings.people)
+    companies = tuple(watch_company(one, poses, everybody, settings.people) for one in people)
     people = tuple(
         inside_picture(without_hidden(person, company))
         for person, company in zip(people, companies, strict=True)

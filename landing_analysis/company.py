@@ -34,6 +34,7 @@ from landing_analysis.tables import (
 
 Where = Literal["in front of", "behind", "beside"]
 
+_AROUND_S = 0.5  # a walker's feet are looked at for as long before and after they meet somebody
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
 _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
@@ -71,13 +72,19 @@ class Company:
         return not (self.encounters or self.near.any() or self.mixed.any())
 
 
-def watch_company(person: Landmarks, poses: Poses, settings: PeopleSettings) -> Company:
+def watch_company(
+    person: Landmarks,
+    poses: Poses,
+    everybody: tuple[Landmarks, ...],
+    settings: PeopleSettings,
+) -> Company:
     """Find who is near one person, and where they hide them.
 
     Parameters
     ----------
-    person : whom the others are near to, from `link_people`
+    person : whom the others are near to, one of ``everybody``
     poses : of the same frames
+    everybody : from `follow_people`
     settings : PeopleSettings
 
     Returns
@@ -88,9 +95,10 @@ def watch_company(person: Landmarks, poses: Poses, settings: PeopleSettings) -> 
     -----
     Bodies are boxes around shoulders, hips, legs and feet; a person who is lost for a
     while is taken to be on the line between where they were and where they came back.
-    An overlap counts as an encounter when the person is lost in it: one who passes
-    behind costs nothing. Somebody whose feet are lower in the picture is nearer to the
-    camera. Limit: somebody whom the model does not draw at all is not noticed.
+    An overlap counts as an encounter when the person is lost in it, or the other one is
+    and was not behind: the model then draws one body from two. One who passes behind costs
+    nothing. Somebody whose feet are lower in the picture is nearer to the camera. Limit:
+    somebody whom the model does not draw at all is not noticed.
     """
     t_s, own = person.t_s, person.xy_px[:, _BODY]
     height_px = _height_px(own) or 1.0
@@ -104,21 +112,49 @@ def watch_company(person: Landmarks, poses: Poses, settings: PeopleSettings) -> 
         other = np.isfinite(others[:, :, 0, 0]) & ~itself
         mixed = other & (same >= settings.same_landmarks)
         apart = _between(box[:, None], _boxes(others)) / height_px
-        over = other & ~mixed & (apart < settings.overlap_share_of_body)
-        near = other & ~mixed & (apart < settings.near_share_of_body)
-    meeting = close_gaps(t_s, over.any(axis=1), settings.lost_s)
-    hiding = [(first, last) for first, last in runs(meeting) if lost[first : last + 1].any()]
+        over = (other & ~mixed & (apart < settings.overlap_share_of_body)).any(axis=1)
+        near = (other & ~mixed & (apart < settings.near_share_of_body)).any(axis=1)
+    merged = _merged(person, everybody, box, settings.overlap_share_of_body * height_px, settings)
     floor_px = _floor_px(own, height_px)
     hidden = np.zeros(len(t_s), dtype=bool)
     encounters = []
-    for first, last in hiding:
-        where = _where(poses, over, first, last, floor_px, height_px)
-        start_s = float(t_s[first]) - settings.around_encounter_s
+    for first, last in runs(close_gaps(t_s, over | merged, settings.lost_s)):
+        during = slice(first, last + 1)
+        where = _where(poses, other & ~mixed, t_s, (first, last), floor_px, height_px)
+        unseen = lost[during] if where == "behind" else lost[during] | merged[during]
+        if not unseen.any():
+            continue
+        start_s = max(float(t_s[first]) - settings.around_encounter_s, float(t_s[0]))
         end_s = float(t_s[last]) + settings.around_encounter_s
-        encounters.append(Encounter(max(start_s, float(t_s[0])), end_s, where))
-        lost_s = t_s[first : last + 1][lost[first : last + 1]]
-        hidden |= (t_s > lost_s[0] - settings.unsure_s) & (t_s < lost_s[-1] + settings.unsure_s)
-    return Company(tuple(encounters), hidden, near.any(axis=1), mixed.any(axis=1))
+        encounters.append(Encounter(start_s, end_s, where))
+        unseen_s = t_s[during][unseen]
+        hidden |= (t_s > unseen_s[0] - settings.unsure_s) & (t_s < unseen_s[-1] + settings.unsure_s)
+    return Company(tuple(encounters), hidden, near, mixed.any(axis=1))
+
+
+def _merged(
+    person: Landmarks,
+    everybody: tuple[Landmarks, ...],
+    box: FloatArray,
+    overlap_px: float,
+    settings: PeopleSettings,
+) -> BoolArray:
+    """Return (n_frames,) True where somebody is lost while they must overlap the person."""
+    merged = np.zeros(len(person.t_s), dtype=bool)
+    for other in everybody:
+        if np.array_equal(other.xy_px, person.xy_px, equal_nan=True):
+            continue
+        seen = _boxes(other.xy_px[:, _BODY])
+        unseen = ~np.isfinite(seen[:, 0])
+        known = np.flatnonzero(~unseen)
+        if not len(known):
+            continue
+        between = np.zeros_like(merged)
+        between[known[0] : known[-1]] = True
+        placed = _bridged(person.t_s, seen, settings.lost_s)
+        with np.errstate(invalid="ignore"):
+            merged |= unseen & between & (_between(box, placed) < overlap_px)
+    return merged
 
 
 def without_hidden(person: Landmarks, company: Company) -> Landmarks:
@@ -376,10 +412,16 @@ def _floor_px(body: FloatArray, height_px: float) -> float:
 
 
 def _where(
-    poses: Poses, over: BoolArray, first: int, last: int, floor_px: float, height_px: float
+    poses: Poses,
+    others: BoolArray,
+    t_s: FloatArray,
+    span: tuple[int, int],
+    floor_px: float,
+    height_px: float,
 ) -> Where:
-    """Say on which side of the patient somebody is who overlaps them in these frames."""
-    feet = poses.xy_px[first : last + 1, :, _FEET, 1].max(axis=2)[over[first : last + 1]]
+    """Say on which side of the patient somebody is whom they meet, from around that time."""
+    near = (t_s >= t_s[span[0]] - _AROUND_S) & (t_s <= t_s[span[1]] + _AROUND_S)
+    feet = poses.xy_px[:, :, _FEET, 1].max(axis=2)[near[:, None] & others]
     lower = float(np.nanmedian(feet)) - floor_px if len(feet) else 0.0
     if abs(lower) < 0.04 * height_px:
         return "beside"

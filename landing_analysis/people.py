@@ -59,6 +59,14 @@ def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]
         One per person, each over all frames (NaN where not seen), the one seen in
         most frames first. People seen in less than ``settings.least_share`` of
         the frames are left out.
+    """
+    return follow_people(poses, settings, settings.least_share * len(poses.t_s))
+
+
+def follow_people(
+    poses: Poses, settings: PeopleSettings, least_frames: float = 1
+) -> tuple[Landmarks, ...]:
+    """Follow everybody who is seen in at least ``least_frames`` frames, as `link_people` does.
 
     Notes
     -----
@@ -96,8 +104,7 @@ def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]
     followed = [dict(zip(t.frames, t.slots, strict=True)) for t in threads]
     if len(followed) > 1:
         followed = cut_and_join(Torsos(poses.t_s, middle, torso), followed, settings)
-    least = settings.least_share * len(poses.t_s)
-    kept = sorted((slots for slots in followed if len(slots) >= least), key=lambda s: -len(s))
+    kept = sorted((s for s in followed if len(s) >= least_frames), key=lambda s: -len(s))
     return tuple(_landmarks(poses, slots) for slots in kept)
 
 

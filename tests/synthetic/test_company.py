@@ -134,7 +134,7 @@ def test_a_second_body_drawn_on_the_patient_is_somebody_the_model_mixed(patient)
     twice[len(twice) // 3 :] = np.nan
     poses = _two(patient, patient.xy_px.copy(), twice)
     (person,) = link_people(poses, SETTINGS)
-    company = watch_company(person, poses, SETTINGS)
+    company = watch_company(person, poses, (person,), SETTINGS)
     assert company.mixed.sum() == len(twice) // 3
     assert _note(_analysis(patient, poses)).state == "limited"
 
@@ -165,6 +165,6 @@ def test_a_body_half_outside_the_picture_is_not_measured(patient):
 def test_a_person_alone_and_inside_is_left_as_they_are(patient):
     poses = make_poses(patient)
     (person,) = link_people(poses, SETTINGS)
-    company = watch_company(person, poses, SETTINGS)
+    company = watch_company(person, poses, (person,), SETTINGS)
     assert company.alone
     assert inside_picture(without_hidden(person, company)) is person
