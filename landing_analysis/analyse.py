@@ -146,7 +146,7 @@ def analyse_people(
     settings = options.settings
     everybody = people if poses.xy_px.shape[1] == 1 else follow_people(poses, settings.people)
     companies = tuple(watch_company(one, poses, everybody, settings.people) for one in people)
-    people = tuple(
+    seen = tuple(
         inside_picture(without_hidden(person, company))
         for person, company in zip(people, companies, strict=True)
     )
@@ -154,10 +154,10 @@ def analyse_people(
         clip.t_s,
         clip.capture_fps,
         options.slowed_by,
-        lambda t_s: _falls(people, t_s, options),
+        lambda t_s: _falls(people, seen, t_s, options),
         settings.clock,
     )
-    motion = _motion(people, settled.t_s, options)
+    motion = _motion(people, seen, settled.t_s, options)
     company = on_clock(companies[motion.patient.number - 1], clip.t_s, settled.t_s)
     patient, view, tracks = motion.patient, motion.view, motion.tracks
     free_fall = measure_free_fall(tracks, motion.contacts, settings.gravity)
@@ -241,11 +241,20 @@ class _Motion(NamedTuple):
     contacts: Contacts
 
 
-def _motion(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> _Motion:
-    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
+def _motion(
+    people: tuple[Landmarks, ...],
+    seen: tuple[Landmarks, ...],
+    t_s: FloatArray,
+    options: Options,
+) -> _Motion:
+    """Run the stages up to contacts under the given frame times, (n_frames,) seconds.
+
+    ``seen`` is what may be measured of each of the ``people``.
+    """
     settings = options.settings
     timed = tuple(replace(person, t_s=t_s) for person in people)
     patient = choose_patient(timed, settings.people, options.person)
+    patient = replace(patient, landmarks=replace(seen[patient.number - 1], t_s=t_s))
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
     contacts = _contacts(tracks, view, settings)
@@ -263,14 +272,24 @@ def _contacts(tracks: Tracks, view: ViewEstimate, settings: Settings) -> Contact
     return find_contacts(tracks, settings.contacts, sights_of(view.view, view.near_limb))
 
 
-def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> Falls:
+def _falls(
+    people: tuple[Landmarks, ...],
+    seen: tuple[Landmarks, ...],
+    t_s: FloatArray,
+    options: Options,
+) -> Falls:
     """Measure free fall flight by flight under the given frame times."""
     settings = options.settings
     rate_hz = 1.0 / float(np.median(np.diff(t_s)))
     every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
     if len(t_s) < every * settings.gravity.min_samples:
         return Falls(0, ())
-    motion = _motion(tuple(_thinned(person, every) for person in people), t_s[::every], options)
+    motion = _motion(
+        tuple(_thinned(person, every) for person in people),
+        tuple(_thinned(person, every) for person in seen),
+        t_s[::every],
+        options,
+    )
     measured = []
     for flight in motion.contacts.flights:
         free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)

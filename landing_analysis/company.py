@@ -335,8 +335,12 @@ def _hid_words(encounter: Encounter, reps: Reps) -> str:
     if refused:
         plural = "s" if len(refused) > 1 else ""
         verb = "are" if plural else "is"
-        cost = f"rep{plural} {' and '.join(refused)} {verb} not used, and {cost}"
+        cost = f"rep{plural} {_listed(refused)} {verb} not used, and {cost}"
     return f"Somebody was {encounter.where} the patient and hid them at {span}: {cost}"
+
+
+def _listed(words: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def _refused(rep: Rep, encounters: tuple[Encounter, ...]) -> Rep:

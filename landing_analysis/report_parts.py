@@ -116,6 +116,9 @@ def no_reps_words(analysis: Analysis) -> str:
     """Say why there are no reps: that nobody flew, or that it could not be told."""
     if analysis.contacts.notes:
         return "There are no reps: " + " ".join(note.text for note in analysis.contacts.notes)
+    hidden = [note.text for note in analysis.notes if note.check == "other people"]
+    if hidden and "hid them" in hidden[0]:
+        return "No flight was seen. " + hidden[0]
     return (
         "No flight was found in this clip: nobody left the ground long enough to count as a "
         "jump or a hop, so there are no reps and nothing is measured."

@@ -53,7 +53,8 @@ class Room:
     end_s : length of the clip; None = soon after the last landing
     path : of the patient; they jump at the origin
     remark : what is shown, in one line
-    split : settings were chosen on ``tune``
+    split : settings were chosen on ``tune``; ``seen`` were looked at once before the rules
+        were last changed, ``hold`` after
     """
 
     scene: Scene
@@ -62,7 +63,7 @@ class Room:
     path: Path = field(default_factory=Path)
     start_s: float = 0.0
     end_s: float | None = None
-    split: Literal["tune", "hold"] = "tune"
+    split: Literal["tune", "seen", "hold"] = "tune"
 
     @property
     def name(self) -> str:
@@ -186,24 +187,42 @@ ROOMS: tuple[Room, ...] = (
         Scene("turns_to_front", P04, leaps(3, 1, pause_s=0.4), 71, _camera("left_side", 2.9)),
         "side view, faces the camera for the last of four jumps",
         path=Path(((3.4, 0, 0, 0), (3.4 + _TURNS_S, 0, 0, 90))),
-        split="hold",
+        split="seen",
     ),
     Room(
         Scene("two_alike", P03, leaps(3), 72, _camera("front", 3.6)),
         "a second person of the same size jumps beside, as near to the camera",
         (Bystander(P01, Path(((0, 0.0, 0.9, 0),)), leaps(4), 76),),
-        split="hold",
+        split="seen",
     ),
     Room(
         Scene("crosses_closely", P02, leaps(4), 74, _camera("front", 3.4)),
         "somebody of the patient's build crosses close in front",
         (Bystander(P03, _across(1.9, 0.45, leftwards=False)),),
-        split="hold",
+        split="seen",
     ),
     Room(
         Scene("spotter_behind", P01, leaps(3), 75, _camera("left_side", 3.0)),
         "side view, a spotter behind holds a hand at the back",
         (Bystander(P03, Path(((0, -0.58, 0.0, 0),)), hand=("left", 45.0, 0.0, 8.0)),),
+        split="seen",
+    ),
+    Room(
+        Scene("crosses_to_the_right", P04, leaps(4), 81, _camera("front", 3.1)),
+        "somebody crosses in front the other way, between two bodies' distances",
+        (Bystander(P02, _across(2.3, 0.65, leftwards=False)),),
+        split="hold",
+    ),
+    Room(
+        Scene("crosses_back_view", P01, leaps(4), 82, _camera("back", 3.2)),
+        "somebody of like size crosses close in front in a back view",
+        (Bystander(P03, Path(((0.2, -0.5, 1.9, -90), (3.1, -0.5, -1.9, -90)))),),
+        split="hold",
+    ),
+    Room(
+        Scene("neighbour_on_the_left", P02, leaps(3), 83, _camera("front", 3.3)),
+        "a bystander stands at arm's length on the other side",
+        (Bystander(P04, Path(((0, 0.1, 0.7, -20),))),),
         split="hold",
     ),
 )  # fmt: skip
