@@ -35,6 +35,7 @@ from landing_analysis.tables import (
 Where = Literal["in front of", "behind", "beside"]
 
 _AROUND_S = 0.5  # a walker's feet are looked at for as long before and after they meet somebody
+_COMPARED_S = 1.5  # before and after somebody hid the patient: time to stand upright once
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
 _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
@@ -42,11 +43,16 @@ _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
 
 @dataclass(frozen=True)
 class Encounter:
-    """A stretch of time in which somebody overlaps the patient in the picture."""
+    """A stretch of time in which somebody hides the patient in the picture.
+
+    ``grew`` is how many times as large who is measured afterwards is as who was measured
+    before; NaN where one of the two was not seen.
+    """
 
     start_s: float
     end_s: float
     where: Where
+    grew: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -126,7 +132,10 @@ def watch_company(
             continue
         start_s = max(float(t_s[first]) - settings.around_encounter_s, float(t_s[0]))
         end_s = float(t_s[last]) + settings.around_encounter_s
-        encounters.append(Encounter(start_s, end_s, where))
+        grew = _height_px(own[_near(t_s, end_s, +1)]) / (
+            _height_px(own[_near(t_s, start_s, -1)]) or np.nan
+        )
+        encounters.append(Encounter(start_s, end_s, where, grew or float("nan")))
         unseen_s = t_s[during][unseen]
         hidden |= (t_s > unseen_s[0] - settings.unsure_s) & (t_s < unseen_s[-1] + settings.unsure_s)
     return Company(tuple(encounters), hidden, near, mixed.any(axis=1))
@@ -306,6 +315,12 @@ def company_notes(
     for encounter in company.encounters:
         state = "poor" if state == "poor" else "limited"
         said.append(_hid_words(encounter, reps))
+        if abs(np.log(encounter.grew)) > np.log(settings.alike_size):
+            state = "poor"
+            said.append(
+                f"Who is measured afterwards is {encounter.grew:.2f} times as large as before: "
+                "it may be somebody else"
+            )
     near = company.near | company.mixed
     share = float(near.mean())
     if share >= settings.mixed_share:
@@ -401,6 +416,13 @@ def _bridged(t_s: FloatArray, boxes: FloatArray, longest_s: float) -> FloatArray
             ends_px = boxes[[before[-1], after[0]]]
             bridged[first : last + 1] = ends_px[0] + share[:, None] * (ends_px[1] - ends_px[0])
     return bridged
+
+
+def _near(t_s: FloatArray, at_s: float, way: int) -> BoolArray:
+    """Return the frames of a while before (-1) or after (+1) an instant."""
+    since_s = way * (t_s - at_s)
+    near: BoolArray = (since_s >= 0) & (since_s <= _COMPARED_S)
+    return near
 
 
 def _height_px(body: FloatArray) -> float:

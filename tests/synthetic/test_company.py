@@ -9,10 +9,15 @@ import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
 from landing_analysis.analyse import Options, analyse_people
-from landing_analysis.company import inside_picture, watch_company, without_hidden
+from landing_analysis.company import (
+    company_notes,
+    inside_picture,
+    watch_company,
+    without_hidden,
+)
 from landing_analysis.people import link_people
 from landing_analysis.settings import PeopleSettings
-from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Poses
+from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Patient, Poses, Reps
 
 SETTINGS = PeopleSettings()
 REPS = 5
@@ -137,6 +142,36 @@ def test_a_second_body_drawn_on_the_patient_is_somebody_the_model_mixed(patient)
     company = watch_company(person, poses, (person,), SETTINGS)
     assert company.mixed.sum() == len(twice) // 3
     assert _note(_analysis(patient, poses)).state == "limited"
+
+
+def test_somebody_larger_who_takes_the_patients_place_is_not_the_patient(patient):
+    """The patient leaves unseen behind one who walks up and stays where they stood."""
+    own, other = patient.xy_px.copy(), _walker(patient, 1.3)
+    gone = patient.t_s > CROSSES_S - 0.25
+    own[gone] = np.nan
+    other[patient.t_s > CROSSES_S] = other[np.flatnonzero(patient.t_s > CROSSES_S)[0]]
+    analysis = _analysis(patient, _two(patient, own, other))
+    assert np.isnan(analysis.tracks.raw_px[gone]).all()
+    assert "the only one of 2 people who jumps" in _note(analysis).text
+
+
+def test_one_who_comes_back_larger_is_suspected_to_be_somebody_else(patient):
+    own = patient.xy_px.copy()
+    after = patient.t_s > CROSSES_S
+    own[after] = FLOOR + 1.3 * (own[after] - FLOOR)
+    hidden = np.abs(patient.t_s - CROSSES_S) < 0.3
+    own[hidden] = np.nan
+    passing = np.where(hidden[:, None, None], patient.xy_px[:1] + np.array([20.0, 60.0]), np.nan)
+    poses = _two(patient, own, passing)
+    person = replace(patient, xy_px=own)
+    company = watch_company(person, poses, (person,), SETTINGS)
+    assert company.encounters[0].grew == pytest.approx(1.3, abs=0.03)
+    chosen = Patient(1, 1, "the only person in view", person)
+    (note,) = company_notes(chosen, company, Reps(None, None, ()), SETTINGS)
+    assert note.state == "poor"
+    assert "1.3 times as large as before: it may be somebody else" in note.text.replace(
+        f"{company.encounters[0].grew:.2f}", "1.3"
+    )
 
 
 def test_two_who_jump_alike_make_a_poor_clip_until_the_clinician_names_one(patient):
