@@ -24,6 +24,7 @@ from landing_analysis.company import (
     watch_company,
     widen_events,
     without_hidden,
+    without_hidden_toe_offs,
 )
 from landing_analysis.contacts import find_contacts
 from landing_analysis.curves import knee_angles
@@ -166,7 +167,7 @@ def analyse_people(
         standing_tilt_deg(alone, settings.gravity) if view.view in FRONTAL_VIEWS else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
-    contacts = _contacts(scaled, view, settings)
+    contacts = without_hidden_toe_offs(_contacts(scaled, view, settings), company.encounters)
     contacts = widen_events(contacts, company, scaled.t_s, settings.people)
     square_on = in_view(scaled, view, settings.view)
     gaps = find_gaps(scaled.t_s, settings.clock)

@@ -35,6 +35,7 @@ from landing_analysis.tables import (
 Where = Literal["in front of", "behind", "beside"]
 
 _AROUND_S = 0.5  # a walker's feet are looked at for as long before and after they meet somebody
+_HID_REASON = "somebody hid the patient before the foot was seen to leave"
 _COMPARED_S = 1.5  # before and after somebody hid the patient: time to stand upright once
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
@@ -226,6 +227,21 @@ def apart_from_others(tracks: Tracks, company: Company, settings: PeopleSettings
     return replace(tracks, raw_px=np.where(close[:, None, None], np.nan, tracks.raw_px))
 
 
+def without_hidden_toe_offs(contacts: Contacts, encounters: tuple[Encounter, ...]) -> Contacts:
+    """Forget the toe-off of a foot whose patient was hidden since it landed.
+
+    A flight may have been missed in between.
+    """
+    kept = tuple(
+        replace(contact, toe_off=None, toe_off_reason=_HID_REASON)
+        if contact.toe_off
+        and _meets((contact.initial_contact.t_s, contact.toe_off.t_s), encounters)
+        else contact
+        for contact in contacts.contacts
+    )
+    return replace(contacts, contacts=kept) if encounters else contacts
+
+
 def refuse_hidden(reps: Reps, encounters: tuple[Encounter, ...]) -> Reps:
     """Refuse the reps in which somebody hid the patient.
 
@@ -233,6 +249,11 @@ def refuse_hidden(reps: Reps, encounters: tuple[Encounter, ...]) -> Reps:
     ----------
     reps : Reps
     encounters : of the patient, on the same clock
+
+    Returns
+    -------
+    Reps
+        A rep that is clear itself, but hidden before the next flight, has no next flight.
     """
     if not encounters:
         return reps
@@ -359,14 +380,18 @@ def _listed(words: list[str]) -> str:
 
 
 def _refused(rep: Rep, encounters: tuple[Encounter, ...]) -> Rep:
-    met = _meets(_rep_span_s(rep), encounters)
-    if met is None:
-        return rep
-    reason = (
-        f"another person was {met.where} the patient and hid them at "
-        f"{met.start_s:.1f} to {met.end_s:.1f} s"
-    )
-    return replace(rep, used=False, reason=reason)
+    span_s = _rep_span_s(rep)
+    met = _meets(span_s, encounters)
+    if met is not None:
+        reason = (
+            f"another person was {met.where} the patient and hid them at "
+            f"{met.start_s:.1f} to {met.end_s:.1f} s"
+        )
+        return replace(rep, used=False, reason=reason)
+    following = rep.next_flight
+    if following and _meets((span_s[1], _flight_span_s(following)[0]), encounters):
+        return replace(rep, next_flight=None)
+    return rep
 
 
 def _meets(span_s: tuple[float, float], encounters: tuple[Encounter, ...]) -> Encounter | None:
