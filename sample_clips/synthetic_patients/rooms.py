@@ -211,18 +211,30 @@ ROOMS: tuple[Room, ...] = (
         Scene("crosses_to_the_right", P04, leaps(4), 81, _camera("front", 3.1)),
         "somebody crosses in front the other way, between two bodies' distances",
         (Bystander(P02, _across(2.3, 0.65, leftwards=False)),),
-        split="hold",
+        split="seen",
     ),
     Room(
         Scene("crosses_back_view", P01, leaps(4), 82, _camera("back", 3.2)),
         "somebody of like size crosses close in front in a back view",
         (Bystander(P03, Path(((0.2, -0.5, 1.9, -90), (3.1, -0.5, -1.9, -90)))),),
-        split="hold",
+        split="seen",
     ),
     Room(
         Scene("neighbour_on_the_left", P02, leaps(3), 83, _camera("front", 3.3)),
         "a bystander stands at arm's length on the other side",
         (Bystander(P04, Path(((0, 0.1, 0.7, -20),))),),
+        split="hold",
+    ),
+    Room(
+        Scene("crosses_right_side", P02, leaps(4), 91, _camera("right_side", 3.3)),
+        "somebody crosses between camera and patient in the other side view",
+        (Bystander(P01, Path(((0.4, 1.9, -0.6, 180), (3.4, -1.9, -0.6, 180)))),),
+        split="hold",
+    ),
+    Room(
+        Scene("crosses_slowly", P03, leaps(5), 92, _camera("front", 3.2)),
+        "somebody crosses slowly and close in front",
+        (Bystander(P01, Path(((0.2, 0.4, -1.3, 90), (3.6, 0.4, 1.5, 90)))),),
         split="hold",
     ),
 )  # fmt: skip
