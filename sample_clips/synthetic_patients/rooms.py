@@ -226,13 +226,13 @@ ROOMS: tuple[Room, ...] = (
         split="hold",
     ),
     Room(
-        Scene("crosses_right_side", P02, leaps(4), 91, _camera("right_side", 3.3)),
+        Scene("crosses_right_side", P02, leaps(4), 101, _camera("right_side", 3.3)),
         "somebody crosses between camera and patient in the other side view",
         (Bystander(P01, Path(((0.4, 1.9, -0.6, 180), (3.4, -1.9, -0.6, 180)))),),
         split="hold",
     ),
     Room(
-        Scene("crosses_slowly", P03, leaps(5), 92, _camera("front", 3.2)),
+        Scene("crosses_slowly", P03, leaps(5), 102, _camera("front", 3.2)),
         "somebody crosses slowly and close in front",
         (Bystander(P01, Path(((0.2, 0.4, -1.3, 90), (3.6, 0.4, 1.5, 90)))),),
         split="hold",

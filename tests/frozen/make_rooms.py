@@ -26,8 +26,8 @@ from drawn_rooms import KEPT, PARTS, ROOMS, TURNED, packed
 from landing_analysis.files import read_landmarks
 
 NAMES = (
-    "turns_90", "crosses_in_front", "crosses_side_view", "stands_beside", "two_alike",
-    "walks_in_and_out",
+    "turns_90", "crosses_in_front", "crosses_side_view", "crosses_closely", "crosses_back_view",
+    "stands_beside", "two_alike", "walks_in_and_out",
 )  # fmt: skip
 
 
