@@ -151,7 +151,8 @@ def as_markdown(rows: list[Row], of: int) -> str:
     head = (
         "# Other people in the picture, and a patient who turns\n\n"
         f"Drawn scenes with known truth, 60 frames/s, 540 x 960.{part} Settings were chosen on "
-        "`tune`; rules were last changed after `seen`, `hold` was analysed afterwards. Reps: true / counted / used. Wrong frames: a "
+        "`tune`; rules were last changed after `seen`, `hold` was analysed "
+        "afterwards. Reps: true / counted / used. Wrong frames: a "
         f"measured landmark farther than {WRONG_SHARE_OF_LEG:g} leg lengths from the patient's "
         "joint, within used reps / in the whole clip. Worst errors are of used reps; covered: "
         "errors within 1.96 claimed sd. Made by\n\n    python -m tests.accuracy.people --out DIR"
