@@ -64,16 +64,14 @@ def find_contacts_by_view(
     found: list[tuple[View, Contacts]] = []
     yaw_deg = view.frame_yaw_deg
     views = {seen_as(float(deg), view, settings)[0] for deg in yaw_deg[np.isfinite(yaw_deg)]}
-    for name in sorted(views | {view.view}):
+    for name in sorted(views | {view.view, "oblique"}):
         sights = sights_of(name, NEAR_LIMB.get(name))
         found.append((name, find_contacts(tracks, contacts, sights)))
     flights: list[Flight] = []
     landings: list[Contact] = []
     for name, one in found:
         kept = [
-            flight
-            for flight in one.flights
-            if view_in(_span_s(flight, tracks.t_s), tracks.t_s, view, settings)[0] == name
+            flight for flight in one.flights if _view_of(flight, tracks.t_s, view, settings) == name
         ]
         kept = [flight for flight in kept if not any(_same(flight, other) for other in flights)]
         flights += kept
@@ -172,6 +170,11 @@ def view_in(
     name, off_deg = seen_as(own_deg, view, settings)
     turning = float(np.abs(wrapped_deg(yaw_deg - own_deg)).max()) > settings.turning_deg
     return ("oblique" if turning else name), off_deg
+
+
+def _view_of(flight: Flight, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> View:
+    """Return the view of a flight, the clip's where nothing was seen of it."""
+    return view_in(_span_s(flight, t_s), t_s, view, settings)[0] or view.view
 
 
 def _span_s(flight: Flight, t_s: FloatArray) -> tuple[float, float]:
