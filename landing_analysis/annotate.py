@@ -11,6 +11,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
+from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.faces import blur_heads
 from landing_analysis.figure_style import limb_style
 from landing_analysis.progress import NO_PROGRESS, Progress
@@ -228,6 +229,8 @@ def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -
     rep = rep_at(analysis, in_life_s)
     angles = analysis.knee_angles
     title = "" if rep is None else f"Rep {rep.number}" + ("" if rep.used else ", not used")
+    if rep is not None and rep.view not in (None, analysis.decided.view):
+        title += f", seen {VIEW_WORDS[rep.view]}"
     top = [title] if title else []
     if angles is not None:
         name = "FPPA at the knees" if angles.kind == "fppa" else "Knee flexion"
