@@ -40,8 +40,8 @@ class PeopleSettings:
     same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
     same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
     lost_s: float = 0.6  # for which a crossing may hide one of the two (choice)
-    around_encounter_s: float = 0.1  # a foot's rest beside an edge is read for as long
-    unsure_s: float = 0.15  # before and after somebody is lost they are mixed (rendered: 0.1)
+    around_encounter_s: float = 0.15  # the model mixes legs a frame or two longer (rendered)
+    unsure_s: float = 0.15  # beside a loss bodies are mixed for 7 frames at 60/s (rendered)
     mixed_share: float = 0.1  # of the frames; 0 of 90 clips of one person, 0.17 with a spotter
     near_widens: float = 3.0  # an event's uncertainty; see DEVELOPERS.md
     alike_size: float = 1.15  # two who jump and are so nearly of one size: no clear patient

@@ -229,7 +229,7 @@ ROOMS: tuple[Room, ...] = (
         Scene("crosses_right_side", P02, leaps(4), 101, _camera("right_side", 3.3)),
         "somebody crosses between camera and patient in the other side view",
         (Bystander(P01, Path(((0.4, 1.9, -0.6, 180), (3.4, -1.9, -0.6, 180)))),),
-        split="hold",
+        split="seen",
     ),
     Room(
         Scene("crosses_slowly", P03, leaps(5), 102, _camera("front", 3.2)),

@@ -21,7 +21,7 @@ from landing_analysis.tables import LANDMARK, Analysis, Landmarks
 
 WRONG_SHARE_OF_LEG = 0.25
 USED = {
-    "turns_90": 4, "crosses_in_front": 2, "crosses_side_view": 2, "crosses_closely": 1,
+    "turns_90": 4, "crosses_in_front": 2, "crosses_side_view": 1, "crosses_closely": 1,
     "crosses_back_view": 2, "stands_beside": 3, "two_alike": 3, "walks_in_and_out": 3,
 }  # fmt: skip
 """Reps that are used of each room; of four reps of a crossing two or three are hidden."""
