@@ -9,13 +9,13 @@ import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
 from landing_analysis.analyse import Options, analyse_people
-from landing_analysis.company import (
+from landing_analysis.landmarks.company import (
     company_notes,
     inside_picture,
     watch_company,
     without_hidden,
 )
-from landing_analysis.people import link_people
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Patient, Poses, Reps
 
