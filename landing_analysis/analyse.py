@@ -15,6 +15,21 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.clock.intervals import find_gaps
+from landing_analysis.clock.repeats import find_repeats, watch_changes
+from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
+from landing_analysis.contacts.events import find_contacts
+from landing_analysis.contacts.feet import sights_of
+from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
+from landing_analysis.files import (
+    new_folder,
+    read_landmarks,
+    sha256_of,
+    write_landmarks,
+    write_text,
+)
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.landmarks.company import (
     apart_from_others,
     company_notes,
@@ -26,32 +41,21 @@ from landing_analysis.landmarks.company import (
     without_hidden,
     without_hidden_toe_offs,
 )
-from landing_analysis.contacts.events import find_contacts
-from landing_analysis.measures.curves import knee_angles
-from landing_analysis.definitions import FRONTAL_VIEWS
-from landing_analysis.report.documents import analysis_json, reps_csv
-from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
-from landing_analysis.contacts.feet import sights_of
-from landing_analysis.files import (
-    new_folder,
-    read_landmarks,
-    sha256_of,
-    write_landmarks,
-    write_text,
-)
-from landing_analysis.findings.judging import judge_measures
-from landing_analysis.tracks.gravity import (
-    calibrate,
-    measure_free_fall,
-    slow_motion_factor,
-    standing_tilt_deg,
-)
-from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.landmarks.people import choose_patient, follow_people, link_people
+from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.curves import knee_angles
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.withheld import withhold
 from landing_analysis.progress import NO_PROGRESS, Progress
-from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
-from landing_analysis.clock.repeats import find_repeats, watch_changes
+from landing_analysis.report.documents import analysis_json, reps_csv
 from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
+from landing_analysis.reps.turning import (
+    find_contacts_by_view,
+    in_view,
+    jumping,
+    turn_notes,
+    view_reps,
+)
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     Analysis,
@@ -70,11 +74,13 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
-from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
 from landing_analysis.tracks.cleaning import clean_tracks
-from landing_analysis.reps.turning import find_contacts_by_view, in_view, jumping, turn_notes, view_reps
-from landing_analysis.landmarks.view import estimate_view
-from landing_analysis.measures.withheld import withhold
+from landing_analysis.tracks.gravity import (
+    calibrate,
+    measure_free_fall,
+    slow_motion_factor,
+    standing_tilt_deg,
+)
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
@@ -443,8 +449,8 @@ def _write_folder(
     options: Options,
     start: StartProgress,
 ) -> None:
-    from landing_analysis.report.pictures import key_pictures
     from landing_analysis.report.page import report_html
+    from landing_analysis.report.pictures import key_pictures
 
     with new_folder(folder) as new:
         write_text(new / DATA, analysis_json(analysis))

@@ -12,8 +12,8 @@ from typing import Literal
 
 import numpy as np
 
-from landing_analysis.settings import PeopleSettings
 from landing_analysis.maths.signals import close_gaps, runs
+from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

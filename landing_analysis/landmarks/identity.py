@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from landing_analysis.settings import PeopleSettings
 from landing_analysis.maths.signals import runs
+from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import BoolArray, FloatArray
 
 

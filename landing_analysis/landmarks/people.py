@@ -10,8 +10,8 @@ from scipy.optimize import linear_sum_assignment
 from landing_analysis.definitions import DEFAULT_STATURE_M, GRAVITY_M_S2, LEG_PER_STATURE
 from landing_analysis.errors import NobodyFoundError, SettingsError
 from landing_analysis.landmarks.identity import Torsos, cut_and_join
-from landing_analysis.settings import PeopleSettings
 from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
     N_LANDMARKS,

@@ -6,8 +6,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from landing_analysis.settings import ViewSettings
 from landing_analysis.maths.signals import local_polynomial, runs
+from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import (
     LANDMARK,
     BoolArray,

@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 
 from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import limb_style
-from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

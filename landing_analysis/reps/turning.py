@@ -11,8 +11,9 @@ from dataclasses import replace
 import numpy as np
 
 from landing_analysis.contacts.events import find_contacts
-from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.contacts.feet import sights_of
+from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.landmarks.view import NEAR_LIMB, middle_deg, seen_as, wrapped_deg
 from landing_analysis.settings import ContactSettings, ViewSettings
 from landing_analysis.tables import (
     BoolArray,
@@ -27,7 +28,6 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
-from landing_analysis.landmarks.view import NEAR_LIMB, middle_deg, seen_as, wrapped_deg
 
 _LANDING_S = 0.2  # after landing the body is deep
 _FEET_APART_S = 0.25  # more than the longest lead of a foot; no contact and flight are so short
