@@ -17,6 +17,26 @@ class PoseSettings:
 
 
 @dataclass(frozen=True)
+class CameraSettings:
+    """How the camera's motion is read from the still background."""
+
+    focal_share: float = 0.78  # of the long side: 28 mm for 36 mm, a phone's main lens
+    near_person_torsos: float = 0.4  # hair and clothes reach beyond the landmarks (choice)
+    near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
+    fewest_points: int = 10  # that agree; twice what fixes the four unknowns (choice)
+    least_spread: float = 0.12  # SD of their places across the picture, of its short side (choice)
+    agreeing_share: float = 0.6  # of the points off people; fewer follow different things (choice)
+    points_per_witness: float = 4.0  # neighbours err alike: four count as one (choice)
+    least_residual_share: float = 0.0001  # of the long side: a point is found to 0.1 px of 1280
+    worst_sd_share: float = 0.002  # of the long side at the body; the pose model's own noise
+    still_share: float = 0.0008  # of the long side; a camera that moves less stands still
+    bridged_s: float = 0.1  # longest stretch of frames placed between their neighbours
+    least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
+    falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
+    falling_s: float = 0.12  # shorter falls are not asked (choice)
+
+
+@dataclass(frozen=True)
 class PeopleSettings:
     """How people are told apart and the patient is chosen."""
 
@@ -243,6 +263,7 @@ class Settings:
     """All settings of one analysis."""
 
     pose: PoseSettings = field(default_factory=PoseSettings)
+    camera: CameraSettings = field(default_factory=CameraSettings)
     people: PeopleSettings = field(default_factory=PeopleSettings)
     view: ViewSettings = field(default_factory=ViewSettings)
     tracks: TrackSettings = field(default_factory=TrackSettings)

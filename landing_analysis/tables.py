@@ -107,6 +107,68 @@ class Clip:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """Points of one reference picture, found again in the frames after it.
+
+    ``xy_px`` is (n, n_points, 2) pixels, NaN where a point was not found; its first row
+    are the points in the reference picture, which is frame ``first_frame``.
+    """
+
+    first_frame: int
+    xy_px: NDArray[np.float32] = field(repr=False)
+
+    def __post_init__(self) -> None:
+        _require_shape("xy_px", self.xy_px, (*self.xy_px.shape[:2], 2))
+
+
+@dataclass(frozen=True)
+class Background:
+    """Points followed through a clip, people's own among them.
+
+    The last row of each stretch belongs to the frame that is the reference picture
+    of the next.
+    """
+
+    frames: int
+    stretches: tuple[Stretch, ...]
+
+
+@dataclass(frozen=True)
+class CameraPath:
+    """How the camera turned: what carries each frame's pixels into one reference picture.
+
+    Attributes
+    ----------
+    state : ``still``: it stood still, nothing is moved; ``followed``: what moved is taken
+        out; ``lost``: the background could not be followed, and ``reason`` says why
+    shift_px : (n_frames, 2) where the middle of the frame lies in the reference picture,
+        from the middle of that
+    turn_deg : (n_frames,) clockwise turn of the frame on its way into the reference
+    zoom : (n_frames,) how many times larger than the reference the frame shows things
+    sd_px : (n_frames,) standard uncertainty with which a point of a body is carried over
+    known : (n_frames,) False where the frame could not be placed; the rest is then NaN
+    focal_px : focal length of the reference picture
+    """
+
+    state: Literal["still", "followed", "lost"]
+    shift_px: FloatArray
+    turn_deg: FloatArray
+    zoom: FloatArray
+    sd_px: FloatArray
+    known: BoolArray
+    focal_px: float
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        n_frames = len(self.known)
+        _require_shape("shift_px", self.shift_px, (n_frames, 2))
+        for name in ("turn_deg", "zoom", "sd_px"):
+            _require_shape(name, getattr(self, name), (n_frames,))
+        if (self.state == "lost") != bool(self.reason):
+            raise TableError("A camera path is lost exactly when it carries the reason.")
+
+
+@dataclass(frozen=True)
 class Poses:
     """Every person the pose model saw, frame by frame, not yet told apart.
 
@@ -117,6 +179,7 @@ class Poses:
     visibility : (n_frames, n_slots, 33) 0..1, the model's own scale
     world_m : (n_frames, n_slots, 33, 3) metres, origin at mid-hip, x right and
         y down in the picture, z away from the camera
+    camera : how the camera moved, None where nobody looked
     """
 
     t_s: FloatArray
@@ -127,6 +190,7 @@ class Poses:
     height_px: int
     model_name: str
     model_sha256: str
+    camera: CameraPath | None = None
 
     def __post_init__(self) -> None:
         if self.xy_px.ndim != 4:
