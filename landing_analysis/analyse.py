@@ -14,6 +14,8 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis import __version__
+from landing_analysis.camera import cut, steadied
+from landing_analysis.camera_path import find_camera_path
 from landing_analysis.clock import find_gaps
 from landing_analysis.contacts import find_contacts
 from landing_analysis.curves import knee_angles
@@ -44,6 +46,7 @@ from landing_analysis.reps import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     Analysis,
+    Background,
     Clip,
     Contacts,
     Decided,
@@ -54,6 +57,7 @@ from landing_analysis.tables import (
     Patient,
     Poses,
     Provenance,
+    Stretch,
     Task,
     Tracks,
     View,
@@ -120,7 +124,7 @@ def analyse_people(
     Parameters
     ----------
     clip, poses : of the same frames
-    people : from `link_people`
+    people : from `link_people`, as filmed; they are measured in the picture of a still camera
     options : Options
     analysed_at : when, ISO 8601
 
@@ -133,6 +137,7 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
+    people = tuple(steadied(person, poses.camera) for person in people)
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
@@ -199,6 +204,7 @@ def analyse_people(
         ),
         limits=options.limits,
         knee_angles=knee_angles(scaled, view, settings.knee),
+        camera=poses.camera,
     )
 
 
@@ -331,6 +337,7 @@ def _clip_sha256_in(folder: Path) -> str | None:
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
+    from landing_analysis.background import watch_background
     from landing_analysis.pose import find_poses, load_model
     from landing_analysis.video import read_frames
 
@@ -338,14 +345,47 @@ def _find_or_recall_poses(
     try:
         known, poses = read_landmarks(folder / LANDMARKS)
         if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
-            return replace(known, file=clip.file, capture_fps=clip.capture_fps), poses
+            known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
+            return known, _with_camera(path, known, poses, options, start)
     except CacheError:
         pass
     progress = start(f"{clip.file}: finding the body", clip.frames)
     changes: list[float] = []
-    frames = watch_changes(read_frames(path, clip), changes)
+    stretches: list[Stretch] = []
+    frames = watch_background(watch_changes(read_frames(path, clip), changes), stretches)
     poses = find_poses(frames, clip, options.settings.pose, model, progress)
+    poses = _placed(poses, stretches, options)
     return _whole_and_once(clip, poses, np.array(changes))
+
+
+def _with_camera(
+    path: Path, clip: Clip, poses: Poses, options: Options, start: StartProgress
+) -> Poses:
+    """Follow the background of a clip whose stored landmarks do not know of it."""
+    if poses.camera is not None:
+        return poses
+    from landing_analysis.background import watch_background
+    from landing_analysis.video import read_frames
+
+    progress = start(f"{clip.file}: following the background", clip.frames)
+    stretches: list[Stretch] = []
+    try:
+        for _ in watch_background(read_frames(path, clip), stretches):
+            progress.advance(1)
+    finally:
+        progress.close()
+    return _placed(poses, stretches, options)
+
+
+def _placed(poses: Poses, stretches: list[Stretch], options: Options) -> Poses:
+    """Add to the poses how the camera moved."""
+    if not stretches:
+        return poses
+    background = Background(len(poses.t_s), tuple(stretches))
+    people = link_people(poses, options.settings.people)
+    return replace(
+        poses, camera=find_camera_path(background, poses, people, options.settings.camera)
+    )
 
 
 def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
@@ -363,6 +403,7 @@ def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip
             xy_px=poses.xy_px[once],
             visibility=poses.visibility[once],
             world_m=poses.world_m[once],
+            camera=poses.camera and cut(poses.camera, once),
         )
     if not notes:
         return clip, poses

@@ -1,4 +1,4 @@
-"""Frames -> Background: points of a still picture, found again in every frame.
+"""Frames -> Stretches: points of a still picture, found again in every frame.
 
 Nothing is fitted here: while frames stream by, nobody knows yet who stands in them.
 """
@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from landing_analysis.tables import Background, Frame, Picture, Stretch
+from landing_analysis.tables import Frame, Picture, Stretch
 
 _LONG_SIDE_PX = 640  # of the small grey picture that is searched (choice: speed)
 _CELLS = 16  # along the long side; the best corner of each cell is followed
@@ -53,11 +53,6 @@ def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Itera
         yield frame
     if follower is not None:
         stretches.append(follower.stretch())
-
-
-def as_background(stretches: list[Stretch], frames: int) -> Background:
-    """Put the stretches of a whole clip together."""
-    return Background(frames, tuple(stretches))
 
 
 def _small_grey(rgb: Picture) -> tuple[Picture, float]:

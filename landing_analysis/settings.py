@@ -21,6 +21,8 @@ class CameraSettings:
     """How the camera's motion is read from the still background."""
 
     focal_share: float = 0.78  # of the long side: 28 mm for 36 mm, a phone's main lens
+    focal_from_share: float = 0.04  # of the long side moved; less does not show it (choice)
+    focal_better_share: float = 0.8  # of the residuals; else the assumed one is kept (choice)
     near_person_torsos: float = 0.4  # hair and clothes reach beyond the landmarks (choice)
     near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
     fewest_points: int = 10  # that agree; twice what fixes the four unknowns (choice)

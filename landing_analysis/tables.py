@@ -21,6 +21,7 @@ from landing_analysis.errors import TableError
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 Picture = NDArray[np.uint8]
 
 Limb = Literal["left", "right"]
@@ -131,6 +132,12 @@ class Background:
 
     frames: int
     stretches: tuple[Stretch, ...]
+
+    def __post_init__(self) -> None:
+        starts = [stretch.first_frame for stretch in self.stretches]
+        ends = [s.first_frame + len(s.xy_px) - 1 for s in self.stretches]
+        if starts != [0, *ends[:-1]] or ends[-1] != self.frames - 1:
+            raise TableError(f"The background was not followed through all {self.frames} frames.")
 
 
 @dataclass(frozen=True)
@@ -624,3 +631,4 @@ class Analysis:
     provenance: Provenance
     limits: tuple[Limit, ...] = ()
     knee_angles: KneeAngles | None = None
+    camera: CameraPath | None = None
