@@ -15,6 +15,7 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.camera import cut, steadied
+from landing_analysis.camera_cost import camera_cost, with_cost, with_wider_edges
 from landing_analysis.camera_path import find_camera_path
 from landing_analysis.clock import find_gaps
 from landing_analysis.contacts import find_contacts
@@ -154,6 +155,8 @@ def analyse_people(
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
     contacts = find_contacts(scaled, settings.contacts, sights)
+    cost = camera_cost(scaled, contacts, poses.camera, settings.camera)
+    scaled, contacts = with_cost(scaled, cost), with_wider_edges(contacts, cost)
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(
         group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock

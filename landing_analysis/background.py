@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from landing_analysis.tables import Frame, Picture, Stretch
 
 _LONG_SIDE_PX = 640  # of the small grey picture that is searched (choice: speed)
-_CELLS = 16  # along the long side; the best corner of each cell is followed
+_CELLS = (16, 24, 32)  # along the long side; the best corner of each cell is followed
+_ENOUGH, _MOST = 80, 100  # points; finer cells are tried for fewer
 _WINDOW_PX = 15  # of the small picture, matched around each point
 _LEVELS = 3  # halvings of it: points are found up to 50 small pixels from where expected
 _LEAST_CORNER = 2e-5  # of cv2.cornerMinEigenVal; weaker ones add few that stay (rendered clips)
@@ -88,7 +89,7 @@ class _Follower:
         found, status, unlike = cv2.calcOpticalFlowPyrLK(
             self._picture, grey, self._reference, expected.copy(),
             winSize=(_WINDOW_PX, _WINDOW_PX), maxLevel=_LEVELS,
-            criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 15, 0.02),
+            criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.03),
             flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
         )  # fmt: skip
         good = (status.ravel() == 1) & (unlike.ravel() < _UNLIKE_LEVELS)
@@ -111,19 +112,29 @@ class _Follower:
 
 
 def _corners(grey: Picture) -> _Points:
-    """Return the best corner of each cell of the picture, (n, 2) small pixels."""
-    strength = cv2.cornerMinEigenVal(grey, 5)
+    """Return the best corners of a picture, spread over it, (n, 2) small pixels."""
+    strength = np.asarray(cv2.cornerMinEigenVal(grey, 5), dtype=np.float32)
+    found: list[tuple[float, int, int]] = []
+    for cells in _CELLS:
+        found = _best_of_cells(strength, max(4, max(grey.shape) // cells))
+        if len(found) >= _ENOUGH:
+            break
+    best = sorted(found, reverse=True)[:_MOST]
+    return np.array([place for _, *place in best], dtype=np.float32).reshape(-1, 2)
+
+
+def _best_of_cells(strength: NDArray[np.float32], side: int) -> list[tuple[float, int, int]]:
+    """Return strength, column and row of the best corner of each square cell."""
     rim = _WINDOW_PX // 2 + 1
-    side = max(4, max(grey.shape) // _CELLS)
-    points = []
-    for top in range(rim, grey.shape[0] - rim - side // 2, side):
-        for left in range(rim, grey.shape[1] - rim - side // 2, side):
+    best = []
+    for top in range(rim, strength.shape[0] - rim - side // 2, side):
+        for left in range(rim, strength.shape[1] - rim - side // 2, side):
             bottom, right = (
                 min(start + side, size - rim)
-                for start, size in zip((top, left), grey.shape, strict=True)
+                for start, size in zip((top, left), strength.shape, strict=True)
             )
             cell = strength[top:bottom, left:right]
             row, column = np.unravel_index(int(cell.argmax()), cell.shape)
             if cell[row, column] > _LEAST_CORNER:
-                points.append((left + column, top + row))
-    return np.array(points, dtype=np.float32).reshape(-1, 2)
+                best.append((float(cell[row, column]), left + int(column), top + int(row)))
+    return best

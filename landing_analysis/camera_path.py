@@ -125,9 +125,10 @@ def _near_body(
     torso_px = np.linalg.norm(body[:, _SHOULDERS].mean(1) - body[:, _HIPS].mean(1), axis=1)
     height_px = np.ptp(body[..., 1], axis=1)
     # Seen bent over, a torso looks short; a body is about four torsos high.
-    margin_px = settings.near_person_torsos * np.maximum(torso_px, height_px / 4)
+    margin = settings.near_person_torsos + settings.above_person_torsos * np.maximum(-ways[1], 0)
+    margin_px = np.maximum(torso_px, height_px / 4)[:, None] * margin
     with np.errstate(invalid="ignore"):
-        outline = (body @ ways).max(axis=1) + margin_px[:, None]
+        outline = (body @ ways).max(axis=1) + margin_px
         inside: BoolArray = (points @ ways <= outline[:, None]).all(axis=2)
     return inside
 
@@ -335,6 +336,7 @@ def _falls_along(path: CameraPath, person: Landmarks, settings: CameraSettings) 
     for first, last in runs(falling):
         if person.t_s[last] - person.t_s[first] < settings.falling_s:
             falling[first : last + 1] = False
+    falling &= _spread(~path.known[:, None], 3)[:, 0] == 0  # one-sided fits are wild
     if not falling.any():
         return False
     taken = float(np.sum(filmed[falling] - left[falling]) / np.sum(filmed[falling]))

@@ -23,7 +23,8 @@ class CameraSettings:
     focal_share: float = 0.78  # of the long side: 28 mm for 36 mm, a phone's main lens
     focal_from_share: float = 0.04  # of the long side moved; less does not show it (choice)
     focal_better_share: float = 0.8  # of the residuals; else the assumed one is kept (choice)
-    near_person_torsos: float = 0.4  # hair and clothes reach beyond the landmarks (choice)
+    near_person_torsos: float = 0.3  # clothes reach beyond the landmarks (choice)
+    above_person_torsos: float = 0.15  # more above: landmarks end at the ears (choice)
     near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
     fewest_points: int = 10  # that agree; twice what fixes the four unknowns (choice)
     least_spread: float = 0.12  # SD of their places across the picture, of its short side (choice)
@@ -36,6 +37,14 @@ class CameraSettings:
     least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
     falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
     falling_s: float = 0.12  # shorter falls are not asked (choice)
+    # What a camera that could not be followed costs; see DEVELOPERS.md.
+    landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
+    quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
+    leaving_s: float = 0.4  # before take-off feet may roll (choice)
+    settled_s: float = 0.6  # after landing they stand (choice)
+    standing_s: float = 0.4  # shorter standing does not show a sway (choice)
+    hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
+    sway_at_edge_share: float = 0.3  # of the sway within the 0.1 s that place an edge
 
 
 @dataclass(frozen=True)
