@@ -32,6 +32,7 @@ from landing_analysis.files import (
     write_text,
 )
 from landing_analysis.findings import judge_measures
+from landing_analysis.framing import judge_framing
 from landing_analysis.gravity import (
     calibrate,
     measure_free_fall,
@@ -138,7 +139,8 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
-    people = tuple(steadied(person, poses.camera) for person in people)
+    filmed = people
+    people = tuple(steadied(person, poses.camera) for person in filmed)
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
@@ -187,6 +189,15 @@ def analyse_people(
     quality = judge_clip(
         clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
     )
+    framing = judge_framing(
+        filmed[patient.number - 1],
+        scaled,
+        view,
+        poses.camera,
+        cost,
+        settings.framing,
+        settings.tracks,
+    )
     return Analysis(
         clip=clip,
         decided=decided,
@@ -196,7 +207,7 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(*clip.notes, *settled.notes, *quality, *contacts.notes, *reps.notes),
+        notes=(*clip.notes, *settled.notes, *quality, *framing, *contacts.notes, *reps.notes),
         provenance=Provenance(
             version=__version__,
             model_name=poses.model_name,

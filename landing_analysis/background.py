@@ -14,13 +14,15 @@ from numpy.typing import NDArray
 from landing_analysis.tables import Frame, Picture, Stretch
 
 _LONG_SIDE_PX = 640  # of the small grey picture that is searched (choice: speed)
-_CELLS = (16, 24, 32)  # along the long side; the best corner of each cell is followed
-_ENOUGH, _MOST = 80, 100  # points; finer cells are tried for fewer
+_CELLS = (16, 20, 24, 28, 32)  # along the long side; the best corner of each is followed
+_ENOUGH = 80  # points; finer cells are tried for fewer
 _WINDOW_PX = 15  # of the small picture, matched around each point
 _LEVELS = 3  # halvings of it: points are found up to 50 small pixels from where expected
-_LEAST_CORNER = 2e-5  # of cv2.cornerMinEigenVal; weaker ones add few that stay (rendered clips)
-_UNLIKE_LEVELS = 12.0  # grey levels between what was looked for and what was found
-_LEAST_IN_VIEW = 0.6  # of the points; fewer and the reference picture is renewed
+_LEAST_CORNER = 2e-5  # smaller eigenvalue of the gradients; weaker ones add few that stay
+_LEAST_EDGE = 1e-3  # larger eigenvalue, where a cell has no corner (choice)
+_BLOCK_PX = 5  # over which gradients are averaged
+_UNLIKE_SHARE = 0.6  # of a patch's own contrast; two patches of mere noise differ by 1.4
+_LEAST_IN_VIEW = 0.75  # of the points; fewer and the reference picture is renewed
 _FEWEST = 12  # points found; fewer for `_LOST_FRAMES` and the reference picture is renewed
 _LOST_FRAMES = 12
 
@@ -37,8 +39,10 @@ def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Itera
 
     Notes
     -----
-    Points are always looked for as they were in the reference picture, so that no drift
-    builds up (pyramidal Lucas-Kanade search, through OpenCV), near where the other
+    A patch is found where it differs from the one looked for by less than half of its own
+    contrast: a search that finds nothing stays where it began and would say that all moved
+    as expected. Points are always looked for as they were in the reference picture, so
+    that no drift builds up (pyramidal Lucas-Kanade search, through OpenCV), near where the other
     points' motion lets them be expected. The reference is renewed when it has left the
     picture; the first row of a stretch then belongs to the same frame as the last row
     of the one before.
@@ -73,7 +77,8 @@ class _Follower:
         self._scale = scale
         self._first_frame = first_frame
         self._picture = grey
-        self._reference = _corners(grey)
+        self._reference, self._grip = _points_to_follow(grey)
+        self._unlike_levels = _UNLIKE_SHARE * _contrast(grey, self._reference)
         self._size = np.array(grey.shape[::-1], dtype=np.float32)
         self._moved = np.eye(2, 3, dtype=np.float32)
         self._rows = [self._reference]
@@ -90,9 +95,9 @@ class _Follower:
             self._picture, grey, self._reference, expected.copy(),
             winSize=(_WINDOW_PX, _WINDOW_PX), maxLevel=_LEVELS,
             criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.03),
-            flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+            flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=1e-7,
         )  # fmt: skip
-        good = (status.ravel() == 1) & (unlike.ravel() < _UNLIKE_LEVELS)
+        good = (status.ravel() == 1) & (unlike.ravel() < self._unlike_levels)
         good &= ((found > 0) & (found < self._size - 1)).all(axis=1)
         self._rows.append(np.where(good[:, None], found, np.float32(np.nan)))
         if good.sum() >= _FEWEST:
@@ -108,23 +113,43 @@ class _Follower:
     def stretch(self) -> Stretch:
         """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""
         small = np.stack(self._rows)
-        return Stretch(self._first_frame, (small + 0.5) * np.float32(self._scale) - 0.5)
+        xy_px = (small + 0.5) * np.float32(self._scale) - 0.5
+        return Stretch(self._first_frame, xy_px, self._grip)
 
 
-def _corners(grey: Picture) -> _Points:
-    """Return the best corners of a picture, spread over it, (n, 2) small pixels."""
-    strength = np.asarray(cv2.cornerMinEigenVal(grey, 5), dtype=np.float32)
-    found: list[tuple[float, int, int]] = []
+def _points_to_follow(grey: Picture) -> tuple[_Points, NDArray[np.float32]]:
+    """Return the best point of each cell, (n, 2) small pixels, and its grip (n, 2, 2).
+
+    A corner where the cell has one, else a point on an edge.
+    """
+    eigen = cv2.cornerEigenValsAndVecs(grey, _BLOCK_PX, 3)
+    larger, smaller = np.moveaxis(eigen[..., :2], 2, 0)
+    strength = np.where(smaller > _LEAST_CORNER, 1 + smaller, np.where(larger > _LEAST_EDGE,
+                                                                       larger, 0))  # fmt: skip
+    points: list[tuple[int, int]] = []
     for cells in _CELLS:
-        found = _best_of_cells(strength, max(4, max(grey.shape) // cells))
-        if len(found) >= _ENOUGH:
+        points = _best_of_cells(strength, max(4, max(grey.shape) // cells))
+        if len(points) >= _ENOUGH:
             break
-    best = sorted(found, reverse=True)[:_MOST]
-    return np.array([place for _, *place in best], dtype=np.float32).reshape(-1, 2)
+    places = np.array(points, dtype=np.int64).reshape(-1, 2)
+    of_points = eigen[places[:, 1], places[:, 0]]
+    axes = of_points[:, 2:].reshape(-1, 2, 2)  # rows: directions of the larger and the smaller
+    sizes = np.sqrt(of_points[:, :2] / np.maximum(of_points[:, :1], 1e-12))
+    grip = np.einsum("pki,pk,pkj->pij", axes, sizes, axes)
+    return places.astype(np.float32), grip.astype(np.float32)
 
 
-def _best_of_cells(strength: NDArray[np.float32], side: int) -> list[tuple[float, int, int]]:
-    """Return strength, column and row of the best corner of each square cell."""
+def _contrast(grey: Picture, points: _Points) -> NDArray[np.float32]:
+    """Return the mean deviation of the patch around each point, grey levels."""
+    levels = grey.astype(np.float32)
+    window = (_WINDOW_PX, _WINDOW_PX)
+    deviation = cv2.blur(np.abs(levels - cv2.blur(levels, window)), window)
+    columns, rows = points.astype(int).T
+    return np.asarray(deviation[rows, columns], dtype=np.float32)
+
+
+def _best_of_cells(strength: NDArray[np.float64], side: int) -> list[tuple[int, int]]:
+    """Return column and row of the strongest point of each square cell that has one."""
     rim = _WINDOW_PX // 2 + 1
     best = []
     for top in range(rim, strength.shape[0] - rim - side // 2, side):
@@ -135,6 +160,6 @@ def _best_of_cells(strength: NDArray[np.float32], side: int) -> list[tuple[float
             )
             cell = strength[top:bottom, left:right]
             row, column = np.unravel_index(int(cell.argmax()), cell.shape)
-            if cell[row, column] > _LEAST_CORNER:
-                best.append((float(cell[row, column]), left + int(column), top + int(row)))
+            if cell[row, column] > 0:
+                best.append((left + int(column), top + int(row)))
     return best

@@ -43,6 +43,7 @@ def joined(parts: Sequence[Placed]) -> Placed:
 
 def fit_frames(
     reference: FloatArray,
+    grip: FloatArray,
     points: FloatArray,
     used: BoolArray,
     bodies: FloatArray,
@@ -52,19 +53,26 @@ def fit_frames(
 ) -> Placed:
     """Fit rotation and zoom of n frames at once.
 
-    ``reference`` (p, 2) and ``points`` (n, p, 2) pixels, ``used`` (n, p), ``bodies`` (n, 4, 2).
+    ``reference`` (p, 2) and ``points`` (n, p, 2) pixels, ``grip`` (p, 2, 2) as in `Stretch`,
+    ``used`` (n, p), ``bodies`` (n, 4, 2).
     """
     n = len(points)
     middle = middle_of(size_px)
     rotation, zoom = np.tile(np.eye(3), (n, 1, 1)), np.ones(n)
     counted = used & np.isfinite(reference[:, 0]) & np.isfinite(points[..., 0])
+    reference = np.where(np.isfinite(reference), reference, middle)
     enough = counted.sum(axis=1) >= settings.fewest_points
     floor_px = settings.least_residual_share * max(size_px)
     weight = np.where(counted & enough[:, None], 1.0, 0.0)
     filled = np.where(counted[..., None], points, reference)
     scale_px = np.full(n, floor_px)
-    for round_ in range(_COARSE + _FINE):
+
+    def gripped() -> tuple[FloatArray, FloatArray]:
         design, residual = _linear(reference, filled, rotation, zoom, middle, focal_px)
+        return np.einsum("pij,npjk->npik", grip, design), np.einsum("pij,npj->npi", grip, residual)
+
+    for round_ in range(_COARSE + _FINE):
+        design, residual = gripped()
         size = np.linalg.norm(residual, axis=2)
         scale_px = np.maximum(_scale(size, weight > 0 if round_ else counted), floor_px)
         if round_ < _COARSE:
@@ -75,9 +83,10 @@ def fit_frames(
         step = _solve(design, residual, weight, focal_px)
         rotation = _turned(step[:, :3]) @ rotation
         zoom = zoom * np.exp(step[:, 3])
-    design, residual = _linear(reference, filled, rotation, zoom, middle, focal_px)
+    design, residual = gripped()
     size = np.linalg.norm(residual, axis=2)
-    agreeing = counted & (size < _TUKEY * scale_px[:, None])
+    agree_px = np.maximum(_TUKEY * scale_px, settings.agreeing_within_share * max(size_px))
+    agreeing = counted & (size < agree_px[:, None])
     sd_px = _sd_at(bodies, design, weight, rotation, zoom, scale_px, middle, focal_px, settings)
     reasons = _reasons(counted, agreeing, points, sd_px, size_px, settings)
     known = np.array([not reason for reason in reasons])

@@ -30,6 +30,7 @@ _BLOCK = 1000  # frames that are fitted at once
 _FOCAL_FRAMES, _FOCAL_STEPS = 40, 9
 _FOCAL_RANGE = (0.65, 3.2)  # of the assumed one: from a wide lens to a long one
 _TURNED_AWAY = "the camera turned away from all that could be followed"
+_SURELY = 3.0  # standard uncertainties
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 
 
@@ -157,6 +158,7 @@ def _place(
         [
             fit_frames(
                 stretch.xy_px[0].astype(float),
+                stretch.grip.astype(float),
                 stretch.xy_px[some].astype(float),
                 off_people[some],
                 _around_bodies(poses.xy_px[stretch.first_frame + some], poses),
@@ -350,7 +352,9 @@ def _moves(path: CameraPath, poses: Poses, settings: CameraSettings) -> bool:
     size_px = (poses.width_px, poses.height_px)
     grid = np.tile(corners * size_px, (len(known), 1, 1))
     moved = np.linalg.norm(into_reference(grid, path, size_px) - grid, axis=2).max(axis=1)
-    return bool(np.percentile(moved[known], 99) > settings.still_share * max(size_px))
+    usual_px = settings.still_share * max(size_px)
+    seeming_px = np.clip(_SURELY * float(np.median(path.sd_px[known])), usual_px, 2 * usual_px)
+    return bool(np.percentile(moved[known], 99) > seeming_px)
 
 
 def _still(path: CameraPath) -> CameraPath:

@@ -27,8 +27,9 @@ class CameraSettings:
     above_person_torsos: float = 0.15  # more above: landmarks end at the ears (choice)
     near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
     fewest_points: int = 10  # that agree; twice what fixes the four unknowns (choice)
-    least_spread: float = 0.12  # SD of their places across the picture, of its short side (choice)
+    least_spread: float = 0.06  # SD of their places across the picture, of its short side (choice)
     agreeing_share: float = 0.6  # of the points off people; fewer follow different things (choice)
+    agreeing_within_share: float = 0.0015  # of the long side: 2 px of 1280 (choice)
     points_per_witness: float = 4.0  # neighbours err alike: four count as one (choice)
     least_residual_share: float = 0.0001  # of the long side: a point is found to 0.1 px of 1280
     worst_sd_share: float = 0.002  # of the long side at the body; the pose model's own noise
@@ -259,6 +260,23 @@ class QualitySettings:
     enough_reps: int = 5  # mean of five trials: Ortiz 2007, N Am J Sports Phys Ther 2(2)
 
 
+@dataclass(frozen=True)
+class FramingSettings:
+    """What counts as well filmed."""
+
+    small_swing_deg: float = 0.5  # of the camera: 9 px of 1280 (choice)
+    small_rest_share: float = 0.003  # of the leg: below the pose model's own noise
+    measured_share: float = 0.9  # of what is assumed of the vertical; more is not measured
+    level_deg: float = 2.0  # a camera held with care (choice)
+    tilted_deg: float = 5.0  # the advice begins (choice)
+    edge_share_of_leg: float = 0.03  # toes reach beyond their landmark (choice)
+    cut_share: float = 0.02  # of the frames (choice)
+    mostly_cut_share: float = 0.25  # of the frames (choice)
+    small_share: float = 0.40  # of the picture's height; see DEVELOPERS.md
+    tiny_share: float = 0.20  # of the picture's height (choice)
+    wanted_share: float = 0.65  # two thirds, with room for a jump (choice)
+
+
 def _numbers(settings: object) -> Iterator[tuple[str, float]]:
     """Every number of a group of settings and of the groups in it, with its name."""
     for item in fields(settings):  # type: ignore[arg-type]
@@ -285,6 +303,7 @@ class Settings:
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
+    framing: FramingSettings = field(default_factory=FramingSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:

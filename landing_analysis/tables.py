@@ -112,14 +112,20 @@ class Stretch:
     """Points of one reference picture, found again in the frames after it.
 
     ``xy_px`` is (n, n_points, 2) pixels, NaN where a point was not found; its first row
-    are the points in the reference picture, which is frame ``first_frame``.
+    are the points in the reference picture, which is frame ``first_frame``. ``grip``
+    (n_points, 2, 2) is how firmly each point holds across the picture: the square root of
+    its gradients' matrix, of which the larger eigenvalue is 1. A point on a straight edge
+    holds across the edge and slides along it.
     """
 
     first_frame: int
     xy_px: NDArray[np.float32] = field(repr=False)
+    grip: NDArray[np.float32] = field(repr=False)
 
     def __post_init__(self) -> None:
-        _require_shape("xy_px", self.xy_px, (*self.xy_px.shape[:2], 2))
+        n_points = self.xy_px.shape[1]
+        _require_shape("xy_px", self.xy_px, (len(self.xy_px), n_points, 2))
+        _require_shape("grip", self.grip, (n_points, 2, 2))
 
 
 @dataclass(frozen=True)

@@ -40,7 +40,6 @@ from .scoring import Error, score_clip, score_nothing
 RESULTS = Path(__file__).parent / "camera.md"
 BASES = (
     "slim_woman_jumps_front", "heavy_man_jumps_side", "tall_woman_jumps_front",
-    "heavy_man_hops_front",
 )  # fmt: skip
 FAR = "slim_woman_jumps_front_low_far_30fps"
 """A patient who fills half of the picture's height, so that a wide pan keeps room around."""
