@@ -11,7 +11,7 @@ from landing_analysis.camera import middle_of, rays_of
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import BoolArray, FloatArray
 
-_COARSE, _FINE = 12, 8  # rounds of the fit: of least absolute, then of trimmed squares
+_COARSE, _FINE = 8, 6  # rounds of the fit: of least absolute, then of trimmed squares
 _TUKEY = 4.685  # 95 % efficient on normal noise (Beaton & Tukey 1974; from memory, sure)
 _DAMPING = 1e-3  # of a step, so that few points or points on a line stay harmless
 
@@ -69,7 +69,7 @@ def fit_frames(
 
     def gripped() -> tuple[FloatArray, FloatArray]:
         design, residual = _linear(reference, filled, rotation, zoom, middle, focal_px)
-        return np.einsum("pij,npjk->npik", grip, design), np.einsum("pij,npj->npi", grip, residual)
+        return grip @ design, (grip @ residual[..., None])[..., 0]
 
     for round_ in range(_COARSE + _FINE):
         design, residual = gripped()
@@ -112,11 +112,11 @@ def _linear(
 ) -> tuple[FloatArray, FloatArray]:
     """Return how carried points move with the unknowns, (n, p, 2, 4), and what is missing."""
     rays = rays_of(points, middle, focal_px * zoom)
-    x, y, z = np.moveaxis(np.einsum("nij,npj->npi", rotation, rays), -1, 0)
+    x, y, z = np.moveaxis(rays @ np.swapaxes(rotation, 1, 2), -1, 0)
     x, y = x / z, y / z
     missing = reference - (np.stack([x, y], axis=-1) * focal_px + middle)
     # d/d log zoom: the ray's x and y shrink before it is turned
-    shrink = -np.einsum("nij,npj->npi", rotation[:, :, :2], rays[..., :2]) / z[..., None]
+    shrink = -rays[..., :2] @ np.swapaxes(rotation[:, :, :2], 1, 2) / z[..., None]
     design = np.stack(
         [
             np.stack([-x * y, 1 + x * x, -y, shrink[..., 0] - x * shrink[..., 2]], axis=-1),
@@ -128,7 +128,8 @@ def _linear(
 
 
 def _normal(design: FloatArray, weight: FloatArray, focal_px: float) -> FloatArray:
-    normal: FloatArray = np.einsum("np,npki,npkj->nij", weight, design, design)
+    rows = (design * np.sqrt(weight)[..., None, None]).reshape(len(design), -1, 4)
+    normal: FloatArray = np.swapaxes(rows, 1, 2) @ rows
     damping = (_DAMPING * focal_px) ** 2 * (weight.sum(axis=1) + 1e-6)
     normal[:, range(4), range(4)] += damping[:, None]
     return normal
@@ -138,8 +139,9 @@ def _solve(
     design: FloatArray, residual: FloatArray, weight: FloatArray, focal_px: float
 ) -> FloatArray:
     """Return the weighted least-squares step, (n, 4)."""
-    moment = np.einsum("np,npki,npk->ni", weight, design, residual)
-    step = np.linalg.solve(_normal(design, weight, focal_px), moment[..., None])[..., 0]
+    rows = (design * weight[..., None, None]).reshape(len(design), -1, 4)
+    moment = np.swapaxes(rows, 1, 2) @ residual.reshape(len(residual), -1, 1)
+    step = np.linalg.solve(_normal(design, weight, focal_px), moment)[..., 0]
     damped: FloatArray = np.clip(step, -0.3, 0.3)
     return damped
 
