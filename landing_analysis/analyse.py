@@ -190,6 +190,7 @@ def analyse_people(
         clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
     )
     framing = judge_framing(
+        clip,
         filmed[patient.number - 1],
         scaled,
         view,

@@ -72,17 +72,18 @@ def find_camera_path(
     is in ``sd_px`` only as far as the points disagree. A rolling shutter is not undone.
     """
     off_people = [_off_people(stretch, poses, settings) for stretch in background.stretches]
-    focal_px = _focal_px(background, off_people, poses, settings)
+    assumed_px = settings.focal_share * max(poses.width_px, poses.height_px)
+    focal_px = _focal_px(background, off_people, poses, assumed_px, settings)
     fit = _chained(background, off_people, poses, focal_px, settings)
     known = fit.known
     if known.mean() < settings.least_known_share:
-        return lost(len(known), focal_px, _commonest(fit.reasons))
+        return lost(len(known), assumed_px, _commonest(fit.reasons))
     path = _relative_to_middle(fit, poses, focal_px)
     path = _bridged(path, poses.t_s, settings)
     for person in people:
         if _falls_along(path, person, settings):
             reason = "what could be followed fell together with the body, so it was not the room"
-            return lost(len(known), focal_px, reason)
+            return lost(len(known), assumed_px, reason)
     if not _moves(path, poses, settings):
         return _still(path)
     return path
@@ -188,6 +189,7 @@ def _focal_px(
     background: Background,
     off_people: list[BoolArray],
     poses: Poses,
+    assumed_px: float,
     settings: CameraSettings,
 ) -> float:
     """Return the focal length that large turns show, that of a main lens without such.
@@ -195,11 +197,9 @@ def _focal_px(
     A short lens stretches the picture's rim as it turns, a long one does not: of some
     focal lengths the one with the least residuals is taken where it surely fits better.
     """
-    long_side_px = max(poses.width_px, poses.height_px)
-    assumed_px = settings.focal_share * long_side_px
     moved_px = [_far_px(stretch) for stretch in background.stretches]
     widest = int(np.argmax([most.max() for most in moved_px]))
-    if moved_px[widest].max() < settings.focal_from_share * long_side_px:
+    if moved_px[widest].max() < settings.focal_from_share * max(poses.width_px, poses.height_px):
         return assumed_px
     far = np.sort(np.argsort(moved_px[widest])[-_FOCAL_FRAMES:])
     tried_px = assumed_px * np.geomspace(*_FOCAL_RANGE, _FOCAL_STEPS)

@@ -18,6 +18,7 @@ from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
     CameraPath,
+    Clip,
     FloatArray,
     Landmarks,
     Note,
@@ -32,6 +33,7 @@ _STAND = "Put the phone on a stand or a tripod"
 
 
 def judge_framing(
+    clip: Clip,
     filmed: Landmarks,
     tracks: Tracks,
     view: ViewEstimate,
@@ -44,6 +46,7 @@ def judge_framing(
 
     Parameters
     ----------
+    clip : of whose frames the rest is
     filmed : of the patient, in the frames as filmed
     tracks : with the vertical that free fall and standing gave
     view : from where the camera sees the patient
@@ -58,8 +61,8 @@ def judge_framing(
     notes = (
         _camera(tracks, path, cost, settings),
         _roll(tracks, view, settings, assumed),
-        _cut_off(filmed, tracks, settings),
-        _size(filmed, tracks, settings),
+        _cut_off(clip, filmed, tracks, settings),
+        _size(clip, filmed, tracks, settings),
     )
     return tuple(note for note in notes if note is not None)
 
@@ -161,7 +164,9 @@ def _roll(
     return Note("roll", state, text)
 
 
-def _cut_off(filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note | None:
+def _cut_off(
+    clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettings
+) -> Note | None:
     """Say in how many frames feet lie at or beyond the picture's edge."""
     seen = np.isfinite(filmed.xy_px[:, _FEET, 0]).any(axis=1)
     if not seen.any():
@@ -169,8 +174,8 @@ def _cut_off(filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> No
     feet = filmed.xy_px[seen][:, _FEET]
     edge_px = settings.edge_share_of_leg * tracks.leg_px
     with np.errstate(invalid="ignore"):
-        below = (feet[..., 1] > filmed.height_px - 1 - edge_px).any(axis=1)
-        beside = ((feet[..., 0] < edge_px) | (feet[..., 0] > filmed.width_px - 1 - edge_px)).any(
+        below = (feet[..., 1] > clip.height_px - 1 - edge_px).any(axis=1)
+        beside = ((feet[..., 0] < edge_px) | (feet[..., 0] > clip.width_px - 1 - edge_px)).any(
             axis=1
         )
     cut = float((below | beside).mean())
@@ -186,13 +191,14 @@ def _cut_off(filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> No
     return Note("feet at the edge", state, text)
 
 
-def _size(filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note | None:
+def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note | None:
     """Say how large the patient is in the picture, and what a pixel of noise is worth."""
     height_px = _standing_height_px(filmed)
-    noise_px = float(np.nanmedian(tracks.noise_px[_LEG]))
+    noises_px = tracks.noise_px[_LEG]
+    noise_px = float(np.nanmedian(noises_px)) if _any(noises_px) else math.nan
     if not np.isfinite([height_px, noise_px, tracks.leg_px]).all():
         return None
-    share = height_px / filmed.height_px
+    share = height_px / clip.height_px
     if share >= settings.small_share:
         return None
     # Both segments of the knee's angle, each half a leg long, between two noisy points.
@@ -207,8 +213,11 @@ def _size(filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note 
     return Note("size", state, text)
 
 
+def _any(values: FloatArray) -> bool:
+    return bool(np.isfinite(values).any())
+
+
 def _standing_height_px(filmed: Landmarks) -> float:
     """Return the usual height from the eyes to the lower foot, NaN when never seen."""
     heights: FloatArray = np.ptp(filmed.xy_px[..., 1], axis=1)
-    known = heights[np.isfinite(heights)]
-    return float(np.percentile(known, 90)) if len(known) else math.nan
+    return float(np.nanpercentile(heights, 90)) if _any(heights) else math.nan

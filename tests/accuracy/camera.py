@@ -24,6 +24,7 @@ import numpy as np
 
 from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.background import watch_background
+from landing_analysis.camera import into_reference, middle_of, rays_of, seen_at
 from landing_analysis.camera_path import find_camera_path
 from landing_analysis.documents import analysis_document
 from landing_analysis.errors import CacheError, LandingAnalysisError
@@ -32,7 +33,7 @@ from landing_analysis.limits import read_limits
 from landing_analysis.people import link_people
 from landing_analysis.pose import find_poses, load_model
 from landing_analysis.progress import NO_PROGRESS
-from landing_analysis.tables import LANDMARK, Background, CameraPath, Clip, Poses, Stretch
+from landing_analysis.tables import LANDMARK, LIMBS, Background, CameraPath, Clip, Poses, Stretch
 from landing_analysis.video import read_clip, read_frames
 
 from .scoring import Error, score_clip, score_nothing
@@ -49,6 +50,8 @@ QUANTITIES = (
     ("knee_flexion_peak", "peak flexion, deg", 1.0), ("pelvis_shift", "pelvis shift, %", 1.0),
     ("trunk_lean", "trunk lean, deg", 1.0), ("trunk_flexion", "trunk flexion, deg", 1.0),
 )  # fmt: skip
+_BODY = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS
+         for part in ("shoulder", "hip", "knee", "ankle", "toe")]  # fmt: skip
 Angles = np.ndarray
 """(n, 4): pan, tilt and roll of the camera in degrees, and its zoom, frame by frame."""
 
@@ -141,21 +144,40 @@ MOTIONS = (
 # --- the pictures --------------------------------------------------------------------------------
 
 
+def camera_axes(angles: Angles) -> np.ndarray:
+    """Return rotations (n, 3, 3) from a turned camera's axes to the unturned one's."""
+    pan, tilt, roll = np.radians(angles[:, :3]).T
+    no, one = 0 * pan, 0 * pan + 1
+    about_y = [np.cos(pan), no, np.sin(pan), no, one, no, -np.sin(pan), no, np.cos(pan)]
+    about_x = [one, no, no, no, np.cos(tilt), -np.sin(tilt), no, np.sin(tilt), np.cos(tilt)]
+    about_z = [np.cos(roll), -np.sin(roll), no, np.sin(roll), np.cos(roll), no, no, no, one]
+    y, x, z = (np.stack(m, axis=1).reshape(-1, 3, 3) for m in (about_y, about_x, about_z))
+    return y @ x @ z
+
+
 def turned(rgb: np.ndarray, angles: np.ndarray, focal_px: float, motion: Motion) -> np.ndarray:
     """Return a frame as a camera turned by pan, tilt and roll would have seen it."""
-    pan, tilt, roll = np.radians(angles[:3])
-    about_y = np.array([[np.cos(pan), 0, np.sin(pan)], [0, 1, 0], [-np.sin(pan), 0, np.cos(pan)]])
-    about_x = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)],
-                        [0, np.sin(tilt), np.cos(tilt)]])  # fmt: skip
-    about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0],
-                        [0, 0, 1]])  # fmt: skip
     old = _lens(focal_px, rgb.shape[1], rgb.shape[0])
     new = _lens(focal_px * angles[3], motion.width_px, motion.height_px)
-    from_new = old @ about_y @ about_x @ about_z @ np.linalg.inv(new)
+    from_new = old @ camera_axes(angles[None])[0] @ np.linalg.inv(new)
     return cv2.warpPerspective(
         rgb, from_new, (motion.width_px, motion.height_px),
         flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
+
+
+def left_px(poses: Poses, angles: Angles, focal_px: float) -> np.ndarray:
+    """Return how far the body's carried points are from where a still camera sees them, (n, 10)."""
+    path = poses.camera
+    size_px = (poses.width_px, poses.height_px)
+    middle = middle_of(size_px)
+    body = poses.xy_px[:, 0, _BODY]
+    away = np.linalg.norm(path.shift_px, axis=1) + abs(path.turn_deg) + 100 * abs(path.zoom - 1)
+    reference = int(np.nanargmin(away))
+    axes = camera_axes(angles)
+    turned_rays = rays_of(body, middle, focal_px * angles[:, 3]) @ np.swapaxes(axes, 1, 2)
+    seen = seen_at(turned_rays @ axes[reference], middle, focal_px * angles[reference, 3])
+    return np.linalg.norm(into_reference(body, path, size_px) - seen, axis=2)
 
 
 def _lens(focal_px: float, width: int, height: int) -> np.ndarray:
@@ -224,8 +246,8 @@ def make_clip(base: Path, target: Path, motion: Motion, seed: int) -> None:
 # --- the analyses --------------------------------------------------------------------------------
 
 
-def landmarks_of(path: Path, options: Options) -> tuple[Clip, Poses]:
-    """Return the stored landmarks of a clip, or find them; with the camera's path made anew."""
+def landmarks_of(path: Path, options: Options, again: bool) -> tuple[Clip, Poses]:
+    """Return the stored landmarks of a clip, or find them; the background followed again or not."""
     stored = path.with_suffix(".landmarks.parquet")
     clip, model = read_clip(path), load_model()
     stretches: list[Stretch] = []
@@ -233,6 +255,8 @@ def landmarks_of(path: Path, options: Options) -> tuple[Clip, Poses]:
         known, poses = read_landmarks(stored)
         if known.sha256 != clip.sha256:
             raise CacheError
+        if poses.camera is not None and not again:
+            return known, poses
         for _ in watch_background(read_frames(path, clip), stretches):
             pass
     except CacheError:
@@ -244,6 +268,19 @@ def landmarks_of(path: Path, options: Options) -> tuple[Clip, Poses]:
     poses = replace(poses, camera=path_)
     write_landmarks(stored, poses, clip)
     return clip, poses
+
+
+def left_of(path: Path, base: Path, motion: Motion, seed: int, poses: Poses) -> np.ndarray:
+    """Return what is left at the body of a clip's motion, and what is claimed for it, (n, 2)."""
+    if poses.camera is None or poses.camera.state != "followed":
+        return np.empty((0, 2))
+    truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    _, still = read_landmarks(base.with_suffix(".landmarks.parquet"))
+    angles = motion.angles(still, np.random.default_rng(seed))
+    left = left_px(poses, angles, truth["camera"]["focal_px"])
+    claimed = np.broadcast_to(poses.camera.sd_px[:, None], left.shape)
+    both = np.stack([left.ravel(), claimed.ravel()], axis=1)
+    return both[np.isfinite(both).all(axis=1)]
 
 
 @dataclass(frozen=True)
@@ -258,9 +295,12 @@ class Outcome:
     missed: int
     invented: int
     declined: int
+    left: np.ndarray
 
 
-def analysed(path: Path, motion: str, way: str, clip: Clip, poses: Poses) -> Outcome:
+def analysed(
+    path: Path, motion: str, way: str, clip: Clip, poses: Poses, left: np.ndarray
+) -> Outcome:
     """Analyse and score one clip; ``as filmed`` leaves out all that is known of the camera."""
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
     options = Options(limits=read_limits())
@@ -274,7 +314,8 @@ def analysed(path: Path, motion: str, way: str, clip: Clip, poses: Poses) -> Out
         click.echo(f"{path.name}: {error}", err=True)
         score = score_nothing(path.stem, truth)
     return Outcome(motion, way, poses.camera, score.errors, score.contacts_true,
-                   score.contacts_missed, score.contacts_invented, len(score.declined))  # fmt: skip
+                   score.contacts_missed, score.contacts_invented, len(score.declined),
+                   left if poses.camera else left[:0])  # fmt: skip
 
 
 # --- the table -----------------------------------------------------------------------------------
@@ -282,15 +323,19 @@ def analysed(path: Path, motion: str, way: str, clip: Clip, poses: Poses) -> Out
 
 def as_markdown(outcomes: list[Outcome], bases: int) -> str:
     """Return the table of errors by motion and way."""
-    head = ["motion", "way", "camera", "contacts missed / invented"]
+    head = ["motion", "way", "camera", "left at the body, px (claimed)",
+            "contacts missed / invented"]  # fmt: skip
     head += [label for _, label, _ in QUANTITIES] + ["inside 95 %"]
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     for key in dict.fromkeys((o.motion, o.way) for o in outcomes):
         group = [o for o in outcomes if (o.motion, o.way) == key]
         states = [o.path.state if o.path else "-" for o in group]
         told = ", ".join(f"{states.count(s)} {s}" for s in dict.fromkeys(states))
-        cells = [*key, told, f"{sum(o.missed for o in group)} / {sum(o.invented for o in group)} "
-                 f"of {sum(o.true for o in group)}"]  # fmt: skip
+        left = np.concatenate([o.left for o in group])
+        rms = np.sqrt((left**2).mean(axis=0)) / [1.0, np.sqrt(0.5)] if len(left) else None
+        over = "-" if rms is None else f"{rms[0]:.1f} ({rms[1]:.1f})"
+        missed, invented = sum(o.missed for o in group), sum(o.invented for o in group)
+        cells = [*key, told, over, f"{missed} / {invented} of {sum(o.true for o in group)}"]
         errors = [error for o in group for error in o.errors]
         for name, _, factor in QUANTITIES:
             values = [factor * e.error for e in errors if e.quantity == name]
@@ -319,8 +364,9 @@ def _chosen(only: tuple[str, ...]) -> Iterator[tuple[int, str, Motion]]:
               show_default=True, help="Folder of rendered clips and their truth.")  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path), required=True)
 @click.option("--only", multiple=True, help="A part of a clip's or a motion's name; repeatable.")
+@click.option("--again", is_flag=True, help="Follow the background again, not the bodies.")
 @click.option("--results", type=click.Path(path_type=Path), default=RESULTS, show_default=True)
-def main(base: Path, out: Path, only: tuple[str, ...], results: Path) -> None:
+def main(base: Path, out: Path, only: tuple[str, ...], again: bool, results: Path) -> None:
     """Make the moved clips that are not there, analyse all and write the table."""
     out.mkdir(parents=True, exist_ok=True)
     outcomes = []
@@ -329,9 +375,10 @@ def main(base: Path, out: Path, only: tuple[str, ...], results: Path) -> None:
         path = out / f"{name}__{words}.mp4"
         if not path.exists():
             make_clip(base / f"{name}.mp4", path, motion, seed)
-        clip, poses = landmarks_of(path, Options())
+        clip, poses = landmarks_of(path, Options(), again)
         for way in ("as filmed", "steadied"):
-            outcomes.append(analysed(path, motion.name, way, clip, poses))
+            left = left_of(path, base / name, motion, seed, poses)
+            outcomes.append(analysed(path, motion.name, way, clip, poses, left))
         state = poses.camera.state if poses.camera else ""
         click.echo(f"{path.stem}: {state} {poses.camera.reason if poses.camera else ''}")
     outcomes.sort(key=lambda o: [m.name for m in MOTIONS].index(o.motion))

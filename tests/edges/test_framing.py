@@ -27,7 +27,14 @@ def _notes(*, landmarks=LANDMARKS, path=None, cost=NO_COST, roll_deg=0.0, roll_s
     down = np.array([np.sin(roll), np.cos(roll)])
     tracks = replace(analysis.tracks, down=down, down_sd_deg=roll_sd_deg)
     found = judge_framing(
-        landmarks, tracks, analysis.view, path, cost, SETTINGS.framing, SETTINGS.tracks
+        analysis.clip,
+        landmarks,
+        tracks,
+        analysis.view,
+        path,
+        cost,
+        SETTINGS.framing,
+        SETTINGS.tracks,
     )
     return {note.check: (note.state, note.text) for note in found}
 
