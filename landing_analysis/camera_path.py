@@ -104,7 +104,7 @@ def lost(n_frames: int, focal_px: float, reason: str) -> CameraPath:
 def _off_people(stretch: Stretch, poses: Poses, settings: CameraSettings) -> BoolArray:
     """Say which points, (n, n_points), were found and are not on or near anybody."""
     frames = slice(stretch.first_frame, stretch.first_frame + len(stretch.xy_px))
-    points = stretch.xy_px.astype(float)
+    points = stretch.xy_px
     near = np.zeros(points.shape[:2], dtype=bool)
     angles = np.arange(_DIRECTIONS) * 2 * np.pi / _DIRECTIONS
     ways = np.stack([np.cos(angles), np.sin(angles)])
@@ -207,10 +207,11 @@ def _focal_px(
     for focal_px in (assumed_px, *tried_px):
         stretch, off = background.stretches[widest], off_people[widest]
         placed = _place(stretch, off, poses, focal_px, settings, far)
-        residual_px.append(float(np.median(placed.sd_px)))
+        sure = placed.known.mean() >= settings.least_known_share
+        residual_px.append(float(np.median(placed.sd_px)) if sure else np.inf)
     best = int(np.argmin(residual_px))
     better = residual_px[best] < settings.focal_better_share * residual_px[0]
-    return float((assumed_px, *tried_px)[best]) if better else assumed_px
+    return float([assumed_px, *tried_px][best]) if better else assumed_px
 
 
 def _far_px(stretch: Stretch) -> FloatArray:
