@@ -112,7 +112,7 @@ def _off_people(stretch: Stretch, poses: Poses, settings: CameraSettings) -> Boo
         block = slice(start, min(start + _BLOCK, len(points)))
         bodies = poses.xy_px[frames][block]
         for slot in range(bodies.shape[1]):
-            near[block] |= _near_body(points[block], bodies[:, slot], ways, settings)
+            near[block] |= _near_body(points[block].astype(float), bodies[:, slot], ways, settings)
     steps_s = np.diff(poses.t_s)
     usual_s = float(np.median(steps_s)) if len(steps_s) else 1.0
     reach = round(settings.near_person_s / usual_s)
