@@ -63,8 +63,9 @@ def camera_cost(
     -----
     Where the background was followed, what is left of the motion moves an edge by that
     distance over the speed of a foot that lands, and turns the body by it over the leg's
-    length. Where it was not, feet that stand tell: they sway by as much as the camera.
-    A hand turns the phone about its three axes alike, so the picture's own turn is taken
+    length; a hand that also carries the lens along moves near and far things differently,
+    which is added to an edge. Where it was not, feet that stand tell: they sway by as much
+    as the camera. A hand turns the phone about its three axes alike, so the picture's own turn is taken
     to be as large as its sway; without anybody standing, that of a hand is assumed.
     """
     if path is None or path.state == "still":
@@ -72,7 +73,8 @@ def camera_cost(
     speed_px_s = settings.landing_m_s * tracks.px_per_m
     if path.state == "followed":
         left_px = float(np.nanmedian(path.sd_px))
-        return CameraCost(left_px / speed_px_s, float(np.degrees(left_px / tracks.leg_px)))
+        edge_sd_s = float(np.hypot(left_px / speed_px_s, settings.hand_edge_sd_s))
+        return CameraCost(edge_sd_s, float(np.degrees(left_px / tracks.leg_px)))
     sway_px = standing_sway_px(tracks, contacts, settings)
     if sway_px is not None and sway_px <= settings.quiet_feet_share * tracks.leg_px:
         return CameraCost(sway_px=sway_px)

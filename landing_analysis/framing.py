@@ -90,7 +90,7 @@ def _followed(
     text = (
         f"The camera moved: it swung by up to {swing_deg:.1f} deg and turned about its axis by up "
         f"to {turn_deg:.1f} deg. That is taken out with the still background; about "
-        f"{left_px:.1f} px of it are left and counted in."
+        f"{left_px:.1f} px of its turning are left and counted in."
     )
     unplaced = int((~known).sum())
     if unplaced:

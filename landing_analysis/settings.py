@@ -38,7 +38,8 @@ class CameraSettings:
     least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
     falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
     falling_s: float = 0.12  # shorter falls are not asked (choice)
-    # What a camera that could not be followed costs; see DEVELOPERS.md.
+    # What a camera that moves costs; see DEVELOPERS.md.
+    hand_edge_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
     landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
     quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
     leaving_s: float = 0.4  # before take-off feet may roll (choice)

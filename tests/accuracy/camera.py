@@ -11,6 +11,7 @@ unmoved clip is the standard.
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -41,9 +42,15 @@ from .scoring import Error, score_clip, score_nothing
 RESULTS = Path(__file__).parent / "camera.md"
 BASES = (
     "slim_woman_jumps_front", "heavy_man_jumps_side", "tall_woman_jumps_front",
+    "tall_woman_jumps_side",
 )  # fmt: skip
 FAR = "slim_woman_jumps_front_low_far_30fps"
 """A patient who fills half of the picture's height, so that a wide pan keeps room around."""
+IN_THE_HAND = tuple(
+    f"{body}_jumps_front_favoured_handheld"
+    for body in ("slim_woman", "heavy_man", "short_man", "tall_woman")
+)
+"""Rendered with a swaying camera, 0.5 deg in each axis: taken as they are."""
 QUANTITIES = (
     ("initial_contact", "initial contact, ms", 1000.0), ("toe_off", "toe-off, ms", 1000.0),
     ("contact_time", "contact time, ms", 1000.0), ("fppa_peak_flexion", "FPPA at peak, deg", 1.0),
@@ -137,6 +144,7 @@ MOTIONS = (
     Motion("roll 8 deg", _rolled(8.0), width_px=520, height_px=960),
     Motion("blank wall", _held(0.5, 0.04), scenery="blank", bases=BASES[:2]),
     Motion("blank wall, still", _still, scenery="blank", bases=BASES[:2]),
+    Motion("in the hand, rendered", _still, bases=IN_THE_HAND),
     Motion("patterned shirt", _held(0.5, 0.04), scenery="shirt", bases=BASES[:2]),
 )
 
@@ -229,8 +237,11 @@ def _writer(target: Path, motion: Motion) -> Iterator[Callable[[np.ndarray, floa
 
 def make_clip(base: Path, target: Path, motion: Motion, seed: int) -> None:
     """Write a clip as the moved camera would have filmed it, with its truth beside it."""
-    truth_file = base.with_suffix(".truth.json")
-    truth = json.loads(truth_file.read_text(encoding="utf-8"))
+    if base.stem in IN_THE_HAND:
+        for ending in (".mp4", ".truth.json", ".landmarks.parquet"):
+            shutil.copyfile(base.with_suffix(ending), target.with_suffix(ending))
+        return
+    truth = json.loads(base.with_suffix(".truth.json").read_text(encoding="utf-8"))
     clip, poses = read_landmarks(base.with_suffix(".landmarks.parquet"))
     rng = np.random.default_rng(seed)
     angles = motion.angles(poses, rng)
@@ -272,7 +283,7 @@ def landmarks_of(path: Path, options: Options, again: bool) -> tuple[Clip, Poses
 
 def left_of(path: Path, base: Path, motion: Motion, seed: int, poses: Poses) -> np.ndarray:
     """Return what is left at the body of a clip's motion, and what is claimed for it, (n, 2)."""
-    if poses.camera is None or poses.camera.state != "followed":
+    if poses.camera is None or poses.camera.state != "followed" or base.stem in IN_THE_HAND:
         return np.empty((0, 2))
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
     _, still = read_landmarks(base.with_suffix(".landmarks.parquet"))
@@ -352,7 +363,7 @@ def as_markdown(outcomes: list[Outcome], bases: int) -> str:
 
 
 def _chosen(only: tuple[str, ...]) -> Iterator[tuple[int, str, Motion]]:
-    for seed, base in enumerate((*BASES, FAR)):
+    for seed, base in enumerate((*BASES, FAR, *IN_THE_HAND)):
         for motion in MOTIONS:
             asked = not only or any(word in f"{base} {motion.name}" for word in only)
             if base in motion.bases and asked:

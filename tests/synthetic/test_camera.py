@@ -11,6 +11,7 @@ from moved_camera import (
     FOCAL_PX,
     HEIGHT_PX,
     LANDMARKS,
+    MIDDLE_PX,
     T_S,
     WIDTH_PX,
     background,
@@ -18,6 +19,7 @@ from moved_camera import (
     followed,
     moved_poses,
     room,
+    rotations,
     stretch,
     sway_deg,
 )
@@ -248,6 +250,34 @@ def test_steadied_landmarks_are_those_of_a_still_camera():
     shaken = person.xy_px - person.xy_px[0, LANDMARK["left_toe"]]
     # what is left is the reference's own small tilt and a fraction of a pixel
     assert np.nanstd(carried - still) < 0.15 * np.nanstd(shaken - still)
+
+
+def test_a_lens_that_a_hand_carries_along_hardly_touches_an_edge_or_the_vertical():
+    """Patient at 2.6 m, wall at 4.5 m, lens 1 m above the floor, moved by 1 cm (SD)."""
+    lens_m, turned = 0.01 * sway_deg(1.0), sway_deg(0.5)
+    axes = rotations(turned)
+
+    def seen(points_m):
+        rays = np.einsum("nji,npj->npi", axes, points_m - lens_m[:, None])
+        return FOCAL_PX * rays[..., :2] / rays[..., 2:] + MIDDLE_PX
+
+    rays = np.column_stack([(room(140) - MIDDLE_PX) / FOCAL_PX, np.ones(140)])
+    floor = np.where(rays[:, 1] > 0.01, 1.0 / np.maximum(rays[:, 1], 0.01), 9.0)
+    body = np.dstack([(LANDMARKS.xy_px - MIDDLE_PX) / FOCAL_PX, np.ones(LANDMARKS.xy_px.shape[:2])])
+    poses = moved_poses(turned)
+    poses = replace(poses, xy_px=seen(2.6 * body)[:, None])
+    points = seen(np.broadcast_to(rays * np.minimum(floor, 4.5)[:, None], (len(T_S), 140, 3)))
+    points[~((points > 0) & (points < SIZE_PX)).all(axis=2)] = np.nan
+    path = _path(background(points.astype(np.float32)), poses)
+    carried = into_reference(poses.xy_px[:, 0], path, SIZE_PX)
+    left = carried - LANDMARKS.xy_px
+    upper, ankles = left[:, [11, 12, 23, 24]].mean(axis=1), left[:, [27, 28]].mean(axis=1)
+    turn_deg = np.degrees((upper - ankles)[:, 0] / 450)
+    toe_px = left[:, [31, 32], 1].mean(axis=1)
+    assert path.state == "followed"
+    assert np.std(turn_deg) < 0.1
+    assert np.sqrt(np.mean((toe_px[6:] - toe_px[:-6]) ** 2)) < 1.0
+    assert np.std(toe_px) > 1.0  # it is there, only slow
 
 
 def _lost(turned: np.ndarray):
