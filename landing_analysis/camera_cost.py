@@ -65,8 +65,9 @@ def camera_cost(
     distance over the speed of a foot that lands, and turns the body by it over the leg's
     length; a hand that also carries the lens along moves near and far things differently,
     which is added to an edge. Where it was not, feet that stand tell: they sway by as much
-    as the camera. A hand turns the phone about its three axes alike, so the picture's own turn is taken
-    to be as large as its sway; without anybody standing, that of a hand is assumed.
+    as the camera. A hand turns the phone about its three axes alike, so the picture's own
+    turn is taken to be as large as its sway; without anybody standing, that of a hand is
+    assumed.
     """
     if path is None or path.state == "still":
         return NO_COST
