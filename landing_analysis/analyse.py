@@ -169,6 +169,7 @@ def analyse_people(
         scaled.rate_hz,
         settings.clock,
         options.surgical_side or "left",
+        cost.no_times,
     )
     decided = Decided(
         task=reps.task,

@@ -19,6 +19,10 @@ from landing_analysis.tables import (
     Tracks,
 )
 
+_NO_TIMES = (
+    "the camera moved, or may have, and the background could not be followed to take that out; "
+    "film from a stand"
+)
 _FOOT = ("ankle", "heel", "toe")
 
 
@@ -33,11 +37,13 @@ class CameraCost:
     sway_px : how far feet that stand on the floor sway in the picture (standard
         deviation) where the background could not be followed; None where it could, or
         where nobody stood for long enough
+    no_times : why no times can be measured, None where they can
     """
 
     edge_sd_s: float = 0.0
     turn_sd_deg: float = 0.0
     sway_px: float | None = None
+    no_times: str | None = None
 
 
 NO_COST = CameraCost()
@@ -81,10 +87,12 @@ def camera_cost(
         return CameraCost(sway_px=sway_px)
     hand_px = float(np.radians(settings.hand_turn_deg)) * path.focal_px
     turned_px = hand_px if sway_px is None else sway_px
+    edge_sd_s = turned_px / speed_px_s
     return CameraCost(
-        settings.sway_at_edge_share * turned_px / speed_px_s,
+        edge_sd_s,
         float(np.degrees(turned_px / path.focal_px)),
         sway_px,
+        _NO_TIMES if edge_sd_s > settings.worst_edge_sd_s else None,
     )
 
 

@@ -122,10 +122,12 @@ def _lost(tracks: Tracks, path: CameraPath, cost: CameraCost, settings: FramingS
         seen = " No standing before or after the set tells it either; a phone in the hand is taken."
     else:
         seen = f" Feet that stand sway by {cost.sway_px:.0f} px, so it moved."
+    edges = f"each contact's edge is less certain by {1000 * cost.edge_sd_s:.0f} ms"
+    if cost.no_times is not None:
+        edges = "contact and flight times are not given"
     costs = (
-        f" Nothing could be taken out: each contact's edge is less certain by "
-        f"{1000 * cost.edge_sd_s:.0f} ms and the vertical by {cost.turn_sd_deg:.1f} deg (standard "
-        "uncertainty)."
+        f" Nothing could be taken out: {edges}, and the vertical is less certain by "
+        f"{cost.turn_sd_deg:.1f} deg (standard uncertainty)."
     )
     return Note("camera", "poor", found + seen + costs + " " + better)
 

@@ -46,7 +46,7 @@ class CameraSettings:
     settled_s: float = 0.6  # after landing they stand (choice)
     standing_s: float = 0.4  # shorter standing does not show a sway (choice)
     hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
-    sway_at_edge_share: float = 1.0  # of the sway, where an edge is placed; see DEVELOPERS.md
+    worst_edge_sd_s: float = 0.010  # swaying more, whole contacts are misread; see DEVELOPERS.md
 
 
 @dataclass(frozen=True)

@@ -41,11 +41,13 @@ from landing_analysis.video import read_clip, read_frames
 from .scoring import Error, score_clip, score_nothing
 
 RESULTS = Path(__file__).parent / "camera.md"
-BASES = (
-    "slim_woman_jumps_front", "heavy_man_jumps_side", "tall_woman_jumps_front",
-    "tall_woman_jumps_side",
-)  # fmt: skip
-FAR = "slim_woman_jumps_front_low_far_30fps"
+SEEDS = {
+    "slim_woman_jumps_front": 0, "heavy_man_jumps_side": 1, "tall_woman_jumps_front": 2,
+    "tall_woman_jumps_side": 3, "slim_woman_jumps_front_low_far_30fps": 3,
+}  # fmt: skip
+"""Of the camera's motion, by the clip that it moves."""
+BASES = tuple(SEEDS)[:-1]
+FAR = tuple(SEEDS)[-1]
 """A patient who fills half of the picture's height, so that a wide pan keeps room around."""
 IN_THE_HAND = tuple(
     f"{body}_jumps_front_favoured_handheld"
@@ -367,11 +369,11 @@ def as_markdown(outcomes: list[Outcome], bases: int) -> str:
 
 
 def _chosen(only: tuple[str, ...]) -> Iterator[tuple[int, str, Motion]]:
-    for seed, base in enumerate((*BASES, FAR, *IN_THE_HAND)):
+    for base in (*BASES, FAR, *IN_THE_HAND):
         for motion in MOTIONS:
             asked = not only or any(word in f"{base} {motion.name}" for word in only)
             if base in motion.bases and asked:
-                yield seed, base, motion
+                yield SEEDS.get(base, 0), base, motion
 
 
 @click.command()

@@ -179,6 +179,21 @@ def test_a_tripod_gives_the_very_same_numbers_as_never_looking():
     assert [note.check for note in looked.notes if note not in never.notes] == ["camera"]
 
 
+def test_a_camera_that_shook_before_a_blank_wall_gives_angles_and_no_times():
+    poses = moved_poses(sway_deg(1.0))
+    people = link_people(poses, SETTINGS.people)
+    blank = background(followed(room(5), sway_deg(1.0)))
+    analysis = _analysis(
+        replace(poses, camera=find_camera_path(blank, poses, people, SETTINGS.camera))
+    )
+    rows = {row.name: row for row in analysis.measures.measures}
+    assert rows["flight_time"].value is None
+    assert "film from a stand" in rows["flight_time"].reason
+    assert rows["fppa_peak_flexion"].value is not None
+    assert analysis.tracks.down_sd_deg > 0.5
+    assert [note.state for note in analysis.notes if note.check == "camera"] == ["poor"]
+
+
 def test_lines_are_drawn_where_the_body_is_in_the_frame_as_filmed(shaken):
     analysis = _analysis(shaken)
     columns = [LANDMARK[name] for name in ("left_knee", "right_ankle", "left_shoulder")]
