@@ -23,8 +23,8 @@ _LEAST_EDGE = 1e-3  # larger eigenvalue, where a cell has no corner (choice)
 _BLOCK_PX = 5  # over which gradients are averaged
 _UNLIKE_SHARE = 0.6  # of a patch's own contrast; two patches of mere noise differ by 1.4
 _LEAST_IN_VIEW = 0.75  # of the points; fewer and the reference picture is renewed
-_FEWEST = 12  # points found; fewer for `_LOST_FRAMES` and the reference picture is renewed
-_LOST_FRAMES = 12
+_FEWEST = 12  # points; a picture with fewer is no reference, and another is tried later
+_TRY_AGAIN_FRAMES = 30
 
 _Points = NDArray[np.float32]
 
@@ -44,8 +44,8 @@ def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Itera
     as expected. Points are always looked for as they were in the reference picture, so
     that no drift builds up (pyramidal Lucas-Kanade search, through OpenCV), near where the other
     points' motion lets them be expected. The reference is renewed when it has left the
-    picture; the first row of a stretch then belongs to the same frame as the last row
-    of the one before.
+    picture, not when it is only hidden for a while; the first row of a stretch then
+    belongs to the same frame as the last row of the one before.
     """
     follower: _Follower | None = None
     for number, frame in enumerate(frames):
@@ -82,14 +82,12 @@ class _Follower:
         self._size = np.array(grey.shape[::-1], dtype=np.float32)
         self._moved = np.eye(2, 3, dtype=np.float32)
         self._rows = [self._reference]
-        self._lost_for = 0
 
     def follow(self, grey: Picture) -> bool:
         """Look for the points in one frame; True when the reference should be renewed."""
-        if not len(self._reference):
-            self._rows.append(self._reference)
-            self._lost_for += 1
-            return self._lost_for >= _LOST_FRAMES
+        if len(self._reference) < _FEWEST:
+            self._rows.append(np.full_like(self._reference, np.nan))
+            return len(self._rows) > _TRY_AGAIN_FRAMES
         expected = self._reference @ self._moved[:, :2].T + self._moved[:, 2]
         found, status, unlike = cv2.calcOpticalFlowPyrLK(
             self._picture, grey, self._reference, expected.copy(),
@@ -106,9 +104,8 @@ class _Follower:
             )
             if moved is not None:
                 self._moved = moved.astype(np.float32)
-        self._lost_for = 0 if good.sum() >= _FEWEST else self._lost_for + 1
         in_view = ((expected > 0) & (expected < self._size - 1)).all(axis=1).mean()
-        return bool(in_view < _LEAST_IN_VIEW) or self._lost_for >= _LOST_FRAMES
+        return bool(in_view < _LEAST_IN_VIEW)
 
     def stretch(self) -> Stretch:
         """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""

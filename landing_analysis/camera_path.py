@@ -254,9 +254,13 @@ def _chained(
     focal_px: float,
     settings: CameraSettings,
 ) -> Placed:
-    """Put the stretches behind each other by the frames that they share."""
+    """Put the stretches behind each other by the frames that they share.
+
+    The first stretch that shows anything starts the chain; where a later one breaks off,
+    nothing after it is known.
+    """
     parts: list[Placed] = []
-    rotation, zoom, variance, held = np.eye(3), 1.0, 0.0, True
+    rotation, zoom, variance, held, started = np.eye(3), 1.0, 0.0, True, False
     for stretch, off in zip(background.stretches, off_people, strict=True):
         own = _place(stretch, off, poses, focal_px * zoom, settings)
         placed = Placed(
@@ -266,8 +270,9 @@ def _chained(
             own.known & held,
             tuple(reason or ("" if held else _TURNED_AWAY) for reason in own.reasons),
         )
-        held = held and bool(own.known[-1])
-        if held:
+        started = started or bool(own.known.any())
+        held = (held and bool(own.known[-1])) or not started
+        if held and started:
             rotation, zoom = placed.rotation[-1], float(placed.zoom[-1])
             variance = float(placed.sd_px[-1]) ** 2
         last = stretch is background.stretches[-1]

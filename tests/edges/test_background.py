@@ -93,6 +93,22 @@ def test_a_blank_wall_is_no_room_however_noisy(noise):
     assert "too little of the background has a pattern" in path.reason
 
 
+def test_a_dark_start_and_a_hand_before_the_lens_do_not_lose_the_rest():
+    dark = _frames(_patterned() * 0, SHIFTS_PX, noise=0.0)
+    frames = [*dark, *_frames(_patterned(), np.tile(SHIFTS_PX, 4))]
+    hidden = range(60, 80)
+    frames = [
+        Frame(k, k / 30, frame.rgb * 0 + 60 if k in hidden else frame.rgb)
+        for k, frame in enumerate(frames)
+    ]
+    path = _path(frames)
+    assert path.state == "followed"
+    assert not path.known[:FRAMES].any()
+    assert not path.known[hidden].any()
+    assert path.known[32:60].all()
+    assert path.known[80:].all()
+
+
 def test_a_cut_to_another_scene_ends_what_is_known():
     frames = _frames(_patterned(2), SHIFTS_PX) + _frames(_patterned(9), SHIFTS_PX)
     path = _path([frame._replace(number=k) for k, frame in enumerate(frames)])
