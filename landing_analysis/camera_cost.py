@@ -35,8 +35,8 @@ class CameraCost:
     edge_sd_s : to each edge of a contact
     turn_sd_deg : to the direction of the vertical
     sway_px : how far feet that stand on the floor sway in the picture (standard
-        deviation) where the background could not be followed; None where it could, or
-        where nobody stood for long enough
+        deviation) where the background could not be followed, or was and they still do;
+        None where all is well, or where nobody stood for long enough
     no_times : why no times can be measured, None where they can
     """
 
@@ -70,7 +70,8 @@ def camera_cost(
     Where the background was followed, what is left of the motion moves an edge by that
     distance over the speed of a foot that lands, and turns the body by it over the leg's
     length; a hand that also carries the lens along moves near and far things differently,
-    which is added to an edge. Where it was not, feet that stand tell: they sway by as much
+    which is added to an edge. Feet that still sway then show that it was not the room that
+    was followed. Where nothing was, feet that stand tell: they sway by as much
     as the camera. A hand turns the phone about its three axes alike, so the picture's own
     turn is taken to be as large as its sway; without anybody standing, that of a hand is
     assumed.
@@ -78,11 +79,11 @@ def camera_cost(
     if path is None or path.state == "still":
         return NO_COST
     speed_px_s = settings.landing_m_s * tracks.px_per_m
-    if path.state == "followed":
+    sway_px = standing_sway_px(tracks, contacts, settings)
+    if path.state == "followed" and (sway_px or 0) <= settings.steadied_feet_share * tracks.leg_px:
         left_px = float(np.nanmedian(path.sd_px))
         edge_sd_s = float(np.hypot(left_px / speed_px_s, settings.hand_edge_sd_s))
         return CameraCost(edge_sd_s, float(np.degrees(left_px / tracks.leg_px)))
-    sway_px = standing_sway_px(tracks, contacts, settings)
     if sway_px is not None and sway_px <= settings.quiet_feet_share * tracks.leg_px:
         return CameraCost(sway_px=sway_px)
     hand_px = float(np.radians(settings.hand_turn_deg)) * path.focal_px

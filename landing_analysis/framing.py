@@ -77,12 +77,12 @@ def _camera(
         return None
     if path.state == "still":
         return Note("camera", "good", "The camera stood still.")
-    return (_followed if path.state == "followed" else _lost)(tracks, path, cost, settings)
+    if path.state == "followed" and cost.sway_px is None:
+        return _followed(tracks, path, settings)
+    return _lost(path, cost)
 
 
-def _followed(
-    tracks: Tracks, path: CameraPath, cost: CameraCost, settings: FramingSettings
-) -> Note:
+def _followed(tracks: Tracks, path: CameraPath, settings: FramingSettings) -> Note:
     known = path.known
     swing_deg = float(np.degrees(np.ptp(path.shift_px[known], axis=0).max() / path.focal_px))
     turn_deg = float(np.ptp(path.turn_deg[known]))
@@ -106,7 +106,7 @@ def _followed(
     return Note("camera", "good" if small else "limited", f"{text} {_STAND} for surer numbers.")
 
 
-def _lost(tracks: Tracks, path: CameraPath, cost: CameraCost, settings: FramingSettings) -> Note:
+def _lost(path: CameraPath, cost: CameraCost) -> Note:
     better = (
         f"{_STAND}, or have something with a pattern behind the patient: a poster, a shelf, "
         "strips of tape."
@@ -118,7 +118,12 @@ def _lost(tracks: Tracks, path: CameraPath, cost: CameraCost, settings: FramingS
             "nothing is taken out."
         )
         return Note("camera", "limited", f"{found}{quiet} {better}")
-    if cost.sway_px is None:
+    taken_out = "Nothing could be taken out"
+    if path.state == "followed":
+        found = "The camera seems to have moved, and what was taken for the room was followed."
+        seen = f" But feet that stand then sway by {cost.sway_px:.0f} px, so it was not the room."
+        taken_out = "What was taken out may be wrong"
+    elif cost.sway_px is None:
         seen = " No standing before or after the set tells it either; a phone in the hand is taken."
     else:
         seen = f" Feet that stand sway by {cost.sway_px:.0f} px, so it moved."
@@ -126,7 +131,7 @@ def _lost(tracks: Tracks, path: CameraPath, cost: CameraCost, settings: FramingS
     if cost.no_times is not None:
         edges = "contact and flight times are not given"
     costs = (
-        f" Nothing could be taken out: {edges}, and the vertical is less certain by "
+        f" {taken_out}: {edges}, and the vertical is less certain by "
         f"{cost.turn_sd_deg:.1f} deg (standard uncertainty)."
     )
     return Note("camera", "poor", found + seen + costs + " " + better)

@@ -42,6 +42,7 @@ class CameraSettings:
     hand_edge_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
     landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
     quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
+    steadied_feet_share: float = 0.02  # of the leg; 25 steadied clips: 0.003 to 0.016
     leaving_s: float = 0.4  # before take-off feet may roll (choice)
     settled_s: float = 0.6  # after landing they stand (choice)
     standing_s: float = 0.4  # shorter standing does not show a sway (choice)

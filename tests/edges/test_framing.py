@@ -99,6 +99,14 @@ def test_frames_that_could_not_be_placed_are_counted():
     assert f"In 30 of {len(known)} frames" in text
 
 
+def test_feet_that_sway_in_the_steadied_picture_are_told():
+    cost = CameraCost(0.02, 0.7, 14.0, "it shook")
+    state, text = _notes(path=_followed_path(), cost=cost)["camera"]
+    assert state == "poor"
+    assert "then sway by 14 px, so it was not the room" in text
+    assert "times are not given" in text
+
+
 @pytest.mark.parametrize(
     ("cost", "state", "words"),
     [

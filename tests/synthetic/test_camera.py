@@ -308,6 +308,19 @@ def test_feet_that_sway_widen_every_edge_and_the_vertical():
         assert (got.toe_off is None) == (before.toe_off is None)
 
 
+def test_a_curtain_that_fills_the_picture_is_betrayed_by_feet_that_stand():
+    points = np.broadcast_to(room(), (len(T_S), 90, 2)).copy()
+    points[..., 0] += 25 * np.sin(2 * np.pi * 0.8 * T_S)[:, None]
+    poses = moved_poses(STILL_DEG)
+    path = _path(background(followed(points, STILL_DEG)), poses)
+    person = steadied(link_people(poses, Settings().people)[0], path)
+    tracks = clean_tracks(person, Settings().tracks)
+    cost = camera_cost(tracks, CONTACTS, path, CAMERA)
+    assert path.state == "followed"
+    assert cost.sway_px is not None
+    assert cost.no_times is not None
+
+
 def test_nobody_standing_takes_a_hand_for_granted():
     tracks, path = _lost(STILL_DEG)
     short = replace(CONTACTS, flights=())
