@@ -65,9 +65,9 @@ def _small_grey(rgb: Picture) -> tuple[Picture, float]:
     height, width = rgb.shape[:2]
     scale = max(1.0, max(height, width) / _LONG_SIDE_PX)
     size = (max(1, round(width / scale)), max(1, round(height / scale)))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if scale > 1 else rgb
-    grey: Picture = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    return grey, scale
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if scale > 1 else grey
+    return np.asarray(small, dtype=np.uint8), scale
 
 
 class _Follower:
