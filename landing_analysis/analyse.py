@@ -385,17 +385,19 @@ def _with_camera(
 
     progress = start(f"{clip.file}: following the background", clip.frames)
     stretches: list[Stretch] = []
+    followed = 0
     try:
         for _ in watch_background(read_frames(path, clip), stretches):
+            followed += 1
             progress.advance(1)
     finally:
         progress.close()
-    return _placed(poses, stretches, options)
+    return _placed(poses, stretches, options) if followed == clip.frames else poses
 
 
 def _placed(poses: Poses, stretches: list[Stretch], options: Options) -> Poses:
     """Add to the poses how the camera moved."""
-    if not stretches:
+    if not len(poses.t_s):
         return poses
     background = Background(len(poses.t_s), tuple(stretches))
     people = link_people(poses, options.settings.people)
