@@ -363,7 +363,8 @@ def as_markdown(outcomes: list[Outcome], bases: int) -> str:
     return (
         f"# A moving camera\n\n{bases} rendered clips, warped as a turning camera would have seen "
         "them; root-mean-square errors against the truth, and the share of values whose 95 % "
-        "interval holds it. Made by\n\n    python -m tests.accuracy.camera --base FOLDER --out DIR\n\n"
+        "interval holds it. Made by\n\n"
+        "    python -m tests.accuracy.camera --base FOLDER --out DIR\n\n"
         + "\n".join(lines) + "\n"
     )  # fmt: skip
 
