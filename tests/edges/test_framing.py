@@ -9,10 +9,10 @@ import pytest
 from moved_camera import background, followed, moved_poses, room, sway_deg
 from stick_patient import jump_plan, make_analysis, make_motion
 
-from landing_analysis.camera_cost import NO_COST, CameraCost
-from landing_analysis.camera_path import find_camera_path, lost
-from landing_analysis.framing import judge_framing
-from landing_analysis.people import link_people
+from landing_analysis.camera.cost import NO_COST, CameraCost
+from landing_analysis.camera.path import find_camera_path, lost
+from landing_analysis.findings.framing import judge_framing
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS
 

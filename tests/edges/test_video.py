@@ -27,8 +27,8 @@ from landing_analysis.errors import (
     OrientationError,
     OutputError,
 )
-from landing_analysis.orientation import read_display_matrix
-from landing_analysis.video import (
+from landing_analysis.video.orientation import read_display_matrix
+from landing_analysis.video.clips import (
     list_clips,
     read_clip,
     read_frames,

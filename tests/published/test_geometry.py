@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from landing_analysis.contacts import find_contacts
+from landing_analysis.contacts.events import find_contacts
 from landing_analysis.definitions import GRAVITY_M_S2
-from landing_analysis.gravity import FreeFall, measure_free_fall, slow_motion_factor
-from landing_analysis.kinematics import (
+from landing_analysis.tracks.gravity import FreeFall, measure_free_fall, slow_motion_factor
+from landing_analysis.maths.kinematics import (
     edge_sd_s,
     false_fppa_deg,
     flexion_deg,

@@ -25,13 +25,13 @@ from moved_camera import (
 )
 from numpy.testing import assert_allclose
 
-from landing_analysis.camera import as_filmed, cut, into_reference, steadied
-from landing_analysis.camera_cost import NO_COST, camera_cost, with_cost, with_wider_edges
-from landing_analysis.camera_path import find_camera_path
-from landing_analysis.people import link_people
+from landing_analysis.camera.carrying import as_filmed, cut, into_reference, steadied
+from landing_analysis.camera.cost import NO_COST, camera_cost, with_cost, with_wider_edges
+from landing_analysis.camera.path import find_camera_path
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import CameraSettings, Settings
 from landing_analysis.tables import LANDMARK, Background, CameraPath, Stretch
-from landing_analysis.tracks import clean_tracks
+from landing_analysis.tracks.cleaning import clean_tracks
 
 SIZE_PX = (WIDTH_PX, HEIGHT_PX)
 STILL_DEG = np.zeros((len(T_S), 3))
