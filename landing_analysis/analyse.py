@@ -18,12 +18,12 @@ from landing_analysis.camera.carrying import cut, steadied
 from landing_analysis.camera.cost import camera_cost, with_cost, with_wider_edges
 from landing_analysis.camera.path import find_camera_path
 from landing_analysis.clock.intervals import find_gaps
+from landing_analysis.clock.repeats import find_repeats, watch_changes
+from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
 from landing_analysis.contacts.events import find_contacts
-from landing_analysis.measures.curves import knee_angles
-from landing_analysis.definitions import FRONTAL_VIEWS
-from landing_analysis.report.documents import analysis_json, reps_csv
-from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.contacts.feet import sights_of
+from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.files import (
     new_folder,
     read_landmarks,
@@ -31,19 +31,16 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
-from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.framing import judge_framing
-from landing_analysis.tracks.gravity import (
-    calibrate,
-    measure_free_fall,
-    slow_motion_factor,
-    standing_tilt_deg,
-)
-from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.landmarks.people import choose_patient, link_people
-from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
-from landing_analysis.clock.repeats import find_repeats, watch_changes
+from landing_analysis.landmarks.people import choose_patient, link_people
+from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.curves import knee_angles
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.withheld import withhold
+from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.report.documents import analysis_json, reps_csv
 from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
@@ -65,10 +62,13 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
-from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
 from landing_analysis.tracks.cleaning import clean_tracks
-from landing_analysis.landmarks.view import estimate_view
-from landing_analysis.measures.withheld import withhold
+from landing_analysis.tracks.gravity import (
+    calibrate,
+    measure_free_fall,
+    slow_motion_factor,
+    standing_tilt_deg,
+)
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
@@ -442,8 +442,8 @@ def _write_folder(
     options: Options,
     start: StartProgress,
 ) -> None:
-    from landing_analysis.report.pictures import key_pictures
     from landing_analysis.report.page import report_html
+    from landing_analysis.report.pictures import key_pictures
 
     with new_folder(folder) as new:
         write_text(new / DATA, analysis_json(analysis))

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from landing_analysis.measures.curves import knee_angles
 from landing_analysis.definitions import SIDE_VIEWS
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings

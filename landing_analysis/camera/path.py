@@ -9,8 +9,8 @@ import numpy as np
 from landing_analysis.camera.carrying import into_reference, rotation_toward
 from landing_analysis.camera.fit import Placed, fit_frames, joined
 from landing_analysis.definitions import GRAVITY_M_S2
-from landing_analysis.settings import CameraSettings
 from landing_analysis.maths.signals import local_polynomial, runs
+from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import (
     LANDMARK,
     Background,

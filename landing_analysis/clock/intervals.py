@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from landing_analysis.settings import ClockSettings
 from landing_analysis.maths.signals import usual_steps_s
+from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import FloatArray
 
 

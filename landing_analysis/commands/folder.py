@@ -169,8 +169,8 @@ def _job(
     **how: Any,
 ) -> Job:
     from landing_analysis.analyse import Options
-    from landing_analysis.folder.watch import Job
     from landing_analysis.findings.limits import read_limits
+    from landing_analysis.folder.watch import Job
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.settings import PoseSettings, Settings
 

@@ -7,7 +7,13 @@ from pathlib import Path
 
 import click
 
-from landing_analysis.commands.shared import Start, counted, data_option, in_one_sentence, opened_record
+from landing_analysis.commands.shared import (
+    Start,
+    counted,
+    data_option,
+    in_one_sentence,
+    opened_record,
+)
 
 _DAY = click.DateTime(["%Y-%m-%d"])
 

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import click
 
-from landing_analysis.commands.shared import Start, counted, data_option, in_one_sentence, opened_record
+from landing_analysis.commands.shared import (
+    Start,
+    counted,
+    data_option,
+    in_one_sentence,
+    opened_record,
+)
 
 
 @click.group(short_help="Export, import and restore the record of all visits.")

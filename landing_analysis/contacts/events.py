@@ -26,8 +26,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from landing_analysis.definitions import GRAVITY_M_S2
-from landing_analysis.errors import TableError
 from landing_analysis.contacts.feet import (
     IN_FULL_SIGHT,
     Edges,
@@ -37,9 +35,11 @@ from landing_analysis.contacts.feet import (
     foot_edges,
     read_motion,
 )
-from landing_analysis.settings import ContactSettings
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.errors import TableError
 from landing_analysis.maths.signals import close_gaps, runs
 from landing_analysis.maths.statistics import weighted_mean
+from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import (
     LIMBS,
     Contact,

@@ -17,9 +17,9 @@ import numpy as np
 
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.hinge import Hinge, HingeWindows, fit_hinge
-from landing_analysis.settings import ContactSettings, FootSettings
 from landing_analysis.maths.signals import close_gaps, local_polynomial, runs
 from landing_analysis.maths.statistics import Z_95, weighted_mean
+from landing_analysis.settings import ContactSettings, FootSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

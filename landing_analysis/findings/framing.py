@@ -12,8 +12,8 @@ import numpy as np
 
 from landing_analysis.camera.cost import CameraCost
 from landing_analysis.definitions import FRONTAL_VIEWS
-from landing_analysis.settings import FramingSettings, TrackSettings
 from landing_analysis.maths.statistics import Z_95
+from landing_analysis.settings import FramingSettings, TrackSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

@@ -7,8 +7,8 @@ import numpy as np
 from landing_analysis.clock.intervals import find_gaps, rate_ratio
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.maths.kinematics import false_fppa_deg, interval_sd_s
-from landing_analysis.settings import ClockSettings, QualitySettings
 from landing_analysis.maths.signals import runs
+from landing_analysis.settings import ClockSettings, QualitySettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

@@ -9,8 +9,8 @@ from scipy.optimize import linear_sum_assignment
 
 from landing_analysis.definitions import DEFAULT_STATURE_M, GRAVITY_M_S2, LEG_PER_STATURE
 from landing_analysis.errors import NobodyFoundError, SettingsError
-from landing_analysis.settings import PeopleSettings
 from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, FloatArray, Landmarks, Patient, Poses
 
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight

@@ -23,8 +23,8 @@ from typing import BinaryIO, Self, cast
 
 import numpy as np
 
-from landing_analysis.landmarks.engine import VALUES, Order, Refusal
 from landing_analysis.errors import ModelError, TableError
+from landing_analysis.landmarks.engine import VALUES, Order, Refusal
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import N_LANDMARKS, Clip, FloatArray, Frame, Picture, Poses
@@ -32,7 +32,9 @@ from landing_analysis.tables import N_LANDMARKS, Clip, FloatArray, Frame, Pictur
 _BUNDLED = "pose_full.task"
 _AHEAD = 3  # frames under way per worker, so that none idles; 6 MB each at 1080p
 
-_START = "import sys; sys.path[:] = {path!r}; from landing_analysis.landmarks.engine import main; main()"
+_START = (
+    "import sys; sys.path[:] = {path!r}; from landing_analysis.landmarks.engine import main; main()"
+)
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from landing_analysis.settings import ViewSettings
 from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import LANDMARK, FloatArray, Landmarks, Limb, View, ViewEstimate
 
 SQUARE_ON_DEG: dict[View, float] = {

@@ -26,10 +26,14 @@ from landing_analysis.maths.kinematics import (
     joint_angle_sd_deg,
     tilt_deg,
 )
-from landing_analysis.measures.knee import LARGEST_YAW_DEG, offset_sd_deg, side_flexion_deg, straight_leg_px
-from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
-from landing_analysis.settings import Settings
 from landing_analysis.maths.statistics import Z_95
+from landing_analysis.measures.knee import (
+    LARGEST_YAW_DEG,
+    offset_sd_deg,
+    side_flexion_deg,
+    straight_leg_px,
+)
+from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.measures.summaries import (
     MODEL_TIMING,
     NOISE,
@@ -40,6 +44,7 @@ from landing_analysis.measures.summaries import (
     compare_sides,
     summarise,
 )
+from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

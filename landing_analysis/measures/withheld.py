@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.settings import ClockSettings
 from landing_analysis.measures.summaries import compare_sides, summarise
+from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import (
     Limb,
     Measure,

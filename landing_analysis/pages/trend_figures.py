@@ -11,6 +11,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.findings.judging import COVERAGE
+from landing_analysis.report.figures import unit_words
+from landing_analysis.report.parts import unit_name
 from landing_analysis.report.style import (
     INK,
     MUTED,
@@ -21,9 +24,6 @@ from landing_analysis.report.style import (
     limb_style,
     new_figure,
 )
-from landing_analysis.report.figures import unit_words
-from landing_analysis.findings.judging import COVERAGE
-from landing_analysis.report.parts import unit_name
 from landing_analysis.tables import Limb
 from landing_analysis.trend.changes import VisitMean, why_not_comparable
 

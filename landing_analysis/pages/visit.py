@@ -10,7 +10,6 @@ from pathlib import Path
 
 from landing_analysis.analyse import REPORT, StartProgress, no_progress
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.report.style import limb_style
 from landing_analysis.pages.history import (
     History,
     quality_of,
@@ -44,6 +43,7 @@ from landing_analysis.report.parts import (
     sentence,
     unit_name,
 )
+from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, TASKS, VIEWS, Limb, Task, Verdict
 from landing_analysis.trend.changes import VisitMean, best_family
 

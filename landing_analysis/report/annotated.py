@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 
 from landing_analysis.camera.carrying import filmed_px
+from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import limb_style
-from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

@@ -9,8 +9,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from landing_analysis.measures.curves import CurveSet
 from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.findings.judging import COVERAGE, edges
+from landing_analysis.measures.curves import CurveSet
 from landing_analysis.report.style import (
     INK,
     MUTED,
@@ -21,7 +22,6 @@ from landing_analysis.report.style import (
     new_figure,
     set_heading,
 )
-from landing_analysis.findings.judging import COVERAGE, edges
 from landing_analysis.tables import (
     LIMBS,
     Analysis,

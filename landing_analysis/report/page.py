@@ -9,10 +9,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
-from landing_analysis.report import parts as parts
-from landing_analysis.measures.curves import landing_curves
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
-from landing_analysis.report.style import limb_style, svg_text
+from landing_analysis.measures.curves import landing_curves
+from landing_analysis.report import parts as parts
 from landing_analysis.report.figures import (
     contact_curves_figure,
     rep_strip_figure,
@@ -21,6 +20,7 @@ from landing_analysis.report.figures import (
     unit_words,
 )
 from landing_analysis.report.pictures import KeyPicture
+from landing_analysis.report.style import limb_style, svg_text
 from landing_analysis.tables import LIMBS, Analysis, Rep
 
 _STRIPS = (

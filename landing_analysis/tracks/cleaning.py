@@ -7,8 +7,8 @@ from scipy.ndimage import median_filter
 
 from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
 from landing_analysis.maths.kinematics import low_pass
-from landing_analysis.settings import TrackSettings
 from landing_analysis.maths.signals import noise_sd, runs, usual_steps_s
+from landing_analysis.settings import TrackSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from landing_analysis.definitions import GRAVITY_M_S2
-from landing_analysis.settings import GravitySettings
 from landing_analysis.maths.signals import local_polynomial, runs
 from landing_analysis.maths.statistics import weighted_mean
+from landing_analysis.settings import GravitySettings
 from landing_analysis.tables import LANDMARK, Contacts, Flight, FloatArray, Tracks
 
 _ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]

@@ -15,7 +15,6 @@ from datetime import date
 from typing import Literal
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.settings import TrendSettings
 from landing_analysis.maths.statistics import (
     Z_95,
     Repeats,
@@ -23,6 +22,7 @@ from landing_analysis.maths.statistics import (
     minimal_detectable_change,
     sem_from_repeats,
 )
+from landing_analysis.settings import TrendSettings
 from landing_analysis.tables import VIEWS, Limb, Task, View
 
 Family = Literal["front", "back", "side", "oblique"]

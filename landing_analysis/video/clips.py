@@ -17,9 +17,6 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from av.video.stream import VideoStream
 
-from landing_analysis.video.boxes import check_boxes, media_bytes
-from landing_analysis.video.container_facts import capture_fps, frame_times, incomplete
-from landing_analysis.video.decoding import trusted_frames
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
@@ -28,8 +25,11 @@ from landing_analysis.errors import (
     OutputError,
 )
 from landing_analysis.files import new_file, sha256_of
-from landing_analysis.video.layout import Layout
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
+from landing_analysis.video.boxes import check_boxes, media_bytes
+from landing_analysis.video.container_facts import capture_fps, frame_times, incomplete
+from landing_analysis.video.decoding import trusted_frames
+from landing_analysis.video.layout import Layout
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".mkv", ".webm", ".avi")
 _UNFINISHED_SUFFIXES = (

@@ -9,9 +9,9 @@ from av.packet import Packet
 from av.stream import Stream
 from av.video.stream import VideoStream
 
-from landing_analysis.video.decoding import whole_packets
 from landing_analysis.errors import ClipError, IncompleteClipError, NoVideoError
 from landing_analysis.tables import FloatArray
+from landing_analysis.video.decoding import whole_packets
 
 _ZERO_TAIL = 64  # bytes; no coded picture ends in that many zeros, a hole in a copy does
 _LONGER_SOUND_S = 0.5  # sound may go on a little after the last frame

@@ -19,8 +19,8 @@ from av.video.reformatter import ColorPrimaries, Colorspace, ColorTrc, VideoRefo
 from av.video.stream import VideoStream
 
 from landing_analysis.errors import ClipError
-from landing_analysis.video.orientation import Orientation, read_display_matrix
 from landing_analysis.tables import Picture
+from landing_analysis.video.orientation import Orientation, read_display_matrix
 
 HIGH_RANGE = {int(ColorTrc.ARIB_STD_B67): "HLG", int(ColorTrc.SMPTE2084): "PQ"}
 """Transfer curves of high dynamic range, by the names that the standard BT.2100 gives them."""

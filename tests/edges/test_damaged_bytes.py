@@ -7,8 +7,8 @@ import pytest
 from fuzz import container
 from fuzz.container import damage, listed, make_clips, run
 
-from landing_analysis.video import clips as video
 from landing_analysis.errors import ClipError
+from landing_analysis.video import clips as video
 
 
 def test_damaged_bytes_end_in_frames_or_in_one_sentence():

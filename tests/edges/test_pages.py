@@ -18,7 +18,6 @@ from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
 from landing_analysis.errors import ClipError, RecordError
-from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.pages.history import read_history
@@ -29,6 +28,7 @@ from landing_analysis.record.exchange import export_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.store import list_patients
+from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.trend.changes import NONE_SHOWN
 
 LAST_DAY = date(2026, 5, 29)

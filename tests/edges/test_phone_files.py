@@ -38,14 +38,20 @@ from phone_clips import (
 from stick_patient import jump_plan, make_motion, make_poses
 
 from landing_analysis.analyse import Options, analyse_clip
-from landing_analysis.commands.main import main
 from landing_analysis.clock.intervals import find_gaps, rate_ratio
+from landing_analysis.commands.main import main
 from landing_analysis.errors import IncompleteClipError, NoVideoError
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.findings.quality import damage_notes
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import LIMBS
-from landing_analysis.video.clips import list_clips, read_clip, read_frames, read_frames_at, write_clip
+from landing_analysis.video.clips import (
+    list_clips,
+    read_clip,
+    read_frames,
+    read_frames_at,
+    write_clip,
+)
 
 CLOCK_TICK_S = 1 / 90_000
 COLOUR_LEVELS = 6  # of 255, as the notes ask of skin and grey

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks import pose
 from landing_analysis.landmarks.engine import _missing_part
-from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks.pose import Model, find_poses, load_model
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, Clip, Frame, Poses
