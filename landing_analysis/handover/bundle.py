@@ -41,7 +41,13 @@ from landing_analysis.definitions import DEFINITIONS, INTENDED_USE
 from landing_analysis.documents import side_name
 from landing_analysis.findings import COVERAGE
 from landing_analysis.handover.columns import UCUM
-from landing_analysis.handover.rows import PatientRows, comparison_row, made_with, set_rows
+from landing_analysis.handover.rows import (
+    PatientRows,
+    days_since_surgery,
+    made_with,
+    set_rows,
+    side_rows,
+)
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.tables import Limb
@@ -163,7 +169,7 @@ def _device(visit: _Visit, one: StoredAnalysis) -> Resource:
 def _set_resources(visit: _Visit, one: StoredAnalysis) -> list[Resource]:
     """Return the Observation of a set, and then those of its members."""
     means = {(row["measure"], row["limb"]): _mean(visit, one, row) for row in set_rows(one)}
-    sides = [_side(visit, one, row, means) for row in one.tables["comparison"]]
+    sides = [_side(visit, one, row, means) for row in side_rows(one)]
     members = [*means.values(), *sides]
     return [_set(visit, one, members), *members]
 
@@ -188,6 +194,7 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
                 valueQuantity=_quantity(values["median_fps"], "Hz", 2),
             ),
             *_turn(values["view_yaw_deg"], values["view_yaw_sd_deg"]),
+            *_since_surgery(days_since_surgery(visit.patient, one.date)),
         ],
     }  # fmt: skip
 
@@ -199,6 +206,12 @@ def _turn(yaw_deg: float | None, sd_deg: float | None) -> Iterator[Resource]:
     ):
         if value is not None:
             yield _component(key, text, valueQuantity=_quantity(value, "deg", 1))
+
+
+def _since_surgery(days: int | None) -> Iterator[Resource]:
+    if days is not None:
+        quantity = _quantity(days, "days", 0)
+        yield _component("since-surgery", "Days from the surgery", valueQuantity=quantity)
 
 
 def _quality(one: StoredAnalysis) -> list[str]:
@@ -225,9 +238,7 @@ def _mean(visit: _Visit, one: StoredAnalysis, row: dict[str, Any]) -> Resource:
     }
     role = _role(limb, visit.patient.surgical_side)
     if row.get("mean") is None:
-        absent = _coding(f"{_TERMINOLOGY}/data-absent-reason", "unsupported", "Unsupported")
-        body["dataAbsentReason"] = _concept(row["reason"], absent)
-        return {**body, **({"component": role} if role else {})}
+        return {**body, **_absent(row["reason"], role)}
     body["valueQuantity"] = _quantity(row["mean"], row["unit"], decimals)
     body["component"] = [
         *role,
@@ -247,12 +258,10 @@ def _mean(visit: _Visit, one: StoredAnalysis, row: dict[str, Any]) -> Resource:
 def _side(
     visit: _Visit,
     one: StoredAnalysis,
-    stored: dict[str, Any],
+    row: dict[str, Any],
     means: dict[tuple[str, Limb | None], Resource],
 ) -> Resource:
-    row = comparison_row(stored)
     name, kind, limb = row["measure"], row["kind"], row["limb"]
-    decimals = 1 if kind == "lsi" else _decimals(name)
     other: Limb = "right" if limb == "left" else "left"
     words = (
         f"{_label(name)}: limb symmetry index, {limb} limb divided by the {other} one"
@@ -260,19 +269,30 @@ def _side(
         else f"{_label(name)}: {limb} limb minus the {other} one"
     )
     behind = [means[name, side]["id"] for side in (limb, other) if (name, side) in means]
-    return {
+    body = {
         **_observation(visit, one, kind, name, limb),
         "code": _concept(words, _coding(f"{OWN}:side-comparison", f"{name}-{kind}", words)),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": f"{_method(one)}; means of both limbs in one set"},
         "note": [{"text": text} for text in _notes(visit)],
         **({"derivedFrom": [_reference(one_id) for one_id in behind]} if behind else {}),
-        "valueQuantity": _quantity(row["value"], row["unit"], decimals),
-        "component": [
-            *_role(limb, visit.patient.surgical_side),
-            *_spread(row["value"], row["value_sd"], row["unit"], decimals),
-        ],
     }
+    role = _role(limb, visit.patient.surgical_side)
+    if row.get("value") is None:
+        return {**body, **_absent(row["reason"], role)}
+    decimals = 1 if kind == "lsi" else _decimals(name)
+    return {
+        **body,
+        "valueQuantity": _quantity(row["value"], row["unit"], decimals),
+        "component": [*role, *_spread(row["value"], row["value_sd"], row["unit"], decimals)],
+    }
+
+
+def _absent(reason: str, role: list[Resource]) -> Resource:
+    """Return what stands in the place of a value and its parts."""
+    unsupported = _coding(f"{_TERMINOLOGY}/data-absent-reason", "unsupported", "Unsupported")
+    absent = {"dataAbsentReason": _concept(reason, unsupported)}
+    return {**absent, **({"component": role} if role else {})}
 
 
 def _observation(visit: _Visit, one: StoredAnalysis, *words: str) -> Resource:

@@ -261,7 +261,7 @@ _SIDES = Table(
         _LIMB_ROLE,
         Column("value", "number", "The comparison.", OWN_UNIT),
         _sd("value", OWN_UNIT),
-        _UNIT, *_MADE_WITH,
+        _UNIT, _REASON, *_MADE_WITH,
     ),
 )  # fmt: skip
 

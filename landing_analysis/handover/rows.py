@@ -175,10 +175,7 @@ def _tables_of(
     )
     yield (
         "side_comparisons",
-        [
-            {**keys, **comparison_row(row), **_limb(row["limb"], side), **made}
-            for row in tables["comparison"]
-        ],
+        [{**keys, **row, **_limb(row["limb"], side), **made} for row in side_rows(one)],
     )
     yield (
         "findings",
@@ -320,8 +317,28 @@ def _no_mean(one: StoredAnalysis, name: str, limb: Limb | None) -> Row:
     }
 
 
-def comparison_row(row: Row) -> Row:
-    """Return one limb against the other, keyed as in the table ``side_comparisons``."""
+def side_rows(one: StoredAnalysis) -> list[Row]:
+    """Return each measure that both limbs of a set have: one limb against the other, or why not.
+
+    Returns
+    -------
+    list of dict
+        In the order of `definitions`; keyed as in the table ``side_comparisons``.
+    """
+    compared = {row["name"]: row for row in one.tables["comparison"]}
+    means = {(row["name"], row["limb"]): row["mean"] for row in one.tables["summary"]}
+    first: Limb = one.values["surgical_side"] or LIMBS[0]
+    rows = []
+    for name in [*DEFINITIONS, *(name for name in compared if name not in DEFINITIONS)]:
+        if name in compared:
+            rows.append(_comparison(compared[name]))
+        elif all((name, limb) in means for limb in LIMBS) and DEFINITIONS[name].compare:
+            apart = means[name, LIMBS[0]] - means[name, LIMBS[1]]
+            rows.append(_not_compared(name, first, _why_not_compared(one, name, apart)))
+    return rows
+
+
+def _comparison(row: Row) -> Row:
     return {
         "measure": row["name"],
         "kind": row["kind"],
@@ -330,6 +347,29 @@ def comparison_row(row: Row) -> Row:
         "value_sd": row["sd"],
         "unit": _ucum(row["unit"]),
     }
+
+
+def _not_compared(name: str, limb: Limb, reason: str) -> Row:
+    definition = DEFINITIONS[name]
+    unit = "%" if definition.compare == "lsi" else definition.unit
+    return {
+        "measure": name,
+        "kind": definition.compare,
+        "limb": limb,
+        "unit": _ucum(unit),
+        "reason": f"not compared: {reason}",
+    }
+
+
+def _why_not_compared(one: StoredAnalysis, name: str, apart: float) -> str:
+    """Say again what the record does not keep: times within one frame are not compared.
+
+    A slowed clip's frames are closer together in life than in the file, so what is within
+    one of them is within one of these.
+    """
+    if DEFINITIONS[name].unit == "s" and abs(apart) < 1.0 / one.values["median_fps"]:
+        return "the limbs differ by less than one frame"
+    return "the clip's report says why"
 
 
 def _finding(row: Row) -> Row:
