@@ -22,8 +22,8 @@ UCUM: dict[str, str] = {
 }  # fmt: skip
 """Our units as codes of the Unified Code for Units of Measure.
 
-All of them from memory of the UCUM specification: deg, %, wk and d stand in its tables of
-units, Hz is derived, 1 is the unit of a plain ratio, braces hold an annotation.
+From memory of the UCUM specification (sure): 1 is the unit of a plain ratio, braces hold an
+annotation.
 """
 
 UNIT_ENDINGS: dict[str, str] = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
