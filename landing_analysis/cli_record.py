@@ -156,7 +156,7 @@ def fhir(
         click.echo(f"Left out: {left_out} without values; see: landing-analysis clips")
 
 
-@record.command()
+@record.command(short_help="Print the JSON Schema of analysis.json.")
 @click.option(
     "--out",
     "target",

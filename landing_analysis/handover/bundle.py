@@ -177,11 +177,13 @@ def _set_resources(visit: _Visit, one: StoredAnalysis) -> list[Resource]:
 def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resource:
     task, values = one.values["task"], one.values
     reps = one.tables["rep"]
-    words = f"Set of {_TASKS[task]} filmed {_VIEWS[values['view']]}"
+    words = f"Set of {_TASKS[task]}"
     origin = f"Time of recording as found in the {values['recorded_from']}."
     return {
         **_observation(visit, one, "set"),
-        "code": _concept(words, _coding(f"{OWN}:set", task or "none", words)),
+        "code": _concept(
+            f"{words} filmed {_VIEWS[values['view']]}", _coding(f"{OWN}:set", task or "none", words)
+        ),
         **({"hasMember": [_reference(member["id"]) for member in members]} if members else {}),
         "note": [{"text": text} for text in (*_notes(visit), origin, *_quality(one))],
         "component": [

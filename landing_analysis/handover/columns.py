@@ -257,7 +257,8 @@ _SIDES = Table(
         *_KEYS, _MEASURE,
         Column("kind", "category", "lsi: limb symmetry index, the limb divided by the other; "
                "difference: the limb minus the other."),
-        Column("limb", "category", "The limb named first: the surgical one, or the left."),
+        Column("limb", "category", "The limb named first: the surgical one as far as "
+               "the analysis knew, else the left."),
         _LIMB_ROLE,
         Column("value", "number", "The comparison.", OWN_UNIT),
         _sd("value", OWN_UNIT),
@@ -277,7 +278,8 @@ _FINDINGS = Table(
         Column("value", "number", "The value held against the limit.", OWN_UNIT,
                "see measure_definitions"),
         _sd("value", OWN_UNIT),
-        Column("limit", "number", "The limit.", OWN_UNIT),
+        Column("limit", "number", "The limit; the text says where it holds in both directions.",
+               OWN_UNIT),
         _UNIT,
         Column("limit_source", "text", "What the limit rests on."),
         Column("text", "text", "The sentence of the report."),
