@@ -44,13 +44,14 @@ from landing_analysis.handover.columns import UCUM
 from landing_analysis.handover.rows import (
     PatientRows,
     days_since_surgery,
+    landing_limb,
     made_with,
     set_rows,
     side_rows,
 )
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
-from landing_analysis.tables import Limb
+from landing_analysis.tables import LIMBS, Limb
 
 Resource = dict[str, Any]
 
@@ -178,17 +179,18 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
     task, values = one.values["task"], one.values
     reps = one.tables["rep"]
     words = f"Set of {_TASKS[task]}"
+    full = f"Set of {_movement(one)} {_VIEWS[values['view']]}"
     origin = f"Time of recording as found in the {values['recorded_from']}."
+    notes = [*_notes(visit, one), origin, *_quality(one, "limited"), *_quality(one, "good")]
     return {
         **_observation(visit, one, "set"),
-        "code": _concept(
-            f"{words} filmed {_VIEWS[values['view']]}", _coding(f"{OWN}:set", task or "none", words)
-        ),
+        "code": _concept(full, _coding(f"{OWN}:set", task or "none", words)),
         **({"hasMember": [_reference(member["id"]) for member in members]} if members else {}),
-        "note": [{"text": text} for text in (*_notes(visit), origin, *_quality(one))],
+        "note": [{"text": text} for text in notes],
         "component": [
             _component("clip", "sha256 of the clip", valueString=values["sha256"]),
             _component("view", "View", valueString=values["view"]),
+            *_feet(landing_limb(one)),
             _component("reps-counted", "Reps counted", valueInteger=len(reps)),
             _component("reps-used", "Reps used", valueInteger=sum(rep["used"] for rep in reps)),
             _component(
@@ -199,6 +201,11 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
             *_since_surgery(days_since_surgery(visit.patient, one.date)),
         ],
     }  # fmt: skip
+
+
+def _feet(limb: str | None) -> list[Resource]:
+    """Return the feet that all reps land on, nothing when they differ."""
+    return [_component("landing-limb", "Feet landed on", valueString=limb)] if limb else []
 
 
 def _turn(yaw_deg: float | None, sd_deg: float | None) -> Iterator[Resource]:
@@ -216,10 +223,11 @@ def _since_surgery(days: int | None) -> Iterator[Resource]:
         yield _component("since-surgery", "Days from the surgery", valueQuantity=quantity)
 
 
-def _quality(one: StoredAnalysis) -> list[str]:
+def _quality(one: StoredAnalysis, state: str) -> list[str]:
     return [
-        f"Quality, {row['check_name']} ({row['state']}): {row['text']}"
+        f"Quality, {row['check_name']} ({state}): {row['text']}"
         for row in one.tables["quality"]
+        if row["state"] == state
     ]
 
 
@@ -236,7 +244,7 @@ def _mean(visit: _Visit, one: StoredAnalysis, row: dict[str, Any]) -> Resource:
         "code": _concept(_label(name), _coding(f"{OWN}:measure", name, _label(name))),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": method},
-        "note": [{"text": text} for text in filter(None, (*_notes(visit), limits))],
+        "note": [{"text": text} for text in filter(None, (*_notes(visit, one), limits))],
     }
     role = _role(limb, visit.patient.surgical_side)
     if row.get("mean") is None:
@@ -276,7 +284,7 @@ def _side(
         "code": _concept(words, _coding(f"{OWN}:side-comparison", f"{name}-{kind}", words)),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": f"{_method(one)}; means of both limbs in one set"},
-        "note": [{"text": text} for text in _notes(visit)],
+        "note": [{"text": text} for text in _notes(visit, one)],
         **({"derivedFrom": [_reference(one_id) for one_id in behind]} if behind else {}),
     }
     role = _role(limb, visit.patient.surgical_side)
@@ -325,12 +333,18 @@ def _decimals(name: str) -> int:
 
 
 def _method(one: StoredAnalysis) -> str:
-    task, view = _TASKS[one.values["task"]], _VIEWS[one.values["view"]]
-    return f"2D pose estimation in one clip of {task} filmed {view}"
+    return f"2D pose estimation in one clip of {_movement(one)} {_VIEWS[one.values['view']]}"
 
 
-def _notes(visit: _Visit) -> tuple[str, ...]:
-    return (_INVENTED, _NOT_REVIEWED) if visit.patient.invented else (_NOT_REVIEWED,)
+def _movement(one: StoredAnalysis) -> str:
+    task, limb = one.values["task"], landing_limb(one)
+    on = f" on the {limb} limb" if task == "hop" and limb in LIMBS else ""
+    return f"{_TASKS[task]}{on}, filmed"
+
+
+def _notes(visit: _Visit, one: StoredAnalysis) -> list[str]:
+    invented = [_INVENTED] if visit.patient.invented else []
+    return [*invented, _NOT_REVIEWED, *_quality(one, "poor")]
 
 
 def _body_site(limb: Limb | None, surgical_side: Limb | None) -> Resource:

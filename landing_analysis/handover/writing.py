@@ -69,26 +69,36 @@ def write_tables(
         With nothing half-written; what was there before is still there.
     """
     _require_ours(target)
+    with record.at_one_moment(), new_folder(target) as new:
+        n_rows = _write_all(record, new, form, start, all_analyses=all_analyses)
+        _write_dictionary(new, form)
+        make_private(new)
+    return n_rows
+
+
+def _write_all(
+    record: Record, folder: Path, form: Form, start: StartProgress, *, all_analyses: bool
+) -> int:
     patients = list_patients(record)
-    n_rows = 0
     progress = start("writing", len(patients))
     try:
-        with new_folder(target) as new:
-            with record.at_one_moment(), _table_writers(new, form) as writers:
-                n_rows += _write(writers, {"measure_definitions": definition_rows()})
-                for patient in patients:
-                    rows = _read(record, patient, all_analyses=all_analyses)
-                    n_rows += _write(writers, tidy_rows(rows))
-                    progress.advance(1)
-            with (new / DICTIONARY).open("w", encoding="utf-8", newline="") as file:
-                writer = csv.DictWriter(file, DICTIONARY_COLUMNS, lineterminator="\n")
-                writer.writeheader()
-                writer.writerows(dictionary_rows())
-            write_text(new / READABLE, dictionary_text(form))
-            make_private(new)
+        with _table_writers(folder, form) as writers:
+            n_rows = _write(writers, {"measure_definitions": definition_rows()})
+            for patient in patients:
+                rows = _read(record, patient, all_analyses=all_analyses)
+                n_rows += _write(writers, tidy_rows(rows))
+                progress.advance(1)
     finally:
         progress.close()
     return n_rows
+
+
+def _write_dictionary(folder: Path, form: Form) -> None:
+    with (folder / DICTIONARY).open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, DICTIONARY_COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(dictionary_rows())
+    write_text(folder / READABLE, dictionary_text(form))
 
 
 @dataclass(frozen=True)

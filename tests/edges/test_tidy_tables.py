@@ -31,9 +31,11 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import (
     StoredAnalysis,
+    add_patient,
     edit_patient,
     find_patient,
     insert_analysis,
+    list_patients,
     read_analyses,
 )
 
@@ -417,6 +419,15 @@ def test_a_patient_whose_side_was_corrected_gets_the_new_roles(small, tmp_path):
     rows = _rows(tmp_path / "t", "sets")
     assert {r["limb_role"] for r in rows if r["limb"] == "right"} == {"surgical"}
     assert float(rows[0]["weeks_since_surgery"]) < 0
+
+
+def test_tables_are_of_one_moment_while_others_go_on_writing(small):
+    with open_record(small) as record, open_record(small) as watcher:
+        with record.at_one_moment():
+            before = len(list_patients(record))
+            add_patient(watcher, Patient("P09"))
+            assert len(list_patients(record)) == before
+        assert len(list_patients(record)) == before + 1
 
 
 def _stored(reps: list[dict], measures: list[dict]) -> StoredAnalysis:

@@ -73,7 +73,7 @@ def hops(sample_record, tmp_path_factory) -> dict:
 def invented(invented_record, tmp_path_factory) -> dict:
     """All sets of an invented visit."""
     target = tmp_path_factory.mktemp("invented") / "visit.json"
-    return _bundle(invented_record, target, "DEMO3", LAST_DAY)
+    return _bundle(invented_record, target, "DEMO5", LAST_DAY)
 
 
 @pytest.fixture(params=["real", "hops", "invented"])
@@ -269,6 +269,24 @@ def test_both_limbs_of_the_record_are_there_with_their_role(real):
     }
 
 
+def test_measures_of_the_whole_body_in_hops_tell_which_limb_hops(hops):
+    flights = [one for one in _means(hops) if _code(one)[1] == "flight_time"]
+    methods = {one["method"]["text"].partition("; ")[0] for one in flights}
+    assert methods == {
+        f"2D pose estimation in one clip of one-leg hops on the {limb} limb, filmed from the "
+        f"{limb} side"
+        for limb in ("left", "right")
+    }
+    sets = [one for one in _resources(hops, "Observation") if _code(one) == ("set", "hop")]
+    assert {_part(one, "landing-limb")["valueString"] for one in sets} == {"left", "right"}
+
+
+def test_what_comes_from_a_poor_clip_says_so_itself(invented_record, tmp_path):
+    bundle = _bundle(invented_record, tmp_path / "visit.json", "DEMO5")
+    for one in _resources(bundle, "Observation"):
+        assert any("Quality, landmarks (poor): Both legs" in note["text"] for note in one["note"])
+
+
 def test_one_limb_against_the_other_rests_on_both_means(real):
     sides = [o for o in _resources(real, "Observation") if _code(o)[0] == "side-comparison"]
     assert "fppa_peak_flexion-difference" in {_code(one)[1] for one in sides}
@@ -332,7 +350,7 @@ def test_the_same_record_gives_the_same_file(sample_record, tmp_path):
 
 
 def test_without_a_date_it_is_the_last_visit(invented_record, tmp_path):
-    bundle = _bundle(invented_record, tmp_path / "visit.json", "DEMO3")
+    bundle = _bundle(invented_record, tmp_path / "visit.json", "DEMO5")
     days = {one["effectiveDateTime"][:10] for one in _resources(bundle, "Observation")}
     assert days == {LAST_DAY.isoformat()}
 
