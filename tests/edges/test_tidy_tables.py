@@ -471,3 +471,28 @@ def test_the_printed_schema_describes_the_analyses_of_real_clips(sample_reports,
         validator.validate(document)
         del document["reps"][0]["measures"][0]["unit"]
         assert not validator.is_valid(document)
+
+
+def _undescribed(schema: dict, document: object, path: str = "") -> set[str]:
+    """Return the keys of a document that its schema does not know or does not describe."""
+    if isinstance(document, list) and "items" in schema:
+        return {key for one in document for key in _undescribed(schema["items"], one, path)}
+    if not isinstance(document, dict) or schema.get("additionalProperties") is True:
+        return set()
+    known = schema.get("properties")
+    if known is None:  # a table of names
+        inner = schema.get("additionalProperties", {})
+        return {key for one in document.values() for key in _undescribed(inner, one, path)}
+    without = {f"{path}/{key}" for key in document if "description" not in known.get(key, {})}
+    return without.union(
+        *(_undescribed(known.get(key, {}), one, f"{path}/{key}") for key, one in document.items())
+    )
+
+
+def test_the_schema_describes_every_key_of_a_real_analysis(sample_reports):
+    schema = json.loads(_command("record", "schema").output)
+    for path in sample_reports.glob("*/analysis.json"):
+        document = json.loads(path.read_text(encoding="utf-8"))
+        assert _undescribed(schema, document) == set()
+    document["reps"][0]["measures"][0]["unknown"] = 1
+    assert _undescribed(schema, document) == {"/reps/measures/unknown"}
