@@ -273,15 +273,13 @@ def _side(
 ) -> Resource:
     name, kind, limb = row["measure"], row["kind"], row["limb"]
     other: Limb = "right" if limb == "left" else "left"
-    words = (
-        f"{_label(name)}: limb symmetry index, {limb} limb divided by the {other} one"
-        if kind == "lsi"
-        else f"{_label(name)}: {limb} limb minus the {other} one"
-    )
+    against = "divided by" if kind == "lsi" else "minus"
+    words = f"{_label(name)}: {'limb symmetry index' if kind == 'lsi' else 'difference of limbs'}"
+    full = f"{words}, {limb} limb {against} the {other} one"
     behind = [means[name, side]["id"] for side in (limb, other) if (name, side) in means]
     body = {
         **_observation(visit, one, kind, name, limb),
-        "code": _concept(words, _coding(f"{OWN}:side-comparison", f"{name}-{kind}", words)),
+        "code": _concept(full, _coding(f"{OWN}:side-comparison", f"{name}-{kind}", words)),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": f"{_method(one)}; means of both limbs in one set"},
         "note": [{"text": text} for text in _notes(visit, one)],

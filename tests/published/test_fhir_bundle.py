@@ -304,6 +304,15 @@ def test_a_limb_symmetry_index_is_a_percentage_and_a_difference_has_the_measures
     assert units["fppa_peak_flexion-difference"] == "deg"
 
 
+def test_a_code_has_one_display_wherever_it_stands(real, hops, invented):
+    displays: dict[tuple[str, str], set[str]] = {}
+    for coding in _walk([real, hops, invented]):
+        if isinstance(coding, dict) and "display" in coding:
+            displays.setdefault((coding["system"], coding["code"]), set()).add(coding["display"])
+    assert len(displays) > 30
+    assert {key for key, found in displays.items() if len(found) > 1} == set()
+
+
 def test_nothing_is_final_interpreted_or_diagnosed(bundle):
     assert {one["status"] for one in _resources(bundle, "Observation")} == {"preliminary"}
     kinds = {entry["resource"]["resourceType"] for entry in bundle["entry"]}
