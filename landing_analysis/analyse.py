@@ -14,13 +14,13 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis import __version__
-from landing_analysis.clock import find_gaps
-from landing_analysis.contacts import find_contacts
-from landing_analysis.curves import knee_angles
+from landing_analysis.clock.intervals import find_gaps
+from landing_analysis.clock.repeats import find_repeats, watch_changes
+from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
+from landing_analysis.contacts.events import find_contacts
+from landing_analysis.contacts.feet import sights_of
 from landing_analysis.definitions import FRONTAL_VIEWS
-from landing_analysis.documents import analysis_json, reps_csv
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
-from landing_analysis.feet import sights_of
 from landing_analysis.files import (
     new_folder,
     read_landmarks,
@@ -28,19 +28,16 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
-from landing_analysis.findings import judge_measures
-from landing_analysis.gravity import (
-    calibrate,
-    measure_free_fall,
-    slow_motion_factor,
-    standing_tilt_deg,
-)
-from landing_analysis.measures import measure_reps
-from landing_analysis.people import choose_patient, link_people
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
+from landing_analysis.landmarks.people import choose_patient, link_people
+from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.curves import knee_angles
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.withheld import withhold
 from landing_analysis.progress import NO_PROGRESS, Progress
-from landing_analysis.quality import damage_notes, judge_clip, repeats_note
-from landing_analysis.repeats import find_repeats, watch_changes
-from landing_analysis.reps import group_reps, refuse_across_gaps
+from landing_analysis.report.documents import analysis_json, reps_csv
+from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     Analysis,
@@ -59,10 +56,13 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
-from landing_analysis.time_base import Fall, Falls, settle_time_base
-from landing_analysis.tracks import clean_tracks
-from landing_analysis.view import estimate_view
-from landing_analysis.withheld import withhold
+from landing_analysis.tracks.cleaning import clean_tracks
+from landing_analysis.tracks.gravity import (
+    calibrate,
+    measure_free_fall,
+    slow_motion_factor,
+    standing_tilt_deg,
+)
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
@@ -289,7 +289,7 @@ def analyse_clip(
         clip, poses = read_landmarks(path)
         folder = _folder_of(out_dir, clip)
     else:
-        from landing_analysis.video import read_clip
+        from landing_analysis.video.clips import read_clip
 
         clip = read_clip(path)
         clip = replace(clip, file=printable(clip.file))
@@ -331,8 +331,8 @@ def _clip_sha256_in(folder: Path) -> str | None:
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
-    from landing_analysis.pose import find_poses, load_model
-    from landing_analysis.video import read_frames
+    from landing_analysis.landmarks.pose import find_poses, load_model
+    from landing_analysis.video.clips import read_frames
 
     model = load_model(options.model)
     try:
@@ -350,7 +350,7 @@ def _find_or_recall_poses(
 
 def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
     """Leave out of a clip the frames that damage has spoilt and those shown before."""
-    from landing_analysis.video import with_frame_times
+    from landing_analysis.video.clips import with_frame_times
 
     notes = damage_notes(clip.t_s, poses.t_s)
     repeats = find_repeats(poses.t_s, changes)
@@ -370,7 +370,7 @@ def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip
 
 
 def _heads(poses: Poses, people: tuple[Landmarks, ...]) -> FloatArray:
-    from landing_analysis.faces import find_heads
+    from landing_analysis.report.faces import find_heads
 
     return find_heads(poses, people)
 
@@ -383,8 +383,8 @@ def _write_folder(
     options: Options,
     start: StartProgress,
 ) -> None:
-    from landing_analysis.pictures import key_pictures
-    from landing_analysis.report import report_html
+    from landing_analysis.report.page import report_html
+    from landing_analysis.report.pictures import key_pictures
 
     with new_folder(folder) as new:
         write_text(new / DATA, analysis_json(analysis))
@@ -400,8 +400,8 @@ def _write_folder(
 def _key_jpegs(
     path: Path, analysis: Analysis, heads: FloatArray | None
 ) -> Iterator[tuple[int, str]]:
-    from landing_analysis.pictures import key_frames, key_jpeg
-    from landing_analysis.video import read_frames_at
+    from landing_analysis.report.pictures import key_frames, key_jpeg
+    from landing_analysis.video.clips import read_frames_at
 
     for frame in read_frames_at(path, analysis.clip, key_frames(analysis)):
         jpeg = key_jpeg(analysis, frame, heads)
@@ -412,8 +412,8 @@ def _key_jpegs(
 def _annotate(
     target: Path, path: Path, analysis: Analysis, heads: FloatArray | None, start: StartProgress
 ) -> None:
-    from landing_analysis.annotate import write_annotated_clip
-    from landing_analysis.video import read_frames
+    from landing_analysis.report.annotated import write_annotated_clip
+    from landing_analysis.video.clips import read_frames
 
     clip = analysis.clip
     progress = start(f"{clip.file}: drawing the clip", clip.frames)
@@ -480,7 +480,7 @@ def _same_content(one: Path, other: Path) -> bool:
 
 
 def _clips_in(path: Path) -> tuple[Path, ...]:
-    from landing_analysis.video import list_clips
+    from landing_analysis.video.clips import list_clips
 
     clips = list_clips(path)
     if not clips:

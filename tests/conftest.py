@@ -9,11 +9,11 @@ from handed_over import add_reports, make_invented
 from jumper import jump_set
 
 from landing_analysis.analyse import Options, analyse_paths
-from landing_analysis.limits import read_limits
+from landing_analysis.findings.limits import read_limits
 from landing_analysis.record.place import DataFolder
 from landing_analysis.settings import Settings
 from landing_analysis.tables import Tracks
-from landing_analysis.tracks import clean_tracks
+from landing_analysis.tracks.cleaning import clean_tracks
 
 
 @pytest.fixture

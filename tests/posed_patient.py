@@ -29,7 +29,7 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
-from landing_analysis.tracks import clean_tracks
+from landing_analysis.tracks.cleaning import clean_tracks
 
 G = 9.81
 SEGMENT_M = 0.42

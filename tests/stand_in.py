@@ -19,21 +19,21 @@ import numpy as np
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
 from landing_analysis.analyse import REPORT, Options, analyse_people
-from landing_analysis.documents import analysis_document
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.files import new_folder, sha256_of, write_text
+from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
 from landing_analysis.folder.apart import Analyse, Made
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
-from landing_analysis.limits import read_limits
-from landing_analysis.people import link_people
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import Settings, WatchSettings
 from landing_analysis.tables import LIMBS
-from landing_analysis.video import write_clip
+from landing_analysis.video.clips import write_clip
 
 MODEL_SHA256 = "a" * 64
 AT_ONCE = WatchSettings(poll_s=0.1, settled_s=0.0, least_pause_s=0.0, retry_after_s=(0.0, 0.0))

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from landing_analysis.curves import knee_angles
 from landing_analysis.definitions import SIDE_VIEWS
-from landing_analysis.findings import judge_measures
-from landing_analysis.limits import read_limits
-from landing_analysis.measures import measure_reps
-from landing_analysis.reps import group_reps
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.limits import read_limits
+from landing_analysis.measures.curves import knee_angles
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
@@ -39,7 +39,7 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
-from landing_analysis.tracks import clean_tracks
+from landing_analysis.tracks.cleaning import clean_tracks
 
 G = 9.81
 PX_PER_M = 520.0

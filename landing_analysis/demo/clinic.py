@@ -13,10 +13,10 @@ from landing_analysis.analyse import Options, StartProgress, no_progress
 from landing_analysis.demo.invent import InventedSet, invent_patient, invent_sets
 from landing_analysis.demo.stories import STORIES, Story
 from landing_analysis.errors import RecordError
+from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder.watch import Job, work_through
-from landing_analysis.limits import read_limits
+from landing_analysis.landmarks.pose import load_model
 from landing_analysis.pages.writing import write_all_pages
-from landing_analysis.pose import load_model
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.migrations import WORK_OF_CLIPS
 from landing_analysis.record.place import data_folder

@@ -12,10 +12,10 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
-from landing_analysis.documents import analysis_document
-from landing_analysis.findings import judge_measures
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.measures.summaries import NOISE, compare_sides, summarise
 from landing_analysis.patients import INVENTED_MODEL, Patient
-from landing_analysis.summaries import NOISE, compare_sides, summarise
+from landing_analysis.report.documents import analysis_document
 from landing_analysis.tables import (
     LANDMARK_NAMES,
     LIMBS,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from landing_analysis.summaries import MODEL_TIMING, OFFSET
+from landing_analysis.measures.summaries import MODEL_TIMING, OFFSET
 from landing_analysis.tables import Limb
 
 

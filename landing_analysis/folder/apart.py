@@ -155,7 +155,7 @@ def _analyse(say: _Say, path: Path, out_dir: Path, options: Options) -> Made:
     from filelock import FileLock
 
     from landing_analysis.analyse import analyse_clip
-    from landing_analysis.documents import analysis_document
+    from landing_analysis.report.documents import analysis_document
 
     def start(label: str, steps: int) -> Progress:
         say("start", (label, steps))

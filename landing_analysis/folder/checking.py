@@ -30,7 +30,7 @@ def check_clip(path: Path) -> Checked:
     ClipError
     """
     from landing_analysis.analyse import printable
-    from landing_analysis.video import read_clip, read_tags
+    from landing_analysis.video.clips import read_clip, read_tags
 
     clip = read_clip(path)
     return Checked(replace(clip, file=printable(clip.file)), read_tags(path))

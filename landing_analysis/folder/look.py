@@ -105,7 +105,7 @@ def look(
 
 
 def _may_be_clip(path: Path, facts: os.stat_result) -> bool:
-    from landing_analysis.video import CLIP_SUFFIXES, looks_like_clip
+    from landing_analysis.video.clips import CLIP_SUFFIXES, looks_like_clip
 
     if path.name.lower().endswith(CLIP_SUFFIXES):
         return True

@@ -38,8 +38,7 @@ from datetime import date
 from typing import Any
 
 from landing_analysis.definitions import DEFINITIONS, INTENDED_USE
-from landing_analysis.documents import side_name
-from landing_analysis.findings import COVERAGE
+from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.handover.columns import UCUM
 from landing_analysis.handover.rows import (
     PatientRows,
@@ -51,6 +50,7 @@ from landing_analysis.handover.rows import (
 )
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report.documents import side_name
 from landing_analysis.tables import LIMBS, Limb
 
 Resource = dict[str, Any]

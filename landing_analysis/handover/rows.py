@@ -14,10 +14,10 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from landing_analysis.definitions import DEFINITIONS, SIGNS
-from landing_analysis.documents import side_name
 from landing_analysis.handover.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report.documents import side_name
 from landing_analysis.tables import LIMBS, Limb
 
 Row = dict[str, Any]

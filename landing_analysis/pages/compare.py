@@ -11,8 +11,8 @@ from markupsafe import Markup
 
 from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.figure_style import limb_style, svg_text
-from landing_analysis.findings import COVERAGE
+from landing_analysis.findings.judging import COVERAGE
+from landing_analysis.maths.statistics import minimal_detectable_change
 from landing_analysis.pages.history import History
 from landing_analysis.pages.trend_figures import Panel, trend_figure
 from landing_analysis.pages.words import (
@@ -28,10 +28,10 @@ from landing_analysis.pages.words import (
     render,
     since_surgery,
 )
-from landing_analysis.report_parts import number, unit_name
-from landing_analysis.statistics import minimal_detectable_change
+from landing_analysis.report.parts import number, unit_name
+from landing_analysis.report.style import limb_style, svg_text
 from landing_analysis.tables import LIMBS, TASKS, Limb, Task
-from landing_analysis.trend import (
+from landing_analysis.trend.changes import (
     NONE_SHOWN,
     PUBLISHED,
     Change,

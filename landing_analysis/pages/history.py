@@ -21,7 +21,7 @@ from landing_analysis.record.store import (
     unread_clips,
 )
 from landing_analysis.tables import Limb
-from landing_analysis.trend import (
+from landing_analysis.trend.changes import (
     Key,
     MinimalChange,
     SetMean,
@@ -30,7 +30,7 @@ from landing_analysis.trend import (
     side_means,
     visit_means,
 )
-from landing_analysis.triage import SetFinding, VisitFacts
+from landing_analysis.trend.triage import SetFinding, VisitFacts
 
 
 @dataclass(frozen=True)

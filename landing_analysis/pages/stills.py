@@ -11,7 +11,7 @@ from landing_analysis.analyse import ANNOTATED
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.tables import Picture
-from landing_analysis.video import read_frames
+from landing_analysis.video.clips import read_frames
 
 _HEIGHT_PX = 420
 _JPEG_QUALITY = 74

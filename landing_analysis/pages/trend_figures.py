@@ -11,7 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.figure_style import (
+from landing_analysis.findings.judging import COVERAGE
+from landing_analysis.report.figures import unit_words
+from landing_analysis.report.parts import unit_name
+from landing_analysis.report.style import (
     INK,
     MUTED,
     PALE,
@@ -21,11 +24,8 @@ from landing_analysis.figure_style import (
     limb_style,
     new_figure,
 )
-from landing_analysis.figures import unit_words
-from landing_analysis.findings import COVERAGE
-from landing_analysis.report_parts import unit_name
 from landing_analysis.tables import Limb
-from landing_analysis.trend import VisitMean, why_not_comparable
+from landing_analysis.trend.changes import VisitMean, why_not_comparable
 
 LSI_LINE_PCT = 90.0
 """Conventional line of return-to-sport batteries, for instance Welling W et al. Knee Surg

@@ -10,7 +10,6 @@ from pathlib import Path
 
 from landing_analysis.analyse import REPORT, StartProgress, no_progress
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.figure_style import limb_style
 from landing_analysis.pages.history import (
     History,
     quality_of,
@@ -37,15 +36,16 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.patients import INVENTED_MODEL
 from landing_analysis.record.store import StoredAnalysis
-from landing_analysis.report_parts import (
+from landing_analysis.report.parts import (
     NOT_MEASURABLE,
     QUALITY_SYMBOLS,
     SYMBOLS,
     sentence,
     unit_name,
 )
+from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, TASKS, VIEWS, Limb, Task, Verdict
-from landing_analysis.trend import VisitMean, best_family
+from landing_analysis.trend.changes import VisitMean, best_family
 
 
 @dataclass(frozen=True)

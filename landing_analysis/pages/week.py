@@ -16,8 +16,8 @@ from landing_analysis.pages.words import (
     render,
     since_surgery,
 )
-from landing_analysis.report_parts import sentence
-from landing_analysis.triage import KINDS, Kind, Reason, reasons_to_look
+from landing_analysis.report.parts import sentence
+from landing_analysis.trend.triage import KINDS, Kind, Reason, reasons_to_look
 
 _BADGES: dict[Kind, str] = {
     "new finding": "finding",

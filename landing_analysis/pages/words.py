@@ -10,12 +10,12 @@ from typing import Any
 from urllib.parse import quote
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
-from landing_analysis.findings import COVERAGE
+from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
-from landing_analysis.report import page_environment
-from landing_analysis.report_parts import number, reach_words, unit_name, value_words
+from landing_analysis.report.page import page_environment
+from landing_analysis.report.parts import number, reach_words, unit_name, value_words
 from landing_analysis.tables import Limb, Task
-from landing_analysis.trend import VisitMean
+from landing_analysis.trend.changes import VisitMean
 
 TASK_WORDS: dict[Task, str] = {"jump": "Two-leg jumps", "hop": "One-leg hops"}
 FAMILY_WORDS = {

@@ -16,7 +16,7 @@ from landing_analysis.pages.week import first_day_of_week, seen_in_week, week_ht
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private_folder
 from landing_analysis.record.store import list_patients
-from landing_analysis.trend import Key, MinimalChange
+from landing_analysis.trend.changes import Key, MinimalChange
 
 
 def write_visit(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from landing_analysis.contacts import match_events
+from landing_analysis.contacts.events import match_events
 
 MATCH_WINDOW_S = 0.100
 """A found contact farther than this from a true one is invented (choice)."""

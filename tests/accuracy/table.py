@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.statistics import wilson_interval
+from landing_analysis.maths.statistics import wilson_interval
 
 from .scoring import BODY_TRUTHS, LIMB_TRUTHS, SET_CONTACT_TIME, Error, Score, summary_row
 

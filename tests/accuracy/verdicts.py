@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from landing_analysis.findings import Favoured
+from landing_analysis.findings.judging import Favoured
 
 from .scoring import paired_reps
 

@@ -13,7 +13,7 @@ from landing_analysis import analyse
 from landing_analysis.analyse import Options, analyse_clip, analyse_paths, prepare_out_dir
 from landing_analysis.errors import CacheError, OutputError
 from landing_analysis.files import write_landmarks
-from landing_analysis.limits import read_limits
+from landing_analysis.findings.limits import read_limits
 from landing_analysis.tables import LIMBS
 
 OPTIONS = Options(surgical_side="right", limits=read_limits())

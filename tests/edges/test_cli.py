@@ -13,12 +13,13 @@ import pytest
 from click.testing import CliRunner
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
-from landing_analysis import analyse, cli
-from landing_analysis.cli import main
+from landing_analysis import analyse
+from landing_analysis.commands import main as cli
+from landing_analysis.commands.main import main
 from landing_analysis.files import write_landmarks
 from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.tables import LIMBS
-from landing_analysis.video import write_clip
+from landing_analysis.video.clips import write_clip
 
 
 def _run(*words: object):
@@ -44,7 +45,7 @@ def _one_sentence(text: str) -> None:
 @pytest.mark.parametrize("words", [["--help"], ["analyse", "--help"], ["--version"]])
 def test_help_loads_none_of_the_heavy_libraries(words):
     program = (
-        "import sys\nfrom landing_analysis.cli import main\n"
+        "import sys\nfrom landing_analysis.commands.main import main\n"
         f"sys.argv = ['landing-analysis', *{words!r}]\n"
         "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\n"
         "heavy = {'mediapipe', 'cv2', 'matplotlib', 'av', 'scipy', 'pyarrow', 'jinja2'}\n"

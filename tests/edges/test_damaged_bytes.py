@@ -7,8 +7,8 @@ import pytest
 from fuzz import container
 from fuzz.container import damage, listed, make_clips, run
 
-from landing_analysis import video
 from landing_analysis.errors import ClipError
+from landing_analysis.video import clips as video
 
 
 def test_damaged_bytes_end_in_frames_or_in_one_sentence():
@@ -34,7 +34,7 @@ def test_the_same_seed_does_the_same_damage(tmp_path):
     ],
 )
 def test_the_reader_tells_a_traceback_a_crash_and_a_hang(tmp_path, monkeypatch, behaviour, answer):
-    broken = f"import landing_analysis.video as v\\ndef read_clip(path):\\n    {behaviour}\\n"
+    broken = f"import landing_analysis.video.clips as v\\ndef read_clip(path):\\n    {behaviour}\\n"
     start = container._START.replace(
         "from fuzz",
         f"exec({broken!r}.replace(chr(92) + 'n', chr(10))); v.read_clip = read_clip; from fuzz",

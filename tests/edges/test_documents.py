@@ -12,7 +12,7 @@ import pytest
 from stick_patient import make_analysis, without_reps
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS
-from landing_analysis.documents import analysis_json, csv_columns, reps_csv
+from landing_analysis.report.documents import analysis_json, csv_columns, reps_csv
 
 SETS = (
     {},

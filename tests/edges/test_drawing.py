@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from stick_patient import jump_plan, make_analysis, make_motion, make_poses
 
-from landing_analysis.annotate import draw_frame, foot_state, rep_at, write_annotated_clip
-from landing_analysis.curves import landing_curves
-from landing_analysis.faces import blur_heads, find_heads, head_circles, through_gaps
-from landing_analysis.figure_style import limb_style
-from landing_analysis.pictures import key_frames, key_jpeg, key_pictures
+from landing_analysis.measures.curves import landing_curves
+from landing_analysis.report.annotated import draw_frame, foot_state, rep_at, write_annotated_clip
+from landing_analysis.report.faces import blur_heads, find_heads, head_circles, through_gaps
+from landing_analysis.report.pictures import key_frames, key_jpeg, key_pictures
+from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LANDMARK, LIMBS, Frame
 
 CURVE_TOLERANCE_DEG = 1.5  # curves are low-passed, measures read by a local fit

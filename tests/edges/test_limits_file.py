@@ -6,7 +6,7 @@ import pytest
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import SettingsError
-from landing_analysis.limits import read_limits
+from landing_analysis.findings.limits import read_limits
 
 ENTRY = {
     "finding": '"knee_inward"',

@@ -20,7 +20,7 @@ from posed_patient import (
     view_of,
 )
 
-from landing_analysis.measures import measure_reps
+from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.tables import LANDMARK, LIMBS, Event, Measures, Reps, Tracks
 
 

@@ -13,12 +13,11 @@ from click.testing import CliRunner
 from page import read_page
 from stand_in import MODEL_SHA256, job, run, stand_in, template_document, tiny_clip
 
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
 from landing_analysis.errors import ClipError, RecordError
-from landing_analysis.figure_style import new_figure, svg_text
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.pages.history import read_history
@@ -29,7 +28,8 @@ from landing_analysis.record.exchange import export_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.store import list_patients
-from landing_analysis.trend import NONE_SHOWN
+from landing_analysis.report.style import new_figure, svg_text
+from landing_analysis.trend.changes import NONE_SHOWN
 
 LAST_DAY = date(2026, 5, 29)
 LAST_VISIT = "visit-2026-05-29.html"

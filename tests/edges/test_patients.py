@@ -7,7 +7,7 @@ from datetime import date
 import pytest
 from click.testing import CliRunner
 
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 from landing_analysis.errors import PatientError
 from landing_analysis.patients import (
     Owner,

@@ -38,14 +38,20 @@ from phone_clips import (
 from stick_patient import jump_plan, make_motion, make_poses
 
 from landing_analysis.analyse import Options, analyse_clip
-from landing_analysis.cli import main
-from landing_analysis.clock import find_gaps, rate_ratio
+from landing_analysis.clock.intervals import find_gaps, rate_ratio
+from landing_analysis.commands.main import main
 from landing_analysis.errors import IncompleteClipError, NoVideoError
-from landing_analysis.limits import read_limits
-from landing_analysis.quality import damage_notes
+from landing_analysis.findings.limits import read_limits
+from landing_analysis.findings.quality import damage_notes
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import LIMBS
-from landing_analysis.video import list_clips, read_clip, read_frames, read_frames_at, write_clip
+from landing_analysis.video.clips import (
+    list_clips,
+    read_clip,
+    read_frames,
+    read_frames_at,
+    write_clip,
+)
 
 CLOCK_TICK_S = 1 / 90_000
 COLOUR_LEVELS = 6  # of 255, as the notes ask of skin and grey
@@ -370,7 +376,7 @@ def test_a_clip_that_is_still_being_copied_is_taken_only_with_its_last_byte(
 def test_a_clip_that_changes_while_it_is_read_is_refused(tmp_path, grainy, monkeypatch):
     path = tmp_path / "growing.mp4"
     path.write_bytes(grainy["ok.mp4"].read_bytes())
-    from landing_analysis import video
+    from landing_analysis.video import clips as video
 
     def slow_fingerprint(file: Path) -> str:
         with file.open("ab") as opened:
@@ -505,7 +511,7 @@ def test_a_clip_of_which_no_frame_can_be_decoded_says_so(tmp_path, grainy):
 @pytest.fixture
 def set_of_jumps(monkeypatch) -> np.ndarray:
     """Let the body of an invented patient be found in any clip, frame by frame at its time."""
-    from landing_analysis import pose
+    from landing_analysis.landmarks import pose
 
     landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
 

@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from landing_analysis import pose
-from landing_analysis.engine import _missing_part
 from landing_analysis.errors import ModelError, TableError
-from landing_analysis.pose import Model, find_poses, load_model
+from landing_analysis.landmarks import pose
+from landing_analysis.landmarks.engine import _missing_part
+from landing_analysis.landmarks.pose import Model, find_poses, load_model
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, Clip, Frame, Poses
-from landing_analysis.video import read_frames
+from landing_analysis.video.clips import read_frames
 
 SAMPLE = Path(__file__).parents[2] / "sample_clips" / "p01_jumps_front.mp4"
 CROP_NOISE_PX = 12.0
@@ -208,7 +208,7 @@ def test_an_engine_that_dies_is_an_error_and_not_a_wait(frames, monkeypatch):
 
 def test_importing_the_door_does_not_load_the_engine():
     code = (
-        "import sys, landing_analysis.pose, landing_analysis.video;"
+        "import sys, landing_analysis.landmarks.pose, landing_analysis.video.clips;"
         "print(sorted({'mediapipe', 'cv2', 'matplotlib', 'pyarrow'} & set(sys.modules)))"
     )
     result = subprocess.run(
@@ -221,7 +221,7 @@ def test_a_script_without_a_main_guard_runs_quietly(tmp_path):
     script = tmp_path / "script.py"
     script.write_text(
         "import numpy as np\n"
-        "from landing_analysis.pose import find_poses\n"
+        "from landing_analysis.landmarks.pose import find_poses\n"
         "from landing_analysis.settings import PoseSettings\n"
         "from landing_analysis.tables import Clip, Frame\n"
         "frames = [Frame(0, 0.0, np.zeros((64, 64, 3), np.uint8))]\n"

@@ -23,9 +23,9 @@ ANALYSE = f"""
 import time
 from itertools import islice
 from pathlib import Path
-from landing_analysis.pose import find_poses
+from landing_analysis.landmarks.pose import find_poses
 from landing_analysis.settings import PoseSettings
-from landing_analysis.video import read_clip, read_frames
+from landing_analysis.video.clips import read_clip, read_frames
 path = Path({str(SAMPLE)!r})
 clip = read_clip(path)
 poses = find_poses(islice(read_frames(path), 3), clip, PoseSettings(workers=1))

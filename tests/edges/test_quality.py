@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from stick_patient import make_analysis, without_reps
 
-from landing_analysis.quality import damage_notes, judge_clip, repeats_note
+from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.settings import ClockSettings, QualitySettings
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 from stand_in import job, run, stand_in, template_document, tiny_clip, values_in
 
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 from landing_analysis.errors import (
     DamagedRecordError,
     PatientError,

@@ -12,9 +12,9 @@ from page import read_page
 from stick_patient import make_analysis, without_reps
 
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
-from landing_analysis.pictures import key_pictures
-from landing_analysis.report import report_html
-from landing_analysis.report_parts import headlines, number, sentence
+from landing_analysis.report.page import report_html
+from landing_analysis.report.parts import headlines, number, sentence
+from landing_analysis.report.pictures import key_pictures
 from landing_analysis.tables import Note
 
 SETS = {

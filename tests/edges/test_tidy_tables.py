@@ -17,9 +17,8 @@ import pytest
 from click.testing import CliRunner
 from handed_over import LAST_DAY, REAL, REAL_DAY, TYPED, make_invented
 
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 from landing_analysis.definitions import DEFINITIONS, SIGNS
-from landing_analysis.documents import csv_columns
 from landing_analysis.errors import OutputError, RecordError
 from landing_analysis.handover import writing
 from landing_analysis.handover.columns import OWN_UNIT, TABLES, UCUM
@@ -38,6 +37,7 @@ from landing_analysis.record.store import (
     list_patients,
     read_analyses,
 )
+from landing_analysis.report.documents import csv_columns
 
 
 def _command(*words: object):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from visits import FIRST_DAY, set_mean, visit
 
-from landing_analysis.trend import (
+from landing_analysis.trend.changes import (
     PUBLISHED,
     best_family,
     has_grown,
@@ -19,7 +19,7 @@ from landing_analysis.trend import (
     whole_change,
     why_not_comparable,
 )
-from landing_analysis.triage import SetFinding, VisitFacts, reasons_to_look
+from landing_analysis.trend.triage import SetFinding, VisitFacts, reasons_to_look
 
 MINIMAL = PUBLISHED["fppa_peak_flexion"]
 

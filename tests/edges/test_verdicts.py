@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from landing_analysis.findings import edges, favoured_limb, judge_measures, verdict
-from landing_analysis.summaries import compare_sides, summarise
+from landing_analysis.findings.judging import edges, favoured_limb, judge_measures, verdict
+from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.tables import (
     Decided,
     Finding,

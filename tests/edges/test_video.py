@@ -27,8 +27,7 @@ from landing_analysis.errors import (
     OrientationError,
     OutputError,
 )
-from landing_analysis.orientation import read_display_matrix
-from landing_analysis.video import (
+from landing_analysis.video.clips import (
     list_clips,
     read_clip,
     read_frames,
@@ -36,6 +35,7 @@ from landing_analysis.video import (
     with_frame_times,
     write_clip,
 )
+from landing_analysis.video.orientation import read_display_matrix
 
 CLOCK_TICK_S = 1 / 90_000
 COLOUR_STEP = 12  # grey levels lost in 4:2:0 and quantisation at crf 23 on flat colours

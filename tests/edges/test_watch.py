@@ -21,7 +21,7 @@ from click.testing import CliRunner
 from stand_in import AT_ONCE, job, run, stand_in, template_document, tiny_clip, values_in
 
 from landing_analysis.analyse import Options, no_progress
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
@@ -859,7 +859,7 @@ def command(folder, log, monkeypatch):
 )
 def test_help_loads_none_of_the_heavy_libraries(words):
     program = (
-        "import sys\nfrom landing_analysis.cli import main\n"
+        "import sys\nfrom landing_analysis.commands.main import main\n"
         f"try:\n    main({[*words, '--help']!r})\nexcept SystemExit:\n    pass\n"
         "heavy = {'mediapipe', 'cv2', 'av', 'scipy', 'sqlite3', 'watchdog', 'filelock'}\n"
         "sys.exit(str(sorted(heavy & set(sys.modules))))\n"

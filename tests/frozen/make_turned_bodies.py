@@ -29,10 +29,10 @@ from synthetic_patients.render import Look, Renderer, write_clip
 from synthetic_patients.scenes import P02, SCENES, Scene, jump_set
 from synthetic_patients.truth import frame_truth
 
-from landing_analysis.pose import find_poses
+from landing_analysis.landmarks.pose import find_poses
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK
-from landing_analysis.video import read_clip, read_frames
+from landing_analysis.video.clips import read_clip, read_frames
 
 FRAMES = 12
 SETS = {

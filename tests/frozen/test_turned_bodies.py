@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from landing_analysis.landmarks.view import SQUARE_ON_DEG, estimate_view
 from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
-from landing_analysis.view import SQUARE_ON_DEG, estimate_view
 
 TABLE = Path(__file__).with_name("turned_bodies.npz")
 SETTINGS = ViewSettings()

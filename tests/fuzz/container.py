@@ -191,8 +191,8 @@ def _say(line: str) -> None:
 
 def _read(path: Path) -> str:
     from landing_analysis.errors import LandingAnalysisError
-    from landing_analysis.quality import damage_notes
-    from landing_analysis.video import read_clip, read_frames
+    from landing_analysis.findings.quality import damage_notes
+    from landing_analysis.video.clips import read_clip, read_frames
 
     try:
         clip = read_clip(path)

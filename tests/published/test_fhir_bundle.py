@@ -25,12 +25,12 @@ from fhirclient.models import bundle as r4_bundle
 from fhirclient.models.fhirabstractbase import FHIRValidationError
 from handed_over import LAST_DAY, REAL, REAL_DAY
 
-from landing_analysis.cli import main
+from landing_analysis.commands.main import main
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.handover.columns import TABLES, UCUM
+from landing_analysis.maths.statistics import Z_95
 from landing_analysis.record.database import open_record
 from landing_analysis.record.store import read_analyses
-from landing_analysis.statistics import Z_95
 
 OBSERVATION_CATEGORY = {
     "social-history", "vital-signs", "imaging", "laboratory", "procedure", "survey", "exam",

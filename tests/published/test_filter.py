@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqz
 
-from landing_analysis.kinematics import TWO_PASS, low_pass, two_pass_cutoff_hz
+from landing_analysis.maths.kinematics import TWO_PASS, low_pass, two_pass_cutoff_hz
 
 PRINTED_TO_0_001 = 0.001
 

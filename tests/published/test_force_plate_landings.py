@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from lab_records import lab_record, side_view
 
-from landing_analysis.contacts import find_contacts
-from landing_analysis.measures import measure_reps
-from landing_analysis.reps import group_reps
+from landing_analysis.contacts.events import find_contacts
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, ViewEstimate
-from landing_analysis.tracks import clean_tracks
+from landing_analysis.tracks.cleaning import clean_tracks
 
 FORCE_THRESHOLD_N = 20.0
 # Force and markers share one 100 Hz clock: an edge of the force lies anywhere in the

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from landing_analysis.kinematics import flight_height_m
+from landing_analysis.maths.kinematics import flight_height_m
 
 SHARED = Path(__file__).parents[3] / "shared" / "data" / "force"
 RECORD = Path(__file__).parent / "data" / "GRFZjump.txt"

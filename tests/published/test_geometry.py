@@ -11,10 +11,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from landing_analysis.contacts import find_contacts
+from landing_analysis.contacts.events import find_contacts
 from landing_analysis.definitions import GRAVITY_M_S2
-from landing_analysis.gravity import FreeFall, measure_free_fall, slow_motion_factor
-from landing_analysis.kinematics import (
+from landing_analysis.maths.kinematics import (
     edge_sd_s,
     false_fppa_deg,
     flexion_deg,
@@ -29,6 +28,7 @@ from landing_analysis.kinematics import (
     tilt_deg,
 )
 from landing_analysis.settings import Settings
+from landing_analysis.tracks.gravity import FreeFall, measure_free_fall, slow_motion_factor
 
 PRINTED_TO_0_01_DEG = 0.005
 PRINTED_TO_0_001_DEG = 0.0005

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from landing_analysis.kinematics import interval_sd_s
-from landing_analysis.statistics import (
+from landing_analysis.maths.kinematics import interval_sd_s
+from landing_analysis.maths.statistics import (
     combine,
     intraclass_correlations,
     limb_symmetry_index_pct,
@@ -17,7 +17,7 @@ from landing_analysis.statistics import (
     symmetry_index_pct,
     wilson_interval,
 )
-from landing_analysis.summaries import compare_sides, summarise
+from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.tables import Measure, UncertaintyPart
 
 PRINTED_TO_2_DIGITS = 0.005

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from visits import set_mean, visit
 
+from landing_analysis.maths.statistics import minimal_detectable_change, sem_from_repeats
 from landing_analysis.pages.compare import FEW_PASS
 from landing_analysis.pages.trend_figures import LSI_LINE_PCT
-from landing_analysis.statistics import minimal_detectable_change, sem_from_repeats
-from landing_analysis.trend import (
+from landing_analysis.trend.changes import (
     PUBLISHED,
     judge_change,
     minimal_changes,

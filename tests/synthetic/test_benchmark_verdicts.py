@@ -8,7 +8,7 @@ from accuracy.scoring import Error, Score
 from accuracy.table import Facts
 from accuracy.verdicts import Verdict, judge_clip, verdict_table
 
-from landing_analysis.findings import Favoured
+from landing_analysis.findings.judging import Favoured
 
 LIMIT_DEG = 10.0
 

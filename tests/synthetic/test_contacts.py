@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from jumper import jump_set, standing_with
 
-from landing_analysis.contacts import find_contacts, match_events
-from landing_analysis.hinge import HingeWindows, fit_hinge
-from landing_analysis.reps import group_reps
+from landing_analysis.contacts.events import find_contacts, match_events
+from landing_analysis.maths.hinge import HingeWindows, fit_hinge
+from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Landmarks, Tracks
-from landing_analysis.tracks import clean_tracks
+from landing_analysis.tracks.cleaning import clean_tracks
 
 # The jumper's toes and body stop at once; real ones sink on.
 SETTINGS = Settings(

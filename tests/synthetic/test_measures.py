@@ -29,8 +29,8 @@ from posed_patient import (
 )
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
-from landing_analysis.kinematics import false_fppa_deg, flexion_seen_deg
-from landing_analysis.measures import measure_reps
+from landing_analysis.maths.kinematics import false_fppa_deg, flexion_seen_deg
+from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.tables import LANDMARK, LIMBS, Measure, Measures
 
 # The parabola and the two lines miss a half sine of 40 deg in 0.32 s by less than this.

@@ -7,7 +7,7 @@ import pytest
 from jumper import jump_set
 
 from landing_analysis.errors import NobodyFoundError, SettingsError
-from landing_analysis.people import choose_patient, link_people
+from landing_analysis.landmarks.people import choose_patient, link_people
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks, Poses
 

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from landing_analysis.repeats import change_between, find_repeats, watch_changes
+from landing_analysis.clock.repeats import change_between, find_repeats, watch_changes
 from landing_analysis.tables import Frame
-from landing_analysis.video import read_clip, read_frames
+from landing_analysis.video.clips import read_clip, read_frames
 
 SIZE = (180, 320)
 STILL_BEFORE, MOVING = 20, 60

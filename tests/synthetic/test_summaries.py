@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from landing_analysis.summaries import compare_sides, summarise
+from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison, UncertaintyPart
 
 UNITS = {"contact_time": "s", "flight_time": "s", "fppa_peak_flexion": "deg"}

@@ -19,17 +19,17 @@ from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
 from landing_analysis.analyse import Options, analyse_people
-from landing_analysis.documents import analysis_document, rep_rows
-from landing_analysis.limits import read_limits
-from landing_analysis.people import link_people
-from landing_analysis.pictures import key_pictures
-from landing_analysis.report import report_html
+from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
+from landing_analysis.findings.limits import read_limits
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.measures.withheld import TIMES
+from landing_analysis.report.documents import analysis_document, rep_rows
+from landing_analysis.report.page import report_html
+from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ClockSettings, Settings
-from landing_analysis.signals import local_polynomial
 from landing_analysis.tables import LANDMARK, LIMBS, Analysis, Landmarks
-from landing_analysis.time_base import Fall, Falls, settle_time_base
-from landing_analysis.tracks import clean_tracks
-from landing_analysis.withheld import TIMES
+from landing_analysis.tracks.cleaning import clean_tracks
 
 SAME_S = 1e-6
 JUMPS = make_motion(jump_plan(4), "front", LIMBS)[0]

@@ -21,10 +21,10 @@ from posed_patient import (
     view_of,
 )
 
-from landing_analysis.kinematics import joint_angle_sd_deg
-from landing_analysis.measures import measure_reps
-from landing_analysis.readings import value_at, value_at_impact
-from landing_analysis.summaries import SHARED_PARTS
+from landing_analysis.maths.kinematics import joint_angle_sd_deg
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.readings import value_at, value_at_impact
+from landing_analysis.measures.summaries import SHARED_PARTS
 from landing_analysis.tables import Event, Rep
 
 NOISE_PX = 2.0

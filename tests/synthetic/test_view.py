@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
-from landing_analysis.view import estimate_view
 
 # Points without a pose model's habits; tests/frozen/test_turned_bodies.py has those.
 SETTINGS = ViewSettings(handed_deg=1e-9, side_short_deg=1e-9, oblique_long_deg=1e-9)

@@ -7,13 +7,13 @@ import pytest
 from page import read_page
 from stick_patient import make_analysis
 
-from landing_analysis.documents import analysis_document
-from landing_analysis.pictures import key_pictures
-from landing_analysis.report import report_html
+from landing_analysis.measures.summaries import TIMING, compare_sides, summarise
+from landing_analysis.measures.withheld import withhold
+from landing_analysis.report.documents import analysis_document
+from landing_analysis.report.page import report_html
+from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ClockSettings
-from landing_analysis.summaries import TIMING, compare_sides, summarise
 from landing_analysis.tables import Analysis, Measure, Measures, TimeBase, UncertaintyPart
-from landing_analysis.withheld import withhold
 
 
 def row(name: str, limb: str | None, value: float, unit: str, rep: int = 1) -> Measure:

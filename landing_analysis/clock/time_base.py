@@ -1,0 +1,338 @@
+"""Frame times, the phone's tag and free fall -> how the clip's clock runs against life.
+
+The file may say that a clip was filmed faster than it plays (the capture tag over the rate
+that is measured), its frame intervals may say that a part of it was slowed, and bodies in the
+air say it as well: time that is stretched by s makes free fall look weaker by s squared. Where
+the witnesses disagree no time is measured until the clinician settles it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+
+from landing_analysis.clock.intervals import rate_ratio, real_time_s, slow_frames
+from landing_analysis.settings import ClockSettings
+from landing_analysis.tables import FloatArray, Note, TimeBase
+
+TRIALS = (2.0, 4.0, 8.0, 16.0, 32.0)
+"""Factors at which free fall is looked for: 60 to 960 frames/s played at 30."""
+
+_USUAL_FACTORS = (1, 2, 4, 5, 8, 10, 16, 20, 32)  # 60 to 960 frames/s played at 24 or 30
+_NEAR_SHARE = 0.15
+_LANDING_S = 0.6  # a landing belongs to the flight before it for this long
+
+
+class Fall(NamedTuple):
+    """One flight: its first and last frame, and by how much it looks slower than free fall."""
+
+    first: int
+    last: int
+    factor: float
+    sd: float
+
+
+class Falls(NamedTuple):
+    """What bodies in the air say of one reading of the clock.
+
+    ``flights`` counts all that were found, ``measured`` holds those long enough to say
+    something.
+    """
+
+    flights: int
+    measured: tuple[Fall, ...]
+
+    @property
+    def factor(self) -> float:
+        """Median factor by which life still looks slowed, NaN when nothing was measured."""
+        return float(np.median([fall.factor for fall in self.measured] or [np.nan]))
+
+    @property
+    def sd(self) -> float:
+        """Its standard uncertainty; what is wrong with one flight is wrong with all."""
+        return float(np.median([fall.sd for fall in self.measured] or [np.nan]))
+
+
+Witness = Callable[[FloatArray], Falls]
+"""Given frame times in life, (n_frames,), returns what falls under them."""
+
+
+class Settled(NamedTuple):
+    """The time base, the frame times that follow from it, and what the report says of it."""
+
+    time_base: TimeBase
+    t_s: FloatArray
+    notes: tuple[Note, ...] = ()
+
+
+def settle_time_base(
+    t_s: FloatArray,
+    capture_fps: float | None,
+    given: float | None,
+    witness: Witness,
+    settings: ClockSettings,
+) -> Settled:
+    """Decide how many times slower than life a clip plays, or that it cannot be told.
+
+    Parameters
+    ----------
+    t_s : (n_frames,) presentation times, seconds
+    capture_fps : from the phone's tag, None without one
+    given : by the clinician, None to decide here
+    witness : looks for free fall under given frame times
+    settings : ClockSettings
+
+    Returns
+    -------
+    Settled
+        ``t_s`` are the likeliest times in life even where ``doubt`` says why no time may
+        be printed: angles are read with them.
+
+    Notes
+    -----
+    1. What was given holds.
+    2. A tag that differs from the measured rate by the factor of a slow motion is
+       followed when free fall agrees or nobody falls.
+    3. A stretch of frames that come more seldom is slow motion, or a camera that took
+       fewer in poor light: flights in that stretch tell them apart.
+    4. Without either, flights must look like flights in real time. When none is found,
+       they are looked for at slower rates: a slowed jump is no "nobody jumped".
+    5. Flights of one clip must agree with each other.
+
+    Limit: a slow stretch that was rendered to even intervals is noticed only when a whole
+    flight lies in it.
+    """
+    if given is not None:
+        real_s = real_time_s(t_s, given)
+        base = TimeBase(given, "given")
+        return Settled(base, real_s, (_given_note(given, witness(real_s), settings),))
+    even = rate_ratio(t_s) < settings.other_rate_ratio
+    if capture_fps is not None:
+        slowed_by = _tagged(t_s, capture_fps, settings)
+        if np.any(slowed_by != 1.0):
+            return _with_tag(t_s, slowed_by, capture_fps, witness, settings)
+    return _even(t_s, witness, settings) if even else _of_two_rates(t_s, witness, settings)
+
+
+# --- what the file says ------------------------------------------------------------------------
+
+
+def _tagged(t_s: FloatArray, capture_fps: float, settings: ClockSettings) -> FloatArray:
+    """Return by how much the tag says that each interval is slowed, 1 where it is not."""
+    fastest_s = float(np.median(np.diff(t_s)))
+    slower = slow_frames(t_s, settings)
+    if np.any(slower > 1.0):
+        fastest_s = float(np.median(np.diff(t_s)[slower == 1.0]))
+    factor: FloatArray = capture_fps * fastest_s * slower
+    near_one = (factor < settings.other_rate_ratio) & (factor > 1 / settings.other_rate_ratio)
+    factor[near_one] = 1.0
+    return factor
+
+
+def _with_tag(
+    t_s: FloatArray,
+    slowed_by: FloatArray,
+    capture_fps: float,
+    witness: Witness,
+    settings: ClockSettings,
+) -> Settled:
+    factor = float(slowed_by[np.argmax(np.abs(np.log(slowed_by)))])
+    real_s = real_time_s(t_s, slowed_by)
+    falls = witness(real_s)
+    says = f"The phone's tag says {capture_fps:.0f} frames/s, so the clip plays {_times(factor)}"
+    if not falls.flights:
+        other = _best_trial(t_s, witness, settings, (1.0, *TRIALS))
+        if other is not None:
+            return _contradicted(says, factor, other)
+    elif _disagree(falls, settings):
+        return _contradicted(says, factor, _Trial(factor * falls.factor, real_s, falls))
+    elif _mixed(falls, settings):
+        return _unsteady(real_s, factor, falls)
+    agrees = "free fall agrees" if falls.measured else "no flight was seen that could confirm it"
+    note = Note("time base", "good", f"{says}: taken out of all times, {agrees}.")
+    return Settled(TimeBase(round(factor, 3), "tag"), real_s, (note,))
+
+
+# --- what falls says ---------------------------------------------------------------------------
+
+
+class _Trial(NamedTuple):
+    factor: float
+    t_s: FloatArray
+    falls: Falls
+
+
+def _even(t_s: FloatArray, witness: Witness, settings: ClockSettings) -> Settled:
+    falls = witness(t_s)
+    if not falls.flights:
+        trial = _best_trial(t_s, witness, settings, TRIALS)
+        if trial is not None:
+            return _untold(t_s, trial.factor)
+    elif _disagree(falls, settings):
+        return _untold(t_s, falls.factor)
+    elif _mixed(falls, settings):
+        return _unsteady(t_s, 1.0, falls)
+    elif (slow := _slow_stretch(t_s, falls, witness, settings)) is not None:
+        return slow
+    return Settled(TimeBase(), t_s)
+
+
+def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) -> Settled:
+    """Tell slow motion in a part of the clip from a camera that changed its rate."""
+    slower = slow_frames(t_s, settings)
+    ratio = float(slower.max())
+    apart = f"A part of the clip has {ratio:.1f} times longer intervals between frames"
+    restored_s = real_time_s(t_s, slower)
+    as_stored, as_slowed = witness(t_s), witness(restored_s)
+    honest = _agreeing_in(as_stored, slower, settings)
+    ramp = _agreeing_in(as_slowed, slower, settings)
+    if ramp and not honest and not _mixed(as_slowed, settings):
+        text = f"{apart}, and bodies fall there as in slow motion: taken out of all times."
+        return Settled(
+            TimeBase(round(ratio, 3), "intervals"), restored_s, (Note("time base", "good", text),)
+        )
+    near_slow = [fall for fall in as_stored.measured if _touches(fall, slower, t_s)]
+    honest_or_far = honest or (as_stored.flights and not near_slow)
+    settled = honest_or_far and not ramp
+    if settled and not _disagree(as_stored, settings) and not _mixed(as_stored, settings):
+        text = f"{apart}; bodies fall as in life, so the camera changed its rate and times hold."
+        return Settled(TimeBase(), t_s, (Note("time base", "limited", text),))
+    if not as_stored.flights and not as_slowed.flights:
+        text = f"{apart}: slow motion, or a camera that changed its rate; nobody flies in it."
+        return Settled(TimeBase(), t_s, (Note("time base", "limited", text),))
+    likely_s = restored_s if len(as_slowed.measured) > len(as_stored.measured) else t_s
+    text = f"{apart}, and free fall does not tell whether it is slowed"
+    return _doubtful(likely_s, text, "a part of the clip may be slowed", (1.0,))
+
+
+def _agreeing_in(falls: Falls, slower: FloatArray, settings: ClockSettings) -> list[Fall]:
+    """Return the flights that lie mostly in the slower stretch and fall as in life."""
+    return [
+        fall
+        for fall in falls.measured
+        if abs(fall.factor - 1.0) <= settings.speed_share
+        and np.mean(slower[fall.first : fall.last] > 1.0) > 0.5
+    ]
+
+
+def _touches(fall: Fall, slower: FloatArray, t_s: FloatArray) -> bool:
+    """Say whether a flight or its landing lies in the slower stretch, at least in part."""
+    over = int(np.searchsorted(t_s, t_s[fall.last] + _LANDING_S))
+    return bool(np.any(slower[fall.first : over + 1] > 1.0))
+
+
+def _best_trial(
+    t_s: FloatArray, witness: Witness, settings: ClockSettings, factors: tuple[float, ...]
+) -> _Trial | None:
+    """Return the slowing at which most flights look like flights in life, None at none."""
+    best: _Trial | None = None
+    for factor in factors:
+        falls = witness(real_time_s(t_s, factor))
+        if not falls.measured or not 0.6 < falls.factor < 1.6:
+            continue
+        refined = factor * falls.factor
+        real_s = real_time_s(t_s, refined)
+        again = witness(real_s)
+        if not again.measured or abs(again.factor - 1.0) > settings.speed_share:
+            continue
+        if best is None or len(again.measured) > len(best.falls.measured):
+            best = _Trial(refined * again.factor, real_s, again)
+    return best
+
+
+def _slow_stretch(
+    t_s: FloatArray, falls: Falls, witness: Witness, settings: ClockSettings
+) -> Settled | None:
+    """Look for flights in slow motion between those in real time."""
+    for factor in TRIALS[1:]:
+        found = witness(real_time_s(t_s, factor))
+        apart = [
+            fall
+            for fall in found.measured
+            if abs(fall.factor - 1.0) <= settings.stretch_share
+            and not any(fall.first <= o.last and o.first <= fall.last for o in falls.measured)
+        ]
+        if apart:
+            slowed = tuple(fall._replace(factor=factor * fall.factor) for fall in apart)
+            return _unsteady(t_s, 1.0, Falls(falls.flights, (*falls.measured, *slowed)))
+    return None
+
+
+def _disagree(falls: Falls, settings: ClockSettings) -> bool:
+    """Say whether flights are surely no flights in life."""
+    return abs(falls.factor - 1.0) > max(settings.speed_share, 3 * falls.sd)
+
+
+def _mixed(falls: Falls, settings: ClockSettings) -> bool:
+    """Say whether two flights surely fall at different speeds."""
+    if not falls.measured:
+        return False
+    slow = max(falls.measured, key=lambda fall: fall.factor)
+    fast = min(falls.measured, key=lambda fall: fall.factor)
+    apart = slow.factor - fast.factor > 3 * float(np.hypot(slow.sd, fast.sd))
+    return apart and slow.factor > settings.mixed_ratio * fast.factor
+
+
+# --- what the report says ----------------------------------------------------------------------
+
+
+def _untold(t_s: FloatArray, factor: float) -> Settled:
+    fall = f"bodies fall as if the clip were {_times(factor)}"
+    found = (
+        f"The file does not name the rate it was filmed at, but {fall} (or the stature is wrong)"
+    )
+    return _doubtful(real_time_s(t_s, _usual(factor)), found, fall, (factor, 1.0))
+
+
+def _contradicted(says: str, factor: float, trial: _Trial) -> Settled:
+    found = f"{says}, but bodies fall as if it were {_times(trial.factor)}"
+    doubt = "the phone's tag and free fall disagree about the clip's speed"
+    return _doubtful(trial.t_s, found, doubt, (factor, trial.factor))
+
+
+def _doubtful(t_s: FloatArray, found: str, doubt: str, choices: tuple[float, ...]) -> Settled:
+    settle = " or ".join(
+        f"--slowed-by {usual:.3g}" + (" (real time)" if usual == 1 else "")
+        for usual in map(_usual, choices)
+    )
+    text = (
+        f"{found}. All times are withheld, angles are given. Settle it with {settle}, or analyse "
+        "the clip as the phone filmed it."
+    )
+    base = TimeBase(None, "unsettled", f"{doubt}; --slowed-by settles it")
+    return Settled(base, t_s, (Note("time base", "poor", text),))
+
+
+def _unsteady(t_s: FloatArray, factor: float, falls: Falls) -> Settled:
+    factors = [factor * fall.factor for fall in falls.measured]
+    doubt = "the flights of this clip do not fall alike; a part of it may be slowed"
+    text = (
+        f"Bodies fall as if parts of the clip played {_times(min(factors))} and others "
+        f"{_times(max(factors))}: a part of it may be in slow motion. All times are withheld, "
+        "angles are given. Analyse the clip as the phone filmed it, or cut it into its parts."
+    )
+    return Settled(TimeBase(None, "unsettled", doubt), t_s, (Note("time base", "poor", text),))
+
+
+def _given_note(given: float, falls: Falls, settings: ClockSettings) -> Note:
+    words = f"Taken as {_times(given)}, as given"
+    if falls.measured and _disagree(falls, settings):
+        text = f"{words}; bodies fall as if it were {_times(given * falls.factor)}."
+        return Note("time base", "limited", text)
+    return Note("time base", "good", words + ("; free fall agrees." if falls.measured else "."))
+
+
+def _times(factor: float) -> str:
+    if abs(factor - 1.0) < 0.05:
+        return "in real time"
+    return (
+        f"{factor:.1f} times slower than life" if factor > 1 else f"{1 / factor:.1f} times faster"
+    )
+
+
+def _usual(factor: float) -> float:
+    """Return a factor that phones and editors use where one is near, else one decimal."""
+    near = min(_USUAL_FACTORS, key=lambda usual: abs(np.log(factor / usual)))
+    return float(near) if abs(factor / near - 1.0) <= _NEAR_SHARE else round(factor, 1)

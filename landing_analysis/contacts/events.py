@@ -1,0 +1,535 @@
+"""Tracks -> Contacts: initial contact and toe-off per limb, between frames.
+
+The recipe
+----------
+1. The body's middle (mean of hips and shoulders) is differentiated twice. A
+   stretch in which it accelerates downward by more than half of gravity is a
+   candidate flight. The scale comes from the body's own leg length.
+2. For each foot the toes are followed (`feet`). A foot *landed* from the candidate
+   when its toes stop and then stay; it *took off* into it when they stayed and then
+   move. A foot that only swings, or a body that drops while its toes stay (squat,
+   heel raise, countermovement), makes no flight.
+3. The two feet and the body are held against each other: an edge that the body
+   contradicts is not believed, a foot behind the other is helped by it, and a body
+   that surely falls freely is in the air however badly its feet are seen.
+4. A flight needs at least one foot that landed, or took off at the end of the
+   clip, and a time in the air that a jump can have.
+
+Nobody gives a floor height: rest is judged from each foot's own movement, so a
+step from a box and a slow drift toward the camera change nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from landing_analysis.contacts.feet import (
+    IN_FULL_SIGHT,
+    Edges,
+    Motion,
+    Sight,
+    average_events,
+    foot_edges,
+    read_motion,
+)
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.errors import TableError
+from landing_analysis.maths.signals import close_gaps, runs
+from landing_analysis.maths.statistics import weighted_mean
+from landing_analysis.settings import ContactSettings
+from landing_analysis.tables import (
+    LIMBS,
+    Contact,
+    Contacts,
+    Event,
+    Flight,
+    FloatArray,
+    Limb,
+    Note,
+    Tracks,
+)
+
+_HELD = "held landing: the foot stayed on the ground until the clip ended"
+_UNSEEN = "the foot was not seen to leave the ground before the next flight"
+
+
+def find_contacts(
+    tracks: Tracks, settings: ContactSettings, sights: Mapping[Limb, Sight] = IN_FULL_SIGHT
+) -> Contacts:
+    """Find every ground contact that follows a flight, and every flight.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    settings : ContactSettings
+    sights : how each foot is seen, from `sights_of`
+
+    Returns
+    -------
+    Contacts
+        In order of initial contact. Standing before the first flight is no
+        contact: its initial contact is not in the clip.
+
+    Notes
+    -----
+    See the module's text for the recipe. Foot rules in the literature use the
+    speed or acceleration of heel and toe (Hreljac & Stergiou 2000, doi
+    10.1007/BF02345744; O'Connor 2007); the free-fall gate and the hinge fit are
+    this project's own. Limits: a landing without a stop of the toes (a slide) is
+    missed; a flight under ``min_flight_s`` is not told from a heel raise.
+    """
+    if tracks.rate_hz < settings.min_rate_hz:
+        text = (
+            f"{tracks.rate_hz:.0f} frames/s is too slow to tell a flight from a step; "
+            f"film at 60 frames/s or more."
+        )
+        return Contacts((), (), (Note("frame rate", "poor", text),))
+    motion = read_motion(tracks, settings)
+    one_behind_other = "far" in sights.values()
+    highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m
+    candidates = [
+        (
+            stretch,
+            {limb: foot_edges(motion, limb, stretch, settings, sights[limb]) for limb in LIMBS},
+        )
+        for stretch in _falling_stretches(motion, settings)
+    ]
+    held = _held_limb(motion, [edges for _, edges in candidates], highest_m)
+    contacts: list[Contact] = []
+    flights: list[Flight] = []
+    for stretch, both in candidates:
+        body = _body_edges(motion, stretch, settings)
+        edges = _believable(_grounded(both, held, settings), body, settings)
+        edges = _rescued(motion, _helped(edges, settings), stretch, body, held, settings)
+        edges = _paired(motion, edges, stretch, highest_m, settings)
+        flight = _resolve_flight(motion, edges, stretch, settings)
+        if flight is None:
+            continue
+        flights.append(flight)
+        contacts = [_with_toe_off(contact, edges[contact.limb].toe_off) for contact in contacts]
+        contacts += [_landing(limb, edges[limb]) for limb in flight.landing_limbs]
+    ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
+    return Contacts(tuple(ordered), tuple(flights))
+
+
+def _falling_stretches(motion: Motion, settings: ContactSettings) -> list[tuple[int, int]]:
+    """Return candidate flights: the body's middle falls, and somewhere in it falls freely."""
+    g = GRAVITY_M_S2
+    with np.errstate(invalid="ignore"):
+        falling = motion.body_acceleration < -settings.falling_share * g
+        descending = motion.body_acceleration < -settings.falling_edge_share * g
+    descending = close_gaps(motion.t_s, descending, settings.falling_gap_s)
+    return [
+        (first, last)
+        for first, last in runs(descending)
+        if falling[first : last + 1].any()
+        and motion.t_s[last] - motion.t_s[first] >= 0.5 * settings.min_flight_s
+    ]
+
+
+def _held_limb(
+    motion: Motion, candidates: list[dict[Limb, Edges]], highest_m: float
+) -> Limb | None:
+    """Return the limb that is held up in hops: it seldom lands, and hangs above the other."""
+    landed = {
+        limb: sum(edges[limb].toe_contact is not None for edges in candidates) for limb in LIMBS
+    }
+    fewer, more = sorted(LIMBS, key=lambda limb: landed[limb])
+    if landed[fewer] >= 0.5 * landed[more]:
+        return None
+    above_m = (motion.ankle_m[fewer] - motion.ankle_m[more])[motion.resting[more]]
+    known = above_m[np.isfinite(above_m)]
+    return fewer if len(known) and float(np.median(known)) > highest_m else None
+
+
+def _grounded(
+    edges: dict[Limb, Edges], held: Limb | None, settings: ContactSettings
+) -> dict[Limb, Edges]:
+    """Drop the edges of a foot that turned in the air while the other stood on the ground."""
+    kept = dict(edges)
+    for limb, other in (LIMBS, LIMBS[::-1]):
+        own, opposite = edges[limb], edges[other]
+        highest_m = settings.held_foot_m if limb == held else settings.far_foot_m
+        if own.level_before_m - opposite.level_before_m > highest_m:
+            kept[limb] = replace(kept[limb], toe_off=None)
+        if own.level_after_m - opposite.level_after_m > highest_m:
+            kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
+    return kept
+
+
+def _body_edges(
+    motion: Motion, stretch: tuple[int, int], settings: ContactSettings
+) -> tuple[Event, Event]:
+    """Read take-off and landing from the body alone: where it begins and ends to fall."""
+    t_s = motion.t_s
+    half_step_s = 0.5 * float(np.median(np.diff(t_s)))
+    off_s = float(t_s[stretch[0]]) - half_step_s + settings.body_off_late_s
+    on_s = float(t_s[stretch[1]]) + half_step_s - settings.body_on_early_s
+    return Event(off_s, settings.body_off_sd_s), Event(on_s, settings.body_on_sd_s)
+
+
+def _believable(
+    edges: dict[Limb, Edges], body: tuple[Event, Event], settings: ContactSettings
+) -> dict[Limb, Edges]:
+    """Let the body speak for a foot whose edge lies where the body shows none.
+
+    A foot may land after the other one, but not long before the body stops falling, and
+    it cannot leave long after the body began to fall.
+    """
+    off, on = body
+    believed = dict(edges)
+    for limb, own in edges.items():
+        if own.toe_off and not (
+            -settings.off_before_body_s < own.toe_off.t_s - off.t_s < settings.off_after_body_s
+        ):
+            believed[limb] = replace(believed[limb], toe_off=off)
+        if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
+            believed[limb] = replace(believed[limb], toe_contact=on, heel_contact=None)
+    return _with_body(believed, on)
+
+
+def _with_body(edges: dict[Limb, Edges], on: Event) -> dict[Limb, Edges]:
+    """Average the first landing with the body's; the other foot moves along.
+
+    So the time between the feet stays as their own toes show it.
+    """
+    landed = {limb: own.toe_contact for limb, own in edges.items() if own.toe_contact}
+    if not landed:
+        return edges
+    first = min(landed.values(), key=lambda event: event.t_s)
+    averaged = average_events(first, on)
+    moved = dict(edges)
+    for limb, toe in landed.items():
+        if toe is not on:
+            shifted_s = toe.t_s + averaged.t_s - first.t_s
+            event = averaged if toe is first else Event(shifted_s, toe.sd_s)
+            moved[limb] = replace(moved[limb], toe_contact=event)
+    return moved
+
+
+def _helped(edges: dict[Limb, Edges], settings: ContactSettings) -> dict[Limb, Edges]:
+    """Draw the events of a hidden foot toward those of the other, which is seen far better.
+
+    The feet of a two-leg jump leave and land within hundredths of a second of each
+    other; that prior is averaged with the hidden foot's own reading by their weights.
+    """
+
+    def drawn(own: Event | None, other: Event | None) -> Event | None:
+        if own is None or other is None:
+            return own
+        if own.sd_s <= max(1.5 * other.sd_s, settings.poor_edge_sd_s):
+            return own
+        other_sd_s = float(np.hypot(other.sd_s, settings.feet_apart_sd_s))
+        return Event(*weighted_mean((own.t_s, own.sd_s), (other.t_s, other_sd_s)))
+
+    return {
+        limb: replace(
+            edges[limb],
+            toe_off=drawn(edges[limb].toe_off, edges[other].toe_off),
+            toe_contact=drawn(edges[limb].toe_contact, edges[other].toe_contact),
+        )
+        for limb, other in (LIMBS, LIMBS[::-1])
+    }
+
+
+def _rescued(
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    stretch: tuple[int, int],
+    body: tuple[Event, Event],
+    held: Limb | None,
+    settings: ContactSettings,
+) -> dict[Limb, Edges]:
+    """Give a flight that the body shows beyond doubt the edges that the feet do not show.
+
+    A body that falls freely for ``sure_fall_s`` is in the air, however badly its feet
+    are seen. The ends of its fall then stand for the missing toe-offs or landings, with
+    the wide uncertainty of such a guess.
+    """
+    t_s = motion.t_s
+    start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
+    if not _falls_freely(motion, stretch, settings):
+        return edges
+    off, on = body
+    rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
+    seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
+    limbs = seen or _lower_feet(motion, stretch, settings)
+    limbs = [limb for limb in limbs if limb != held] or limbs
+    cut_off_s = settings.cut_off_s
+    if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
+        for limb in limbs:
+            rescued[limb] = replace(rescued[limb], toe_off=off)
+    if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
+        for limb in limbs:
+            rescued[limb] = replace(rescued[limb], toe_contact=on)
+    return rescued
+
+
+def _falls_freely(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> bool:
+    """Say whether the body falls so fast and so long that nothing can carry it."""
+    first, last = stretch
+    mean = float(np.nanmean(motion.body_acceleration[first : last + 1]))
+    long = float(motion.t_s[last] - motion.t_s[first]) >= settings.sure_fall_s
+    return long and mean < -settings.sure_fall_share * GRAVITY_M_S2
+
+
+def _lifted(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> bool:
+    """Say whether a foot's toes were higher during a fall than before and after it.
+
+    A foot that stands at another height afterwards has left the ground as well. In a
+    flight of a tenth of a second toes rise by a centimetre: no more than noise in one
+    frame, but not over several.
+    """
+    t_s = motion.t_s
+    start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
+    before = (t_s > start_s - 0.15) & (t_s < start_s)
+    after = (t_s > end_s + 0.03) & (t_s < end_s + 0.15)
+    inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
+    in_air_s = max(end_s - start_s - settings.body_off_late_s, 0.0)
+    least_m = settings.sure_rise_share * GRAVITY_M_S2 * in_air_s**2 / 8
+    for limb in LIMBS:
+        toe_m = motion.toe_m[limb]
+        sides = [toe_m[side & np.isfinite(toe_m)] for side in (before, after)]
+        known = [float(np.median(side)) for side in sides if len(side)]
+        highest_m = float(np.fmax.reduce(toe_m[inside], initial=-np.inf))
+        noise_m = motion.noise_m[f"{limb}_toe"] / np.sqrt(max(int(inside.sum()), 1))
+        if not known or max(known) - min(known) > settings.held_foot_m:
+            return True
+        if highest_m - max(known) > max(3 * noise_m, least_m):
+            return True
+    return False
+
+
+def _paired(
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    stretch: tuple[int, int],
+    highest_m: float,
+    settings: ContactSettings,
+) -> dict[Limb, Edges]:
+    """Give a foot that stands beside the other one the edges that it does not show itself.
+
+    A foot hidden behind the other leg can be seen to stand though not to land. Where it
+    rests at the other's level before or after the flight, it left or landed with it.
+    """
+    t_s = motion.t_s
+    sides = {
+        "toe_off": (t_s > t_s[stretch[0]] - 0.14) & (t_s < t_s[stretch[0]] - 0.04),
+        "toe_contact": (t_s > t_s[stretch[1]] + 0.04) & (t_s < t_s[stretch[1]] + 0.14),
+    }
+    paired = dict(edges)
+    for limb, other in (LIMBS, LIMBS[::-1]):
+        for edge, near in sides.items():
+            seen = getattr(edges[other], edge)
+            if getattr(edges[limb], edge) is not None or seen is None or not near.any():
+                continue
+            level = float(np.ptp(motion.toe_m[limb][near])) < settings.standing_range_m
+            # A foot held up behind may hang its toes nearly to the floor, not its ankle.
+            apart_m = [
+                float(np.abs(np.median((part[limb] - part[other])[near])))
+                for part in (motion.toe_m, motion.ankle_m)
+            ]
+            if level and max(apart_m) < highest_m:
+                guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
+                own = paired[limb]
+                paired[limb] = (
+                    replace(own, toe_off=guess)
+                    if edge == "toe_off"
+                    else replace(own, toe_contact=guess)
+                )
+    return paired
+
+
+def _outside(edges: Edges, start_s: float, end_s: float) -> Edges:
+    """Drop edges that lie deep inside a fall, where no foot can leave or land."""
+    margin_s = 0.35 * (end_s - start_s)
+    if edges.toe_off and edges.toe_off.t_s > start_s + margin_s:
+        edges = replace(edges, toe_off=None)
+    if edges.toe_contact and edges.toe_contact.t_s < end_s - margin_s:
+        edges = replace(edges, toe_contact=None, heel_contact=None)
+    return edges
+
+
+def _lower_feet(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> list[Limb]:
+    """Return the foot, or both feet, that are down shortly after a fall."""
+    after_s = motion.t_s - motion.t_s[stretch[1]]
+    down = (after_s > 0.05) & (after_s < 0.2)
+    levels = {limb: float(np.median(motion.toe_m[limb][down])) for limb in LIMBS if down.any()}
+    known = {limb: level for limb, level in levels.items() if np.isfinite(level)}
+    lowest = min(known.values(), default=0.0)
+    return [limb for limb, level in known.items() if level - lowest < settings.held_foot_m]
+
+
+def _resolve_flight(
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    stretch: tuple[int, int],
+    settings: ContactSettings,
+) -> Flight | None:
+    """Turn one candidate into a flight, or None when a foot carried the body through it."""
+    landings = {limb: e.initial_contact for limb, e in edges.items() if e.initial_contact}
+    toe_offs = {limb: e.toe_off for limb, e in edges.items() if e.toe_off}
+    first, last = stretch
+    landing = min(_well_placed(landings), key=lambda event: event.t_s, default=None)
+    take_off = max(_well_placed(toe_offs), key=lambda event: event.t_s, default=None)
+    starts_in_air = take_off is None and motion.t_s[first] - motion.t_s[0] < settings.cut_off_s
+    ends_in_air = landing is None and motion.t_s[-1] - motion.t_s[last] < settings.cut_off_s
+    if (take_off is None and not starts_in_air) or (landing is None and not ends_in_air):
+        return None
+    start_s = take_off.t_s if take_off else motion.t_s[0]
+    end_s = landing.t_s if landing else motion.t_s[-1]
+    duration_s = end_s - start_s
+    if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
+        return None
+    in_the_air = (
+        _falls_freely(motion, stretch, settings) and _lifted(motion, stretch, settings)
+    ) or (
+        not any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS)
+        and _fell(motion, start_s, end_s, settings)
+        and (not take_off or not landing or _rose(motion, edges, start_s, end_s, settings))
+    )
+    if not in_the_air:
+        return None
+
+    def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
+        lead = settings.max_landing_lead_s
+        return tuple(limb for limb in events if abs(events[limb].t_s - with_s) <= lead)
+
+    return Flight(
+        take_off,
+        landing,
+        together(toe_offs, start_s) if take_off else (),
+        together(landings, end_s) if landing else (),
+        _fitted_gravity(motion, start_s, end_s),
+    )
+
+
+def _well_placed(events: dict[Limb, Event]) -> list[Event]:
+    """Leave out the event of a hidden foot where the other foot's is placed far better."""
+    best_s = min((event.sd_s for event in events.values()), default=0.0)
+    return [event for event in events.values() if event.sd_s <= 2 * best_s]
+
+
+def _carried(
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    limb: Limb,
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether a foot rested on the ground through most of a would-be flight.
+
+    A foot at rest well above where the other foot left or landed is held in the air.
+    """
+    inside = (motion.t_s > start_s) & (motion.t_s < end_s)
+    if inside.sum() < 2:
+        return False
+    height = motion.toe_m[limb][inside]
+    other = edges["right" if limb == "left" else "left"]
+    ground_m = np.fmax(other.level_before_m, other.level_after_m)
+    if np.mean(height) - ground_m > settings.held_foot_m:
+        return False
+    if not np.isfinite(height).all():
+        return False
+    rise = height.max() - max(height[0], height[-1])
+    expected = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 8
+    return bool(motion.resting[limb][inside].mean() > 0.6 and rise < 0.25 * expected)
+
+
+def _fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
+    """Say whether the body fell through the whole of a would-be flight, not only in a part."""
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
+    mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0
+    return mean < -settings.falling_mean_share * GRAVITY_M_S2
+
+
+def _rose(
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether the toes were surely above the line between the levels they left and met.
+
+    A free arc of duration T lies g T^2 / 12 above that line on average.
+    """
+    inside = (motion.t_s > start_s) & (motion.t_s < end_s)
+    share = (motion.t_s[inside] - start_s) / (end_s - start_s)
+    rises_m, noise_m = [], []
+    for limb, own in edges.items():
+        if own.toe_off is None or own.toe_contact is None or not len(share):
+            continue
+        if np.isnan(own.level_before_m) or np.isnan(own.level_after_m):
+            continue
+        line = own.level_before_m + share * (own.level_after_m - own.level_before_m)
+        rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))
+        noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
+    if not rises_m:
+        return True
+    expected_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12
+    least_m = max(settings.least_rise_share * expected_m, 3 * max(noise_m))
+    return bool(max(rises_m) > least_m)
+
+
+def _fitted_gravity(motion: Motion, start_s: float, end_s: float) -> float:
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s) & np.isfinite(motion.body_m)
+    if inside.sum() < 4:
+        return float("nan")
+    return float(-2 * np.polyfit(motion.t_s[inside] - start_s, motion.body_m[inside], 2)[0])
+
+
+def _landing(limb: Limb, edges: Edges) -> Contact:
+    contact = edges.initial_contact
+    if contact is None:
+        raise TableError(f"The {limb} foot is listed as landed without an initial contact.")
+    return Contact(
+        limb,
+        contact,
+        None,
+        _HELD,
+        edges.toe_contact,
+        edges.heel_contact,
+    )
+
+
+def _with_toe_off(contact: Contact, toe_off: Event | None) -> Contact:
+    """Close an open contact with what its foot did before the next flight."""
+    if contact.toe_off_reason != _HELD:
+        return contact
+    if toe_off is None or toe_off.t_s <= contact.initial_contact.t_s:
+        return replace(contact, toe_off_reason=_UNSEEN)
+    return replace(contact, toe_off=toe_off, toe_off_reason=None)
+
+
+def match_events(
+    reference_s: FloatArray, found_s: FloatArray, window_s: float
+) -> list[tuple[int, int]]:
+    """Pair found events with reference events one to one, closest first.
+
+    Parameters
+    ----------
+    reference_s, found_s : (n,), (m,) seconds
+    window_s : events farther apart than this are no pair
+
+    Returns
+    -------
+    list of (reference index, found index); what is missing on the left was
+    missed, what is missing on the right was invented
+    """
+    reference_s, found_s = np.asarray(reference_s), np.asarray(found_s)
+    if not len(reference_s) or not len(found_s):
+        return []
+    apart = np.abs(reference_s[:, None] - found_s[None, :])
+    pairs: list[tuple[int, int]] = []
+    for flat in np.argsort(apart, axis=None):
+        row, column = divmod(int(flat), len(found_s))
+        if apart[row, column] > window_s:
+            break
+        if all(row != a and column != b for a, b in pairs):
+            pairs.append((row, column))
+    return sorted(pairs)

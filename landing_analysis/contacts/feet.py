@@ -1,0 +1,295 @@
+"""One foot around a fall: when its toes left and landed, when its heel did.
+
+Each edge is placed between frames by the fit of a hinge: a part of the foot that moves on
+a free-fall arc and rests from one instant on (landing), or rests and moves from one instant
+on (toe-off). Toes, ankle and heel are fitted apart. The standard uncertainty of an edge is
+what the fit's residuals allow, with the pose model's own part and a share of the frame
+interval added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.maths.hinge import Hinge, HingeWindows, fit_hinge
+from landing_analysis.maths.signals import close_gaps, local_polynomial, runs
+from landing_analysis.maths.statistics import Z_95, weighted_mean
+from landing_analysis.settings import ContactSettings, FootSettings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    BoolArray,
+    Event,
+    FloatArray,
+    Limb,
+    Tracks,
+    View,
+)
+
+Sight = Literal["front", "near", "far", "behind"]
+IN_FULL_SIGHT: Mapping[Limb, Sight] = {"left": "front", "right": "front"}
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Heights in metres (up positive) and what follows from them, on the clip's time base."""
+
+    t_s: FloatArray
+    body_m: FloatArray
+    body_acceleration: FloatArray
+    toe_m: dict[Limb, FloatArray]
+    heel_m: dict[Limb, FloatArray]
+    ankle_m: dict[Limb, FloatArray]
+    resting: dict[Limb, BoolArray]
+    seen: dict[Limb, FloatArray]
+    noise_m: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Edges:
+    """What one foot did around one candidate flight; None where it did not.
+
+    The levels are the heights at which the toes rested before and after.
+    """
+
+    toe_off: Event | None = None
+    toe_contact: Event | None = None
+    heel_contact: Event | None = None
+    level_before_m: float = float("nan")
+    level_after_m: float = float("nan")
+
+    @property
+    def initial_contact(self) -> Event | None:
+        """Toe contact, or heel contact where that is surely the earlier."""
+        toe, heel = self.toe_contact, self.heel_contact
+        if toe and heel and toe.t_s - heel.t_s > Z_95 * float(np.hypot(toe.sd_s, heel.sd_s)):
+            return heel
+        return toe
+
+
+def sights_of(view: View, near_limb: Limb | None) -> Mapping[Limb, Sight]:
+    """Say how each foot is seen in a view: the far one of a side view half hidden."""
+    if near_limb is not None:
+        return {limb: "near" if limb == near_limb else "far" for limb in LIMBS}
+    return dict.fromkeys(LIMBS, "behind") if view == "back" else IN_FULL_SIGHT
+
+
+def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
+    """Turn tracks into heights in metres, and say where each foot's toes rest."""
+    height = -(tracks.raw_px @ tracks.down) / tracks.px_per_m
+    middle = ("left_hip", "right_hip", "left_shoulder", "right_shoulder")
+    body = np.mean([height[:, LANDMARK[name]] for name in middle], axis=0)
+    resting = {}
+    for limb in LIMBS:
+        toes_m = tracks.raw_px[:, LANDMARK[f"{limb}_toe"]] / tracks.px_per_m
+        velocity = local_polynomial(tracks.t_s, toes_m, 0.04, 1)[1]
+        with np.errstate(invalid="ignore"):
+            slow = np.hypot(*velocity.T) < settings.rest_speed_m_s
+        resting[limb] = close_gaps(tracks.t_s, slow, settings.rest_gap_s)
+    return Motion(
+        t_s=tracks.t_s,
+        body_m=body,
+        body_acceleration=local_polynomial(tracks.t_s, body, 0.07, 2)[2],
+        toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
+        heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
+        ankle_m={limb: height[:, LANDMARK[f"{limb}_ankle"]] for limb in LIMBS},
+        resting=resting,
+        seen={limb: tracks.visibility[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
+        noise_m={
+            name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m
+            for name in (f"{limb}_{part}" for limb in LIMBS for part in ("toe", "heel", "ankle"))
+        },
+    )
+
+
+def foot_edges(
+    motion: Motion,
+    limb: Limb,
+    stretch: tuple[int, int],
+    settings: ContactSettings,
+    sight: Sight,
+) -> Edges:
+    """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
+    t_s, toe_m = motion.t_s, motion.toe_m[limb]
+    first, last = stretch
+    lead_s = settings.max_landing_lead_s
+    rests = [
+        (start, stop)
+        for start, stop in runs(motion.resting[limb])
+        if t_s[stop] - t_s[start] >= settings.min_rest_s
+    ]
+    # A rest inside the stretch is the top of the arc; a foot on the ground rests beyond it.
+    before = [rest for rest in rests if rest[0] < first and rest[1] < last]
+    after = [rest for rest in rests if rest[1] > last and rest[0] > first]
+    left = landed = None
+    if before and t_s[before[-1][1]] >= t_s[first] - lead_s:
+        near_s = _lift_s(t_s, toe_m, before[-1], stretch)
+        left = _toe_hinge(motion, limb, near_s, "leaving", stretch, settings)
+    if after and t_s[after[0][0]] <= t_s[last] + lead_s:
+        near_s = _lift_s(t_s, toe_m, after[0], stretch)
+        landed = _toe_hinge(motion, limb, near_s, "landing", stretch, settings)
+    seen = _seen(motion, limb, sight, settings)
+    toe_contact = _toe_contact(motion, limb, landed, seen, settings)
+    toe_off = left and Event(
+        left.at_s - seen.toe_off_late_s, _sd_s(motion, left, seen.toe_off_sd_s, settings)
+    )
+    return Edges(
+        toe_off,
+        toe_contact,
+        _heel_contact(motion, limb, toe_contact, settings),
+        left.level_m if left else float("nan"),
+        landed.level_m if landed else float("nan"),
+    )
+
+
+def _seen(motion: Motion, limb: Limb, sight: Sight, settings: ContactSettings) -> FootSettings:
+    """Return what the pose model makes of a foot seen so; a hidden one counts as far."""
+    hidden = float(np.nanmean(motion.seen[limb])) < settings.hidden_visibility
+    sights: dict[Sight, FootSettings] = {
+        "front": settings.front, "near": settings.near,
+        "far": settings.far, "behind": settings.behind,
+    }  # fmt: skip
+    return sights["far" if hidden and sight != "behind" else sight]
+
+
+def _toe_contact(
+    motion: Motion, limb: Limb, toe: Hinge | None, seen: FootSettings, settings: ContactSettings
+) -> Event | None:
+    """Average what toes and ankle say of a landing.
+
+    The ankle's fall breaks off after the toes touch, the later the more the foot pointed
+    down: the height that the ankle loses against the toes tells by how much.
+    """
+    if toe is None:
+        return None
+    event = Event(toe.at_s - seen.toe_on_late_s, _sd_s(motion, toe, seen.toe_on_sd_s, settings))
+    near_s = event.t_s + settings.ankle_on_lag_s + 0.015
+    ankle = _part_hinge(
+        motion, (f"{limb}_ankle", motion.ankle_m[limb]), near_s, "landing",
+        settings.hinge_moving_s, settings,
+    )  # fmt: skip
+    if ankle is None:
+        return event
+    above_m = motion.ankle_m[limb] - motion.toe_m[limb]
+    before = (motion.t_s > event.t_s - 0.05) & (motion.t_s < event.t_s + 0.02)
+    after = (motion.t_s > ankle.at_s + 0.03) & (motion.t_s < ankle.at_s + 0.12)
+    known = np.isfinite(above_m)
+    if not (known & before).any() or not (known & after).any():
+        return event
+    lost_m = float(np.mean(above_m[known & before]) - np.median(above_m[known & after]))
+    lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
+    sd_s = _sd_s(motion, ankle, seen.ankle_on_sd_s, settings)
+    return average_events(event, Event(ankle.at_s - lag_s, sd_s))
+
+
+def _sd_s(motion: Motion, hinge: Hinge, model_sd_s: float, settings: ContactSettings) -> float:
+    """Add up an edge's uncertainty: of the fit, of the pose model, of the frame interval."""
+    frame_s = float(np.median(np.diff(motion.t_s)))
+    return float(np.linalg.norm([hinge.sd_s, model_sd_s, settings.frame_share * frame_s]))
+
+
+def average_events(one: Event, other: Event) -> Event:
+    """Average two readings of one event by their weights; half their distance is the least sd."""
+    at_s, sd_s = weighted_mean((one.t_s, one.sd_s), (other.t_s, other.sd_s))
+    return Event(at_s, max(sd_s, 0.5 * abs(one.t_s - other.t_s)))
+
+
+def _toe_hinge(
+    motion: Motion,
+    limb: Limb,
+    near_s: float,
+    kind: Literal["landing", "leaving"],
+    stretch: tuple[int, int],
+    settings: ContactSettings,
+) -> Hinge | None:
+    half_s = 0.5 * float(motion.t_s[stretch[1]] - motion.t_s[stretch[0]])
+    moving_s = min(settings.hinge_moving_s, half_s)
+    part = (f"{limb}_toe", motion.toe_m[limb])
+    sinking_m_s = settings.toe_sinking_m_s if kind == "landing" else 0.0
+    return _part_hinge(motion, part, near_s, kind, moving_s, settings, sinking_m_s=sinking_m_s)
+
+
+def _part_hinge(
+    motion: Motion,
+    part: tuple[str, FloatArray],
+    near_s: float,
+    kind: Literal["landing", "leaving"],
+    moving_s: float,
+    settings: ContactSettings,
+    fall_m_s2: float = GRAVITY_M_S2,
+    sinking_m_s: float = 0.0,
+) -> Hinge | None:
+    """Fit a hinge to one part of a foot, given by its landmark's name and its heights."""
+    name, height_m = part
+    rest_s = settings.leaving_rest_s if kind == "leaving" else settings.landing_rest_s
+    return fit_hinge(
+        motion.t_s,
+        height_m,
+        near_s,
+        kind,
+        HingeWindows(settings.hinge_search_s, moving_s, rest_s),
+        motion.noise_m[name],
+        fall_m_s2=fall_m_s2,
+        sinking_m_s=sinking_m_s,
+        worst_misfit_m=settings.hinge_misfit_m,
+    )
+
+
+def _heel_contact(
+    motion: Motion, limb: Limb, toe_contact: Event | None, settings: ContactSettings
+) -> Event | None:
+    """Place heel contact near toe contact: the heel sinks at a steady speed, then rests."""
+    if toe_contact is None:
+        return None
+    t_s, heel_m = motion.t_s, motion.heel_m[limb]
+    around = np.flatnonzero((t_s > toe_contact.t_s - 0.08) & (t_s < toe_contact.t_s + 0.18))
+    if len(around) < 5 or not np.isfinite(heel_m[around]).all():
+        return None
+    level = float(np.median(heel_m[around[-max(2, len(around) // 4) :]]))
+    rise = float(heel_m[around].max()) - level
+    above = around[heel_m[around] > level + 0.2 * rise]
+    if not len(above):
+        return None
+    heel = (f"{limb}_heel", heel_m)
+    near_s = float(t_s[above[-1]]) + 0.01
+    hinge = _part_hinge(
+        motion, heel, near_s, "landing", settings.heel_moving_s, settings, fall_m_s2=0.0
+    )
+    if hinge is None:
+        return None
+    sd_s = float(np.hypot(hinge.sd_s, settings.heel_model_sd_s))
+    return Event(hinge.at_s + settings.heel_early_s, sd_s)
+
+
+def _lift_s(
+    t_s: FloatArray, height_m: FloatArray, rest: tuple[int, int], stretch: tuple[int, int]
+) -> float:
+    """Estimate when a part left, or reached, the level of a rest beside a falling stretch.
+
+    A quarter of the way up to the top of a parabola of duration T is reached
+    .067 T after it starts. Where the part does not rise (a step off a box) the
+    rest's own end is taken.
+    """
+    leaving = rest[0] < stretch[0]
+    edge = rest[1] if leaving else rest[0]
+    arc = np.arange(min(edge, stretch[0]), max(edge, stretch[1]) + 1)
+    arc = arc[np.isfinite(height_m[arc])]
+    if not len(arc):
+        return float(t_s[edge])
+    top = int(arc[np.nanargmax(height_m[arc])])
+    level = float(np.nanmedian(height_m[rest[0] : rest[1] + 1]))
+    side = arc[arc <= top] if leaving else arc[arc >= top][::-1]
+    rise = float(height_m[top]) - level
+    low = side[height_m[side] < level + 0.25 * rise]
+    if rise < 0.01 or not len(low) or low[-1] == top:
+        return float(t_s[edge])
+    inner, outer = int(low[-1]), int(low[-1]) + (1 if leaving else -1)
+    share = (level + 0.25 * rise - height_m[inner]) / (height_m[outer] - height_m[inner])
+    crossing_s = t_s[inner] + share * (t_s[outer] - t_s[inner])
+    start_s = 0.067 * (t_s[stretch[1]] - t_s[stretch[0]])
+    return float(crossing_s - start_s if leaving else crossing_s + start_s)

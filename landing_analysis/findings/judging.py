@@ -1,0 +1,266 @@
+"""Measures -> Findings: each value against a cited limit, or the plain word that it cannot tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.maths.statistics import Z_95
+from landing_analysis.tables import (
+    Decided,
+    Finding,
+    FootStrike,
+    Limb,
+    Limit,
+    Measure,
+    Measures,
+    SetSummary,
+    Verdict,
+)
+
+COVERAGE = Z_95  # standard uncertainties in a 95 % interval (JCGM 100:2008; memory, sure)
+
+TITLES = {
+    "knee_inward": "Knee inward",
+    "knees_together": "Knees together",
+    "target_flexion": "Target flexion",
+    "stiff_landing": "Stiff landing",
+    "long_ground_contact": "Long ground contact",
+    "heel_first_landing": "Heel-first landing",
+    "favouring": "Favouring a limb",
+    "side_difference": "Side difference",
+}
+"""Every finding that a limit may belong to, and its heading in the report."""
+
+SIGNED_MEASURES = ("pelvis_shift", "trunk_lean", "landing_lead")
+"""Whole-body measures whose sign points to a limb: positive to the left one."""
+
+
+@dataclass(frozen=True)
+class _Value:
+    """What is judged: of one rep, or of the set when ``rep`` is None."""
+
+    measure: str
+    limb: Limb | None
+    rep: int | None
+    value: float
+    sd: float
+    frames: tuple[int, ...] = ()
+
+
+def verdict(value: float, sd: float, limit: Limit) -> Verdict:
+    """Hold a value with its standard uncertainty against a limit.
+
+    Parameters
+    ----------
+    value, sd : in the limit's unit
+    limit : upper, lower or band
+
+    Returns
+    -------
+    ``cannot tell`` when an edge of the limit lies within value +- 1.96 sd; else
+    ``above`` the upper edge, ``below`` the lower one, or ``within``
+    """
+    low, high = edges(limit)
+    reach = COVERAGE * sd
+    if any(abs(value - edge) <= reach for edge in (low, high) if edge is not None):
+        return "cannot tell"
+    if high is not None and value > high:
+        return "above"
+    if low is not None and value < low:
+        return "below"
+    return "within"
+
+
+def edges(limit: Limit) -> tuple[float | None, float | None]:
+    """Return the lower and the upper edge of a limit, None where it has none."""
+    if limit.kind == "upper":
+        return None, limit.value
+    if limit.kind == "lower":
+        return limit.value, None
+    width = limit.half_width or 0.0
+    return limit.value - width, limit.value + width
+
+
+def judge_measures(
+    measures: Measures, limits: tuple[Limit, ...], decided: Decided
+) -> tuple[Finding, ...]:
+    """Judge the mean of the set and every rep against every limit of the task.
+
+    Parameters
+    ----------
+    measures : Measures
+    limits : from the limits file
+    decided : names the task and the surgical side
+
+    Returns
+    -------
+    tuple of Finding
+        For each limit the set first (``rep`` None), then rep by rep. The finding
+        ``side_difference`` judges limb symmetry indices and has no reps.
+    """
+    found: list[Finding] = []
+    for limit in limits:
+        if decided.task is not None and decided.task not in limit.tasks:
+            continue
+        values = _side_values(measures, limit) if _is_side(limit) else _values(measures, limit)
+        found += [_finding(value, limit, decided) for value in values]
+    return tuple(found)
+
+
+def _is_side(limit: Limit) -> bool:
+    return limit.finding == "side_difference"
+
+
+def _values(measures: Measures, limit: Limit) -> list[_Value]:
+    sets = [_of_set(s) for s in measures.summaries if s.name == limit.measure]
+    reps = [
+        _Value(row.name, row.limb, row.rep, row.value, row.sd, row.frames)
+        for row in measures.measures
+        if row.name == limit.measure and row.value is not None and row.sd is not None
+    ]
+    return sets + reps
+
+
+def _of_set(summary: SetSummary) -> _Value:
+    return _Value(summary.name, summary.limb, None, summary.mean, summary.mean_sd)
+
+
+def _side_values(measures: Measures, limit: Limit) -> list[_Value]:
+    return [
+        _Value(side.name, side.limb, None, side.value, side.sd)
+        for side in measures.comparisons
+        if side.name == limit.measure and side.kind == "lsi"
+    ]
+
+
+def foot_strike(row: Measure) -> FootStrike | None:
+    """Name the foot strike that a toe to heel interval shows; None for any other row.
+
+    ``toe-first`` and ``heel-first`` only where the interval's 95 % interval leaves 0 out.
+    """
+    if row.name != "toe_to_heel_interval" or row.value is None or row.sd is None:
+        return None
+    if abs(row.value) <= COVERAGE * row.sd:
+        return "flat or too close to tell"
+    return "toe-first" if row.value > 0 else "heel-first"
+
+
+def limb_words(limb: Limb | None, decided: Decided) -> str:
+    """Name a limb as the clinician does: surgical or non-surgical where the side is known."""
+    if limb is None:
+        return ""
+    if decided.surgical_side is None:
+        return f"{limb} limb"
+    role = "surgical" if limb == decided.surgical_side else "non-surgical"
+    return f"{role} ({limb}) limb"
+
+
+def toward_words(value: float, measure: str, decided: Decided) -> str:
+    """Say which limb a signed whole-body measure points to; empty for the others.
+
+    A body carried toward one limb, or one foot that lands first, is read as that
+    limb being used more: motion, not force.
+    """
+    if measure not in SIGNED_MEASURES:
+        return ""
+    limb: Limb = "left" if value > 0 else "right"
+    words = limb_words(limb, decided)
+    if measure == "landing_lead":
+        return f"the {words} lands first"
+    return f"the body is carried toward the {words}"
+
+
+def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:
+    judged = verdict(value.value, value.sd, limit)
+    low, high = edges(limit)
+    nearest = min(
+        (edge for edge in (low, high) if edge is not None), key=lambda e: abs(value.value - e)
+    )
+    return Finding(
+        name=limit.finding,
+        limb=value.limb,
+        rep=value.rep,
+        verdict=judged,
+        value=value.value,
+        sd=value.sd,
+        limit=nearest,
+        unit=limit.unit,
+        source=limit.source,
+        text=_sentence(value, limit, judged, decided),
+        frames=value.frames,
+        measure=value.measure,
+    )
+
+
+def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) -> str:
+    definition = DEFINITIONS[value.measure]
+    digits = 0 if limit.unit == "%" else definition.decimals
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
+    number = f"{value.value:z.{digits}f} ± {COVERAGE * value.sd:.{digits}f}{unit}"
+    who = "the set" if value.rep is None else f"rep {value.rep}"
+    limb = limb_words(value.limb, decided)
+    subject = f"{definition.label}, {limb}, {who}" if limb else f"{definition.label}, {who}"
+    if _is_side(limit):
+        subject = f"{definition.label}, {limb} as a share of the other"
+    toward = toward_words(value.value, value.measure, decided)
+    pointing = f"; {toward} (motion, not force)" if toward and judged in ("above", "below") else ""
+    words = _limit_words(limit, digits) + unit
+    return f"{subject}: {number}, {_VERDICT_WORDS[judged]} (limit: {words}){pointing}."
+
+
+def _limit_words(limit: Limit, digits: int) -> str:
+    low, high = edges(limit)
+    if low is None:
+        return f"at most {high:.{digits}f}"
+    if high is None:
+        return f"at least {low:.{digits}f}"
+    return f"{low:.{digits}f} to {high:.{digits}f}"
+
+
+_VERDICT_WORDS: dict[Verdict, str] = {
+    "above": "above the limit",
+    "below": "below the limit",
+    "within": "within the limit",
+    "cannot tell": "cannot tell: the uncertainty reaches across the limit",
+}
+
+
+class Favoured(NamedTuple):
+    """Where the evidence for favouring a limb points, and whether beyond its uncertainty."""
+
+    limb: Literal["left", "right", "unclear", "none"]
+    certain: bool
+
+
+def favoured_limb(findings: tuple[Finding, ...]) -> Favoured:
+    """Say where the set's evidence for favouring points: motion, not force.
+
+    Lines of evidence are pelvis shift, trunk lean, landing lead and, where both feet land
+    together, contact time. They are certain where the set lies outside its limit beyond its
+    own uncertainty; where none does, the values that lie outside their limits are taken as
+    they are. Lines that disagree make it ``unclear``.
+    """
+    of_set = [item for item in findings if item.rep is None]
+    both_feet = any(item.measure == "landing_lead" for item in of_set)
+    certain: set[Limb] = set()
+    likely: set[Limb] = set()
+    for item in of_set:
+        if item.name == "favouring" and item.measure in SIGNED_MEASURES:
+            limb: Limb = "left" if item.value > 0 else "right"
+            outside = abs(item.value) > abs(item.limit)
+        elif item.name == "side_difference" and item.measure == "contact_time" and both_feet:
+            limb = "left" if (item.limb == "left") == (item.value > 100.0) else "right"
+            outside = abs(item.value - 100.0) > abs(item.limit - 100.0)
+        else:
+            continue
+        if item.verdict in ("above", "below"):
+            certain.add(limb)
+        elif item.verdict == "cannot tell" and outside:
+            likely.add(limb)
+    votes = certain or likely
+    if not votes:
+        return Favoured("none", certain=False)
+    limb_or_not = next(iter(votes)) if len(votes) == 1 else "unclear"
+    return Favoured(limb_or_not, bool(certain))

@@ -1,0 +1,124 @@
+"""The limits file: read the one in the package, and a clinic's own on top of it."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.errors import SettingsError
+from landing_analysis.findings.judging import SIGNED_MEASURES, TITLES
+from landing_analysis.tables import TASKS, Limit
+
+_KINDS = ("upper", "lower", "band")
+_KEYS = frozenset(Limit.__dataclass_fields__)
+
+
+def read_limits(own: Path | None = None) -> tuple[Limit, ...]:
+    """Read the default limits and lay a clinic's own over them.
+
+    Parameters
+    ----------
+    own : a TOML file of the same form; an entry replaces the default with the same
+        ``finding`` and ``measure``, key by key, and adds one where there is none
+
+    Returns
+    -------
+    tuple of Limit; disabled ones are left out
+
+    Raises
+    ------
+    SettingsError
+        When the file cannot be read or an entry makes no sense.
+    """
+    default = files("landing_analysis").joinpath("data/limits.toml").read_text(encoding="utf-8")
+    entries = _entries(default, "the limits file of the package")
+    if own is not None:
+        for key, entry in _entries(_text(own), own.name).items():
+            entries[key] = {**entries.get(key, {}), **entry}
+    name = own.name if own else "the limits file of the package"
+    limits = [_limit(entry, name) for entry in entries.values()]
+    return tuple(limit for limit in limits if limit.enabled)
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"The limits file {path.name} cannot be read as text; give a TOML file."
+        ) from error
+
+
+def _entries(text: str, name: str) -> dict[tuple[str, str], dict[str, object]]:
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{name} is not valid TOML ({error}); correct that line.") from error
+    listed = content.pop("limit", None)
+    if content or not isinstance(listed, list) or not all(isinstance(e, dict) for e in listed):
+        raise SettingsError(f"{name} must hold [[limit]] tables and nothing else.")
+    entries = {}
+    for entry in listed:
+        key = (str(entry.get("finding")), str(entry.get("measure")))
+        if key[0] not in TITLES or key[1] not in DEFINITIONS:
+            raise SettingsError(
+                f"{name} names the finding {key[0]!r} of the measure {key[1]!r}, which is not "
+                "known; see landing_analysis/data/limits.toml for the names."
+            )
+        entries[key] = entry
+    return entries
+
+
+def _limit(entry: dict[str, object], name: str) -> Limit:
+    where = f"{name}, finding {entry['finding']} of {entry['measure']}"
+    problem = _problem(entry) or _misfit(entry)
+    if problem:
+        raise SettingsError(f"{where}: {problem}")
+    return Limit(**{**entry, "tasks": tuple(_tasks(entry))})  # type: ignore[arg-type]
+
+
+def _tasks(entry: dict[str, object]) -> list[object]:
+    tasks = entry.get("tasks", list(TASKS))
+    return tasks if isinstance(tasks, list) else []
+
+
+def _problem(entry: dict[str, object]) -> str | None:
+    """Say what is wrong with an entry by itself, None when nothing is."""
+    unknown = set(entry) - _KEYS
+    if unknown:
+        return f"{', '.join(sorted(unknown))} is no key of a limit; take it out."
+    for key in ("kind", "value", "unit", "source"):
+        if key not in entry:
+            return f"{key} is missing; every limit needs it."
+    if entry["kind"] not in _KINDS:
+        return f"kind is {entry['kind']!r}; use upper, lower or band."
+    for key in ("value", "half_width"):
+        number = entry.get(key, 0.0)
+        if isinstance(number, bool) or not isinstance(number, int | float):
+            return f"{key} is {number!r}; give a number."
+        if not math.isfinite(number):
+            return f"{key} is {number!r}; give a finite number."
+        if key == "half_width" and entry["kind"] == "band" and number <= 0:
+            return "a band needs half_width, above 0."
+    if not isinstance(entry["source"], str) or not entry["source"].strip():
+        return "source is empty; say what the limit rests on, or that it is a choice."
+    if not isinstance(entry.get("enabled", True), bool):
+        return f"enabled is {entry['enabled']!r}; use true or false."
+    if not _tasks(entry) or any(task not in TASKS for task in _tasks(entry)):
+        return f"tasks is {entry['tasks']!r}; use a list of 'jump', 'hop' or both."
+    return None
+
+
+def _misfit(entry: dict[str, object]) -> str | None:
+    """Say where an entry does not fit its measure, None when it does."""
+    definition = DEFINITIONS[str(entry["measure"])]
+    side = entry["finding"] == "side_difference"
+    if side and definition.compare != "lsi":
+        return "sides of this measure have no ratio; only measures with a true zero have one."
+    if entry["finding"] == "favouring" and definition.name not in SIGNED_MEASURES:
+        return f"only {', '.join(SIGNED_MEASURES)} point to a limb."
+    unit = "%" if side else definition.unit
+    return None if entry["unit"] == unit else f"unit is {entry['unit']!r}; use {unit!r}."

@@ -1,0 +1,211 @@
+"""Poses -> Patient: people told apart through the clip, and which of them is measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from landing_analysis.definitions import DEFAULT_STATURE_M, GRAVITY_M_S2, LEG_PER_STATURE
+from landing_analysis.errors import NobodyFoundError, SettingsError
+from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.settings import PeopleSettings
+from landing_analysis.tables import LANDMARK, N_LANDMARKS, FloatArray, Landmarks, Patient, Poses
+
+_FALL_WINDOW_S = 0.07  # half-window: half of a short flight
+_HEAD = [LANDMARK["nose"]]
+_HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
+_SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
+
+
+@dataclass
+class _Thread:
+    """One person while they are followed from frame to frame."""
+
+    frames: list[int] = field(default_factory=list)
+    slots: list[int] = field(default_factory=list)
+    middle_px: FloatArray = field(default_factory=lambda: np.zeros(2))
+    torso_px: float = 1.0
+
+    def follow(self, frame: int, slot: int, middle_px: FloatArray, torso_px: float) -> None:
+        self.frames.append(frame)
+        self.slots.append(slot)
+        self.middle_px = middle_px
+        self.torso_px = torso_px if len(self.frames) == 1 else 0.9 * self.torso_px + 0.1 * torso_px
+
+
+def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]:
+    """Tell people apart through the clip.
+
+    Parameters
+    ----------
+    poses : Poses
+        A slot is not an identity: the engine fills slots anew in every frame.
+    settings : PeopleSettings
+
+    Returns
+    -------
+    tuple of Landmarks
+        One per person, each over all frames (NaN where not seen), the one seen in
+        most frames first. People seen in less than ``settings.least_share`` of
+        the frames are left out.
+
+    Notes
+    -----
+    Frame by frame, what is seen is matched to who was last seen where by the
+    assignment of least total cost (Kuhn 1955, through scipy). The cost is the
+    distance of the torso's middle in torso lengths plus the difference in size as
+    a logarithm; the distance allowed grows with the time since a person was seen.
+    Limit: two people of one size who cross behind each other may be exchanged.
+    """
+    middle, torso = _torsos(poses)
+    threads: list[_Thread] = []
+    for frame in range(len(poses.t_s)):
+        slots = _distinct(middle[frame], torso[frame])
+        if not slots:
+            continue
+        taken: set[int] = set()
+        if threads:
+            cost = np.array(
+                [
+                    [_cost(poses, thread, frame, middle[frame, s], torso[frame, s], settings)
+                     for s in slots]
+                    for thread in threads
+                ]
+            )  # fmt: skip
+            for row, column in zip(*linear_sum_assignment(np.minimum(cost, 1e6)), strict=True):
+                if np.isfinite(cost[row, column]):
+                    slot = slots[column]
+                    threads[row].follow(frame, slot, middle[frame, slot], torso[frame, slot])
+                    taken.add(slot)
+        for slot in slots:
+            if slot not in taken:
+                threads.append(_Thread())
+                threads[-1].follow(frame, slot, middle[frame, slot], torso[frame, slot])
+    least = settings.least_share * len(poses.t_s)
+    kept = sorted((t for t in threads if len(t.frames) >= least), key=lambda t: -len(t.frames))
+    return tuple(_landmarks(poses, thread) for thread in kept)
+
+
+def choose_patient(
+    people: tuple[Landmarks, ...], settings: PeopleSettings, number: int | None = None
+) -> Patient:
+    """Choose who is measured: of those who jump, the largest.
+
+    Parameters
+    ----------
+    people : from `link_people`
+    settings : PeopleSettings
+    number : the clinician's choice, counted from 1; None to decide here
+
+    Returns
+    -------
+    Patient
+
+    Raises
+    ------
+    NobodyFoundError
+        When there is nobody.
+    SettingsError
+        When ``number`` names nobody.
+    """
+    if not people:
+        raise NobodyFoundError(
+            "No person was found in the clip; film the whole body, feet included, in good light."
+        )
+    if number is not None:
+        if not 1 <= number <= len(people):
+            raise SettingsError(
+                f"Person {number} was asked for; {len(people)} found. Give 1 to {len(people)}."
+            )
+        return Patient(number, len(people), "chosen by the clinician", people[number - 1])
+    falling_s = np.array([_falling_s(person) for person in people])
+    size_px = np.array([_size_px(person) for person in people])
+    jumps = falling_s >= max(0.5 * falling_s.max(), settings.least_fall_s)
+    best = int(np.argmax(np.where(jumps, size_px, 0.0) if jumps.any() else size_px))
+    if len(people) == 1:
+        reason = "the only person in view"
+    elif not jumps.any():
+        reason = f"the largest of {len(people)} people; nobody was seen to jump"
+    elif jumps.sum() == 1:
+        reason = f"the only one of {len(people)} people who jumps"
+    else:
+        reason = f"the largest of {int(jumps.sum())} people who jump"
+    return Patient(best + 1, len(people), reason, people[best])
+
+
+def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:
+    """Middle (n_frames, n_slots, 2) and length (n_frames, n_slots) of every torso, pixels."""
+    hips = poses.xy_px[:, :, _HIPS].mean(axis=2)
+    shoulders = poses.xy_px[:, :, _SHOULDERS].mean(axis=2)
+    return 0.5 * (hips + shoulders), np.linalg.norm(shoulders - hips, axis=2)
+
+
+def _distinct(middle: FloatArray, torso: FloatArray) -> list[int]:
+    """Slots of one frame that hold a person, each person once."""
+    kept: list[int] = []
+    for slot in np.flatnonzero(np.isfinite(torso) & (torso > 0)):
+        apart = [np.linalg.norm(middle[slot] - middle[other]) / torso[slot] for other in kept]
+        if min(apart, default=np.inf) > 0.15:  # nearer than this is one person seen twice
+            kept.append(int(slot))
+    return kept
+
+
+def _cost(
+    poses: Poses,
+    thread: _Thread,
+    frame: int,
+    middle_px: FloatArray,
+    torso_px: float,
+    settings: PeopleSettings,
+) -> float:
+    """Return how unlike the person last seen this is; infinite when out of reach."""
+    gap_s = float(poses.t_s[frame] - poses.t_s[thread.frames[-1]])
+    apart = float(np.linalg.norm(middle_px - thread.middle_px)) / thread.torso_px
+    unlike = abs(float(np.log(torso_px / thread.torso_px)))
+    reach = settings.reach_torsos + settings.reach_torsos_per_s * gap_s
+    if apart > min(reach, settings.reach_torsos_most) or unlike > settings.reach_log_size:
+        return float("inf")
+    return apart + unlike
+
+
+def _landmarks(poses: Poses, thread: _Thread) -> Landmarks:
+    n_frames = len(poses.t_s)
+    xy = np.full((n_frames, N_LANDMARKS, 2), np.nan)
+    visibility = np.zeros((n_frames, N_LANDMARKS))
+    world = np.full((n_frames, N_LANDMARKS, 3), np.nan)
+    xy[thread.frames] = poses.xy_px[thread.frames, thread.slots]
+    visibility[thread.frames] = poses.visibility[thread.frames, thread.slots]
+    world[thread.frames] = poses.world_m[thread.frames, thread.slots]
+    return Landmarks(poses.t_s, xy, visibility, world, poses.width_px, poses.height_px)
+
+
+def _size_px(person: Landmarks) -> float:
+    """Return the usual length of hip, knee and ankle of the longer limb, 0 when never seen."""
+    lengths = []
+    for limb in ("left", "right"):
+        hip, knee, ankle = (
+            person.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in ("hip", "knee", "ankle")
+        )
+        lengths.append(np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1))
+    longer = np.fmax(*lengths)
+    return float(np.nanpercentile(longer, 90)) if np.isfinite(longer).any() else 0.0
+
+
+def _falling_s(person: Landmarks) -> float:
+    """Return for how long head, shoulders and hips together fall at half of gravity or more.
+
+    Together, because a body that the model mixed from two neighbours may have the
+    hips of one who jumps.
+    """
+    px_per_m = _size_px(person) / (LEG_PER_STATURE * DEFAULT_STATURE_M)
+    if px_per_m == 0.0:
+        return 0.0
+    parts = [
+        person.xy_px[:, part, 1].mean(axis=1) / px_per_m for part in (_HEAD, _SHOULDERS, _HIPS)
+    ]
+    acceleration = local_polynomial(person.t_s, np.stack(parts, axis=1), _FALL_WINDOW_S, 2)[2]
+    with np.errstate(invalid="ignore"):
+        falling = (acceleration > 0.5 * GRAVITY_M_S2) & (acceleration < 2 * GRAVITY_M_S2)
+    return float(falling.all(axis=1).sum() * np.median(np.diff(person.t_s)))

@@ -1,0 +1,672 @@
+"""(Reps, Tracks, View) -> Measures: a row per rep, limb and measure, with uncertainty and frames.
+
+Values at an instant are fitted to the unfiltered tracks (`readings`), without the samples
+that were bridged across gaps. The low-pass filtered tracks only show where to look, so
+that the filter cannot smear an impact.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, Definition
+from landing_analysis.maths.kinematics import (
+    false_fppa_deg,
+    flexion_from_seen_deg,
+    flexion_from_shortening_deg,
+    flight_height_m,
+    flight_height_sd_m,
+    fppa_deg,
+    joint_angle_sd_deg,
+    tilt_deg,
+)
+from landing_analysis.maths.statistics import Z_95
+from landing_analysis.measures.knee import (
+    LARGEST_YAW_DEG,
+    offset_sd_deg,
+    side_flexion_deg,
+    straight_leg_px,
+)
+from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
+from landing_analysis.measures.summaries import (
+    MODEL_TIMING,
+    NOISE,
+    OFFSET,
+    TIMING,
+    VERTICAL,
+    YAW,
+    compare_sides,
+    summarise,
+)
+from landing_analysis.settings import Settings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    Contact,
+    Event,
+    Flight,
+    FloatArray,
+    Limb,
+    Measure,
+    Measures,
+    Rep,
+    Reps,
+    Tracks,
+    UncertaintyPart,
+    View,
+    ViewEstimate,
+)
+
+Points = tuple[FloatArray, FloatArray, FloatArray]
+
+_HOP_LIMB = frozenset({"flight_time", "jump_height", "reactive_strength_index"})
+"""Whole-body measures that belong to the hopping limb in a one-leg hop."""
+_LEG = ("hip", "knee", "ankle")
+
+
+class Reading(NamedTuple):
+    """A value with the named parts of its standard uncertainty and its frames."""
+
+    value: float
+    parts: tuple[tuple[str, float], ...]
+    frames: tuple[int, ...]
+
+
+class _NotMeasurableError(Exception):
+    """A measure cannot be read from this rep; the message is the reason."""
+
+
+class _Instant(NamedTuple):
+    """An event with its uncertainty split: its own, and what all such events of a clip share."""
+
+    t_s: float
+    own_sd_s: float
+    shared_sd_s: float
+
+
+@dataclass(frozen=True)
+class _Scene:
+    """What every measure of a clip is read from."""
+
+    tracks: Tracks
+    view: ViewEstimate
+    settings: Settings
+
+    @property
+    def from_behind(self) -> bool:
+        return self.view.view == "back"
+
+    @property
+    def yaw_deg(self) -> float:
+        """Turn out of the view, 0 where it could not be seen."""
+        return self.view.yaw_deg if math.isfinite(self.view.yaw_deg) else 0.0
+
+    @property
+    def toward_left(self) -> float:
+        """+1 where the patient's left is on the right of the picture (front view), else -1."""
+        return -1.0 if self.from_behind else 1.0
+
+    def points(self, name: str) -> FloatArray:
+        """Return (n, 2) of one landmark, unfiltered, NaN where it was not seen."""
+        column = LANDMARK[name]
+        bridged = self.tracks.filled[:, column, None]
+        points: FloatArray = np.where(bridged, np.nan, self.tracks.raw_px[:, column])
+        return points
+
+    def middle(self, part: str) -> FloatArray:
+        middle: FloatArray = 0.5 * (self.points(f"left_{part}") + self.points(f"right_{part}"))
+        return middle
+
+    def leg(self, limb: Limb) -> Points:
+        hip, knee, ankle = (self.points(f"{limb}_{part}") for part in _LEG)
+        return hip, knee, ankle
+
+    def smooth_leg(self, limb: Limb) -> Points:
+        hip, knee, ankle = (self.tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG)
+        return hip, knee, ankle
+
+    @cached_property
+    def straight_px(self) -> float:
+        """Return the straight length of the limb near to the camera of a side view."""
+        return straight_leg_px(self.smooth_leg(self._near_limb), self.settings.knee)
+
+    @cached_property
+    def flexion(self) -> tuple[FloatArray, FloatArray]:
+        """Return the near knee's flexion over the clip: unfiltered, and low-passed."""
+        legs = self.leg(self._near_limb), self.smooth_leg(self._near_limb)
+        unfiltered, smooth = (
+            side_flexion_deg(leg, self.straight_px, self.yaw_deg, self.settings.knee)
+            for leg in legs
+        )
+        return unfiltered, smooth
+
+    @property
+    def _near_limb(self) -> Limb:
+        if self.view.near_limb is None:
+            raise _NotMeasurableError("knee flexion needs a side view of this limb")
+        return self.view.near_limb
+
+    def noise(self, *names: str) -> tuple[float, ...]:
+        return tuple(float(self.tracks.noise_px[LANDMARK[name]]) for name in names)
+
+    def across(self, points: FloatArray) -> FloatArray:
+        """Return positions across the picture, at right angles to gravity, right positive."""
+        down = self.tracks.down
+        across: FloatArray = points @ np.array([down[1], -down[0]])
+        return across
+
+
+def measure_reps(
+    reps: Reps,
+    tracks: Tracks,
+    view: ViewEstimate,
+    settings: Settings,
+    surgical_side: Limb | None = None,
+) -> Measures:
+    """Measure every used rep, summarise the set and compare the limbs.
+
+    Parameters
+    ----------
+    reps, tracks, view : of one clip
+    settings : Settings
+    surgical_side : the limb named first in comparisons, None when not known
+
+    Returns
+    -------
+    Measures
+        A row for every measure of `definitions` that a used rep can have: with a
+        value, or with the reason why there is none. Refused reps have no rows.
+
+    Notes
+    -----
+    FPPA is the angle in the picture, as it is defined. Yaw that is surely there
+    (beyond its own 95 % interval) is added to its uncertainty as the false valgus
+    it can make; it is not taken off the value. Knee flexion in a side view is
+    corrected for the estimated yaw, which changes it by about a degree, and for the
+    pose model's hip point, which lies in front of the joint.
+    """
+    scene = _Scene(tracks, view, settings)
+    rows = tuple(row for rep in reps.reps if rep.used for row in _measure_rep(rep, scene))
+    return Measures(rows, summarise(rows), compare_sides(rows, surgical_side or "left"))
+
+
+def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
+    for definition in DEFINITIONS.values():
+        for limb in _limbs(rep, definition):
+            try:
+                reading = _read(rep, scene, definition, limb)
+            except _NotMeasurableError as reason:
+                text = f"not measurable: {reason}"
+                yield Measure(rep.number, definition.name, limb, None, definition.unit, None, text)
+            else:
+                yield _row(rep, definition, limb, reading)
+
+
+def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
+    of_limb = definition.scope == "limb" or (rep.task == "hop" and definition.name in _HOP_LIMB)
+    return rep.limbs if of_limb else (None,)
+
+
+def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) -> Reading:
+    if scene.view.view not in definition.views:
+        raise _NotMeasurableError(_view_reason(scene.view.view, definition))
+    if definition.scope == "body" or limb is None:
+        reading = _BODY_READERS[definition.name](scene, rep)
+    else:
+        if definition.views == SIDE_VIEWS and limb != scene.view.near_limb:
+            raise _NotMeasurableError(
+                f"the {limb} limb is behind the other in this view; film that side"
+            )
+        reading = _LIMB_READERS[definition.name](scene, rep, limb)
+    if not np.isfinite([reading.value, *(sd for _, sd in reading.parts)]).all():
+        raise _NotMeasurableError("the landmarks were not seen clearly at this instant")
+    return reading
+
+
+def _row(rep: Rep, definition: Definition, limb: Limb | None, reading: Reading) -> Measure:
+    return Measure(
+        rep=rep.number,
+        name=definition.name,
+        limb=limb,
+        value=float(reading.value),
+        unit=definition.unit,
+        sd=math.hypot(*(sd for _, sd in reading.parts)),
+        frames=tuple(sorted(set(reading.frames))),
+        parts=tuple(UncertaintyPart(name, float(sd)) for name, sd in reading.parts),
+    )
+
+
+def _view_reason(view: View, definition: Definition) -> str:
+    article = "an" if view == "oblique" else "a"
+    need = "a side view" + (" of this limb" if definition.scope == "limb" else "")
+    if definition.views == FRONTAL_VIEWS:
+        need = "a front or back view"
+    return f"this is {article} {view.replace('_', ' ')} view; it needs {need}"
+
+
+# --- intervals -----------------------------------------------------------------------------
+
+
+def _contact(rep: Rep, limb: Limb) -> Contact:
+    contact = rep.contact(limb)
+    if contact is None:
+        raise _NotMeasurableError(f"the landing of the {limb} foot was not seen")
+    return contact
+
+
+def _instant(scene: _Scene, event: Event) -> _Instant:
+    """Split an event's uncertainty into its own and what all such events of a clip share.
+
+    On rendered clips half of the variance of an edge's error was the same at every
+    landing of a clip, so that averaging over reps does not shrink it.
+    """
+    share = scene.settings.contacts.shared_share
+    return _Instant(event.t_s, event.sd_s * math.sqrt(1 - share), event.sd_s * math.sqrt(share))
+
+
+def _frames_at(scene: _Scene, *instants_s: float) -> tuple[int, ...]:
+    """Return the frames on both sides of each instant."""
+    after = np.searchsorted(scene.tracks.t_s, instants_s)
+    last = len(scene.tracks.t_s) - 1
+    return tuple(min(max(int(i) + k, 0), last) for i in after for k in (-1, 0))
+
+
+def _interval(scene: _Scene, start: _Instant, end: _Instant, scale: float = 1.0) -> Reading:
+    parts = (
+        (TIMING, scale * math.hypot(start.own_sd_s, end.own_sd_s)),
+        (MODEL_TIMING, scale * math.hypot(start.shared_sd_s, end.shared_sd_s)),
+    )
+    return Reading((end.t_s - start.t_s) * scale, parts, _frames_at(scene, start.t_s, end.t_s))
+
+
+def _contact_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    contact = _contact(rep, limb)
+    if contact.toe_off is None:
+        raise _NotMeasurableError(contact.toe_off_reason)
+    start, end = _instant(scene, contact.initial_contact), _instant(scene, contact.toe_off)
+    _refuse_held(scene, end.t_s - start.t_s)
+    return _interval(scene, start, end)
+
+
+def _refuse_held(scene: _Scene, stayed_s: float) -> None:
+    if stayed_s > scene.settings.contacts.max_contact_s:
+        raise _NotMeasurableError(
+            f"the landing was held for {stayed_s:.1f} s before the next take-off"
+        )
+
+
+def _edges(scene: _Scene, flight: Flight) -> tuple[_Instant, _Instant]:
+    if flight.take_off is None or flight.landing is None:
+        raise _NotMeasurableError("the flight is cut off by the clip")
+    return _instant(scene, flight.take_off), _instant(scene, flight.landing)
+
+
+def _flight_time(scene: _Scene, rep: Rep) -> Reading:
+    return _interval(scene, *_edges(scene, rep.flight))
+
+
+def _jump_height(scene: _Scene, rep: Rep) -> Reading:
+    flight = _flight_time(scene, rep)
+    parts = tuple((name, flight_height_sd_m(flight.value, sd)) for name, sd in flight.parts)
+    return Reading(flight_height_m(flight.value), parts, flight.frames)
+
+
+def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
+    """Time of the next flight over the time on the ground before it.
+
+    The take-off in between ends the one and starts the other, so that its error counts
+    in both; what the landings share counts in both as well.
+    """
+    if rep.next_flight is None or rep.flight.landing is None:
+        raise _NotMeasurableError("no flight follows this landing")
+    landing = _instant(scene, rep.flight.landing)
+    take_off, next_landing = _edges(scene, rep.next_flight)
+    ground_s, flight_s = take_off.t_s - landing.t_s, next_landing.t_s - take_off.t_s
+    _refuse_held(scene, ground_s)
+    index = flight_s / ground_s
+    per_flight, per_ground = 1 / flight_s, 1 / ground_s
+    both = per_flight + per_ground
+    own = math.hypot(
+        per_ground * landing.own_sd_s,
+        both * take_off.own_sd_s,
+        per_flight * next_landing.own_sd_s,
+    )
+    shared_landing_sd_s = max(landing.shared_sd_s, next_landing.shared_sd_s)
+    shared = both * math.hypot(shared_landing_sd_s, take_off.shared_sd_s)
+    return Reading(
+        index,
+        ((TIMING, index * own), (MODEL_TIMING, index * shared)),
+        _frames_at(scene, landing.t_s, take_off.t_s, next_landing.t_s),
+    )
+
+
+def _landing_lead(scene: _Scene, rep: Rep) -> Reading:
+    left, right = rep.contact("left"), rep.contact("right")
+    if left is None or right is None:
+        raise _NotMeasurableError("both feet must land; this landing is on one foot")
+    first, second = (_instant(scene, foot.initial_contact) for foot in (left, right))
+    return _interval(scene, first, second, scale=1000.0)
+
+
+def _toe_to_heel_interval(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    contact = _contact(rep, limb)
+    if contact.toe_contact is None or contact.heel_contact is None:
+        raise _NotMeasurableError("toes and heel were not both seen to come down")
+    toe, heel = (_instant(scene, event) for event in (contact.toe_contact, contact.heel_contact))
+    return _interval(scene, toe, heel, scale=1000.0)
+
+
+def _window_s(scene: _Scene, rep: Rep, contact: Contact) -> tuple[float, float]:
+    """Return the time on the ground of one foot, at most the longest landing."""
+    start_s = contact.initial_contact.t_s
+    longest_s = scene.settings.reps.longest_landing_s
+    end_s = min(start_s + longest_s, float(scene.tracks.t_s[-1]))
+    if contact.toe_off is not None:
+        end_s = min(end_s, contact.toe_off.t_s)
+    return start_s, end_s
+
+
+# --- the knee's angle ------------------------------------------------------------------------
+
+
+def _not_seen(
+    scene: _Scene, names: tuple[str, ...], window_s: tuple[float, float], when: str
+) -> _NotMeasurableError:
+    """Name the landmarks that are missing in a window."""
+    near = (scene.tracks.t_s >= window_s[0]) & (scene.tracks.t_s <= window_s[1])
+    missing = [n for n in names if not np.isfinite(scene.points(n)[near]).all()]
+    if not missing:
+        return _NotMeasurableError(f"there are too few frames {when}")
+    verb = "was" if len(missing) == 1 else "were"
+    listed = " and ".join(name.replace("_", " ") for name in missing)
+    return _NotMeasurableError(f"the {listed} {verb} not seen clearly {when}")
+
+
+def _leg_names(limb: Limb) -> tuple[str, ...]:
+    return tuple(f"{limb}_{part}" for part in _LEG)
+
+
+def _at_contact(scene: _Scene, rep: Rep, limb: Limb, angle_deg: FloatArray) -> tuple[_Instant, Fit]:
+    at = _instant(scene, _contact(rep, limb).initial_contact)
+    fit = value_at_impact(scene.tracks.t_s, angle_deg, at.t_s)
+    if fit is None:
+        window_s = (at.t_s - 0.1, at.t_s + 0.1)
+        raise _not_seen(scene, _leg_names(limb), window_s, "at initial contact")
+    return at, fit
+
+
+def _at_largest(
+    scene: _Scene, rep: Rep, limb: Limb, angle_deg: FloatArray, smooth_deg: FloatArray
+) -> tuple[_Instant, Fit]:
+    window_s = _window_s(scene, rep, _contact(rep, limb))
+    measures = scene.settings.measures
+    found = largest_value(scene.tracks.t_s, angle_deg, smooth_deg, window_s, measures.peak_reach_s)
+    if found is None:
+        raise _not_seen(scene, _leg_names(limb), window_s, "during the landing")
+    return _Instant(found[0], measures.peak_instant_sd_s, 0.0), found[1]
+
+
+def _at_lowest(scene: _Scene, rep: Rep, samples: FloatArray, *names: str) -> tuple[_Instant, Fit]:
+    """Read a signal made of the named landmarks at the lowest point of the movement."""
+    if rep.peak_flexion_s is None:
+        raise _NotMeasurableError("the lowest point of the pelvis was not seen")
+    measures = scene.settings.measures
+    at_s, reach_s = rep.peak_flexion_s, measures.peak_reach_s
+    fit = value_at(scene.tracks.t_s, samples, at_s, reach_s)
+    if fit is None:
+        raise _not_seen(scene, names, (at_s - reach_s, at_s + reach_s), "at the lowest point")
+    return _Instant(at_s, measures.peak_instant_sd_s, 0.0), fit
+
+
+def _fitted_parts(fit: Fit, noise: float, at: _Instant) -> tuple[tuple[str, float], ...]:
+    """Return the parts that every fitted value has; ``noise`` is that of one sample."""
+    parts = ((NOISE, noise * fit.gain), (TIMING, fit.slope * at.own_sd_s))
+    return (*parts, (MODEL_TIMING, fit.slope * at.shared_sd_s)) if at.shared_sd_s else parts
+
+
+def _knee_noise_deg(scene: _Scene, limb: Limb, fit: Fit) -> float:
+    frame = fit.frames[len(fit.frames) // 2]
+    hip, knee, ankle = (point[frame] for point in scene.leg(limb))
+    noise_hip, noise_knee, noise_ankle = scene.noise(*_leg_names(limb))
+    return float(joint_angle_sd_deg(hip, knee, ankle, (noise_hip, noise_knee, noise_ankle)))
+
+
+# --- knee flexion, side view -----------------------------------------------------------------
+
+
+def _flexion_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
+    turns_deg = np.abs(scene.yaw_deg) + np.array([0.0, scene.view.yaw_sd_deg])
+    straight, turned = flexion_from_seen_deg(fit.value, np.minimum(turns_deg, LARGEST_YAW_DEG))
+    parts = (
+        *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
+        (YAW, float(turned - straight)),
+        (OFFSET, offset_sd_deg(fit.value, scene.straight_px, scene.settings.knee)),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _refuse_other_leg(scene: _Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
+    """Refuse a reading whose foot is not where the standing foot is.
+
+    The pose model now and then takes a leg held up beside the standing one for it: its
+    ankle then lies above the floor of the landing, or the other one below it.
+    """
+    contact, tracks = _contact(rep, limb), scene.tracks
+    start_s, end_s = _window_s(scene, rep, contact)
+    landing = (tracks.t_s >= start_s) & (tracks.t_s <= end_s)
+    heights = {k: -(scene.points(f"{k}_ankle") @ tracks.down) / tracks.px_per_m for k in LIMBS}
+    floors = {k: _low(height[landing]) for k, height in heights.items()}
+    frames = np.array(fit.frames)
+    knee = scene.settings.knee
+    rising_s = end_s - knee.heel_rise_s if contact.toe_off else math.inf
+    off_floor_s = np.clip(start_s - tracks.t_s[frames], 0.0, None)
+    off_floor_s += np.clip(tracks.t_s[frames] - rising_s, 0.0, None)
+    highest_m = floors[limb] + knee.standing_ankle_m + knee.falling_m_s * off_floor_s
+    other: Limb = "right" if limb == "left" else "left"
+    if (heights[limb][frames] > highest_m).any() or (
+        floors[limb] - floors[other] > knee.standing_ankle_m
+    ):
+        raise _NotMeasurableError("one leg was taken for the other at this instant")
+
+
+def _low(heights_m: FloatArray) -> float:
+    known = heights_m[np.isfinite(heights_m)]
+    return float(np.percentile(known, 20)) if len(known) else math.nan
+
+
+def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    at, fit = _at_contact(scene, rep, limb, scene.flexion[0])
+    _refuse_other_leg(scene, rep, limb, fit)
+    return _flexion_reading(scene, limb, at, fit)
+
+
+def _peak(scene: _Scene, rep: Rep, limb: Limb) -> tuple[_Instant, Fit]:
+    at, fit = _at_largest(scene, rep, limb, *scene.flexion)
+    _refuse_other_leg(scene, rep, limb, fit)
+    return at, fit
+
+
+def _flexion_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    return _flexion_reading(scene, limb, *_peak(scene, rep, limb))
+
+
+def _flexion_excursion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    first, last = _flexion_at_contact(scene, rep, limb), _flexion_peak(scene, rep, limb)
+    parts = tuple(
+        (name, math.hypot(sd, dict(last.parts).get(name, 0.0))) for name, sd in first.parts
+    )
+    return Reading(last.value - first.value, parts, first.frames + last.frames)
+
+
+def _flexion_target_difference(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    peak = _flexion_peak(scene, rep, limb)
+    return peak._replace(value=peak.value - scene.settings.target_flexion_deg)
+
+
+def _time_to_peak_flexion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    start = _instant(scene, _contact(rep, limb).initial_contact)
+    if scene.view.view in SIDE_VIEWS and limb == scene.view.near_limb:
+        return _interval(scene, start, _peak(scene, rep, limb)[0])
+    if rep.peak_flexion_s is None:
+        raise _NotMeasurableError("the lowest point of the pelvis was not seen")
+    sd_s = scene.settings.measures.peak_instant_sd_s
+    return _interval(scene, start, _Instant(rep.peak_flexion_s, sd_s, 0.0))
+
+
+# --- FPPA and its neighbours, front and back view ----------------------------------------------
+
+
+def _fppa_offset_sd_deg(scene: _Scene) -> float:
+    measures = scene.settings.measures
+    return measures.fppa_behind_sd_deg if scene.from_behind else measures.fppa_offset_sd_deg
+
+
+def _fppa(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
+    return fppa_deg(*leg, limb, scene.from_behind)
+
+
+def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
+    frame = fit.frames[len(fit.frames) // 2]
+    hip, knee, ankle = (point[frame] for point in scene.leg(limb))
+    seen_px = float(np.linalg.norm(knee - hip) + np.linalg.norm(ankle - knee))
+    flexion = flexion_from_shortening_deg(seen_px, scene.tracks.leg_px)
+    sure_yaw_deg = max(0.0, abs(scene.yaw_deg) - Z_95 * scene.view.yaw_sd_deg)
+    parts = (
+        *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
+        (YAW, float(false_fppa_deg(flexion, sure_yaw_deg))),
+        (OFFSET, _fppa_offset_sd_deg(scene)),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _fppa_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    angle = _fppa(scene, limb, scene.leg(limb))
+    return _fppa_reading(scene, limb, *_at_contact(scene, rep, limb, angle))
+
+
+def _fppa_at_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    angle = _fppa(scene, limb, scene.leg(limb))
+    return _fppa_reading(scene, limb, *_at_lowest(scene, rep, angle, *_leg_names(limb)))
+
+
+def _fppa_most_inward(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    angle, smooth = (_fppa(scene, limb, leg(limb)) for leg in (scene.leg, scene.smooth_leg))
+    return _fppa_reading(scene, limb, *_at_largest(scene, rep, limb, angle, smooth))
+
+
+def _knee_over_toes_offset(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    names = (f"{limb}_knee", f"{limb}_toe")
+    medial = scene.toward_left if limb == "right" else -scene.toward_left
+    apart_px = scene.points(names[0]) - scene.points(names[1])
+    percent = 100.0 / scene.tracks.leg_px
+    at, fit = _at_lowest(scene, rep, percent * medial * scene.across(apart_px), *names)
+    parts = (
+        *_fitted_parts(fit, percent * math.hypot(*scene.noise(*names)), at),
+        (VERTICAL, percent * _tilted_px(scene, rep, apart_px, *names)),
+        (OFFSET, scene.settings.measures.offset_sd_pct_of_leg),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _tilted_px(scene: _Scene, rep: Rep, apart_px: FloatArray, *names: str) -> float:
+    """Return how far sideways the vertical's uncertainty can carry one point over another."""
+    _, height = _at_lowest(scene, rep, apart_px @ scene.tracks.down, *names)
+    return abs(height.value) * math.radians(scene.tracks.down_sd_deg)
+
+
+def _stance(scene: _Scene, rep: Rep) -> tuple[FloatArray, float]:
+    """Return the ankles' distance across the picture, (n,) and at the lowest point."""
+    if rep.task == "hop":
+        raise _NotMeasurableError("both feet must stand on the ground; this landing is on one foot")
+    names = ("left_ankle", "right_ankle")
+    apart_px = np.abs(scene.across(scene.points(names[0]) - scene.points(names[1])))
+    return np.maximum(apart_px, 1.0), _at_lowest(scene, rep, apart_px, *names)[1].value
+
+
+def _knee_ankle_separation_ratio(scene: _Scene, rep: Rep) -> Reading:
+    ankles_px, stance_px = _stance(scene, rep)
+    names = ("left_knee", "right_knee")
+    knees_px = np.abs(scene.across(scene.points(names[0]) - scene.points(names[1])))
+    at, fit = _at_lowest(scene, rep, knees_px / ankles_px, *names)
+    noise_px = math.hypot(
+        *scene.noise(*names),
+        *(fit.value * noise for noise in scene.noise("left_ankle", "right_ankle")),
+    )
+    parts = (
+        *_fitted_parts(fit, noise_px / stance_px, at),
+        (OFFSET, scene.settings.measures.ratio_offset_sd),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _pelvis_shift(scene: _Scene, rep: Rep) -> Reading:
+    ankles_px, stance_px = _stance(scene, rep)
+    names = ("left_hip", "right_hip", "left_ankle", "right_ankle")
+    apart_px = scene.middle("hip") - scene.middle("ankle")
+    percent = 100.0 * scene.toward_left / ankles_px
+    at, fit = _at_lowest(scene, rep, percent * scene.across(apart_px), *names)
+    noise_px = 0.5 * math.hypot(*scene.noise(*names))
+    tilted_px = _tilted_px(scene, rep, apart_px, *names)
+    parts = (
+        *_fitted_parts(fit, 100.0 * noise_px / stance_px, at),
+        (VERTICAL, 100.0 * tilted_px / stance_px),
+        (OFFSET, scene.settings.measures.pelvis_shift_offset_sd_pct),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _trunk(scene: _Scene, rep: Rep, sign: float) -> Reading:
+    names = ("left_hip", "right_hip", "left_shoulder", "right_shoulder")
+    hips, shoulders = scene.middle("hip"), scene.middle("shoulder")
+    angle = sign * tilt_deg(hips, shoulders, scene.tracks.down)
+    at, fit = _at_lowest(scene, rep, angle, *names)
+    frame = fit.frames[len(fit.frames) // 2]
+    length_px = float(np.linalg.norm(shoulders[frame] - hips[frame]))
+    noise_px = 0.5 * math.hypot(*scene.noise(*names))
+    parts = (
+        *_fitted_parts(fit, math.degrees(noise_px / length_px), at),
+        (VERTICAL, scene.tracks.down_sd_deg),
+        (OFFSET, scene.settings.measures.trunk_offset_sd_deg),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _trunk_lean(scene: _Scene, rep: Rep) -> Reading:
+    return _trunk(scene, rep, scene.toward_left)
+
+
+def _trunk_flexion(scene: _Scene, rep: Rep) -> Reading:
+    # Seen from their left side a person faces the left of the picture.
+    return _trunk(scene, rep, -1.0 if scene.view.view == "left_side" else 1.0)
+
+
+_LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
+    "contact_time": _contact_time,
+    "time_to_peak_flexion": _time_to_peak_flexion,
+    "knee_flexion_initial_contact": _flexion_at_contact,
+    "knee_flexion_peak": _flexion_peak,
+    "knee_flexion_excursion": _flexion_excursion,
+    "knee_flexion_target_difference": _flexion_target_difference,
+    "fppa_initial_contact": _fppa_at_contact,
+    "fppa_peak_flexion": _fppa_at_peak,
+    "fppa_most_inward": _fppa_most_inward,
+    "knee_over_toes_offset": _knee_over_toes_offset,
+    "toe_to_heel_interval": _toe_to_heel_interval,
+}
+
+_BODY_READERS: dict[str, Callable[[_Scene, Rep], Reading]] = {
+    "flight_time": _flight_time,
+    "jump_height": _jump_height,
+    "reactive_strength_index": _reactive_strength_index,
+    "knee_ankle_separation_ratio": _knee_ankle_separation_ratio,
+    "landing_lead": _landing_lead,
+    "pelvis_shift": _pelvis_shift,
+    "trunk_lean": _trunk_lean,
+    "trunk_flexion": _trunk_flexion,
+}

@@ -1,0 +1,284 @@
+"""Frames -> annotated.mp4: legs, contact state of each foot, running angles, rep number."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import numpy as np
+
+from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.report.faces import blur_heads
+from landing_analysis.report.style import limb_style
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    Analysis,
+    Contact,
+    FloatArray,
+    Frame,
+    Limb,
+    Picture,
+    Rep,
+)
+from landing_analysis.video.clips import write_clip
+
+FootState = Literal["on the ground", "in the air", ""]
+
+_LONG_SIDE_PX = 1280
+_CHAIN = ("hip", "knee", "ankle", "heel", "toe", "ankle")
+_WHITE = (255, 255, 255)
+_INK = (34, 48, 60)
+_FONT = "sans"
+
+
+@dataclass(frozen=True)
+class _Pen:
+    """Sizes that grow with the picture."""
+
+    scale: float
+    text_px: int
+    line_px: int
+
+    @classmethod
+    def of(cls, width_px: int, height_px: int) -> _Pen:
+        scale = min(1.0, _LONG_SIDE_PX / max(width_px, height_px))
+        short = scale * min(width_px, height_px)
+        return cls(scale, max(12, round(short / 26)), max(2, round(short / 200)))
+
+
+def write_annotated_clip(
+    path: Path,
+    frames: Iterable[Frame],
+    analysis: Analysis,
+    heads: FloatArray | None,
+    progress: Progress = NO_PROGRESS,
+) -> None:
+    """Write the clip with everything that was seen drawn into it.
+
+    Parameters
+    ----------
+    path : of the new clip; without sound or metadata
+    frames : of the clip, in order
+    analysis : Analysis
+    heads : (n_frames, n, 3) circles to blur, None to leave faces as they are
+    progress : told of every frame
+
+    Raises
+    ------
+    OutputError
+        When the place cannot be written.
+    """
+    clip = analysis.clip
+    pen = _Pen.of(clip.width_px, clip.height_px)
+    width, height = round(clip.width_px * pen.scale), round(clip.height_px * pen.scale)
+    try:
+        with write_clip(path, width, height) as writer:
+            for frame in frames:
+                writer.write(draw_frame(frame, analysis, heads), frame.t_s - float(clip.t_s[0]))
+                progress.advance(1)
+    finally:
+        progress.close()
+
+
+def draw_frame(frame: Frame, analysis: Analysis, heads: FloatArray | None) -> Picture:
+    """Return one frame, at most 1280 pixels long, with what was seen drawn into it."""
+    pen = _Pen.of(analysis.clip.width_px, analysis.clip.height_px)
+    rgb = frame.rgb if heads is None else blur_heads(frame.rgb, heads[frame.number])
+    height, width = rgb.shape[:2]
+    size = (round(width * pen.scale), round(height * pen.scale))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    picture: Picture = np.ascontiguousarray(small, dtype=np.uint8)
+    points = analysis.tracks.raw_px[frame.number] * pen.scale
+    for limb in _far_limb_first(analysis):
+        state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
+        _draw_leg(picture, points, limb, analysis, pen)
+        _draw_foot(picture, points, limb, state, analysis, pen)
+    _draw_angles(picture, points, frame.number, analysis, pen)
+    _draw_words(picture, frame, analysis, pen)
+    return picture
+
+
+def foot_state(analysis: Analysis, limb: Limb, t_s: float) -> FootState:
+    """Return where a foot is: empty where the contacts do not say."""
+    own = [contact for contact in analysis.contacts.contacts if contact.limb == limb]
+    if any(_covers(contact, own, t_s) for contact in own):
+        return "on the ground"
+    flights = analysis.contacts.flights
+    if not flights or not own:
+        return ""
+    first = flights[0].take_off
+    if first is not None and t_s < first.t_s:
+        return "on the ground" if limb in flights[0].take_off_limbs else ""
+    later = [contact for contact in own if contact.initial_contact.t_s > t_s]
+    in_flight = flights[-1].landing is None or t_s < flights[-1].landing.t_s
+    return "in the air" if later or in_flight else ""
+
+
+def rep_at(analysis: Analysis, t_s: float) -> Rep | None:
+    """Return the rep that a moment belongs to: from its take-off to the next one."""
+    current = None
+    for rep in analysis.reps.reps:
+        start = rep.flight.take_off or rep.flight.landing
+        if start is not None and t_s >= start.t_s:
+            current = rep
+    return current
+
+
+def _covers(contact: Contact, own: list[Contact], t_s: float) -> bool:
+    start_s = contact.initial_contact.t_s
+    if contact.toe_off is not None:
+        return start_s <= t_s < contact.toe_off.t_s
+    return start_s <= t_s and contact is own[-1]
+
+
+def _far_limb_first(analysis: Analysis) -> tuple[Limb, Limb]:
+    return ("right", "left") if analysis.view.near_limb == "left" else LIMBS
+
+
+def _rgb(colour: str) -> tuple[int, int, int]:
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def _at(point: FloatArray) -> tuple[int, int]:
+    return round(float(point[0])), round(float(point[1]))
+
+
+def _draw_leg(
+    picture: Picture, points: FloatArray, limb: Limb, analysis: Analysis, pen: _Pen
+) -> None:
+    """Draw the leg: round joints on the left, square ones on the right, filled when surgical."""
+    style = limb_style(limb, analysis.decided.surgical_side)
+    chain = [points[LANDMARK[f"{limb}_{part}"]] for part in _CHAIN]
+    for colour, width in ((_WHITE, 2 * pen.line_px + 2), (_rgb(style.colour), pen.line_px + 1)):
+        for start, end in pairwise(chain):
+            if np.isfinite([start, end]).all():
+                cv2.line(picture, _at(start), _at(end), colour, width, cv2.LINE_AA)
+    reach = 2 * pen.line_px
+    for joint in chain[:3]:
+        if not np.isfinite(joint).all():
+            continue
+        for colour, size in ((_rgb(style.colour), reach + 1), (_rgb_fill(style.fill), reach - 1)):
+            x, y = _at(joint)
+            if style.marker == "o":
+                cv2.circle(picture, (x, y), size, colour, -1, cv2.LINE_AA)
+            else:
+                cv2.rectangle(picture, (x - size, y - size), (x + size, y + size), colour, -1)
+
+
+def _rgb_fill(fill: str) -> tuple[int, int, int]:
+    return _WHITE if fill == "white" else _rgb(fill)
+
+
+def _draw_foot(
+    picture: Picture, points: FloatArray, limb: Limb, state: FootState, analysis: Analysis,
+    pen: _Pen,
+) -> None:  # fmt: skip
+    """Draw a bar under a foot on the ground, an arrow head above one in the air."""
+    foot = points[[LANDMARK[f"{limb}_heel"], LANDMARK[f"{limb}_toe"]]]
+    if not state or not np.isfinite(foot).all():
+        return
+    colour = _rgb(limb_style(limb, analysis.decided.surgical_side).colour)
+    middle, low = float(foot[:, 0].mean()), float(foot[:, 1].max())
+    half = max(float(np.ptp(foot[:, 0])) / 2, 6.0 * pen.line_px)
+    if state == "on the ground":
+        y = round(low + 5 * pen.line_px)
+        ends = (round(middle - half), y), (round(middle + half), y)
+        cv2.line(picture, *ends, _WHITE, 4 * pen.line_px, cv2.LINE_AA)
+        cv2.line(picture, *ends, colour, 3 * pen.line_px, cv2.LINE_AA)
+        return
+    foot_px = low + 9 * pen.line_px
+    tip = [
+        (middle - half / 2, foot_px),
+        (middle, foot_px - 4 * pen.line_px),
+        (middle + half / 2, foot_px),
+    ]
+    corners = np.array(tip).round().astype(np.int32)
+    cv2.polylines(picture, [corners], False, _WHITE, 2 * pen.line_px + 2, cv2.LINE_AA)
+    cv2.polylines(picture, [corners], False, colour, pen.line_px + 1, cv2.LINE_AA)
+
+
+def _draw_angles(
+    picture: Picture, points: FloatArray, number: int, analysis: Analysis, pen: _Pen
+) -> None:
+    angles = analysis.knee_angles
+    for limb, deg in (angles.deg if angles else {}).items():
+        knee = points[LANDMARK[f"{limb}_knee"]]
+        if not np.isfinite([deg[number], *knee]).all():
+            continue
+        whole = round(float(deg[number]))
+        text = f"{whole:+d}°" if angles and angles.kind == "fppa" and whole else f"{whole}°"
+        style = limb_style(limb, analysis.decided.surgical_side)
+        other = points[LANDMARK[f"{'right' if limb == 'left' else 'left'}_knee"]]
+        frontal = angles is not None and angles.kind == "fppa"
+        facing_right = analysis.view.view == "right_side"
+        to_right = not (knee[0] < other[0]) if frontal else facing_right
+        x, y = _at(knee)
+        width = round(0.62 * pen.text_px * len(text))
+        x = x + 5 * pen.line_px if to_right else x - 5 * pen.line_px - width
+        _write(picture, text, (x, y + pen.text_px // 2), pen.text_px, _rgb(style.colour))
+
+
+def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -> None:
+    in_life_s = float(analysis.tracks.t_s[frame.number])
+    rep = rep_at(analysis, in_life_s)
+    angles = analysis.knee_angles
+    title = "" if rep is None else f"Rep {rep.number}" + ("" if rep.used else ", not used")
+    top = [title] if title else []
+    if angles is not None:
+        name = "FPPA at the knees" if angles.kind == "fppa" else "Knee flexion"
+        top.append(f"{name}, {frame.t_s:.2f} s")
+    else:
+        top.append(f"{frame.t_s:.2f} s")
+    _panel(picture, top, [_INK] * len(top), pen, bottom=False)
+    states = [(limb, foot_state(analysis, limb, in_life_s)) for limb in LIMBS]
+    lines = [f"{limb}: {state}" for limb, state in states if state]
+    colours = [
+        _rgb(limb_style(limb, analysis.decided.surgical_side).colour)
+        for limb, state in states
+        if state
+    ]
+    _panel(picture, lines, colours, pen, bottom=True)
+
+
+def _panel(
+    picture: Picture,
+    lines: list[str],
+    colours: list[tuple[int, int, int]],
+    pen: _Pen,
+    *,
+    bottom: bool,
+) -> None:
+    """Write lines on a pale ground in the corner, at the top or at the bottom."""
+    if not lines:
+        return
+    pad = pen.text_px // 2
+    step = round(1.45 * pen.text_px)
+    width = round(0.6 * pen.text_px * max(len(line) for line in lines)) + 2 * pad
+    height = step * len(lines) + pad
+    top = picture.shape[0] - height if bottom else 0
+    ground = picture[top : top + height, :width]
+    ground[:] = (0.2 * ground + 0.8 * 255).astype(np.uint8)
+    for row, (line, colour) in enumerate(zip(lines, colours, strict=True)):
+        _write(picture, line, (pad, top + step * (row + 1) - pad // 2), pen.text_px, colour, 0)
+
+
+def _write(
+    picture: Picture,
+    text: str,
+    origin: tuple[int, int],
+    size_px: int,
+    colour: tuple[int, int, int],
+    halo_px: int = 2,
+) -> None:
+    """Write text, with a pale rim that keeps it readable on any ground."""
+    face = cv2.FontFace(_FONT)
+    text = text.replace("-", "−")
+    for dx, dy in ((-1, 0), (1, 0), (0, -1), (0, 1)) if halo_px else ():
+        rim = (origin[0] + dx * halo_px, origin[1] + dy * halo_px)
+        cv2.putText(picture, text, rim, _WHITE, face, size_px, weight=600)
+    cv2.putText(picture, text, origin, colour, face, size_px, weight=600)

@@ -1,0 +1,291 @@
+"""Analysis -> analysis.json and reps.csv: every number again, for machines and spreadsheets."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import asdict, fields
+
+import numpy as np
+
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.findings.judging import foot_strike
+from landing_analysis.tables import (
+    Analysis,
+    Contact,
+    Event,
+    Finding,
+    Flight,
+    Limb,
+    Measure,
+    Rep,
+)
+
+SCHEMA_VERSION = 1
+"""Of analysis.json: raised when a key changes its meaning or goes, not when one is added."""
+
+_NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")
+"""A list of frame numbers, which reads better on one line."""
+
+_LIMB: dict[str, Limb] = {"left": "left", "right": "right"}
+_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
+
+
+def side_name(limb: Limb | None, surgical_side: Limb | None) -> str | None:
+    """Return ``surgical`` or ``non-surgical``, None when either is not known."""
+    if limb is None or surgical_side is None:
+        return None
+    return "surgical" if limb == surgical_side else "non-surgical"
+
+
+# --- analysis.json ---------------------------------------------------------------------------
+
+
+def analysis_document(analysis: Analysis) -> dict[str, object]:
+    """Return everything known about a clip as plain values.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    dict
+        As described in ``data/analysis.schema.json``: times in seconds of life from the
+        clip's own first time (its presentation times, unless it was slowed), None while
+        the time base is in doubt, frames numbered from 0, None where a value is not
+        known. Per-frame landmarks are not in it; they have their own file.
+    """
+    document = {
+        "schema_version": SCHEMA_VERSION,
+        "intended_use": INTENDED_USE,
+        "cautions": list(CAUTIONS),
+        "clip": _clip(analysis),
+        "decided": _decided(analysis),
+        "contacts": [_contact(contact, analysis) for contact in analysis.contacts.contacts],
+        "flights": [_flight(flight, analysis) for flight in analysis.contacts.flights],
+        "reps": [_rep(rep, analysis) for rep in analysis.reps.reps],
+        "summaries": [asdict(summary) for summary in analysis.measures.summaries],
+        "comparisons": [asdict(comparison) for comparison in analysis.measures.comparisons],
+        "not_compared": [asdict(item) for item in analysis.measures.not_compared],
+        "findings": [_finding(finding, analysis) for finding in analysis.findings],
+        "limits": [asdict(limit) for limit in analysis.limits],
+        "quality": [asdict(note) for note in analysis.notes],
+        "definitions": {name: _definition(name) for name in DEFINITIONS},
+        "provenance": asdict(analysis.provenance),
+    }
+    return {key: _plain(value) for key, value in document.items()}
+
+
+def analysis_json(analysis: Analysis) -> str:
+    """Return the document of `analysis_document` as JSON text."""
+    text = json.dumps(analysis_document(analysis), indent=1, allow_nan=False)
+    return _NUMBER_LIST.sub(lambda found: " ".join(found[0].split()), text) + "\n"
+
+
+def _plain(value: object) -> object:
+    """Turn tuples into lists and numbers that are not finite into None."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    return value
+
+
+def _clip(analysis: Analysis) -> dict[str, object]:
+    clip = analysis.clip
+    facts = {f.name: getattr(clip, f.name) for f in fields(clip) if f.name not in ("t_s", "notes")}
+    return {**facts, "first_frame_s": float(clip.t_s[0]) if clip.frames else None}
+
+
+def _decided(analysis: Analysis) -> dict[str, object]:
+    return {
+        **asdict(analysis.decided),
+        "view_reason": analysis.view.reason,
+        "near_limb": analysis.view.near_limb,
+    }
+
+
+def _event(name: str, event: Event | None, analysis: Analysis) -> dict[str, object]:
+    """Return when something happened, nothing while the time base is in doubt."""
+    timed = event if analysis.decided.time_base.doubt is None else None
+    return {
+        f"{name}_s": timed.t_s if timed else None,
+        f"{name}_sd_s": timed.sd_s if timed else None,
+    }
+
+
+def _frame_of(event: Event | None, analysis: Analysis) -> int | None:
+    return int(np.argmin(np.abs(analysis.tracks.t_s - event.t_s))) if event else None
+
+
+def _contact(contact: Contact, analysis: Analysis) -> dict[str, object]:
+    rep = next((rep.number for rep in analysis.reps.reps if contact in rep.contacts), None)
+    return {
+        "limb": contact.limb,
+        **_event("initial_contact", contact.initial_contact, analysis),
+        "initial_contact_frame": _frame_of(contact.initial_contact, analysis),
+        **_event("toe_off", contact.toe_off, analysis),
+        "toe_off_frame": _frame_of(contact.toe_off, analysis),
+        "toe_off_reason": contact.toe_off_reason,
+        **_event("toe_contact", contact.toe_contact, analysis),
+        **_event("heel_contact", contact.heel_contact, analysis),
+        "origin": contact.origin,
+        "rep": rep,
+    }
+
+
+def _flight(flight: Flight, analysis: Analysis) -> dict[str, object]:
+    return {
+        **_event("take_off", flight.take_off, analysis),
+        **_event("landing", flight.landing, analysis),
+        "take_off_limbs": flight.take_off_limbs,
+        "landing_limbs": flight.landing_limbs,
+    }
+
+
+def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
+    timed = analysis.decided.time_base.doubt is None
+    return {
+        "number": rep.number,
+        "task": rep.task,
+        "limbs": rep.limbs,
+        "used": rep.used,
+        "reason": rep.reason,
+        "flight": _flight(rep.flight, analysis),
+        "peak_flexion_s": rep.peak_flexion_s if timed else None,
+        "measures": [_measure(row) for row in rep_measures(analysis, rep)],
+    }
+
+
+def _measure(row: Measure) -> dict[str, object]:
+    strike = foot_strike(row)
+    return {
+        **({"foot_strike": strike} if strike else {}),
+        "name": row.name,
+        "limb": row.limb,
+        "value": row.value,
+        "unit": row.unit,
+        "sd": row.sd,
+        "reason": row.reason,
+        "frames": row.frames,
+        "uncertainty_parts": [asdict(part) for part in row.parts],
+    }
+
+
+def _finding(finding: Finding, analysis: Analysis) -> dict[str, object]:
+    return {**asdict(finding), "side": side_name(finding.limb, analysis.decided.surgical_side)}
+
+
+def _definition(name: str) -> dict[str, object]:
+    definition = DEFINITIONS[name]
+    return {
+        "label": definition.label,
+        "unit": definition.unit,
+        "meaning": definition.meaning,
+        "source": definition.source,
+        "limits": definition.limits,
+    }
+
+
+def rep_measures(analysis: Analysis, rep: Rep) -> tuple[Measure, ...]:
+    """Return the rows of one rep."""
+    return tuple(row for row in analysis.measures.measures if row.rep == rep.number)
+
+
+# --- reps.csv --------------------------------------------------------------------------------
+
+_FIRST_COLUMNS = (
+    "clip", "rep", "task", "limb", "side", "used", "reason",
+    "initial_contact_s", "initial_contact_sd_s", "toe_off_s", "toe_off_sd_s",
+)  # fmt: skip
+
+
+def csv_columns() -> tuple[str, ...]:
+    """Return the headers of reps.csv: each measure and its standard uncertainty, with units."""
+    columns = list(_FIRST_COLUMNS)
+    for name, definition in DEFINITIONS.items():
+        ending = _UNIT_ENDINGS.get(definition.unit, "")
+        columns += [f"{name}{ending}", f"{name}_sd{ending}"]
+    return (*columns, "foot_strike", "not_measurable")
+
+
+def rep_rows(analysis: Analysis) -> list[dict[str, object]]:
+    """Return the rows of reps.csv.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    list of dict, keyed by `csv_columns`
+        A row per rep and limb. Measures of the whole body stand in a row of
+        their own with limb ``both`` for jumps, and in the limb's row for hops.
+        An empty cell was not measurable; the last column says why.
+    """
+    return [
+        _row(analysis, rep, limb)
+        for rep in analysis.reps.reps
+        for limb in (*rep.limbs, *(("both",) if rep.task == "jump" else ()))
+    ]
+
+
+def reps_csv(analysis: Analysis) -> str:
+    """Return the rows of `rep_rows` as CSV text (comma, dot, UTF-8)."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, csv_columns(), restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rep_rows(analysis))
+    return text.getvalue()
+
+
+def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
+    wanted = {None} if limb == "both" else {limb} if rep.task == "jump" else {limb, None}
+    rows = [row for row in rep_measures(analysis, rep) if row.limb in wanted]
+    contact = next((contact for contact in rep.contacts if contact.limb == limb), None)
+    start = contact.initial_contact if contact else None
+    end = contact.toe_off if contact else None
+    instants = {
+        **_event("initial_contact", start, analysis),
+        **_event("toe_off", end, analysis),
+    }
+    return {
+        "clip": analysis.clip.file,
+        "rep": rep.number,
+        "task": rep.task,
+        "limb": limb,
+        "side": side_name(_LIMB.get(limb), analysis.decided.surgical_side) or "",
+        "used": "yes" if rep.used else "no",
+        "reason": rep.reason or "",
+        **_csv_numbers(instants, 4),
+        **_csv_measures(rows),
+        "foot_strike": next((strike for row in rows if (strike := foot_strike(row))), ""),
+        "not_measurable": "; ".join(f"{row.name}: {row.reason}" for row in rows if row.reason),
+    }
+
+
+def _csv_measures(rows: Iterable[Measure]) -> dict[str, object]:
+    cells: dict[str, object] = {}
+    for row in rows:
+        ending = _UNIT_ENDINGS.get(row.unit, "")
+        decimals = DEFINITIONS[row.name].decimals + 1
+        values: dict[str, object] = {
+            f"{row.name}{ending}": row.value,
+            f"{row.name}_sd{ending}": row.sd,
+        }
+        cells.update(_csv_numbers(values, decimals))
+    return cells
+
+
+def _csv_numbers(values: dict[str, object], decimals: int) -> dict[str, object]:
+    return {
+        name: f"{value:.{decimals}f}" if isinstance(value, float) else ""
+        for name, value in values.items()
+    }

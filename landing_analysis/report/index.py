@@ -1,0 +1,72 @@
+"""The analysed clips of one folder -> index.html, which links their reports."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+from landing_analysis.definitions import INTENDED_USE
+from landing_analysis.report.page import page_environment
+
+
+@dataclass(frozen=True)
+class IndexRow:
+    """One report in the list."""
+
+    code: str
+    address: str
+    task: str
+    view: str
+    reps: str
+    findings: str
+    analysed: str
+
+
+def index_html(out_dir: Path) -> str | None:
+    """Return the page that lists every report below a folder, by name.
+
+    Parameters
+    ----------
+    out_dir : whose sub-folders hold an ``analysis.json`` and a ``report.html`` each;
+        others are left out
+
+    Returns
+    -------
+    str or None when there are fewer than two reports to list
+    """
+    rows = [row for folder in sorted(out_dir.iterdir()) if (row := _row(folder)) is not None]
+    if len(rows) < 2:
+        return None
+    page = page_environment().get_template("index.html.j2")
+    return page.render(rows=rows, intended_use=INTENDED_USE)
+
+
+def _row(folder: Path) -> IndexRow | None:
+    if folder.name.startswith(".") or not (folder / "report.html").is_file():
+        return None
+    try:
+        document = json.loads((folder / "analysis.json").read_text(encoding="utf-8"))
+        decided, reps = document["decided"], document["reps"]
+        outside = sum(
+            finding["rep"] is None and finding["verdict"] in ("above", "below")
+            for finding in document["findings"]
+        )
+        return IndexRow(
+            code=folder.name,
+            address=f"{quote(folder.name)}/report.html",
+            task=_task(decided),
+            view=decided["view"].replace("_", " "),
+            reps=f"{len(reps)}, {sum(rep['used'] for rep in reps)} used" if reps else "none",
+            findings=f"{outside} outside a limit",
+            analysed=document["provenance"]["analysed_at"][:16].replace("T", " "),
+        )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def _task(decided: dict[str, str | None]) -> str:
+    if decided["task"] is None:
+        return "–"
+    return f"{decided['task']}s" + (f", {decided['limb']} limb" if decided["limb"] else "")

@@ -1,0 +1,181 @@
+"""Analysis -> report.html: one self-contained page for the screen and for A4 paper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.measures.curves import landing_curves
+from landing_analysis.report import parts as parts
+from landing_analysis.report.figures import (
+    contact_curves_figure,
+    rep_strip_figure,
+    sides_figure,
+    timeline_figure,
+    unit_words,
+)
+from landing_analysis.report.pictures import KeyPicture
+from landing_analysis.report.style import limb_style, svg_text
+from landing_analysis.tables import LIMBS, Analysis, Rep
+
+_STRIPS = (
+    "fppa_peak_flexion", "knee_flexion_peak", "contact_time", "knee_flexion_excursion",
+    "knee_ankle_separation_ratio", "pelvis_shift", "landing_lead", "toe_to_heel_interval",
+    "jump_height",
+)  # fmt: skip
+"""Measures that are drawn rep by rep, where they have values."""
+
+
+@dataclass(frozen=True)
+class Plot:
+    """A plot with what it shows."""
+
+    heading: str
+    caption: str
+    svg: Markup
+
+
+@dataclass(frozen=True)
+class RepCard:
+    """One rep in the strip."""
+
+    number: int
+    used: bool
+    reason: str | None
+    times: str
+    flags: list[str]
+    pictures: tuple[KeyPicture, ...]
+
+
+def clip_code(analysis: Analysis) -> str:
+    """Return the clip's name without its ending; the only name that a report carries."""
+    return PurePath(analysis.clip.file).stem
+
+
+def report_html(
+    analysis: Analysis, pictures: tuple[KeyPicture, ...], annotated_clip: str | None
+) -> str:
+    """Return the report of one clip as a page that needs nothing else.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    pictures : from `pictures.key_pictures`
+    annotated_clip : name of the annotated clip beside the page, None when there is none
+    """
+    first, rest = parts.headlines(analysis)
+    page = page_environment().get_template("report.html.j2")
+    return page.render(
+        analysis=analysis,
+        parts=parts,
+        code=clip_code(analysis),
+        annotated_clip=annotated_clip,
+        intended_use=INTENDED_USE,
+        cautions=CAUTIONS,
+        definitions=[DEFINITIONS[name] for name in _measured(analysis)],
+        first=first,
+        rest=rest,
+        favouring=parts.favouring_words(analysis),
+        cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],
+        from_clip=any(picture.jpeg for picture in pictures),
+        limb_styles={limb: limb_style(limb, analysis.decided.surgical_side) for limb in LIMBS},
+        tables=parts.rep_tables(analysis),
+        timeline=_timeline(analysis),
+        curves=_curves(analysis),
+        strips=_strips(analysis),
+        sides=_sides(analysis),
+    )
+
+
+def page_environment() -> Environment:
+    """Return what renders the templates: escaping everything, refusing undefined names."""
+    environment = Environment(
+        loader=PackageLoader("landing_analysis"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["minus"] = lambda text: str(text).replace("-", "−")
+    return environment
+
+
+def _measured(analysis: Analysis) -> list[str]:
+    seen = {summary.name for summary in analysis.measures.summaries}
+    return [name for name in DEFINITIONS if name in seen]
+
+
+def _card(analysis: Analysis, rep: Rep, pictures: tuple[KeyPicture, ...]) -> RepCard:
+    return RepCard(
+        number=rep.number,
+        used=rep.used,
+        reason=rep.reason,
+        times=parts.rep_times(analysis, rep),
+        flags=parts.rep_flags(analysis, rep),
+        pictures=tuple(picture for picture in pictures if picture.rep == rep.number),
+    )
+
+
+def _plot(figure: Figure, name: str, heading: str, caption: str) -> Plot:
+    description = f"{heading}. {caption}" if caption else f"{heading}."
+    return Plot(heading, caption, Markup(svg_text(figure, name, description)))
+
+
+def _timeline(analysis: Analysis) -> Plot | None:
+    if not analysis.contacts.contacts or analysis.decided.time_base.doubt is not None:
+        return None
+    caption = (
+        "Bars: a foot on the ground after a flight, hatched where no toe-off was seen. "
+        "Grey: the whole body in the air. Numbers: reps, in brackets when not used."
+    )
+    return _plot(timeline_figure(analysis), "timeline", "Ground contacts over the clip", caption)
+
+
+def _curves(analysis: Analysis) -> Plot | None:
+    found = landing_curves(analysis)
+    in_doubt = analysis.decided.time_base.doubt is not None
+    if found is None or (in_doubt and found.axis != "%"):
+        return None
+    angle = "FPPA" if found.kind == "fppa" else "Knee flexion"
+    through = "through ground contact" if found.axis == "%" else "after initial contact"
+    caption = "Thin: each used rep. Thick: their mean. "
+    caption += (
+        "0 % is initial contact, 100 % toe-off; landings without a toe-off are not drawn."
+        if found.axis == "%"
+        else "No toe-off was seen, so the axis is time."
+    )
+    figure = contact_curves_figure(analysis, found)
+    return _plot(figure, "curves", f"{angle} {through}", caption)
+
+
+def _strips(analysis: Analysis) -> list[Plot]:
+    values: dict[str, int] = {}
+    for row in analysis.measures.measures:
+        values[row.name] = values.get(row.name, 0) + (row.value is not None)
+    return [
+        _plot(
+            rep_strip_figure(analysis, name),
+            f"strip-{name}",
+            f"{DEFINITIONS[name].label} rep by rep{unit_words(DEFINITIONS[name].unit)}",
+            "",
+        )
+        for name in _STRIPS
+        if values.get(name, 0) >= 2
+    ]
+
+
+def _sides(analysis: Analysis) -> Plot | None:
+    figure = sides_figure(analysis)
+    if figure is None:
+        return None
+    caption = (
+        "Means of the used reps with 95 % intervals. LSI: limb symmetry index, the "
+        f"{analysis.measures.comparisons[0].limb} limb over the other; only where zero is a "
+        "true zero, differences elsewhere."
+    )
+    return _plot(figure, "sides", "Left and right", caption)

@@ -1,0 +1,578 @@
+"""Analysis -> the parts of the report page, as plain rows for its template; computes no measure.
+
+Throughout the page a number after ± is half of the 95 % interval, 1.96 standard
+uncertainties. The standard uncertainties themselves are in reps.csv and analysis.json.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.findings.judging import (
+    COVERAGE,
+    TITLES,
+    edges,
+    favoured_limb,
+    foot_strike,
+    limb_words,
+)
+from landing_analysis.tables import (
+    LIMBS,
+    Analysis,
+    Finding,
+    Limb,
+    Measure,
+    QualityState,
+    Rep,
+    SetSummary,
+    TimeBase,
+    Verdict,
+)
+
+NOT_MEASURABLE = "not measurable: "
+"""How the reason of a missing value begins; the page says it once, in a heading."""
+
+SYMBOLS: dict[Verdict, str] = {"above": "▲", "below": "▼", "cannot tell": "?", "within": "●"}
+QUALITY_SYMBOLS: dict[QualityState, str] = {"good": "●", "limited": "◐", "poor": "○"}
+_RANK: dict[Verdict, int] = {"above": 0, "below": 0, "cannot tell": 1, "within": 2}
+_MOST_HEADLINES = 5
+_SETTLED_BY = {
+    "clip": "by the clip's own times",
+    "tag": "by the phone's tag",
+    "intervals": "by the frame intervals",
+    "given": "given",
+}
+
+_TABLES = (
+    ("Time", ("contact_time", "time_to_peak_flexion", "flight_time", "jump_height",
+              "reactive_strength_index", "landing_lead", "toe_to_heel_interval")),
+    ("Knee flexion and trunk, side view", (
+        "knee_flexion_initial_contact", "knee_flexion_peak", "knee_flexion_excursion",
+        "knee_flexion_target_difference", "trunk_flexion")),
+    ("Knee in the frontal plane", ("fppa_initial_contact", "fppa_peak_flexion",
+                                   "fppa_most_inward", "knee_over_toes_offset")),
+    ("Body in the frontal plane", ("knee_ankle_separation_ratio", "pelvis_shift", "trunk_lean")),
+)  # fmt: skip
+
+
+# --- numbers ---------------------------------------------------------------------------------
+
+
+def number(value: float, digits: int) -> str:
+    """Return a number with a true minus sign and no negative zero."""
+    return f"{value:z.{digits}f}".replace("-", "−")
+
+
+def sentence(text: str) -> str:
+    """Return a finding's sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<= )-(?=\d)", "−", text)
+
+
+def value_words(value: float | None, name: str) -> str:
+    """Return a value with the decimals of its measure, a dash where there is none."""
+    return "–" if value is None else number(value, DEFINITIONS[name].decimals)
+
+
+def reach_words(sd: float | None, name: str) -> str:
+    """Return half of the 95 % interval with the decimals of the measure."""
+    return "" if sd is None else number(COVERAGE * sd, DEFINITIONS[name].decimals)
+
+
+def unit_name(unit: str) -> str:
+    """Return the unit as it is printed, nothing for a plain ratio."""
+    return "" if unit == "1" else unit
+
+
+# --- header ----------------------------------------------------------------------------------
+
+
+def task_words(analysis: Analysis) -> str:
+    """Name what the set is."""
+    decided = analysis.decided
+    if not analysis.reps.reps:
+        return "No reps"
+    if is_mixed(analysis):
+        hops = sum(rep.task == "hop" for rep in analysis.reps.reps)
+        return f"Mixed: {len(analysis.reps.reps) - hops} jumps, {hops} hops"
+    if decided.task == "jump":
+        return "Two-leg jumps"
+    return f"One-leg hops, {decided.limb} limb" if decided.limb else "One-leg hops, both limbs"
+
+
+def is_mixed(analysis: Analysis) -> bool:
+    """Whether the set holds jumps as well as hops."""
+    return len({rep.task for rep in analysis.reps.reps}) > 1
+
+
+def no_reps_words(analysis: Analysis) -> str:
+    """Say why there are no reps: that nobody flew, or that it could not be told."""
+    if analysis.contacts.notes:
+        return "There are no reps: " + " ".join(note.text for note in analysis.contacts.notes)
+    return (
+        "No flight was found in this clip: nobody left the ground long enough to count as a "
+        "jump or a hop, so there are no reps and nothing is measured."
+    )
+
+
+def view_words(analysis: Analysis) -> str:
+    """Name the view and how far the patient is turned from square-on."""
+    decided = analysis.decided
+    name = decided.view.replace("_", " ").capitalize()
+    if not math.isfinite(decided.view_yaw_deg):
+        return name
+    turned = f"turned {number(abs(decided.view_yaw_deg), 0)}°"
+    if math.isfinite(decided.view_yaw_sd_deg):
+        turned += f" ± {number(COVERAGE * decided.view_yaw_sd_deg, 0)}°"
+    return f"{name}, {turned} from square-on"
+
+
+def overall_quality(analysis: Analysis) -> QualityState:
+    """Return the worst state of all quality notes."""
+    states = {note.state for note in analysis.notes}
+    return "poor" if "poor" in states else "limited" if "limited" in states else "good"
+
+
+def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return what was decided about the clip, as (name, words)."""
+    decided, clip = analysis.decided, analysis.clip
+    used = sum(rep.used for rep in analysis.reps.reps)
+    total = len(analysis.reps.reps)
+    state = overall_quality(analysis)
+    facts = [
+        ("Task", task_words(analysis) + _given(decided.task_origin)),
+        ("View", view_words(analysis) + _given(decided.view_origin)),
+        ("Reps", f"{total} counted, {used} used" if total else "none"),
+        ("Surgical side", decided.surgical_side or "not named"),
+        ("Quality", f"{QUALITY_SYMBOLS[state]} {state}"),
+        ("Clip", f"{clip.duration_s:.1f} s, {clip.frames} frames, {clip.median_fps:.0f} frames/s"),
+        ("Stature", f"{100 * decided.stature_m:.0f} cm" if decided.stature_m else "not given"),
+        ("Target flexion", f"{decided.target_flexion_deg:g}°"),
+    ]
+    if decided.time_base != TimeBase():
+        facts.append(("Time base", time_base_words(decided.time_base)))
+    if decided.people > 1:
+        person = f"{decided.patient_number} of {decided.people}: {decided.patient_reason}"
+        facts.append(("Person measured", person))
+    return facts
+
+
+def time_base_words(time_base: TimeBase) -> str:
+    """Say how the clip's clock runs against life, and what settled it."""
+    if time_base.doubt is not None or time_base.slowed_by is None:
+        return "in doubt: no times are given"
+    settled_by = _SETTLED_BY[time_base.origin]
+    if time_base.slowed_by == 1.0:
+        return f"real time ({settled_by})"
+    return f"plays {time_base.slowed_by:.3g} times slower than life, taken out ({settled_by})"
+
+
+def doubt_words(analysis: Analysis) -> str | None:
+    """Say why no times are given and what settles it; None where they are."""
+    if analysis.decided.time_base.doubt is None:
+        return None
+    return next((note.text for note in analysis.notes if note.check == "time base"), None)
+
+
+def _given(origin: str) -> str:
+    return " (given)" if origin == "given" else ""
+
+
+# --- what matters first ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Gauge:
+    """A value's 95 % interval and the limit's edges on one axis, per cent of its width."""
+
+    low: float
+    middle: float
+    high: float
+    limits: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Headline:
+    """One finding of the set."""
+
+    verdict: Verdict
+    title: str
+    limb: str
+    text: str
+    source: str
+    gauge: Gauge
+
+
+def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
+    """Return the findings of the set that need a look, and the rest.
+
+    The first list holds at most five, outside a limit before undecided; when
+    nothing needs a look it is empty. Undecided signs of favouring are left to the
+    sentence of `favouring_words`.
+    """
+    of_set = [finding for finding in analysis.findings if finding.rep is None]
+    ordered = sorted(of_set, key=lambda finding: _RANK[finding.verdict])
+    first = [finding for finding in ordered if _needs_a_look(finding)][:_MOST_HEADLINES]
+    rest = [finding for finding in ordered if finding not in first]
+    return (
+        [_headline(finding, analysis) for finding in first],
+        [_headline(finding, analysis) for finding in rest],
+    )
+
+
+def _needs_a_look(finding: Finding) -> bool:
+    undecided = finding.verdict == "cannot tell" and finding.name != "favouring"
+    return undecided or finding.verdict in ("above", "below")
+
+
+def _headline(finding: Finding, analysis: Analysis) -> Headline:
+    return Headline(
+        verdict=finding.verdict,
+        title=TITLES.get(finding.name, finding.name),
+        limb=limb_words(finding.limb, analysis.decided),
+        text=sentence(finding.text),
+        source=finding.source,
+        gauge=_gauge(finding, analysis),
+    )
+
+
+def _gauge(finding: Finding, analysis: Analysis) -> Gauge:
+    limit = next(
+        (
+            limit
+            for limit in analysis.limits
+            if (limit.finding, limit.measure) == (finding.name, finding.measure)
+        ),
+        None,
+    )
+    lines = [edge for edge in edges(limit) if edge is not None] if limit else [finding.limit]
+    reach = COVERAGE * finding.sd
+    values = [finding.value - reach, finding.value + reach, *lines]
+    low, high = min(values), max(values)
+    width = (high - low) or 1.0
+
+    def place(value: float) -> float:
+        return round(6 + 88 * (value - low) / width, 1)
+
+    return Gauge(
+        place(finding.value - reach),
+        place(finding.value),
+        place(finding.value + reach),
+        tuple(place(line) for line in lines),
+    )
+
+
+def favouring_words(analysis: Analysis) -> str | None:
+    """Say where the set's evidence for favouring a limb points; None where none was judged."""
+    if not any(f.name == "favouring" and f.rep is None for f in analysis.findings):
+        return None
+    points_to, certain = favoured_limb(analysis.findings)
+    if points_to == "none":
+        return (
+            "No sign of favouring a limb goes beyond its uncertainty. "
+            "This is motion, not force: it does not show that both limbs carry the same load."
+        )
+    if points_to == "unclear":
+        return "The signs of favouring a limb point both ways. They are motion, not force."
+    limb = limb_words(points_to, analysis.decided)
+    if not certain:
+        return (
+            f"The signs of favouring point to the {limb}, but not beyond their uncertainty: "
+            "look again, film more reps. Motion, not force."
+        )
+    return f"The signs of favouring point to the {limb} being used more. Motion, not force."
+
+
+# --- reps ------------------------------------------------------------------------------------
+
+
+def rep_flags(analysis: Analysis, rep: Rep) -> list[str]:
+    """Return what lies outside a limit in one rep, in a few words each."""
+    limbs: dict[tuple[str, str], list[str]] = {}
+    for finding in analysis.findings:
+        if finding.rep == rep.number and finding.verdict in ("above", "below"):
+            title = TITLES.get(finding.name, finding.name).lower()
+            found = limbs.setdefault((SYMBOLS[finding.verdict], title), [])
+            if finding.limb and finding.limb not in found:
+                found.append(finding.limb)
+    return [
+        f"{symbol} {title}" + (f", {' and '.join(found)}" if found else "")
+        for (symbol, title), found in limbs.items()
+    ]
+
+
+def rep_times(analysis: Analysis, rep: Rep) -> str:
+    """Return when a rep landed, by the clip's own clock."""
+    landing = rep.flight.landing
+    words = "no landing seen"
+    if landing is not None:
+        shown_s = float(np.interp(landing.t_s, analysis.tracks.t_s, analysis.clip.t_s))
+        words = f"lands at {shown_s:.2f} s"
+    return f"{rep.task}, {words}" if is_mixed(analysis) else words
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One value of a table: ``note`` is the letter of the reason where there is none.
+
+    ``word`` names what the value means, where a word does.
+    """
+
+    value: str
+    reach: str = ""
+    note: str = ""
+    word: str = ""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One measure of one limb, of the whole body when ``limb`` is None."""
+
+    name: str
+    limb: Limb | None
+
+
+@dataclass(frozen=True)
+class Heading:
+    """One measure above the columns of its limbs."""
+
+    label: str
+    span: int
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """One line of a table; a rep that is not used has a reason instead of cells."""
+
+    label: str
+    cells: tuple[Cell, ...]
+    reason: str | None = None
+    total: bool = False
+
+
+@dataclass(frozen=True)
+class RepTable:
+    """One table of the report with the reasons behind its empty cells."""
+
+    title: str
+    headings: tuple[Heading, ...]
+    columns: tuple[Column, ...]
+    rows: tuple[TableRow, ...]
+    notes: tuple[tuple[str, str], ...]
+
+
+def rep_tables(analysis: Analysis) -> list[RepTable]:
+    """Return the tables of reps; a measure without any value is left to `unmeasured`."""
+    tables = [_rep_table(analysis, title, names) for title, names in _TABLES]
+    return [table for table in tables if table.columns]
+
+
+def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTable:
+    by_name = {name: _columns(analysis, name) for name in names}
+    headings = tuple(Heading(_heading(n), len(found)) for n, found in by_name.items() if found)
+    columns = [column for found in by_name.values() for column in found]
+    measures = {(row.rep, row.name, row.limb): row for row in analysis.measures.measures}
+    letters: dict[str, str] = {}
+    rows = []
+    for rep in analysis.reps.reps:
+        if not rep.used:
+            rows.append(TableRow(str(rep.number), (), rep.reason))
+            continue
+        cells = tuple(
+            _cell(measures.get((rep.number, column.name, column.limb)), letters)
+            for column in columns
+        )
+        rows.append(TableRow(str(rep.number), cells))
+    summaries = [_summary(analysis, column.name, column.limb) for column in columns]
+    means = tuple(
+        Cell(value_words(s.mean, s.name), reach_words(s.mean_sd, s.name)) if s else Cell("–")
+        for s in summaries
+    )
+    spreads = tuple(Cell(value_words(s.sd, s.name)) if s else Cell("–") for s in summaries)
+    rows += [TableRow("Mean", means, total=True), TableRow("SD of reps", spreads, total=True)]
+    notes = tuple((letter, reason) for reason, letter in letters.items())
+    return RepTable(title, headings, tuple(columns), tuple(rows), notes)
+
+
+def _heading(name: str) -> str:
+    unit = unit_name(DEFINITIONS[name].unit)
+    return DEFINITIONS[name].label + (f", {unit}" if unit else "")
+
+
+def _columns(analysis: Analysis, name: str) -> list[Column]:
+    limbs: tuple[Limb | None, ...] = (*LIMBS, None)
+    return [Column(name, limb) for limb in limbs if _summary(analysis, name, limb)]
+
+
+def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
+    if row is None:
+        return Cell("–")
+    if row.value is None:
+        reason = bare_reason(row)
+        letter = letters.setdefault(reason, chr(ord("a") + len(letters) % 26))
+        return Cell("n/m", note=letter)
+    word = foot_strike(row) or ""
+    return Cell(value_words(row.value, row.name), reach_words(row.sd, row.name), word=word)
+
+
+def bare_reason(row: Measure) -> str:
+    """Return why a value is missing, without the words that the heading already says."""
+    return (row.reason or "").removeprefix(NOT_MEASURABLE)
+
+
+def _summary(analysis: Analysis, name: str, limb: Limb | None) -> SetSummary | None:
+    rows = analysis.measures.summaries
+    return next((row for row in rows if (row.name, row.limb) == (name, limb)), None)
+
+
+@dataclass(frozen=True)
+class SummaryRow:
+    """One measure of one limb over the set, in words."""
+
+    label: str
+    limb: str
+    reps: int
+    mean: str
+    reach: str
+    sd: str
+    best: str
+    worst: str
+    first: str
+    last: str
+    change: str
+
+
+def summary_rows(analysis: Analysis) -> list[SummaryRow]:
+    """Return the set's summaries in words."""
+    rows = []
+    for s in analysis.measures.summaries:
+        change = "–"
+        if s.fatigue is not None:
+            reach = reach_words(s.fatigue_sd, s.name)
+            change = f"{value_words(s.fatigue, s.name)} ± {reach}"
+        rows.append(
+            SummaryRow(
+                label=_heading(s.name),
+                limb=s.limb or "",
+                reps=s.reps_used,
+                mean=value_words(s.mean, s.name),
+                reach=reach_words(s.mean_sd, s.name),
+                sd=value_words(s.sd, s.name),
+                best=value_words(s.best, s.name),
+                worst=value_words(s.worst, s.name),
+                first=value_words(s.first_third, s.name),
+                last=value_words(s.last_third, s.name),
+                change=change,
+            )
+        )
+    return rows
+
+
+# --- what stands behind ------------------------------------------------------------------------
+
+
+def findings_by_title(analysis: Analysis) -> list[tuple[str, list[Finding]]]:
+    """Return the findings of single reps under their headings."""
+    grouped: dict[str, list[Finding]] = defaultdict(list)
+    for finding in analysis.findings:
+        if finding.rep is not None:
+            grouped[TITLES.get(finding.name, finding.name)].append(finding)
+    return list(grouped.items())
+
+
+def finding_matrix(analysis: Analysis) -> list[tuple[str, Limb | None, dict[int, Verdict]]]:
+    """Return the verdict of every judged measure by rep, as (measure, limb, verdicts)."""
+    rows: dict[tuple[str, Limb | None], dict[int, Verdict]] = {}
+    for finding in analysis.findings:
+        if finding.rep is not None:
+            rows.setdefault((finding.measure, finding.limb), {})[finding.rep] = finding.verdict
+    return [(DEFINITIONS[name].label, limb, verdicts) for (name, limb), verdicts in rows.items()]
+
+
+def unmeasured(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return what could not be measured, as (reason, what), the same reason once."""
+    grouped: dict[str, dict[str, set[int]]] = defaultdict(lambda: defaultdict(set))
+    for row in analysis.measures.measures:
+        if row.value is None:
+            label = DEFINITIONS[row.name].label + (f" ({row.limb})" if row.limb else "")
+            grouped[bare_reason(row)][label].add(row.rep)
+    used = sum(rep.used for rep in analysis.reps.reps)
+    missing = [(reason, _what(labels, used)) for reason, labels in grouped.items()]
+    sides: dict[str, list[str]] = defaultdict(list)
+    for item in analysis.measures.not_compared:
+        sides[item.reason].append(f"{DEFINITIONS[item.name].label}, one limb against the other")
+    return missing + [(reason, "; ".join(labels)) for reason, labels in sides.items()]
+
+
+def _what(labels: dict[str, set[int]], used: int) -> str:
+    by_reps: dict[tuple[int, ...], list[str]] = defaultdict(list)
+    for label, reps in labels.items():
+        by_reps[tuple(sorted(reps))].append(label)
+    parts = []
+    for numbers, names in by_reps.items():
+        where = "" if len(numbers) == used else f" in rep {_listed(numbers)}"
+        parts.append(", ".join(_both_limbs(names)) + where)
+    return "; ".join(parts)
+
+
+def _listed(numbers: Iterable[int]) -> str:
+    return ", ".join(str(item) for item in numbers)
+
+
+def _both_limbs(names: list[str]) -> list[str]:
+    """Say a measure once when it is missing for both limbs."""
+    merged = []
+    for name in names:
+        bare = name.removesuffix(" (left)").removesuffix(" (right)")
+        if {f"{bare} (left)", f"{bare} (right)"} <= set(names):
+            name = bare
+        if name not in merged:
+            merged.append(name)
+    return merged
+
+
+def uncertainty_rows(analysis: Analysis) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return the parts of each measure's standard uncertainty, root mean square over the set."""
+    squares: dict[tuple[str, Limb | None], dict[str, list[float]]] = {}
+    for row in analysis.measures.measures:
+        for part in row.parts:
+            of_row = squares.setdefault((row.name, row.limb), {})
+            of_row.setdefault(part.name, []).append(part.sd**2)
+    rows = []
+    for (name, limb), parts in squares.items():
+        label = DEFINITIONS[name].label + (f", {limb}" if limb else "")
+        unit = unit_name(DEFINITIONS[name].unit)
+        digits = DEFINITIONS[name].decimals + 1
+        words = [
+            (part, f"{math.sqrt(sum(found) / len(found)):.{digits}f} {unit}".strip())
+            for part, found in parts.items()
+        ]
+        rows.append((label, words))
+    return rows
+
+
+def provenance_facts(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return what made the numbers, as (name, words)."""
+    made = analysis.provenance
+    return [
+        ("landing_analysis", made.version),
+        ("Analysed", made.analysed_at),
+        ("Clip", analysis.clip.file),
+        ("Clip sha256", made.clip_sha256),
+        ("Pose model", made.model_name),
+        ("Model sha256", made.model_sha256),
+        (
+            "Time base",
+            "presentation time of each frame, as stored in the clip; "
+            + time_base_words(analysis.decided.time_base),
+        ),
+        ("Low-pass of angles", f"{analysis.tracks.cutoff_hz:.1f} Hz, two passes"),
+        ("Settings", json.dumps(made.settings, sort_keys=True)),
+    ]

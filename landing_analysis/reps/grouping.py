@@ -1,0 +1,211 @@
+"""Contacts -> Reps: each flight with the landing after it, counted as a person counts aloud."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+
+from landing_analysis.clock.intervals import Gap
+from landing_analysis.settings import ClockSettings, RepSettings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    Contact,
+    Contacts,
+    Flight,
+    Limb,
+    Note,
+    Rep,
+    Reps,
+    Task,
+    Tracks,
+)
+
+_BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
+
+_FEET_APART_S = 0.05  # half of the shortest contact is more (choice)
+
+
+def group_reps(
+    contacts: Contacts, tracks: Tracks, settings: RepSettings, task: Task | None = None
+) -> Reps:
+    """Group contacts into reps.
+
+    Parameters
+    ----------
+    contacts : Contacts
+    tracks : Tracks
+    settings : RepSettings
+    task : what the set is, None to let the landings decide by majority
+
+    Returns
+    -------
+    Reps
+        One rep per flight, numbered from 1. A rep that the clip cuts off, or
+        that landed otherwise than the set's task, is kept but not used, and
+        says why.
+    """
+    flights = contacts.flights
+    if not flights:
+        return Reps(None, None, (), _no_reps(contacts))
+    landed = [_landed(contacts, index) for index in range(len(flights))]
+    seen = [_limbs(flight, landing) for flight, landing in zip(flights, landed, strict=True)]
+    own: list[Task] = ["jump" if len(limbs) == 2 else "hop" for limbs in seen]
+    set_task: Task = task or ("jump" if 2 * own.count("jump") >= len(own) else "hop")
+    mixed = task is None and own.count(set_task) < (1 - settings.odd_share) * len(own)
+    reps = []
+    for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
+        rep_task = own[index] if mixed else set_task
+        following = flights[index + 1] if index + 1 < len(flights) else None
+        lowest_s = _lowest_point_s(landing, following, tracks, settings)
+        reason = _refusal(flight, landing, lowest_s, rep_task, tracks, settings)
+        reps.append(
+            Rep(
+                number=index + 1,
+                task=rep_task,
+                limbs=LIMBS if rep_task == "jump" else seen[index][:1],
+                flight=flight,
+                contacts=landing,
+                peak_flexion_s=lowest_s,
+                next_flight=following,
+                used=reason is None,
+                reason=reason,
+            )
+        )
+    return Reps(set_task, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
+
+
+def refuse_across_gaps(reps: Reps, gaps: tuple[Gap, ...], settings: ClockSettings) -> Reps:
+    """Refuse the reps in which frames are missing for longer than ``settings.void_gap_s``.
+
+    Parameters
+    ----------
+    reps : Reps
+    gaps : of the same clip
+    settings : ClockSettings
+    """
+    long = [gap for gap in gaps if gap.length_s > settings.void_gap_s]
+    if not long:
+        return reps
+    return replace(reps, reps=tuple(_refused_across(rep, long) for rep in reps.reps))
+
+
+def _refused_across(rep: Rep, gaps: list[Gap]) -> Rep:
+    ends = [rep.peak_flexion_s, *(contact.initial_contact.t_s for contact in rep.contacts)]
+    ends += [contact.toe_off.t_s for contact in rep.contacts if contact.toe_off]
+    instants = [event.t_s for event in (rep.flight.take_off, rep.flight.landing) if event]
+    instants += [end_s for end_s in ends if end_s is not None]
+    hit = [gap for gap in gaps if gap.start_s < max(instants) and gap.end_s > min(instants)]
+    if not rep.used or not hit:
+        return rep
+    return replace(
+        rep, used=False, reason=f"frames are missing for {hit[0].length_s:.2f} s inside this rep"
+    )
+
+
+def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
+    if contacts.notes:
+        return ()
+    return (Note("reps", "poor", "No flight was found in this clip, so there are no reps."),)
+
+
+def _landed(contacts: Contacts, index: int) -> tuple[Contact, ...]:
+    """Return the contacts that began with the landing of one flight."""
+    starts_s = [_middle_s(flight) for flight in contacts.flights]
+    until_s = starts_s[index + 1] if index + 1 < len(starts_s) else np.inf
+    return tuple(
+        contact
+        for contact in contacts.contacts
+        if starts_s[index] <= contact.initial_contact.t_s < until_s
+    )
+
+
+def _middle_s(flight: Flight) -> float:
+    """Return the middle of a flight: its landings come later, the one before it earlier.
+
+    A flight's landing is the better seen of two feet, so that a foot may land before it.
+    """
+    if flight.landing is None:
+        return np.inf
+    if flight.take_off is None:
+        return flight.landing.t_s - _FEET_APART_S
+    return 0.5 * (flight.take_off.t_s + flight.landing.t_s)
+
+
+def _limbs(flight: Flight, landing: tuple[Contact, ...]) -> tuple[Limb, ...]:
+    if landing:
+        return tuple(contact.limb for contact in landing)
+    return flight.take_off_limbs
+
+
+def _hopping_limb(reps: list[Rep]) -> Limb | None:
+    """Return the limb of a hop set, None when the set changes limbs."""
+    used = Counter(rep.limbs[0] for rep in reps if rep.used and rep.limbs)
+    return next(iter(used)) if len(used) == 1 else None
+
+
+def _window_end_s(
+    landing: tuple[Contact, ...], following: Flight | None, tracks: Tracks, settings: RepSettings
+) -> float:
+    """Return the end of the landing: the next take-off, the clip's end or the longest landing."""
+    start_s = min(contact.initial_contact.t_s for contact in landing)
+    end_s = min(start_s + settings.longest_landing_s, float(tracks.t_s[-1]))
+    if following is not None and following.take_off is not None:
+        end_s = min(end_s, following.take_off.t_s)
+    return end_s
+
+
+def _lowest_point_s(
+    landing: tuple[Contact, ...],
+    following: Flight | None,
+    tracks: Tracks,
+    settings: RepSettings,
+) -> float | None:
+    """Return the instant of the body's lowest point in a landing, refined by a parabola.
+
+    The mean of hips and shoulders: in a frontal view the pose model's hips alone stay
+    almost level through the bottom of a landing, up to 75 ms off on rendered clips.
+    """
+    if not landing:
+        return None
+    start_s = min(contact.initial_contact.t_s for contact in landing)
+    end_s = _window_end_s(landing, following, tracks, settings)
+    depth = tracks.xy_px[:, _BODY].mean(axis=1) @ tracks.down
+    inside = np.flatnonzero((tracks.t_s >= start_s) & (tracks.t_s <= end_s) & np.isfinite(depth))
+    if len(inside) < 3:
+        return None
+    lowest = int(inside[np.argmax(depth[inside])])
+    around = inside[np.abs(tracks.t_s[inside] - tracks.t_s[lowest]) <= settings.lowest_reach_s]
+    if len(around) < 3 or lowest in (inside[0], inside[-1]):
+        return float(tracks.t_s[lowest])
+    t_s = tracks.t_s[around] - tracks.t_s[lowest]
+    bend, slope, _ = np.polyfit(t_s, depth[around], 2)
+    if bend >= 0:
+        return float(tracks.t_s[lowest])
+    shift_s = float(np.clip(-slope / (2 * bend), t_s[0], t_s[-1]))
+    return float(tracks.t_s[lowest]) + shift_s
+
+
+def _refusal(
+    flight: Flight,
+    landing: tuple[Contact, ...],
+    lowest_s: float | None,
+    task: Task,
+    tracks: Tracks,
+    settings: RepSettings,
+) -> str | None:
+    """Say why a rep is not used, or None when it is."""
+    if flight.take_off is None:
+        return "the clip starts in the air"
+    if flight.landing is None:
+        return "the clip ends in the air"
+    if lowest_s is None or lowest_s > tracks.t_s[-1] - settings.after_lowest_s:
+        return "the clip ends before the landing is over"
+    limbs = [contact.limb for contact in landing]
+    if task == "jump" and len(limbs) == 1:
+        return f"only the {limbs[0]} foot was seen to land in a set of two-leg jumps"
+    if task == "hop" and len(limbs) == 2:
+        return "both feet landed in a set of one-leg hops"
+    return None

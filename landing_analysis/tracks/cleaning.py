@@ -1,0 +1,221 @@
+"""Landmarks -> Tracks: swaps repaired, gaps bridged, low-passed without lag, all of it flagged."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
+from landing_analysis.maths.kinematics import low_pass
+from landing_analysis.maths.signals import noise_sd, runs, usual_steps_s
+from landing_analysis.settings import TrackSettings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    BoolArray,
+    FloatArray,
+    Landmarks,
+    Tracks,
+)
+
+_LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
+_LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
+_RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
+
+_CHANGE_LEGS = 0.015  # of the leg's length: more than noise moves the mean of ten landmarks
+_EXCHANGED_LEGS_PER_S = 0.2  # a wrong reading saves about .25 leg at each of its ends
+
+
+def clean_tracks(
+    landmarks: Landmarks, settings: TrackSettings, stature_m: float | None = None
+) -> Tracks:
+    """Turn one person's landmarks into tracks fit for measuring.
+
+    Parameters
+    ----------
+    landmarks : Landmarks
+    settings : TrackSettings
+    stature_m : of the patient, None when not known
+
+    Returns
+    -------
+    Tracks
+        Gaps longer than ``settings.max_gap_s`` stay NaN. ``xy_px`` is low-passed
+        with a two-pass Butterworth filter at the lower of the wanted cut-off and
+        the share of the frame rate that the settings allow; ``raw_px`` is not, so
+        that an impact keeps its edge.
+    """
+    t_s = landmarks.t_s
+    rate_hz = 1.0 / float(np.median(np.diff(t_s))) if len(t_s) > 1 else float("nan")
+    xy = np.where(
+        landmarks.visibility[..., None] >= settings.min_visibility, landmarks.xy_px, np.nan
+    )
+    xy, swapped = repair_swaps(t_s, xy)
+    xy = _without_spikes(t_s, xy, settings)
+    raw, filled = fill_gaps(t_s, xy, settings.max_gap_s)
+    cutoff_hz = min(settings.angle_cutoff_hz, settings.cutoff_per_rate * rate_hz)
+    smooth = _smooth(raw, rate_hz, cutoff_hz)
+    leg_px = _leg_length_px(raw)
+    px_per_m = leg_px / (LEG_PER_STATURE * (stature_m or DEFAULT_STATURE_M))
+    scale_sd = settings.scale_sd_known if stature_m else settings.scale_sd_unknown
+    return Tracks(
+        t_s=t_s,
+        raw_px=raw,
+        xy_px=smooth,
+        visibility=landmarks.visibility,
+        filled=filled,
+        swapped=swapped,
+        noise_px=noise_sd(raw).max(axis=1),
+        cutoff_hz=cutoff_hz,
+        rate_hz=rate_hz,
+        down=np.array([0.0, 1.0]),
+        down_sd_deg=settings.roll_sd_deg,
+        leg_px=leg_px,
+        px_per_m=px_per_m,
+        px_per_m_sd=scale_sd * px_per_m,
+    )
+
+
+def repair_swaps(t_s: FloatArray, xy_px: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Exchange left and right legs back where the model confused them.
+
+    Parameters
+    ----------
+    t_s : (n_frames,) seconds
+    xy_px : (n_frames, 33, 2) pixels
+
+    Returns
+    -------
+    xy_px : (n_frames, 33, 2) with the legs exchanged back
+    swapped : (n_frames,) True where they were exchanged
+
+    Notes
+    -----
+    Of the two readings of each frame the path with the least total movement is
+    found by dynamic programming over the whole clip. Taking the legs as exchanged
+    costs a little for as long as it lasts, so that frames in which both legs fall
+    together cannot tip the rest of the clip over. Limit: legs that the model
+    confuses for two seconds and more stay confused.
+    """
+    as_seen = np.concatenate([xy_px[:, _LEFT], xy_px[:, _RIGHT]], axis=1)
+    exchanged = np.concatenate([xy_px[:, _RIGHT], xy_px[:, _LEFT]], axis=1)
+    if len(xy_px) < 2:
+        return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
+    leg_px = _leg_length_px(xy_px)
+    change_px = _CHANGE_LEGS * leg_px
+    step_px = _EXCHANGED_LEGS_PER_S * leg_px * np.diff(t_s)
+    keep = _movement(as_seen[:-1], as_seen[1:])
+    change = _movement(as_seen[:-1], exchanged[1:]) + change_px
+    swapped = _cheaper_path(keep, change, step_px)
+    repaired = xy_px.copy()
+    repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
+    repaired[np.ix_(swapped, _RIGHT)] = xy_px[np.ix_(swapped, _LEFT)]
+    return repaired, swapped
+
+
+def _cheaper_path(keep: FloatArray, change: FloatArray, exchanged: FloatArray) -> BoolArray:
+    """Return in which frames the second of two readings lies on the cheapest path.
+
+    ``keep`` and ``change`` (n - 1,) cost to stay in a reading or leave it,
+    ``exchanged`` (n - 1,) to be in the second one.
+    """
+    steps = len(keep)
+    total = np.zeros(2)
+    came_from = np.zeros((steps, 2), dtype=int)
+    for step in range(steps):
+        cost = np.array(
+            [
+                [total[0] + keep[step], total[1] + change[step]],
+                [total[0] + change[step], total[1] + keep[step]],
+            ]
+        )
+        cost[1] += exchanged[step]
+        came_from[step] = cost.argmin(axis=1)
+        total = cost.min(axis=1)
+    state = np.zeros(steps + 1, dtype=int)
+    state[-1] = int(total.argmin())
+    for step in range(steps - 1, -1, -1):
+        state[step] = came_from[step, state[step + 1]]
+    second: BoolArray = state == 1
+    return second
+
+
+def _movement(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Mean distance moved by the ten leg landmarks, (n,) pixels; 0 where none is known."""
+    distance = np.linalg.norm(after - before, axis=2)
+    known = np.isfinite(distance)
+    total = np.where(known, np.minimum(distance, 200.0), 0.0).sum(axis=1)
+    mean: FloatArray = total / np.maximum(known.sum(axis=1), 1)
+    return mean
+
+
+def fill_gaps(t_s: FloatArray, xy_px: FloatArray, max_gap_s: float) -> tuple[FloatArray, BoolArray]:
+    """Bridge gaps no longer than ``max_gap_s`` by a straight line.
+
+    Parameters
+    ----------
+    t_s : (n_frames,) seconds
+    xy_px : (n_frames, n, 2) pixels, NaN where missing
+    max_gap_s : between the frames on both sides of the gap, not counting them
+
+    Returns
+    -------
+    xy_px : (n_frames, n, 2)
+    filled : (n_frames, n) True where a value was bridged
+    """
+    result = xy_px.copy()
+    filled = np.zeros(xy_px.shape[:2], dtype=bool)
+    step_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
+    for column in range(xy_px.shape[1]):
+        missing = ~np.isfinite(xy_px[:, column, 0])
+        for first, last in runs(missing):
+            inside = first > 0 and last < len(t_s) - 1
+            if not inside or t_s[last + 1] - t_s[first - 1] > max_gap_s + 1.5 * step_s:
+                continue
+            share = (t_s[first : last + 1] - t_s[first - 1]) / (t_s[last + 1] - t_s[first - 1])
+            ends = xy_px[[first - 1, last + 1], column]
+            result[first : last + 1, column] = ends[0] + share[:, None] * (ends[1] - ends[0])
+            filled[first : last + 1, column] = True
+    return result, filled
+
+
+def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings) -> FloatArray:
+    """Blank samples that lie far from the running median of their own landmark.
+
+    A running median follows any steady rise or fall exactly, an impact included, and
+    cuts the top of a jump by a centimetre; a misread leg is 5 cm off and more. Hips and
+    what is above them are given more room: they turn sharply in a deep, quick landing.
+    """
+    if len(t_s) < 5:
+        return xy_px.copy()
+    filled, _ = fill_gaps(t_s, xy_px, float(t_s[-1] - t_s[0]))
+    reach = max(2, round(settings.spike_window_s / float(usual_steps_s(t_s).max())))
+    usual = median_filter(filled, size=(2 * reach + 1, 1, 1), mode="nearest")
+    away = np.linalg.norm(xy_px - usual, axis=2)
+    share = np.full(xy_px.shape[1], settings.spike_share_of_leg_body)
+    share[np.concatenate([_LEFT[1:], _RIGHT[1:]])] = settings.spike_share_of_leg
+    with np.errstate(invalid="ignore"):
+        spike = away > share * _leg_length_px(xy_px)
+    return np.where(spike[..., None], np.nan, xy_px)
+
+
+def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
+    """Low-pass every unbroken stretch of every landmark that is long enough to filter."""
+    result = raw.copy()
+    for column in range(raw.shape[1]):
+        for first, last in runs(np.isfinite(raw[:, column, 0])):
+            if last - first >= 12:
+                stretch = slice(first, last + 1)
+                result[stretch, column] = low_pass(raw[stretch, column], rate_hz, cutoff_hz)
+    return result
+
+
+def _leg_length_px(xy_px: FloatArray) -> float:
+    """Length of the straight leg: the 90th percentile over the clip, of the longer limb."""
+    lengths = []
+    for limb in LIMBS:
+        hip, knee, ankle = (xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG_PARTS[:3])
+        length = np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
+        if np.isfinite(length).any():
+            lengths.append(float(np.nanpercentile(length, 90)))
+    return max(lengths, default=float("nan"))

@@ -1,0 +1,458 @@
+"""The only place that opens or writes video: upright frames at their own presentation times."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+from av.container import InputContainer, OutputContainer
+from av.stream import Disposition
+from av.video.frame import VideoFrame
+from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
+from av.video.stream import VideoStream
+
+from landing_analysis.errors import (
+    ClipError,
+    IncompleteClipError,
+    MissingClipError,
+    NoVideoError,
+    OutputError,
+)
+from landing_analysis.files import new_file, sha256_of
+from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
+from landing_analysis.video.boxes import check_boxes, media_bytes
+from landing_analysis.video.container_facts import capture_fps, frame_times, incomplete
+from landing_analysis.video.decoding import trusted_frames
+from landing_analysis.video.layout import Layout
+
+CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".mkv", ".webm", ".avi")
+_UNFINISHED_SUFFIXES = (
+    ".tmp", ".temp", ".part", ".partial", ".crdownload", ".download",
+    ".filepart", ".!sync", ".icloud",
+)  # fmt: skip
+_PICTURE_BRANDS = {b"heic", b"heix", b"mif1", b"msf1", b"avif", b"M4A ", b"M4B "}
+_SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
+_SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
+_LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
+_MANY_SHARE = 0.8  # of the frames need a time of their own; else the clock is damaged (choice)
+_LONGEST_CLIP_S = 86_400.0
+_DECODING_THREADS = 2  # the same on every machine, so that damage is met the same way
+_SAME_INSTANT_S = 1e-6
+_WRITE_CLOCK = Fraction(1, 90_000)  # holds the times of 24, 25, 30, 60, 120 and 240 Hz exactly
+_WRITE_OPTIONS = {"movflags": "+faststart"}
+_NOMINAL_FPS = 30  # for the encoder's bookkeeping; the frames carry their own times
+
+
+# ---------------------------------------------------------------- reading
+
+
+def read_clip(path: Path) -> Clip:
+    """Read the facts of a clip without decoding more than one frame.
+
+    Parameters
+    ----------
+    path : of the video file
+
+    Returns
+    -------
+    Clip
+        Sizes are those of the upright picture with square pixels; ``t_s`` holds
+        the presentation time of every frame that a player shows.
+
+    Raises
+    ------
+    MissingClipError, NoVideoError, IncompleteClipError, OrientationError, ClipError
+
+    Notes
+    -----
+    Bytes damaged inside a frame are not noticed here: ``t_s`` then holds frames that
+    `read_frames` leaves out.
+    """
+    path = Path(path)
+    _require_file(path)
+    before = _state(path)
+    notes = _require_whole(path)
+    with _opened(path) as (container, stream):
+        tagged_fps = capture_fps(container, stream)
+        t_s, listed_bytes = frame_times(path.name, container, stream)
+    with _opened(path) as (container, stream):
+        layout = _first_layout(path, container, stream)
+    once_s = np.unique(t_s)
+    if _MANY_SHARE * len(t_s) < len(once_s) < len(t_s):
+        notes += (_same_time(len(t_s) - len(once_s)),)
+        t_s = once_s
+    if listed_bytes < _LISTED_SHARE * media_bytes(path):
+        notes += (_UNLISTED,)
+    if layout.orientation.mirrored:
+        notes += (_MIRRORED,)
+    if layout.high_range is not None:
+        notes += (_high_range(layout.high_range),)
+    clip = Clip(
+        file=path.name,
+        sha256=sha256_of(path),
+        width_px=layout.shown_width_px,
+        height_px=layout.shown_height_px,
+        frames=0,
+        duration_s=0.0,
+        median_fps=float("nan"),
+        mirrored=layout.orientation.mirrored,
+        t_s=np.empty(0),
+        notes=notes,
+        capture_fps=tagged_fps,
+    )
+    if _state(path) != before:
+        raise IncompleteClipError(
+            f"{path.name} is still being written; analyse it when the copy is done."
+        )
+    return with_frame_times(clip, t_s)
+
+
+def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
+    """Return the clip with another table of frame times and what follows from it.
+
+    Parameters
+    ----------
+    clip : Clip
+    t_s : (n_frames,) seconds, strictly increasing, at least two
+    """
+    steps_s = np.diff(t_s)
+    if len(t_s) < 2:
+        raise ClipError(
+            f"{clip.file} is damaged: fewer than two pictures can be read; "
+            "copy it from the phone again."
+        )
+    if np.any(steps_s <= 0) or t_s[-1] - t_s[0] > _LONGEST_CLIP_S:
+        raise ClipError(
+            f"{clip.file} has a damaged clock: its frame times do not increase, or go on for "
+            "more than a day; export it from the phone again."
+        )
+    step_s = float(np.median(steps_s))
+    return replace(
+        clip,
+        frames=len(t_s),
+        duration_s=float(t_s[-1] - t_s[0]) + step_s,
+        median_fps=1.0 / step_s,
+        t_s=t_s,
+    )
+
+
+def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
+    """Yield the frames of a clip in showing order, past damage.
+
+    Parameters
+    ----------
+    path : of the video file
+    clip : its facts; None for every frame that can be decoded
+
+    Yields
+    ------
+    Frame
+        ``rgb`` is upright, with square pixels, contiguous, (height, width, 3) uint8.
+        With ``clip`` the frames are those of ``clip.t_s`` and numbered by it; those
+        that damage has spoilt do not come.
+
+    Raises
+    ------
+    MissingClipError, NoVideoError, OrientationError, ClipError
+        When reading begins.
+    """
+    path = Path(path)
+    _require_file(path)
+    with _opened(path) as (container, stream):
+        layout: Layout | None = None
+        for number, frame in _numbered(path, trusted_frames(container, stream), clip):
+            layout = layout or Layout.of(path.name, frame, stream)
+            yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
+
+
+def _numbered(
+    path: Path, frames: Iterator[VideoFrame], clip: Clip | None
+) -> Iterator[tuple[int, VideoFrame]]:
+    if clip is None:
+        yield from enumerate(frames)
+        return
+    last = -1
+    for frame in frames:
+        shown_s = _time_s(path, frame)
+        number = int(np.searchsorted(clip.t_s, shown_s - _SAME_INSTANT_S))
+        listed = number < clip.frames and clip.t_s[number] <= shown_s + _SAME_INSTANT_S
+        if listed and number > last:
+            last = number
+            yield number, frame
+
+
+def read_frames_at(path: Path, clip: Clip, numbers: Iterable[int]) -> Iterator[Frame]:
+    """Yield chosen frames, found by their times, each once and in showing order.
+
+    Parameters
+    ----------
+    path : of the video file
+    clip : its facts, whose ``t_s`` says when each frame is shown
+    numbers : frame numbers
+
+    Raises
+    ------
+    ClipError
+        As `read_frames`, and when a frame is not found at its time.
+    """
+    path = Path(path)
+    _require_file(path)
+    wanted = sorted(set(numbers))
+    with _opened(path) as (container, stream):
+        layout = _first_layout(path, container, stream)
+        position_s = -np.inf
+        frames: Iterator[VideoFrame] = iter(())
+        for number in wanted:
+            if clip.t_s[number] - position_s > _SEEK_BEYOND_S:
+                container.seek(int((clip.t_s[number] - _SEEK_MARGIN_S) * av.time_base))
+                frames = trusted_frames(container, stream)
+            after_s = clip.t_s[number] - _SAME_INSTANT_S
+            frame = next((f for f in frames if _time_s(path, f) >= after_s), None)
+            if frame is None or _time_s(path, frame) > clip.t_s[number] + _SAME_INSTANT_S:
+                raise ClipError(
+                    f"Frame {number} of {path.name} is not at {clip.t_s[number]:.3f} s; "
+                    "the file has changed since it was analysed."
+                )
+            position_s = clip.t_s[number]
+            yield Frame(number, float(position_s), layout.rgb(path.name, frame))
+
+
+def list_clips(path: Path) -> tuple[Path, ...]:
+    """Return the clips in a folder by name, or the clip itself when given one.
+
+    Hidden, empty and unfinished files are left out. A file with the suffix of a
+    video counts as a clip even if it turns out to be broken; a file with another
+    suffix counts when its first bytes are those of a video.
+
+    Raises
+    ------
+    MissingClipError
+        When there is nothing at ``path``.
+    """
+    path = Path(path)
+    if path.is_file():
+        return (path,)
+    if not path.is_dir():
+        raise MissingClipError(f"There is no clip or folder {path}; check the name.")
+    return tuple(sorted(file for file in path.iterdir() if looks_like_clip(file)))
+
+
+def looks_like_clip(file: Path) -> bool:
+    """Return whether a file is worth reading as a clip; of an unknown suffix, by its content."""
+    name = file.name.lower()
+    if name.startswith((".", "~")) or name.endswith(("~", *_UNFINISHED_SUFFIXES)):
+        return False
+    try:
+        if not file.is_file() or file.stat().st_size == 0:
+            return False
+        if name.endswith(CLIP_SUFFIXES):
+            return True
+        with file.open("rb") as opened:
+            return _is_video_head(opened.read(12))
+    except OSError:
+        return False
+
+
+def read_tags(path: Path) -> dict[str, str]:
+    """Return what the container says about itself, such as ``creation_time``.
+
+    Raises
+    ------
+    MissingClipError, NoVideoError, ClipError
+    """
+    path = Path(path)
+    _require_file(path)
+    with _opened(path) as (container, _):
+        return dict(container.metadata)
+
+
+def _is_video_head(head: bytes) -> bool:
+    if head[4:8] == b"ftyp":
+        return head[8:12] not in _PICTURE_BRANDS
+    return head[:4] == b"\x1a\x45\xdf\xa3" or (head[:4] == b"RIFF" and head[8:12] == b"AVI ")
+
+
+# ---------------------------------------------------------------- parts of reading
+
+_MIRRORED = Note(
+    "mirrored",
+    "limited",
+    "The phone stored this clip to be shown mirrored, so left and right limb may be exchanged; "
+    "check on a frame which is which.",
+)
+_STRAY_END = Note(
+    "file",
+    "good",
+    "The file ends in bytes that belong to no part of the video; the video itself is whole.",
+)
+_UNLISTED = Note(
+    "file",
+    "limited",
+    "The file holds more than its list of pictures names, as after a trim on the phone or when "
+    "that list is damaged; check that the clip is not shorter than it was.",
+)
+
+
+def _high_range(curve: str) -> Note:
+    return Note(
+        "picture",
+        "good",
+        f"Filmed with high dynamic range ({curve}) and shown in the ordinary range here; "
+        "colours come out paler, measures are the same.",
+    )
+
+
+def _same_time(frames: int) -> Note:
+    which = "One frame is" if frames == 1 else f"{frames} frames are"
+    text = f"{which} to be shown at the time of another; of such frames the first is measured."
+    return Note("clock", "limited", text)
+
+
+def _state(path: Path) -> tuple[int, int]:
+    state = path.stat()
+    return state.st_size, state.st_mtime_ns
+
+
+def _require_file(path: Path) -> None:
+    if path.is_dir():
+        raise MissingClipError(f"{path} is a folder, not a clip; name a file inside it.")
+    if not path.is_file():
+        raise MissingClipError(f"There is no clip {path}; check the name.")
+    if path.stat().st_size == 0:
+        raise IncompleteClipError(f"{path.name} is empty; copy it from the phone again.")
+
+
+def _require_whole(path: Path) -> tuple[Note, ...]:
+    found = check_boxes(path)
+    if found in ("cut short", "no index"):
+        raise incomplete(path.name)
+    return (_STRAY_END,) if found == "stray end" else ()
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
+    """Open a file, local protocols only, and choose its moving picture."""
+    try:
+        container = av.open(
+            os.fspath(path), options={"protocol_whitelist": "file"}, metadata_errors="replace"
+        )
+    except PermissionError as error:
+        raise ClipError(f"{path.name} may not be read by this user; change its rights.") from error
+    except (av.FFmpegError, OSError) as error:
+        raise NoVideoError(f"{path.name} is not a video; choose a clip from the phone.") from error
+    with container:
+        if container.format.name == "image2" or container.format.name.endswith("_pipe"):
+            raise NoVideoError(f"{path.name} is a still image; choose a clip from the phone.")
+        pictures = [
+            stream
+            for stream in container.streams.video
+            if not stream.disposition & Disposition.attached_pic
+        ]
+        if not pictures:
+            raise NoVideoError(f"{path.name} holds no picture track; choose a clip with picture.")
+        readable = [stream for stream in pictures if stream.codec_context is not None]
+        if not readable:
+            raise ClipError(
+                f"{path.name} is coded in a way that cannot be read here; "
+                "export it from the phone as H.264 (most compatible)."
+            )
+        stream = max(readable, key=lambda s: s.width * s.height)
+        stream.thread_type = "FRAME"  # in these the decoder reports damage instead of hiding it
+        stream.codec_context.thread_count = _DECODING_THREADS
+        yield container, stream
+
+
+def _time_s(path: Path, frame: VideoFrame) -> float:
+    if frame.time is None:
+        raise ClipError(f"{path.name} has frames without a time; export it as MP4.")
+    return frame.time
+
+
+def _first_layout(path: Path, container: InputContainer, stream: VideoStream) -> Layout:
+    frame = next(trusted_frames(container, stream), None)
+    if frame is None:
+        raise NoVideoError(
+            f"Not one frame of {path.name} can be decoded; copy it again, or export it from "
+            "the phone as H.264 (most compatible)."
+        )
+    return Layout.of(path.name, frame, stream)
+
+
+# ---------------------------------------------------------------- writing
+
+
+@contextmanager
+def write_clip(path: Path, width_px: int, height_px: int) -> Iterator[ClipWriter]:
+    """Write an H.264 clip without sound or metadata, playable in browsers.
+
+    Parameters
+    ----------
+    path : of the clip, ending in ``.mp4``; it appears only when it is complete
+    width_px, height_px : of the frames; an odd size grows by one repeated row or column
+
+    Yields
+    ------
+    ClipWriter
+        Takes the frames one by one.
+
+    Raises
+    ------
+    OutputError
+        When the place cannot be written.
+    """
+    with (
+        new_file(Path(path)) as temporary,
+        av.open(os.fspath(temporary), "w", format="mp4", options=_WRITE_OPTIONS) as container,
+    ):
+        writer = ClipWriter(container, width_px, height_px)
+        yield writer
+        writer.finish()
+
+
+class ClipWriter:
+    """Takes the frames of one clip; made by `write_clip`."""
+
+    def __init__(self, container: OutputContainer, width_px: int, height_px: int) -> None:
+        self._container = container
+        self._size = (width_px, height_px)
+        stream = container.add_stream("libx264", rate=_NOMINAL_FPS)
+        stream.width, stream.height = width_px + width_px % 2, height_px + height_px % 2
+        stream.pix_fmt = "yuv420p"
+        stream.options = {"preset": "veryfast", "crf": "23"}
+        stream.thread_type = "AUTO"
+        stream.time_base = stream.codec_context.time_base = _WRITE_CLOCK
+        stream.codec_context.colorspace = Colorspace.ITU709
+        stream.codec_context.color_primaries = ColorPrimaries.BT709
+        stream.codec_context.color_trc = ColorTrc.BT709
+        stream.codec_context.color_range = ColorRange.MPEG
+        self._stream = stream
+
+    def write(self, rgb: Picture, t_s: float) -> None:
+        """Add one frame.
+
+        Parameters
+        ----------
+        rgb : (height, width, 3) uint8
+        t_s : its presentation time, later than the last one's
+        """
+        width, height = self._size
+        if rgb.shape != (height, width, 3):
+            raise OutputError(f"A frame of shape {rgb.shape} does not fit a {width}x{height} clip.")
+        if width % 2 or height % 2:
+            rgb = np.pad(rgb, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge")
+        frame = VideoFrame.from_ndarray(rgb, format="rgb24").reformat(
+            format="yuv420p", dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG
+        )
+        frame.time_base = _WRITE_CLOCK
+        frame.pts = round(t_s / _WRITE_CLOCK)
+        self._container.mux(self._stream.encode(frame))
+
+    def finish(self) -> None:
+        """Write what the encoder still holds back."""
+        self._container.mux(self._stream.encode())
