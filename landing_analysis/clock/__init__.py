@@ -1,0 +1,1 @@
+"""Whether a clip's time can be trusted: gaps, repeated frames, slow motion."""

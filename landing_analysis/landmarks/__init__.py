@@ -1,0 +1,1 @@
+"""Frames -> landmarks: the pose engine, who the patient is, from where they are seen."""

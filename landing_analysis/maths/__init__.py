@@ -1,0 +1,1 @@
+"""Geometry, statistics and small tools for noisy samples; none of them knows of clips."""

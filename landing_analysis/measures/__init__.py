@@ -1,0 +1,1 @@
+"""Reps -> measures: one long table of values with their uncertainties."""

@@ -1,0 +1,1 @@
+"""What is written about one clip: page, plots, pictures, annotated clip, JSON and CSV."""

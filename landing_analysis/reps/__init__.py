@@ -1,0 +1,1 @@
+"""Contacts -> reps: flights with their landings, counted as a person counts."""

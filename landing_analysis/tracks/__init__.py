@@ -1,0 +1,1 @@
+"""Landmarks -> tracks: cleaned, with the picture's scale and its vertical."""
