@@ -42,6 +42,7 @@ from landing_analysis.maths.statistics import weighted_mean
 from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import (
     LIMBS,
+    BoolArray,
     Contact,
     Contacts,
     Event,
@@ -98,13 +99,15 @@ def find_contacts(
         for stretch in _falling_stretches(motion, settings)
     ]
     held = _held_limb(motion, [edges for _, edges in candidates], highest_m)
+    floors_m = _floors_m(motion)
     contacts: list[Contact] = []
     flights: list[Flight] = []
     for stretch, both in candidates:
         body = _body_edges(motion, stretch, settings)
-        edges = _believable(_grounded(both, held, settings), body, settings)
+        grounded = _grounded(motion, both, stretch, held, floors_m, settings)
+        edges = _believable(grounded, body, settings)
         edges = _rescued(motion, _helped(edges, settings), stretch, body, held, settings)
-        edges = _paired(motion, edges, stretch, highest_m, settings)
+        edges = _paired(motion, edges, stretch, highest_m, floors_m, settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
@@ -145,19 +148,55 @@ def _held_limb(
     return fewer if len(known) and float(np.median(known)) > highest_m else None
 
 
+def _floors_m(motion: Motion) -> dict[Limb, float]:
+    """Return the height at which each foot's toes stand, as a low one of those they rest at.
+
+    Seen from the side the farther foot stands higher in the picture.
+    """
+    rested = {limb: motion.toe_m[limb][motion.resting[limb]] for limb in LIMBS}
+    known = {limb: heights[np.isfinite(heights)] for limb, heights in rested.items()}
+    return {
+        limb: float(np.percentile(heights, 10)) if len(heights) else float("nan")
+        for limb, heights in known.items()
+    }
+
+
 def _grounded(
-    edges: dict[Limb, Edges], held: Limb | None, settings: ContactSettings
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    stretch: tuple[int, int],
+    held: Limb | None,
+    floors_m: Mapping[Limb, float],
+    settings: ContactSettings,
 ) -> dict[Limb, Edges]:
     """Drop the edges of a foot that turned in the air while the other stood on the ground."""
     kept = dict(edges)
+    before, after = _beside(motion, stretch)
     for limb, other in (LIMBS, LIMBS[::-1]):
         own, opposite = edges[limb], edges[other]
         highest_m = settings.held_foot_m if limb == held else settings.far_foot_m
-        if own.level_before_m - opposite.level_before_m > highest_m:
+        # A floor that is not known (NaN) decides nothing.
+        highest_m = np.fmin(highest_m, floors_m[limb] - floors_m[other] + settings.held_foot_m)
+        other_m = motion.toe_m[other]
+        if own.level_before_m - _level_m(opposite.level_before_m, other_m[before]) > highest_m:
             kept[limb] = replace(kept[limb], toe_off=None)
-        if own.level_after_m - opposite.level_after_m > highest_m:
+        if own.level_after_m - _level_m(opposite.level_after_m, other_m[after]) > highest_m:
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
     return kept
+
+
+def _beside(motion: Motion, stretch: tuple[int, int]) -> tuple[BoolArray, BoolArray]:
+    """Return the frames shortly before and shortly after a fall."""
+    before_s = motion.t_s[stretch[0]] - motion.t_s
+    after_s = motion.t_s - motion.t_s[stretch[1]]
+    return (before_s > 0.04) & (before_s < 0.14), (after_s > 0.04) & (after_s < 0.14)
+
+
+def _level_m(rested_m: float, heights_m: FloatArray) -> float:
+    """Return the height at which toes rested, or else about where they were."""
+    if np.isfinite(rested_m) or not len(heights_m):
+        return rested_m
+    return float(np.median(heights_m))
 
 
 def _body_edges(
@@ -256,14 +295,17 @@ def _rescued(
     off, on = body
     rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
     seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
-    limbs = seen or _lower_feet(motion, stretch, settings)
-    limbs = [limb for limb in limbs if limb != held] or limbs
+    down = _lower_feet(motion, stretch, settings)
+    limbs = [limb for limb in seen or down if limb != held] or seen or down
+    # Where legs were taken for each other, the foot that left is the better guess.
+    sure = not motion.exchanged[stretch[0] : stretch[1] + 1].any()
+    landed = [limb for limb in limbs if limb in down] or down if sure else limbs
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
         for limb in limbs:
             rescued[limb] = replace(rescued[limb], toe_off=off)
     if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
-        for limb in limbs:
+        for limb in landed:
             rescued[limb] = replace(rescued[limb], toe_contact=on)
     return rescued
 
@@ -308,6 +350,7 @@ def _paired(
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
     highest_m: float,
+    floors_m: Mapping[Limb, float],
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
     """Give a foot that stands beside the other one the edges that it does not show itself.
@@ -315,11 +358,7 @@ def _paired(
     A foot hidden behind the other leg can be seen to stand though not to land. Where it
     rests at the other's level before or after the flight, it left or landed with it.
     """
-    t_s = motion.t_s
-    sides = {
-        "toe_off": (t_s > t_s[stretch[0]] - 0.14) & (t_s < t_s[stretch[0]] - 0.04),
-        "toe_contact": (t_s > t_s[stretch[1]] + 0.04) & (t_s < t_s[stretch[1]] + 0.14),
-    }
+    sides = dict(zip(("toe_off", "toe_contact"), _beside(motion, stretch), strict=True))
     paired = dict(edges)
     for limb, other in (LIMBS, LIMBS[::-1]):
         for edge, near in sides.items():
@@ -329,10 +368,12 @@ def _paired(
             level = float(np.ptp(motion.toe_m[limb][near])) < settings.standing_range_m
             # A foot held up behind may hang its toes nearly to the floor, not its ankle.
             apart_m = [
-                float(np.abs(np.median((part[limb] - part[other])[near])))
+                float(np.median((part[limb] - part[other])[near]))
                 for part in (motion.toe_m, motion.ankle_m)
             ]
-            if level and max(apart_m) < highest_m:
+            floor_m = floors_m[limb] - floors_m[other]
+            beside = np.abs(apart_m).max() < highest_m
+            if level and beside and not apart_m[0] - floor_m > settings.held_foot_m:
                 guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
                 own = paired[limb]
                 paired[limb] = (
