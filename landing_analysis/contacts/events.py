@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -199,31 +200,49 @@ def _level_m(rested_m: float, heights_m: FloatArray) -> float:
     return float(np.median(heights_m))
 
 
-def _body_edges(
-    motion: Motion, stretch: tuple[int, int], settings: ContactSettings
-) -> tuple[Event, Event]:
+class _BodyEdges(NamedTuple):
+    """Take-off and landing as the body shows them.
+
+    ``off_until_s`` is later than take-off where the body began to fall more than once, as it
+    may while the heel rises: a foot may have left at any of these beginnings.
+    """
+
+    off: Event
+    off_until_s: float
+    on: Event
+
+
+def _body_edges(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> _BodyEdges:
     """Read take-off and landing from the body alone: where it begins and ends to fall."""
-    t_s = motion.t_s
-    half_step_s = 0.5 * float(np.median(np.diff(t_s)))
-    off_s = float(t_s[stretch[0]]) - half_step_s + settings.body_off_late_s
-    on_s = float(t_s[stretch[1]]) + half_step_s - settings.body_on_early_s
-    return Event(off_s, settings.body_off_sd_s), Event(on_s, settings.body_on_sd_s)
+    first, last = stretch
+    rising = motion.body_acceleration[first : (first + last) // 2] >= (
+        -settings.falling_edge_share * GRAVITY_M_S2
+    )
+    again = first + int(np.flatnonzero(rising)[-1]) + 1 if rising.any() else first
+    begin_s, again_s, end_s = (float(motion.t_s[frame]) for frame in (first, again, last))
+    half_step_s = 0.5 * float(np.median(np.diff(motion.t_s)))
+    late_s = settings.body_off_late_s - half_step_s
+    return _BodyEdges(
+        Event(begin_s + late_s, settings.body_off_sd_s),
+        again_s + late_s,
+        Event(end_s + half_step_s - settings.body_on_early_s, settings.body_on_sd_s),
+    )
 
 
 def _believable(
-    edges: dict[Limb, Edges], body: tuple[Event, Event], settings: ContactSettings
+    edges: dict[Limb, Edges], body: _BodyEdges, settings: ContactSettings
 ) -> dict[Limb, Edges]:
     """Let the body speak for a foot whose edge lies where the body shows none.
 
     A foot may land after the other one, but not long before the body stops falling, and
     it cannot leave long after the body began to fall.
     """
-    off, on = body
+    off, off_until_s, on = body
+    earliest_s = off.t_s - settings.off_before_body_s
+    latest_s = off_until_s + settings.off_after_body_s
     believed = dict(edges)
     for limb, own in edges.items():
-        if own.toe_off and not (
-            -settings.off_before_body_s < own.toe_off.t_s - off.t_s < settings.off_after_body_s
-        ):
+        if own.toe_off and not earliest_s < own.toe_off.t_s < latest_s:
             believed[limb] = replace(believed[limb], toe_off=off)
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             believed[limb] = replace(believed[limb], toe_contact=on, heel_contact=None)
@@ -278,7 +297,7 @@ def _rescued(
     motion: Motion,
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
-    body: tuple[Event, Event],
+    body: _BodyEdges,
     held: Limb | None,
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
@@ -292,7 +311,6 @@ def _rescued(
     start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
     if not _falls_freely(motion, stretch, settings):
         return edges
-    off, on = body
     rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
     seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
     down = _lower_feet(motion, stretch, settings)
@@ -303,10 +321,10 @@ def _rescued(
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
         for limb in limbs:
-            rescued[limb] = replace(rescued[limb], toe_off=off)
+            rescued[limb] = replace(rescued[limb], toe_off=body.off)
     if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
         for limb in landed:
-            rescued[limb] = replace(rescued[limb], toe_contact=on)
+            rescued[limb] = replace(rescued[limb], toe_contact=body.on)
     return rescued
 
 
