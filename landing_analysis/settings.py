@@ -192,6 +192,7 @@ class RepSettings:
     longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
     odd_share: float = 0.25  # landings unlike the set's, when fewer, are refused (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
+    exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
 
 

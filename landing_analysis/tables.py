@@ -424,6 +424,12 @@ class Rep:
         if self.used == (self.reason is not None):
             raise TableError("A rep is either used or carries the reason why not.")
 
+    @property
+    def is_bound(self) -> bool:
+        """Whether it left from one foot and landed on the other (jogging in place does)."""
+        left = self.flight.take_off_limbs
+        return len(left) == len(self.contacts) == 1 and self.contacts[0].limb != left[0]
+
     def contact(self, limb: Limb) -> Contact | None:
         """Return the landing contact of ``limb``, or None when it did not land."""
         return next((c for c in self.contacts if c.limb == limb), None)
