@@ -14,6 +14,9 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis import __version__
+from landing_analysis.camera.carrying import cut, steadied
+from landing_analysis.camera.cost import camera_cost, with_cost, with_wider_edges
+from landing_analysis.camera.path import find_camera_path
 from landing_analysis.clock.intervals import find_gaps
 from landing_analysis.clock.repeats import find_repeats, watch_changes
 from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
@@ -28,6 +31,7 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
+from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.landmarks.company import (
@@ -59,6 +63,7 @@ from landing_analysis.reps.turning import (
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     Analysis,
+    Background,
     Clip,
     Contacts,
     Decided,
@@ -69,6 +74,7 @@ from landing_analysis.tables import (
     Patient,
     Poses,
     Provenance,
+    Stretch,
     Task,
     Tracks,
     View,
@@ -138,7 +144,7 @@ def analyse_people(
     Parameters
     ----------
     clip, poses : of the same frames
-    people : from `link_people`
+    people : from `link_people`, as filmed; they are measured in the picture of a still camera
     options : Options
     analysed_at : when, ISO 8601
 
@@ -153,10 +159,12 @@ def analyse_people(
     settings = options.settings
     everybody = people if poses.xy_px.shape[1] == 1 else follow_people(poses, settings.people)
     companies = tuple(watch_company(one, poses, everybody, settings.people) for one in people)
+    filmed = people
     seen = tuple(
-        inside_picture(without_hidden(person, company))
-        for person, company in zip(people, companies, strict=True)
+        steadied(inside_picture(without_hidden(person, company)), poses.camera)
+        for person, company in zip(filmed, companies, strict=True)
     )
+    people = tuple(steadied(person, poses.camera) for person in filmed)
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
@@ -175,6 +183,8 @@ def analyse_people(
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
     contacts = without_hidden_toe_offs(_contacts(scaled, view, settings), company.encounters)
     contacts = widen_events(contacts, company, scaled.t_s, settings.people)
+    cost = camera_cost(scaled, contacts, poses.camera, settings.camera)
+    scaled, contacts = with_cost(scaled, cost), with_wider_edges(contacts, cost)
     square_on = in_view(scaled, view, settings.view)
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(
@@ -188,6 +198,7 @@ def analyse_people(
         scaled.rate_hz,
         settings.clock,
         options.surgical_side or "left",
+        cost.no_times,
     )
     decided = Decided(
         task=reps.task,
@@ -208,6 +219,16 @@ def analyse_people(
     quality = judge_clip(
         clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
     )
+    framing = judge_framing(
+        clip,
+        filmed[patient.number - 1],
+        scaled,
+        view,
+        poses.camera,
+        cost,
+        settings.framing,
+        settings.tracks,
+    )
     return Analysis(
         clip=clip,
         decided=decided,
@@ -221,6 +242,7 @@ def analyse_people(
             *clip.notes,
             *settled.notes,
             *quality,
+            *framing,
             *company_notes(patient, company, reps, settings.people),
             *turn_notes(reps, view),
             *contacts.notes,
@@ -236,6 +258,7 @@ def analyse_people(
         ),
         limits=options.limits,
         knee_angles=knee_angles(square_on, view, settings.knee),
+        camera=poses.camera,
     )
 
 
@@ -397,6 +420,7 @@ def _clip_sha256_in(folder: Path) -> str | None:
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
+    from landing_analysis.camera.background import watch_background
     from landing_analysis.landmarks.pose import find_poses, load_model
     from landing_analysis.video.clips import read_frames
 
@@ -404,14 +428,49 @@ def _find_or_recall_poses(
     try:
         known, poses = read_landmarks(folder / LANDMARKS)
         if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
-            return replace(known, file=clip.file, capture_fps=clip.capture_fps), poses
+            known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
+            return known, _with_camera(path, known, poses, options, start)
     except CacheError:
         pass
     progress = start(f"{clip.file}: finding the body", clip.frames)
     changes: list[float] = []
-    frames = watch_changes(read_frames(path, clip), changes)
+    stretches: list[Stretch] = []
+    frames = watch_background(watch_changes(read_frames(path, clip), changes), stretches)
     poses = find_poses(frames, clip, options.settings.pose, model, progress)
+    poses = _placed(poses, stretches, options)
     return _whole_and_once(clip, poses, np.array(changes))
+
+
+def _with_camera(
+    path: Path, clip: Clip, poses: Poses, options: Options, start: StartProgress
+) -> Poses:
+    """Follow the background of a clip whose stored landmarks do not know of it."""
+    if poses.camera is not None:
+        return poses
+    from landing_analysis.camera.background import watch_background
+    from landing_analysis.video.clips import read_frames
+
+    progress = start(f"{clip.file}: following the background", clip.frames)
+    stretches: list[Stretch] = []
+    followed = 0
+    try:
+        for _ in watch_background(read_frames(path, clip), stretches):
+            followed += 1
+            progress.advance(1)
+    finally:
+        progress.close()
+    return _placed(poses, stretches, options) if followed == clip.frames else poses
+
+
+def _placed(poses: Poses, stretches: list[Stretch], options: Options) -> Poses:
+    """Add to the poses how the camera moved."""
+    if not len(poses.t_s):
+        return poses
+    background = Background(len(poses.t_s), tuple(stretches))
+    people = link_people(poses, options.settings.people)
+    return replace(
+        poses, camera=find_camera_path(background, poses, people, options.settings.camera)
+    )
 
 
 def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
@@ -429,6 +488,7 @@ def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip
             xy_px=poses.xy_px[once],
             visibility=poses.visibility[once],
             world_m=poses.world_m[once],
+            camera=poses.camera and cut(poses.camera, once),
         )
     if not notes:
         return clip, poses

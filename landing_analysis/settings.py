@@ -17,6 +17,40 @@ class PoseSettings:
 
 
 @dataclass(frozen=True)
+class CameraSettings:
+    """How the camera's motion is read from the still background."""
+
+    focal_share: float = 0.78  # of the long side: 28 mm for 36 mm, a phone's main lens
+    focal_from_share: float = 0.04  # of the long side moved; less does not show it (choice)
+    focal_better_share: float = 0.8  # of the residuals; else the assumed one is kept (choice)
+    near_person_torsos: float = 0.3  # clothes reach beyond the landmarks (choice)
+    above_person_torsos: float = 0.15  # more above: landmarks end at the ears (choice)
+    near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
+    fewest_points: int = 10  # that agree; twice what fixes the four unknowns (choice)
+    least_spread: float = 0.06  # SD of their places across the picture, of its short side (choice)
+    agreeing_share: float = 0.6  # of the points off people; fewer follow different things (choice)
+    agreeing_within_share: float = 0.0015  # of the long side: 2 px of 1280 (choice)
+    points_per_witness: float = 4.0  # neighbours err alike: four count as one (choice)
+    least_residual_share: float = 0.0001  # of the long side: a point is found to 0.1 px of 1280
+    worst_sd_share: float = 0.002  # of the long side at the body; the pose model's own noise
+    still_share: float = 0.0008  # of the long side; a camera that moves less stands still
+    bridged_s: float = 0.1  # longest stretch of frames placed between their neighbours
+    least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
+    falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
+    falling_s: float = 0.12  # shorter falls are not asked (choice)
+    # What a camera that moves costs; see DEVELOPERS.md.
+    hand_edge_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
+    landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
+    quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
+    steadied_feet_share: float = 0.02  # of the leg; 25 steadied clips: 0.003 to 0.016
+    leaving_s: float = 0.4  # before take-off feet may roll (choice)
+    settled_s: float = 0.6  # after landing they stand (choice)
+    standing_s: float = 0.4  # shorter standing does not show a sway (choice)
+    hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
+    worst_edge_sd_s: float = 0.010  # swaying more, whole contacts are misread; see DEVELOPERS.md
+
+
+@dataclass(frozen=True)
 class PeopleSettings:
     """How people are told apart and the patient is chosen."""
 
@@ -181,6 +215,7 @@ class RepSettings:
     longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
     odd_share: float = 0.25  # landings unlike the set's, when fewer, are refused (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
+    exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
 
 
@@ -251,6 +286,23 @@ class QualitySettings:
     enough_reps: int = 5  # mean of five trials: Ortiz 2007, N Am J Sports Phys Ther 2(2)
 
 
+@dataclass(frozen=True)
+class FramingSettings:
+    """What counts as well filmed."""
+
+    small_swing_deg: float = 0.5  # of the camera: 9 px of 1280 (choice)
+    small_rest_share: float = 0.003  # of the leg: below the pose model's own noise
+    measured_share: float = 0.9  # of what is assumed of the vertical; more is not measured
+    level_deg: float = 2.0  # a camera held with care (choice)
+    tilted_deg: float = 5.0  # the advice begins (choice)
+    edge_share_of_leg: float = 0.03  # toes reach beyond their landmark (choice)
+    cut_share: float = 0.02  # of the frames (choice)
+    mostly_cut_share: float = 0.25  # of the frames (choice)
+    small_share: float = 0.40  # of the picture's height; see DEVELOPERS.md
+    tiny_share: float = 0.20  # of the picture's height (choice)
+    wanted_share: float = 0.65  # two thirds, with room for a jump (choice)
+
+
 def _numbers(settings: object) -> Iterator[tuple[str, float]]:
     """Every number of a group of settings and of the groups in it, with its name."""
     for item in fields(settings):  # type: ignore[arg-type]
@@ -266,6 +318,7 @@ class Settings:
     """All settings of one analysis."""
 
     pose: PoseSettings = field(default_factory=PoseSettings)
+    camera: CameraSettings = field(default_factory=CameraSettings)
     people: PeopleSettings = field(default_factory=PeopleSettings)
     view: ViewSettings = field(default_factory=ViewSettings)
     tracks: TrackSettings = field(default_factory=TrackSettings)
@@ -276,6 +329,7 @@ class Settings:
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
+    framing: FramingSettings = field(default_factory=FramingSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:

@@ -72,8 +72,10 @@ from landing_analysis.tables import (
 
 Points = tuple[FloatArray, FloatArray, FloatArray]
 
-_HOP_LIMB = frozenset({"flight_time", "jump_height", "reactive_strength_index"})
-"""Whole-body measures that belong to the hopping limb in a one-leg hop."""
+_OF_TAKE_OFF_LIMB = frozenset({"flight_time", "jump_height"})
+"""Whole-body measures that belong to the limb that left the ground alone."""
+_OF_LANDING_LIMB = frozenset({"reactive_strength_index"})
+"""Whole-body measures that belong to the limb that landed alone and left again."""
 _LEG = ("hip", "knee", "ankle")
 
 
@@ -219,8 +221,14 @@ def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
 
 
 def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
-    of_limb = definition.scope == "limb" or (rep.task == "hop" and definition.name in _HOP_LIMB)
-    return rep.limbs if of_limb else (None,)
+    if definition.scope == "limb":
+        return rep.limbs
+    if rep.task == "hop" and definition.name in _OF_LANDING_LIMB:
+        return rep.limbs
+    if rep.task == "hop" and definition.name in _OF_TAKE_OFF_LIMB:
+        left = rep.flight.take_off_limbs
+        return left if len(left) == 1 else (None,) if left else rep.limbs
+    return (None,)
 
 
 def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) -> Reading:

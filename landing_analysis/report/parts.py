@@ -104,6 +104,8 @@ def task_words(analysis: Analysis) -> str:
         return f"Mixed: {len(analysis.reps.reps) - hops} jumps, {hops} hops"
     if decided.task == "jump":
         return "Two-leg jumps"
+    if any(rep.is_bound and rep.used for rep in analysis.reps.reps):
+        return "One-leg landings from foot to foot (bounds, jogging in place)"
     return f"One-leg hops, {decided.limb} limb" if decided.limb else "One-leg hops, both limbs"
 
 
