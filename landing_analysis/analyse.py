@@ -33,6 +33,7 @@ from landing_analysis.files import (
 )
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.panel import quality_panel
 from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.landmarks.company import (
     apart_from_others,
@@ -238,15 +239,18 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(
-            *clip.notes,
-            *settled.notes,
-            *quality,
-            *framing,
-            *company_notes(patient, company, reps, settings.people),
-            *turn_notes(reps, view),
-            *contacts.notes,
-            *reps.notes,
+        notes=quality_panel(
+            (
+                *clip.notes,
+                *settled.notes,
+                *quality,
+                *framing,
+                *company_notes(patient, company, reps, settings.people),
+                *turn_notes(reps, view),
+                *contacts.notes,
+                *reps.notes,
+            ),
+            fall_seen=free_fall is not None,
         ),
         provenance=Provenance(
             version=__version__,

@@ -29,6 +29,7 @@ from landing_analysis.tables import (
 
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("heel", "toe")]
 _LEG = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee", "ankle")]
+_FEET_CHECK = "feet in view"
 _STAND = "Put the phone on a stand or a tripod"
 
 
@@ -142,15 +143,20 @@ def _lost(path: CameraPath, cost: CameraCost) -> Note:
 
 def _roll(
     tracks: Tracks, view: ViewEstimate, settings: FramingSettings, assumed: TrackSettings
-) -> Note | None:
-    """Say how far the camera was tilted sideways, where free fall or standing told it."""
+) -> Note:
+    """Say how far the camera was tilted sideways, or that nothing told it."""
     sd_deg = tracks.down_sd_deg
-    if sd_deg >= settings.measured_share * assumed.roll_sd_deg:
-        return None
     roll_deg = abs(math.degrees(math.atan2(tracks.down[0], tracks.down[1])))
     within_deg = Z_95 * sd_deg
-    if roll_deg < within_deg and within_deg > settings.tilted_deg:
-        return None
+    untold = sd_deg >= settings.measured_share * assumed.roll_sd_deg
+    if untold or (roll_deg < within_deg and within_deg > settings.tilted_deg):
+        text = (
+            "Neither free fall nor quiet standing tells whether the picture is tilted sideways: "
+            f"that is known to within {within_deg:.0f} deg only, which is in the uncertainty of "
+            "trunk, pelvis and knee over toes. Level the phone, and let the patient stand still "
+            "before and after the set."
+        )
+        return Note("roll", "good" if within_deg <= settings.tilted_deg else "limited", text)
     if roll_deg < max(within_deg, settings.level_deg):
         return Note(
             "roll", "good", f"The picture is level within {max(within_deg, roll_deg):.0f} deg."
@@ -187,7 +193,7 @@ def _cut_off(
         )
     cut = float((below | beside).mean())
     if cut <= settings.cut_share:
-        return None
+        return Note(_FEET_CHECK, "good", "Both feet stay inside the picture.")
     edge = "lower" if below.sum() >= beside.sum() else "side"
     state: QualityState = "poor" if cut > settings.mostly_cut_share else "limited"
     text = (
@@ -195,7 +201,7 @@ def _cut_off(
         "cut off is guessed by the pose model, so contacts are less certain than they say. Leave "
         "a hand's breadth of floor below the feet."
     )
-    return Note("feet at the edge", state, text)
+    return Note(_FEET_CHECK, state, text)
 
 
 def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note | None:
@@ -207,7 +213,8 @@ def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettin
         return None
     share = height_px / clip.height_px
     if share >= settings.small_share:
-        return None
+        text = f"The patient fills {100 * share:.0f} % of the picture's height."
+        return Note("distance", "good", text)
     # Both segments of the knee's angle, each half a leg long, between two noisy points.
     noise_deg = math.degrees(math.sqrt(6) * noise_px / (0.5 * tracks.leg_px))
     state: QualityState = "poor" if share < settings.tiny_share else "limited"
@@ -217,7 +224,7 @@ def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettin
         f"landmark noise are {noise_deg:.1f} deg at a knee in a single frame. Film from about "
         f"{nearer:.0f} % nearer, so that the patient fills two thirds and a jump still fits in."
     )
-    return Note("size", state, text)
+    return Note("distance", state, text)
 
 
 def _any(values: FloatArray) -> bool:

@@ -40,7 +40,11 @@ def _notes(*, landmarks=LANDMARKS, path=None, cost=NO_COST, roll_deg=0.0, roll_s
 
 
 def test_a_level_well_filled_picture_is_good():
-    assert _notes() == {"roll": ("good", "The picture is level within 1 deg.")}
+    assert _notes() == {
+        "roll": ("good", "The picture is level within 1 deg."),
+        "feet in view": ("good", "Both feet stay inside the picture."),
+        "distance": ("good", "The patient fills 64 % of the picture's height."),
+    }
 
 
 def test_a_tilted_picture_is_told_with_what_is_corrected():
@@ -52,15 +56,17 @@ def test_a_tilted_picture_is_told_with_what_is_corrected():
     assert "Level the phone" in text
 
 
-def test_a_vertical_that_was_only_assumed_is_not_told():
-    assert "roll" not in _notes(roll_sd_deg=SETTINGS.tracks.roll_sd_deg)
+def test_a_vertical_that_was_only_assumed_is_said_to_be_unknown():
+    state, text = _notes(roll_sd_deg=SETTINGS.tracks.roll_sd_deg)["roll"]
+    assert state == "limited"
+    assert f"within {1.96 * SETTINGS.tracks.roll_sd_deg:.0f} deg only" in text
 
 
 def test_feet_at_the_lower_edge_are_told():
     xy_px = LANDMARKS.xy_px.copy()
     xy_px[..., 1] += 1279 - np.nanmax(xy_px[..., 1])
     low = replace(LANDMARKS, xy_px=xy_px)
-    state, text = _notes(landmarks=low)["feet at the edge"]
+    state, text = _notes(landmarks=low)["feet in view"]
     assert state == "poor"
     assert "lower edge" in text
     assert "floor below the feet" in text
@@ -70,7 +76,7 @@ def test_a_small_patient_is_told_how_much_nearer():
     small = replace(LANDMARKS, xy_px=LANDMARKS.xy_px * 0.4 + 300)
     # the stick figure fills 64 % of 1280 px: 25 % at four tenths; 1 - 0.25 / 0.65 = 61 %
     height = np.nanpercentile(np.ptp(small.xy_px[..., 1], axis=1), 90) / 1280
-    state, text = _notes(landmarks=small)["size"]
+    state, text = _notes(landmarks=small)["distance"]
     assert state == "limited"
     assert f"{100 * height:.0f} % of the picture's height" in text
     assert f"about {100 * (1 - height / 0.65):.0f} % nearer" in text

@@ -101,7 +101,7 @@ def test_the_note_says_who_when_what_it_costs_and_how_to_overrule(crossed, alone
     )  # fmt: skip
     for words in expected:
         assert words in note.text
-    assert _note(alone) is None
+    assert (_note(alone).state, _note(alone).text) == ("good", "Nobody else was seen.")
 
 
 def test_one_who_passes_behind_costs_no_rep(patient, alone):
