@@ -43,7 +43,7 @@ def test_a_level_well_filled_picture_is_good():
     assert _notes() == {
         "roll": ("good", "The picture is level within 1 deg."),
         "feet in view": ("good", "Both feet stay inside the picture."),
-        "distance": ("good", "The patient fills 64 % of the picture's height."),
+        "distance": ("good", "The patient fills 68 % of the picture's height."),
     }
 
 
