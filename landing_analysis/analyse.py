@@ -14,6 +14,9 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis import __version__
+from landing_analysis.camera.carrying import cut, steadied
+from landing_analysis.camera.cost import camera_cost, with_cost, with_wider_edges
+from landing_analysis.camera.path import find_camera_path
 from landing_analysis.clock.intervals import find_gaps
 from landing_analysis.clock.repeats import find_repeats, watch_changes
 from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
@@ -28,11 +31,24 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
+from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.panel import quality_panel
 from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
+from landing_analysis.landmarks.company import (
+    apart_from_others,
+    company_notes,
+    inside_picture,
+    on_clock,
+    refuse_hidden,
+    watch_company,
+    widen_events,
+    without_hidden,
+    without_hidden_toe_offs,
+)
 from landing_analysis.landmarks.light import Look, light_of_person, measure_light, watch_light
-from landing_analysis.landmarks.people import choose_patient, link_people
-from landing_analysis.landmarks.reflections import without_reflections
+from landing_analysis.landmarks.people import choose_patient, follow_people, link_people
+from landing_analysis.landmarks.reflections import upright_bodies, without_reflections
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
@@ -50,9 +66,17 @@ from landing_analysis.measures.withheld import withhold
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.report.documents import analysis_json, reps_csv
 from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
-from landing_analysis.settings import Settings
+from landing_analysis.reps.turning import (
+    find_contacts_by_view,
+    in_view,
+    jumping,
+    turn_notes,
+    view_reps,
+)
+from landing_analysis.settings import ContactSettings, Settings, ViewSettings
 from landing_analysis.tables import (
     Analysis,
+    Background,
     Clip,
     Contacts,
     Decided,
@@ -63,6 +87,7 @@ from landing_analysis.tables import (
     Patient,
     Poses,
     Provenance,
+    Stretch,
     Task,
     Tracks,
     View,
@@ -132,7 +157,7 @@ def analyse_people(
     Parameters
     ----------
     clip, poses : of the same frames
-    people : from `link_people`
+    people : from `link_people`, as filmed; they are measured in the picture of a still camera
     options : Options
     analysed_at : when, ISO 8601
 
@@ -145,38 +170,54 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
-    people, reflected = without_reflections(people)
+    filmed, reflected = without_reflections(people)
+    upright = upright_bodies(poses) if reflected else poses
+    everybody = filmed if poses.xy_px.shape[1] == 1 else follow_people(upright, settings.people)
+    companies = tuple(watch_company(one, upright, everybody, settings.people) for one in filmed)
+    seen = tuple(
+        steadied(inside_picture(without_hidden(person, company)), poses.camera)
+        for person, company in zip(filmed, companies, strict=True)
+    )
+    people = tuple(steadied(person, poses.camera) for person in filmed)
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
         options.slowed_by,
-        lambda t_s: _falls(people, t_s, options),
+        lambda t_s: _falls(people, seen, t_s, options),
         settings.clock,
     )
-    motion = _motion(people, settled.t_s, options)
+    motion = _motion(people, seen, settled.t_s, options)
+    company = on_clock(companies[motion.patient.number - 1], clip.t_s, settled.t_s)
     patient, view, tracks = motion.patient, motion.view, motion.tracks
-    sights = sights_of(view.view, view.near_limb)
     free_fall = measure_free_fall(tracks, motion.contacts, settings.gravity)
+    alone = apart_from_others(in_view(tracks, view, settings.view), company, settings.people)
     standing_deg = (
-        standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
+        standing_tilt_deg(alone, settings.gravity) if view.view in FRONTAL_VIEWS else None
     )
     scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
     support = judge_support(
-        light_of_person(poses, patient.landmarks), view.near_limb, settings.light
+        light_of_person(poses, filmed[patient.number - 1]), view.near_limb, settings.light
     )
-    contacts = widen_contacts(
-        find_contacts(scaled, contact_settings(support, settings.contacts, settings.light), sights),
-        edge_sds(support, settings.light),
+    feet = contact_settings(support, settings.contacts, settings.light)
+    contacts = without_hidden_toe_offs(
+        _contacts(scaled, view, feet, settings.view), company.encounters
     )
+    contacts = widen_contacts(contacts, edge_sds(support, settings.light))
+    contacts = widen_events(contacts, company, scaled.t_s, settings.people)
+    cost = camera_cost(scaled, contacts, poses.camera, settings.camera)
+    scaled, contacts = with_cost(scaled, cost), with_wider_edges(contacts, cost)
+    square_on = in_view(scaled, view, settings.view)
     gaps = find_gaps(scaled.t_s, settings.clock)
     reps = refuse_across_gaps(
         group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock
     )
+    reps = refuse_hidden(reps, company.encounters)
     if options.task is None and view.near_limb is not None:
         reps = refuse_unsure(reps, support, settings.light)
+    reps = view_reps(reps, scaled.t_s, view, settings.view)
     measures = withhold(
         hold_measures(
-            measure_reps(reps, scaled, view, settings, options.surgical_side),
+            measure_reps(reps, square_on, view, settings, options.surgical_side),
             support,
             settings.light,
             options.surgical_side or "left",
@@ -185,6 +226,7 @@ def analyse_people(
         scaled.rate_hz,
         settings.clock,
         options.surgical_side or "left",
+        cost.no_times,
     )
     decided = Decided(
         task=reps.task,
@@ -205,6 +247,16 @@ def analyse_people(
     quality = judge_clip(
         clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
     )
+    framing = judge_framing(
+        clip,
+        filmed[patient.number - 1],
+        scaled,
+        view,
+        poses.camera,
+        cost,
+        settings.framing,
+        settings.tracks,
+    )
     return Analysis(
         clip=clip,
         decided=decided,
@@ -214,14 +266,20 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=(
-            *clip.notes,
-            *settled.notes,
-            *quality,
-            *support_notes(support, settings.light),
-            *reflected,
-            *contacts.notes,
-            *reps.notes,
+        notes=quality_panel(
+            (
+                *clip.notes,
+                *settled.notes,
+                *quality,
+                *framing,
+                *support_notes(support, settings.light),
+                *company_notes(patient, company, reps, settings.people),
+                *reflected,
+                *turn_notes(reps, view),
+                *contacts.notes,
+                *reps.notes,
+            ),
+            fall_seen=free_fall is not None,
         ),
         provenance=Provenance(
             version=__version__,
@@ -232,7 +290,8 @@ def analyse_people(
             analysed_at=analysed_at,
         ),
         limits=options.limits,
-        knee_angles=seen_angles(knee_angles(scaled, view, settings.knee), support),
+        knee_angles=seen_angles(knee_angles(square_on, view, settings.knee), support),
+        camera=poses.camera,
     )
 
 
@@ -245,26 +304,57 @@ class _Motion(NamedTuple):
     contacts: Contacts
 
 
-def _motion(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> _Motion:
-    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
+def _motion(
+    people: tuple[Landmarks, ...],
+    seen: tuple[Landmarks, ...],
+    t_s: FloatArray,
+    options: Options,
+) -> _Motion:
+    """Run the stages up to contacts under the given frame times, (n_frames,) seconds.
+
+    ``seen`` is what may be measured of each of the ``people``.
+    """
     settings = options.settings
     timed = tuple(replace(person, t_s=t_s) for person in people)
     patient = choose_patient(timed, settings.people, options.person)
+    patient = replace(patient, landmarks=replace(seen[patient.number - 1], t_s=t_s))
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
-    sights = sights_of(view.view, view.near_limb)
-    contacts = find_contacts(tracks, settings.contacts, sights)
+    contacts = _contacts(tracks, view, settings.contacts, settings.view)
+    if view.turns and contacts.flights:
+        within = jumping(contacts, t_s)
+        view = estimate_view(patient.landmarks, settings.view, options.view, within)
+        contacts = _contacts(tracks, view, settings.contacts, settings.view)
     return _Motion(patient, view, tracks, contacts)
 
 
-def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> Falls:
+def _contacts(
+    tracks: Tracks, view: ViewEstimate, feet: ContactSettings, turns: ViewSettings
+) -> Contacts:
+    """Find contacts, each foot seen as the view shows it; a patient may turn in between."""
+    if view.turns:
+        return find_contacts_by_view(tracks, view, feet, turns)
+    return find_contacts(tracks, feet, sights_of(view.view, view.near_limb))
+
+
+def _falls(
+    people: tuple[Landmarks, ...],
+    seen: tuple[Landmarks, ...],
+    t_s: FloatArray,
+    options: Options,
+) -> Falls:
     """Measure free fall flight by flight under the given frame times."""
     settings = options.settings
     rate_hz = 1.0 / float(np.median(np.diff(t_s)))
     every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
     if len(t_s) < every * settings.gravity.min_samples:
         return Falls(0, ())
-    motion = _motion(tuple(_thinned(person, every) for person in people), t_s[::every], options)
+    motion = _motion(
+        tuple(_thinned(person, every) for person in people),
+        tuple(_thinned(person, every) for person in seen),
+        t_s[::every],
+        options,
+    )
     measured = []
     for flight in motion.contacts.flights:
         free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
@@ -365,6 +455,7 @@ def _clip_sha256_in(folder: Path) -> str | None:
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
+    from landing_analysis.camera.background import watch_background
     from landing_analysis.landmarks.pose import find_poses, load_model
     from landing_analysis.video.clips import read_frames
 
@@ -372,16 +463,51 @@ def _find_or_recall_poses(
     try:
         known, poses = read_landmarks(folder / LANDMARKS)
         if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
-            return replace(known, file=clip.file, capture_fps=clip.capture_fps), poses
+            known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
+            return known, _with_camera(path, known, poses, options, start)
     except CacheError:
         pass
     progress = start(f"{clip.file}: finding the body", clip.frames)
     changes: list[float] = []
+    stretches: list[Stretch] = []
     looks: list[Look] = []
-    frames = watch_light(watch_changes(read_frames(path, clip), changes), looks)
+    frames = watch_changes(read_frames(path, clip), changes)
+    frames = watch_light(watch_background(frames, stretches), looks)
     poses = find_poses(frames, clip, options.settings.pose, model, progress)
-    poses = replace(poses, light=measure_light(looks, poses))
+    poses = _placed(replace(poses, light=measure_light(looks, poses)), stretches, options)
     return _whole_and_once(clip, poses, np.array(changes))
+
+
+def _with_camera(
+    path: Path, clip: Clip, poses: Poses, options: Options, start: StartProgress
+) -> Poses:
+    """Follow the background of a clip whose stored landmarks do not know of it."""
+    if poses.camera is not None:
+        return poses
+    from landing_analysis.camera.background import watch_background
+    from landing_analysis.video.clips import read_frames
+
+    progress = start(f"{clip.file}: following the background", clip.frames)
+    stretches: list[Stretch] = []
+    followed = 0
+    try:
+        for _ in watch_background(read_frames(path, clip), stretches):
+            followed += 1
+            progress.advance(1)
+    finally:
+        progress.close()
+    return _placed(poses, stretches, options) if followed == clip.frames else poses
+
+
+def _placed(poses: Poses, stretches: list[Stretch], options: Options) -> Poses:
+    """Add to the poses how the camera moved."""
+    if not len(poses.t_s):
+        return poses
+    background = Background(len(poses.t_s), tuple(stretches))
+    people = link_people(poses, options.settings.people)
+    return replace(
+        poses, camera=find_camera_path(background, poses, people, options.settings.camera)
+    )
 
 
 def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
@@ -399,6 +525,7 @@ def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip
             xy_px=poses.xy_px[once],
             visibility=poses.visibility[once],
             world_m=poses.world_m[once],
+            camera=poses.camera and cut(poses.camera, once),
         )
     if not notes:
         return clip, poses

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from landing_analysis.tables import LANDMARK, BoolArray, Landmarks, Note
+from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Landmarks, Note, Poses
 
 _HEAD = [LANDMARK["nose"], LANDMARK["left_ear"], LANDMARK["right_ear"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
@@ -45,10 +47,20 @@ def without_reflections(
     return upright, (Note("reflection", "limited", text),)
 
 
+def upright_bodies(poses: Poses) -> Poses:
+    """Leave out every body that is upside down in its frame, whoever it belongs to."""
+    gone = _upside_down(poses.xy_px)
+    return replace(poses, xy_px=np.where(gone[..., None, None], np.nan, poses.xy_px))
+
+
 def _is_upside_down(person: Landmarks) -> bool:
-    head, hips, ankles = (person.xy_px[:, part, 1].mean(axis=1) for part in (_HEAD, _HIPS, _ANKLES))
-    seen: BoolArray = np.isfinite(head + hips + ankles)
-    if not seen.any():
-        return False
-    down = (head[seen] > hips[seen]) & (hips[seen] > ankles[seen])
-    return bool(down.mean() > _MOSTLY)
+    seen = np.isfinite(person.xy_px[:, _HEAD + _HIPS + _ANKLES, 1]).all(axis=1)
+    return bool(seen.any()) and bool(_upside_down(person.xy_px[seen]).mean() > _MOSTLY)
+
+
+def _upside_down(xy_px: FloatArray) -> BoolArray:
+    """Say of bodies (..., 33, 2) whether the head is below the hips and these below the ankles."""
+    head, hips, ankles = (xy_px[..., part, 1].mean(axis=-1) for part in (_HEAD, _HIPS, _ANKLES))
+    with np.errstate(invalid="ignore"):
+        down: BoolArray = (head > hips) & (hips > ankles)
+    return down

@@ -26,7 +26,7 @@ def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
 
     Parameters
     ----------
-    rows : Measures of one clip; rows without a value are left out
+    rows : Measures of one clip; rows without a value, or not of the set, are left out
 
     Returns
     -------
@@ -79,7 +79,9 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb) -> tuple[SideComparison
 
 
 def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list[Measure]:
-    return [r for r in rows if r.name == name and r.limb == limb and r.value is not None]
+    return [
+        r for r in rows if r.of_set and r.name == name and r.limb == limb and r.value is not None
+    ]
 
 
 def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:

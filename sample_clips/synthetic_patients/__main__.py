@@ -20,6 +20,7 @@ from synthetic_patients.mocap import (
     perform_recording,
     read_bvh,
 )
+from synthetic_patients.rooms import ROOMS, film_room, play_room
 from synthetic_patients.scenes import PATIENTS, SAMPLE_CLIPS, SCENES, Scene
 
 
@@ -96,6 +97,20 @@ def guises(scenes: tuple[str, ...], chosen: tuple[str, ...], plain: Path | None,
                 raise click.ClickException(f"{room} is made of a plain clip; name --plain.")
             else:
                 click.echo(film_in_the_dark(plain / f"{scene}.mp4", room, out).name)
+
+
+@main.command()
+@click.argument("names", nargs=-1, type=click.Choice([room.name for room in ROOMS]))
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def rooms(names: tuple[str, ...], out: Path) -> None:
+    """Render the scenes with other people, or of a patient who turns; a clip there is kept."""
+    _ask_for_moderngl()
+    for room in ROOMS:
+        if (names and room.name not in names) or (out / f"{room.name}.mp4").exists():
+            continue
+        frames = int(play_room(room)[1].duration_s * room.scene.camera.fps)
+        with click.progressbar(length=frames, label=room.name) as bar:
+            film_room(room, out, partial(bar.update, 1))
 
 
 @main.command()

@@ -94,7 +94,9 @@ def film_in(
     scene = replace(entry.scene, name=f"{scene_name}_{room_name}")
     folder.mkdir(parents=True, exist_ok=True)
     body = room.dress(performance.motion.body)
-    renderer = Renderer(body, _look(scene.patient, room), scene.camera, room.surroundings)
+    renderer = Renderer(
+        body, _look(scene.patient, room), scene.camera, surroundings=room.surroundings
+    )
     noise = np.random.default_rng(scene.seed)
 
     def pictures() -> Iterator[np.ndarray]:

@@ -5,7 +5,7 @@ Needs ``moderngl`` with an EGL driver (software is enough) and ``av``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +20,8 @@ from synthetic_patients.camera import Camera
 from synthetic_patients.motion import AnyMotion
 
 ImageArray = NDArray[np.uint8]
+Posture = tuple[FloatArray, FloatArray]
+"""Rotations and origins of the segments, as `Body.place` takes them."""
 SUB_FRAME_SHIFTS_PX = ((-1 / 3, -1 / 6), (0.0, 1 / 3), (1 / 3, -1 / 6))
 """One picture of the exposure each: averaged for motion blur, shifted to smooth edges."""
 SUB_FRAMES = len(SUB_FRAME_SHIFTS_PX)
@@ -205,14 +207,64 @@ class Surroundings:
     body_light: float = 1.0
 
 
-class Renderer:
-    """Draws one patient through one camera. Hold one per clip."""
+@dataclass(frozen=True)
+class Person:
+    """Somebody who is drawn: a body in motion, and its colours."""
+
+    motion: AnyMotion
+    look: Look
+
+
+class _Mesh:
+    """One body's surfaces on the drawing machine."""
 
     def __init__(
-        self, body: Body, look: Look, camera: Camera, surroundings: Surroundings | None = None
+        self, context: moderngl.Context, program: moderngl.Program, body: Body, look: Look
     ) -> None:
+        self.body, self._program = body, program
+        self._moving = context.buffer(reserve=len(body.points) * 24, dynamic=True)
+        fixed = np.concatenate([body.points, body.fields, body.materials[:, None]], axis=1)
+        self._array = context.vertex_array(
+            program,
+            [
+                (self._moving, "3f 3f", "place", "normal"),
+                (context.buffer(fixed.astype("f4").tobytes()), "3f 3f 1f", "rest", "field",
+                 "material"),
+            ],
+            index_buffer=context.buffer(body.triangles.astype("i4").tobytes()),
+        )  # fmt: skip
+        colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
+        self._colours = np.array(colours, "f4").tobytes()
+
+    def move(self, now: Posture, earlier: Posture) -> FloatArray:
+        """Place the surfaces in a posture, loose cloth behind it; returns their points (n, 3)."""
+        placed = self.body.place_trailing(now, earlier)
+        moving = np.concatenate([placed, self.body.normals(placed)], axis=1).astype("f4")
+        self._moving.write(moving.tobytes())
+        return placed
+
+    def draw(self) -> None:
+        """Draw the surfaces where they were placed."""
+        self._program["colours"].write(self._colours)
+        self._program["left_eye"].value = tuple(self.body.joints["left_eye"])
+        self._array.render()
+
+
+class Renderer:
+    """Draws one patient, and whoever else is there, through one camera. Hold one per clip."""
+
+    def __init__(
+        self,
+        body: Body,
+        look: Look,
+        camera: Camera,
+        others: Sequence[Person] = (),
+        shifts_px: Sequence[tuple[float, float]] = SUB_FRAME_SHIFTS_PX,
+        surroundings: Surroundings | None = None,
+    ) -> None:
+        self._camera, self._others, self._shifts_px = camera, tuple(others), shifts_px
         self._surroundings = surroundings or Surroundings()
-        self._body, self._camera = body, camera
+        self._body = body
         self._context = moderngl.create_standalone_context(backend="egl")
         size = (camera.width_px, camera.height_px)
         self._tile_size = (0, 0)
@@ -220,23 +272,13 @@ class Renderer:
         self._person = self._context.program(_PERSON_VERTEX, _PERSON_FRAGMENT)
         self._room = self._context.program(_ROOM_VERTEX, _ROOM_FRAGMENT)
         self._shadow = self._context.program(_SHADOW_VERTEX, _SHADOW_FRAGMENT)
-        self._moving = self._context.buffer(reserve=len(body.points) * 24, dynamic=True)
-        fixed = np.concatenate([body.points, body.fields, body.materials[:, None]], axis=1)
-        self._person_mesh = self._context.vertex_array(
-            self._person,
-            [
-                (self._moving, "3f 3f", "place", "normal"),
-                (self._context.buffer(fixed.astype("f4").tobytes()), "3f 3f 1f", "rest", "field",
-                 "material"),
-            ],
-            index_buffer=self._context.buffer(body.triangles.astype("i4").tobytes()),
-        )  # fmt: skip
+        self._meshes = [
+            _Mesh(self._context, self._person, *who)
+            for who in ((body, look), *((o.motion.body, o.look) for o in self._others))
+        ]
         square = self._context.buffer(np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4").tobytes())
         self._room_mesh = self._context.vertex_array(self._room, [(square, "2f", "corner")])
         self._shadow_mesh = self._context.vertex_array(self._shadow, [(square, "2f", "corner")])
-        colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
-        self._person["colours"].write(np.array(colours, "f4").tobytes())
-        self._person["left_eye"].value = tuple(body.joints["left_eye"])
         self._room["floor_colour"].value = self._surroundings.floor
         self._room["light"].value = self._surroundings.room_light
         self._person["light"].value = self._surroundings.body_light
@@ -310,21 +352,26 @@ class Renderer:
 
         ``earlier`` is the posture that loose cloth trails behind.
         """
-        camera, body = self._camera, self._body
-        now = (rotations, origins)
-        placed = body.place_trailing(now, earlier or now)
-        moving = np.concatenate([placed, body.normals(placed)], axis=1).astype("f4")
-        self._moving.write(moving.tobytes())
+        camera = self._camera
+        at_s = np.array([t_s])
+        of_others = [other.motion.segments(at_s) for other in self._others]
+        postures = [(rotations, origins), *((r[0], o[0]) for r, o in of_others)]
+        behind = [earlier or postures[0], *postures[1:]]
+        placed = np.concatenate(
+            [mesh.move(*both) for mesh, *both in zip(self._meshes, postures, behind, strict=True)]
+        )
         to_clip = camera.clip_matrix(t_s)
         to_clip[0] += 2 * shift_px[0] / camera.width_px * to_clip[3]
         to_clip[1] -= 2 * shift_px[1] / camera.height_px * to_clip[3]
         matrix = to_clip.T.astype("f4").tobytes()
-        shadows = _shadows(origins)
+        shadows = np.concatenate([_shadows(origin) for _, origin in postures])
         left, top, right, bottom = self._box(placed, shadows, t_s)
+        if right <= left or bottom <= top:
+            return self.room(t_s).copy()
         self._use_tile(left, top, right, bottom)
         self._person["eye_of_camera"].value = tuple(camera.position_m())
         if self._surroundings.mirrors:
-            self._draw_person(to_clip @ np.diag(_MIRROR), self._surroundings.mirrors)
+            self._draw_people(to_clip @ np.diag(_MIRROR), self._surroundings.mirrors)
         self._context.disable(moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         self._context.enable(moderngl.BLEND)
         self._context.blend_func = (
@@ -336,7 +383,7 @@ class Renderer:
             self._shadow["spot"].value = (x, y, radius_x, radius_y)
             self._shadow["strength"].value = strength
             self._shadow_mesh.render(moderngl.TRIANGLE_STRIP)
-        self._draw_person(to_clip, 1.0)
+        self._draw_people(to_clip, 1.0)
         box = (0, 0, right - left, bottom - top)
         layer = np.frombuffer(self._tile.read(viewport=box, components=4), np.uint8)
         layer = layer.reshape(bottom - top, right - left, 4)[::-1].astype(np.uint16)
@@ -346,19 +393,21 @@ class Renderer:
         picture[top:bottom, left:right] = np.minimum(covered, 255)
         return picture
 
-    def _draw_person(self, to_clip: FloatArray, share: float) -> None:
-        """Draw the body over what the tile holds; ``share`` below 1 is its reflection."""
+    def _draw_people(self, to_clip: FloatArray, share: float) -> None:
+        """Draw the bodies over what the tile holds; ``share`` below 1 is their reflection."""
         self._context.disable(moderngl.BLEND)
         self._context.enable(moderngl.DEPTH_TEST)
         self._person["to_clip"].write(to_clip.T.astype("f4").tobytes())
         self._person["share"].value = share
-        self._person_mesh.render()
+        for mesh in self._meshes:
+            mesh.draw()
 
     def frame(self, motion: AnyMotion, t_s: float, noise: np.random.Generator) -> ImageArray:
         """One exposed frame: sub-frames averaged around ``t_s``, with sensor noise."""
         camera = self._camera
         total = np.zeros((camera.height_px, camera.width_px, 3), np.uint16)
-        steps = (np.arange(SUB_FRAMES) - (SUB_FRAMES - 1) / 2) / SUB_FRAMES
+        count = len(self._shifts_px)
+        steps = (np.arange(count) - (count - 1) / 2) / count
         times_s = t_s + steps * camera.exposure_s
         rotations, origins = motion.segments(times_s)
         trailing = self._body.trailing is not None
@@ -366,11 +415,11 @@ class Renderer:
         for k, at_s in enumerate(times_s):
             earlier = (before[0][k], before[1][k])
             total += self.picture(
-                rotations[k], origins[k], float(at_s), SUB_FRAME_SHIFTS_PX[k], earlier
+                rotations[k], origins[k], float(at_s), self._shifts_px[k], earlier
             )
         down, along = noise.integers(0, _GRAIN_MARGIN_PX, 2)
         grain = self._grain[down : down + camera.height_px, along : along + camera.width_px]
-        return np.clip(total / np.float32(SUB_FRAMES) + grain, 0, 255).astype(np.uint8)
+        return np.clip(total / np.float32(count) + grain, 0, 255).astype(np.uint8)
 
 
 def _shadows(origins: FloatArray) -> FloatArray:

@@ -291,6 +291,28 @@ def test_av1_comes_whole_or_is_refused_in_one_sentence(tmp_path):  # [16]
     assert numbers_of(path) == list(range(30))
 
 
+@pytest.mark.parametrize(
+    ("name", "codec", "pix_fmt", "encoder"),
+    [
+        ("prores.mov", "prores_ks", "yuv422p10le", {"profile": "3"}),
+        ("hevc_422.mov", "libx265", "yuv422p10le", HEVC),
+        ("av1_10_bit.mp4", "libsvtav1", "yuv420p10le",
+         {"preset": "10", "crf": "25", "svtav1-params": "lp=1"}),
+        ("vp9.webm", "libvpx-vp9", "yuv420p", {"deadline": "realtime", "cpu-used": "8"}),
+        ("motion_jpeg.avi", "mjpeg", "yuvj422p", {"q": "2"}),
+    ],
+)  # fmt: skip
+def test_what_better_cameras_and_older_phones_write_comes_whole_and_in_its_colours(
+    tmp_path, name, codec, pix_fmt, encoder
+):
+    need_encoder(codec)
+    path = write_patched_clip(tmp_path / name, codec, pix_fmt, encoder, 30)
+    assert numbers_of(path) == list(range(30))
+    skin, grey, _ = read_patches(next(read_frames(path)).rgb)
+    assert_allclose(skin, SKIN, atol=COLOUR_LEVELS)
+    assert_allclose(grey, GREY, atol=COLOUR_LEVELS)
+
+
 def test_hd_without_colour_tags_is_taken_for_bt709(tmp_path):
     path = tmp_path / "untagged.mp4"
     with av.open(str(path), "w") as container:

@@ -78,6 +78,20 @@ def test_a_second_analysis_does_not_look_again(clip_path, looked, tmp_path):
     assert again.analysis.measures == first.analysis.measures
 
 
+def test_landmarks_of_an_earlier_version_get_the_cameras_path_without_looking_again(
+    clip_path, looked, tmp_path
+):
+    options = replace(OPTIONS, annotated_clip=False)
+    stored = analyse_clip(clip_path, tmp_path, options).report.parent / "landmarks.parquet"
+    clip, poses = read_landmarks(stored)
+    write_landmarks(stored, replace(poses, camera=None), clip)
+    again = analyse_clip(clip_path, tmp_path, options).analysis
+    assert len(looked) == 1
+    assert again.camera.state == "lost"
+    assert "pattern that can be followed" in again.camera.reason
+    assert read_landmarks(stored)[1].camera is not None
+
+
 @pytest.mark.parametrize("changed", ["clip", "model", "damaged"])
 def test_landmarks_of_anything_else_are_found_anew(clip_path, looked, tmp_path, changed):
     options = replace(OPTIONS, annotated_clip=False)

@@ -95,7 +95,9 @@ def assert_same_times(found: Analysis, expected: Analysis, atol_s: float = SAME_
 def test_a_clip_in_real_time_is_left_as_it_is(in_life):
     assert in_life.decided.time_base.slowed_by == 1.0
     assert in_life.decided.time_base.origin == "clip"
-    assert not [note for note in in_life.notes if note.check == "time base"]
+    (note,) = [note for note in in_life.notes if note.check == "time base"]
+    assert note.state == "good"
+    assert "as they do in life" in note.text
 
 
 def test_a_tag_that_equals_the_measured_rate_corrects_nothing(in_life):
