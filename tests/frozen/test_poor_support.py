@@ -55,6 +55,10 @@ def pairs(name: str, analysis: Analysis) -> list[tuple[float, float, float]]:
     return matched
 
 
+def worst_s(found: list[tuple[float, float, float]]) -> float:
+    return max(abs(read_s - true_s) for true_s, read_s, _ in found)
+
+
 def values(analysis: Analysis, start: str) -> list[float | None]:
     return [m.value for m in analysis.measures.measures if m.name.startswith(start)]
 
