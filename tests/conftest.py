@@ -8,10 +8,11 @@ import pytest
 from handed_over import add_reports, make_invented
 from jumper import jump_set
 
-from landing_analysis.analyse import Options, analyse_paths
+from landing_analysis.analyse import analyse_paths
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.record.place import DataFolder
 from landing_analysis.settings import Settings
+from landing_analysis.stages import Options
 from landing_analysis.tables import Tracks
 from landing_analysis.tracks.cleaning import clean_tracks
 

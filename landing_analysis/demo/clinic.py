@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from landing_analysis.analyse import Options, StartProgress, no_progress
+from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.demo.invent import InventedSet, invent_patient, invent_sets
 from landing_analysis.demo.stories import STORIES, Story
 from landing_analysis.errors import RecordError
@@ -22,6 +22,7 @@ from landing_analysis.record.migrations import WORK_OF_CLIPS
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.store import add_patient, insert_analysis, insert_clip
 from landing_analysis.settings import PoseSettings, Settings, WatchSettings
+from landing_analysis.stages import Options
 from landing_analysis.tables import Limit
 
 _SAMPLE_CLIPS = Path(__file__).parents[2] / "sample_clips"

@@ -24,7 +24,6 @@ import click
 import cv2
 import numpy as np
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.camera.background import watch_background
 from landing_analysis.camera.carrying import into_reference, middle_of, rays_of, seen_at
 from landing_analysis.camera.path import find_camera_path
@@ -35,6 +34,7 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.pose import find_poses, load_model
 from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.report.documents import analysis_document
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, LIMBS, Background, CameraPath, Clip, Poses, Stretch
 from landing_analysis.video.clips import read_clip, read_frames
 

@@ -17,7 +17,6 @@ from pathlib import Path
 import click
 import numpy as np
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.errors import CacheError
 from landing_analysis.files import read_landmarks, write_landmarks, write_text
 from landing_analysis.findings.limits import read_limits
@@ -25,6 +24,7 @@ from landing_analysis.landmarks.light import Look, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.pose import find_poses, load_model
 from landing_analysis.report.documents import analysis_document
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Clip, Note, Poses
 from landing_analysis.video.clips import read_clip, read_frames
 

@@ -20,11 +20,11 @@ sys.path.append(str(Path(__file__).parents[2] / "sample_clips"))
 
 from synthetic_patients.rooms import ROOMS, Room
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.files import write_text
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.report.documents import analysis_document
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, LIMBS, Analysis
 
 from .benchmark import _poses

@@ -10,10 +10,11 @@ from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
 from landing_analysis import analyse
-from landing_analysis.analyse import Options, analyse_clip, analyse_paths, prepare_out_dir
+from landing_analysis.analyse import analyse_clip, analyse_paths, prepare_out_dir
 from landing_analysis.errors import CacheError, OutputError
 from landing_analysis.files import write_landmarks
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 
 OPTIONS = Options(surgical_side="right", limits=read_limits())

@@ -12,7 +12,6 @@ from moved_camera import LANDMARKS, background, followed, moved_poses, room, swa
 from numpy.testing import assert_allclose
 from stick_patient import make_clip, make_poses
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.camera.background import watch_background
 from landing_analysis.camera.carrying import filmed_px
 from landing_analysis.camera.path import find_camera_path
@@ -21,6 +20,7 @@ from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.report.annotated import draw_frame
 from landing_analysis.settings import Settings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, Background, Frame, Poses
 
 SETTINGS = Settings()

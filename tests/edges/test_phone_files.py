@@ -37,13 +37,14 @@ from phone_clips import (
 )
 from stick_patient import jump_plan, make_motion, make_poses
 
-from landing_analysis.analyse import Options, analyse_clip
+from landing_analysis.analyse import analyse_clip
 from landing_analysis.clock.intervals import find_gaps, rate_ratio
 from landing_analysis.commands.main import main
 from landing_analysis.errors import IncompleteClipError, NoVideoError
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.findings.quality import damage_notes
 from landing_analysis.settings import ClockSettings
+from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import (
     list_clips,
@@ -681,7 +682,7 @@ def test_a_folder_takes_whole_clips_once_and_leaves_the_rest_alone(tmp_path, mon
 
     def take() -> list[analyse.Outcome]:
         looked.clear()
-        return list(analyse.analyse_paths((folder,), tmp_path / "out", analyse.Options()))
+        return list(analyse.analyse_paths((folder,), tmp_path / "out", Options()))
 
     partial = folder / "a.mp4.part"
     partial.write_bytes(made.read_bytes())

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from stick_patient import make_clip
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.contacts.events import match_events
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.maths.statistics import Z_95
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS, Analysis, Landmarks, Light, Poses
 
 STORE = Path(__file__).with_name("poor_support.npz")

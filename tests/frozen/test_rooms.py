@@ -14,9 +14,9 @@ import pytest
 from drawn_rooms import PARTS, read_room
 from stick_patient import make_clip
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.contacts.events import match_events
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, Analysis, Landmarks
 
 WRONG_SHARE_OF_LEG = 0.25

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.landmarks.company import (
     company_notes,
     inside_picture,
@@ -17,6 +16,7 @@ from landing_analysis.landmarks.company import (
 )
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import PeopleSettings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Patient, Poses, Reps
 
 SETTINGS = PeopleSettings()

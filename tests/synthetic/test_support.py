@@ -11,7 +11,6 @@ from numpy.testing import assert_allclose
 from page import read_page
 from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make_poses
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.measures.summaries import SUPPORT
@@ -28,6 +27,7 @@ from landing_analysis.measures.support import (
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS, Event, Light
 
 SETTINGS = LightSettings()

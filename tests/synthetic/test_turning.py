@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report.documents import analysis_document, rep_rows
 from landing_analysis.report.parts import header_facts, rep_times
 from landing_analysis.settings import ViewSettings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Landmarks, View
 
 TURN_S = 0.8
