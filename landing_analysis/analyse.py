@@ -1,4 +1,4 @@
-"""The order of the stages, for one clip or many, and what is written where."""
+"""One clip or many, from file to report: what is read, stored and written where."""
 
 from __future__ import annotations
 
@@ -8,20 +8,15 @@ import shutil
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis import __version__
-from landing_analysis.clock.intervals import find_gaps
+from landing_analysis.camera.carrying import cut
+from landing_analysis.camera.path import find_camera_path
 from landing_analysis.clock.repeats import find_repeats, watch_changes
-from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
-from landing_analysis.contacts.events import find_contacts
-from landing_analysis.contacts.feet import sights_of
-from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.files import (
     MEGABYTE,
@@ -32,41 +27,21 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
-from landing_analysis.findings.judging import judge_measures
-from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
-from landing_analysis.landmarks.people import choose_patient, link_people
+from landing_analysis.findings.quality import damage_notes, repeats_note
+from landing_analysis.landmarks.light import Look, measure_light, watch_light
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts, stored_parts
-from landing_analysis.landmarks.view import estimate_view
-from landing_analysis.measures.curves import knee_angles
-from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.measures.withheld import withhold
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.report.documents import analysis_json, reps_csv
-from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
-from landing_analysis.settings import Settings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import (
     Analysis,
+    Background,
     Clip,
-    Contacts,
-    Decided,
     FloatArray,
     Landmarks,
-    Limb,
-    Limit,
-    Patient,
     Poses,
-    Provenance,
-    Task,
-    Tracks,
-    View,
-    ViewEstimate,
-)
-from landing_analysis.tracks.cleaning import clean_tracks
-from landing_analysis.tracks.gravity import (
-    calibrate,
-    measure_free_fall,
-    slow_motion_factor,
-    standing_tilt_deg,
+    Stretch,
 )
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
@@ -81,23 +56,6 @@ StartProgress = Callable[[str, int], Progress]
 def no_progress(label: str, steps: int) -> Progress:
     """Tell nobody."""
     return NO_PROGRESS
-
-
-@dataclass(frozen=True)
-class Options:
-    """What the pictures cannot tell, and what overrules what they do."""
-
-    surgical_side: Limb | None = None
-    stature_m: float | None = None
-    task: Task | None = None
-    view: View | None = None
-    person: int | None = None
-    model: Path | None = None
-    limits: tuple[Limit, ...] = ()
-    settings: Settings = field(default_factory=Settings)
-    keep_faces: bool = False
-    annotated_clip: bool = True
-    slowed_by: float | None = None
 
 
 @dataclass(frozen=True)
@@ -117,151 +75,6 @@ class Outcome:
     copy_of: str | None = None
     number: int = 1
     of: int = 1
-
-
-# --- the stages --------------------------------------------------------------------------------
-
-
-def analyse_people(
-    clip: Clip, poses: Poses, people: tuple[Landmarks, ...], options: Options, analysed_at: str
-) -> Analysis:
-    """Run every stage after the pose model: pure, without video, disk or clock.
-
-    Parameters
-    ----------
-    clip, poses : of the same frames
-    people : from `link_people`
-    options : Options
-    analysed_at : when, ISO 8601
-
-    Returns
-    -------
-    Analysis
-
-    Raises
-    ------
-    NobodyFoundError, SettingsError
-    """
-    settings = options.settings
-    settled = settle_time_base(
-        clip.t_s,
-        clip.capture_fps,
-        options.slowed_by,
-        lambda t_s: _falls(people, t_s, options),
-        settings.clock,
-    )
-    motion = _motion(people, settled.t_s, options)
-    patient, view, tracks = motion.patient, motion.view, motion.tracks
-    sights = sights_of(view.view, view.near_limb)
-    free_fall = measure_free_fall(tracks, motion.contacts, settings.gravity)
-    standing_deg = (
-        standing_tilt_deg(tracks, settings.gravity) if view.view in FRONTAL_VIEWS else None
-    )
-    scaled = calibrate(tracks, free_fall, settings.gravity, standing_deg)
-    contacts = find_contacts(scaled, settings.contacts, sights)
-    gaps = find_gaps(scaled.t_s, settings.clock)
-    reps = refuse_across_gaps(
-        group_reps(contacts, scaled, settings.reps, options.task), gaps, settings.clock
-    )
-    measures = withhold(
-        measure_reps(reps, scaled, view, settings, options.surgical_side),
-        settled.time_base,
-        scaled.rate_hz,
-        settings.clock,
-        options.surgical_side or "left",
-    )
-    decided = Decided(
-        task=reps.task,
-        task_origin="given" if options.task else "detected",
-        view=view.view,
-        view_origin="given" if options.view else "detected",
-        view_yaw_deg=view.yaw_deg,
-        view_yaw_sd_deg=view.yaw_sd_deg,
-        limb=reps.limb,
-        surgical_side=options.surgical_side,
-        stature_m=options.stature_m,
-        target_flexion_deg=settings.target_flexion_deg,
-        patient_number=patient.number,
-        people=patient.people,
-        patient_reason=patient.reason,
-        time_base=settled.time_base,
-    )
-    quality = judge_clip(
-        clip, tracks, view, reps, settled.time_base, settings.quality, settings.clock
-    )
-    return Analysis(
-        clip=clip,
-        decided=decided,
-        tracks=scaled,
-        view=view,
-        contacts=contacts,
-        reps=reps,
-        measures=measures,
-        findings=judge_measures(measures, options.limits, decided),
-        notes=(*clip.notes, *settled.notes, *quality, *contacts.notes, *reps.notes),
-        provenance=Provenance(
-            version=__version__,
-            model_name=poses.model_name,
-            model_sha256=poses.model_sha256,
-            clip_sha256=clip.sha256,
-            settings=asdict(settings),
-            analysed_at=analysed_at,
-        ),
-        limits=options.limits,
-        knee_angles=knee_angles(scaled, view, settings.knee),
-    )
-
-
-class _Motion(NamedTuple):
-    """Who moves, seen from where, and where the feet first seem to touch the ground."""
-
-    patient: Patient
-    view: ViewEstimate
-    tracks: Tracks
-    contacts: Contacts
-
-
-def _motion(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> _Motion:
-    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
-    settings = options.settings
-    timed = tuple(replace(person, t_s=t_s) for person in people)
-    patient = choose_patient(timed, settings.people, options.person)
-    view = estimate_view(patient.landmarks, settings.view, options.view)
-    tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
-    sights = sights_of(view.view, view.near_limb)
-    contacts = find_contacts(tracks, settings.contacts, sights)
-    return _Motion(patient, view, tracks, contacts)
-
-
-def _falls(people: tuple[Landmarks, ...], t_s: FloatArray, options: Options) -> Falls:
-    """Measure free fall flight by flight under the given frame times."""
-    settings = options.settings
-    rate_hz = 1.0 / float(np.median(np.diff(t_s)))
-    every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
-    if len(t_s) < every * settings.gravity.min_samples:
-        return Falls(0, ())
-    motion = _motion(tuple(_thinned(person, every) for person in people), t_s[::every], options)
-    measured = []
-    for flight in motion.contacts.flights:
-        free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
-        if free_fall is None or flight.take_off is None or flight.landing is None:
-            continue
-        factor, sd = slow_motion_factor(motion.tracks, free_fall)
-        if sd <= settings.clock.sure_fall_sd:
-            first, last = np.searchsorted(t_s, [flight.take_off.t_s, flight.landing.t_s])
-            measured.append(Fall(int(first), min(int(last), len(t_s) - 1), factor, sd))
-    return Falls(len(motion.contacts.flights), tuple(measured))
-
-
-def _thinned(person: Landmarks, every: int) -> Landmarks:
-    """Keep one of ``every`` frames."""
-    return replace(
-        person,
-        t_s=person.t_s[::every],
-        xy_px=person.xy_px[::every],
-        visibility=person.visibility[::every],
-        world_m=person.world_m[::every],
-    )
 
 
 # --- one clip ----------------------------------------------------------------------------------
@@ -354,6 +167,7 @@ def _clip_sha256_in(folder: Path) -> str | None:
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, parts: Parts, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
+    from landing_analysis.camera.background import watch_background
     from landing_analysis.landmarks.pose import load_model, look_for_people, poses_of
     from landing_analysis.video.clips import read_frames
 
@@ -363,18 +177,55 @@ def _find_or_recall_poses(
         size_px = (clip.width_px, clip.height_px)  # earlier versions read larger pictures
         same = known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256
         if same and size_px == (known.width_px, known.height_px):
-            return replace(known, file=clip.file, capture_fps=clip.capture_fps), poses
+            known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
+            return known, _with_camera(path, known, poses, options, start)
     except CacheError:
         pass
     changes: list[float] = []
-    parts.recall(clip.sha256, model.sha256, {"changes": changes})
-    frames = read_frames(path, clip, parts.first, seek=parts.whole)
-    frames = parts.new_only(watch_changes(frames, changes))
+    stretches: list[Stretch] = []
+    looks: list[Look] = []
+    parts.recall(clip.sha256, model.sha256)
+    frames = watch_changes(read_frames(path, clip), changes)
+    frames = watch_light(watch_background(frames, stretches), looks)
     progress = start(f"{clip.file}: finding the body", clip.frames)
-    progress.advance(len(parts.seen))
+    frames = parts.new_only(frames, progress)
     with closing(look_for_people(frames, clip, options.settings.pose, model, progress)) as found:
         parts.store(found)
-    return _whole_and_once(clip, poses_of(parts.seen, clip, model), np.array(changes))
+    poses = poses_of(parts.seen, clip, model)
+    poses = _placed(replace(poses, light=measure_light(looks, poses)), stretches, options)
+    return _whole_and_once(clip, poses, np.array(changes))
+
+
+def _with_camera(
+    path: Path, clip: Clip, poses: Poses, options: Options, start: StartProgress
+) -> Poses:
+    """Follow the background of a clip whose stored landmarks do not know of it."""
+    if poses.camera is not None:
+        return poses
+    from landing_analysis.camera.background import watch_background
+    from landing_analysis.video.clips import read_frames
+
+    progress = start(f"{clip.file}: following the background", clip.frames)
+    stretches: list[Stretch] = []
+    followed = 0
+    try:
+        for _ in watch_background(read_frames(path, clip), stretches):
+            followed += 1
+            progress.advance(1)
+    finally:
+        progress.close()
+    return _placed(poses, stretches, options) if followed == clip.frames else poses
+
+
+def _placed(poses: Poses, stretches: list[Stretch], options: Options) -> Poses:
+    """Add to the poses how the camera moved."""
+    if not len(poses.t_s):
+        return poses
+    background = Background(len(poses.t_s), tuple(stretches))
+    people = link_people(poses, options.settings.people)
+    return replace(
+        poses, camera=find_camera_path(background, poses, people, options.settings.camera)
+    )
 
 
 def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
@@ -392,6 +243,7 @@ def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip
             xy_px=poses.xy_px[once],
             visibility=poses.visibility[once],
             world_m=poses.world_m[once],
+            camera=poses.camera and cut(poses.camera, once),
         )
     if not notes:
         return clip, poses

@@ -25,6 +25,14 @@ DEFAULT_STATURE_M = 1.70  # adult, when no stature is given (choice)
 
 FRONTAL_VIEWS: tuple[View, ...] = ("front", "back")
 SIDE_VIEWS: tuple[View, ...] = ("left_side", "right_side")
+VIEW_WORDS: dict[View, str] = {
+    "front": "from the front",
+    "back": "from the back",
+    "left_side": "from the left side",
+    "right_side": "from the right side",
+    "oblique": "obliquely",
+}
+"""From where a rep or a clip is seen, in words."""
 
 
 @dataclass(frozen=True)
@@ -188,6 +196,26 @@ _DEFINITIONS = (
 
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
 """Every measure by its name, in the order of the report."""
+
+_VALGUS = "positive is valgus: the knee medial to the line from hip to ankle"
+_TO_THE_LEFT = "positive toward the patient's left"
+_FLEXED = "positive is flexion, 0 is straight"
+SIGNS: dict[str, str] = {
+    "knee_flexion_initial_contact": _FLEXED,
+    "knee_flexion_peak": _FLEXED,
+    "knee_flexion_excursion": "positive when the knee bends further after initial contact",
+    "knee_flexion_target_difference": "positive when the knee bends further than the target",
+    "fppa_initial_contact": _VALGUS,
+    "fppa_peak_flexion": _VALGUS,
+    "fppa_most_inward": _VALGUS,
+    "knee_over_toes_offset": "positive when the knee is medial to the toes",
+    "landing_lead": "positive when the left foot lands first",
+    "pelvis_shift": _TO_THE_LEFT,
+    "toe_to_heel_interval": "positive when the toes land first",
+    "trunk_lean": _TO_THE_LEFT,
+    "trunk_flexion": "positive is forward",
+}
+"""What a positive value means, for each measure that can be negative."""
 
 INTENDED_USE = (
     "Measures 2D angles and times from video to help a clinician to document training. "

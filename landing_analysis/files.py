@@ -17,12 +17,22 @@ person                    int64    slot from 0; a slot is not an identity
 <landmark>_world_x_m      float64  metres from mid-hip, x to the right in the picture
 <landmark>_world_y_m      float64  metres, y down
 <landmark>_world_z_m      float64  metres, z away from the camera
+camera_shift_x_px         float64  where the frame's middle lies in the reference picture
+camera_shift_y_px         float64  the same, y down
+camera_turn_deg           float64  clockwise turn of the frame into the reference
+camera_zoom               float64  size of things in the frame over that in the reference
+camera_sd_px              float64  standard uncertainty of a point carried over
 ========================  =======  ====================================================
+
+The camera's columns are the same for all slots of a frame, NaN where the frame could not
+be placed, and missing in files of earlier versions; landmarks are always as filmed.
 
 Landmarks are named as in `tables.LANDMARK_NAMES`; an empty slot is NaN throughout.
 Values come back exactly as they were. The schema's metadata holds one entry,
 ``landing_analysis``: a JSON object with ``schema_version``, ``package_version``,
-``clip`` (its facts), ``model`` (name and sha256).
+``clip`` (its facts), ``model`` (name and sha256), ``camera`` (state, focal length of the
+reference picture in pixels, reason; null where nobody looked) and ``light`` (lists of the
+record `tables.Light`, null where a slot is empty or nothing was measured).
 """
 
 from __future__ import annotations
@@ -43,7 +53,16 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.errors import CacheError, OutputError, TableError
 from landing_analysis.progress import NO_PROGRESS, Progress
-from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, FloatArray, Note, Poses
+from landing_analysis.tables import (
+    LANDMARK_NAMES,
+    N_LANDMARKS,
+    CameraPath,
+    Clip,
+    FloatArray,
+    Light,
+    Note,
+    Poses,
+)
 
 SCHEMA_VERSION = 1
 MEGABYTE = 1 << 20
@@ -52,6 +71,8 @@ _PART, _REPLACED = ".part", ".replaced"
 _METADATA_KEY = b"landing_analysis"
 _VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
 _COLUMNS = tuple(f"{name}_{value}" for name in LANDMARK_NAMES for value in _VALUES)
+_CAMERA_COLUMNS = ("camera_shift_x_px", "camera_shift_y_px", "camera_turn_deg", "camera_zoom",
+                   "camera_sd_px")  # fmt: skip
 
 
 def sha256_of(path: Path, progress: Progress = NO_PROGRESS) -> str:
@@ -240,6 +261,7 @@ def _rows(poses: Poses, frames: slice):  # type: ignore[no-untyped-def]
         "t_s": np.repeat(poses.t_s[frames], n_slots),
         "person": np.tile(np.arange(n_slots), n_frames),
         **dict(zip(_COLUMNS, by_column, strict=True)),
+        **_camera_columns(poses.camera, n_slots, frames),
     })  # fmt: skip
 
 
@@ -281,7 +303,34 @@ def _describe(poses: Poses, clip: Clip) -> dict[str, object]:
         "package_version": __version__,
         "clip": {**facts, "notes": [asdict(note) for note in clip.notes]},
         "model": {"name": poses.model_name, "sha256": poses.model_sha256},
+        "light": poses.light and _describe_light(poses.light),
+        "camera": poses.camera
+        and {name: getattr(poses.camera, name) for name in ("state", "focal_px", "reason")},
     }
+
+
+def _camera_columns(path: CameraPath | None, n_slots: int, frames: slice) -> dict[str, FloatArray]:
+    if path is None:
+        return {}
+    by_frame = (*path.shift_px.T, path.turn_deg, path.zoom, path.sd_px)
+    return {
+        name: np.repeat(values[frames], n_slots)
+        for name, values in zip(_CAMERA_COLUMNS, by_frame, strict=True)
+    }
+
+
+def _describe_light(light: Light) -> dict[str, object]:
+    return {f.name: _nan_to_none(getattr(light, f.name).tolist()) for f in fields(light)}
+
+
+def _nan_to_none(values: object) -> object:
+    if isinstance(values, list):
+        return [_nan_to_none(value) for value in values]
+    return None if values != values else values
+
+
+def _restore_light(facts: dict[str, list[object]]) -> Light:
+    return Light(**{f.name: np.array(facts[f.name], dtype=float) for f in fields(Light)})
 
 
 def _restore(table, facts) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def]
@@ -306,5 +355,21 @@ def _restore(table, facts) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def
         height_px=clip.height_px,
         model_name=facts["model"]["name"],
         model_sha256=facts["model"]["sha256"],
+        light=_restore_light(facts["light"]) if facts.get("light") else None,
+        camera=_restore_camera(facts.get("camera"), column, n_slots),
     )
     return clip, poses
+
+
+def _restore_camera(facts, column, n_slots: int) -> CameraPath | None:  # type: ignore[no-untyped-def]
+    if facts is None:
+        return None
+    by_frame = np.stack([column(name)[::n_slots] for name in _CAMERA_COLUMNS])
+    return CameraPath(
+        shift_px=by_frame[:2].T.copy(),
+        turn_deg=by_frame[2],
+        zoom=by_frame[3],
+        sd_px=by_frame[4],
+        known=np.isfinite(by_frame[2]),
+        **facts,
+    )

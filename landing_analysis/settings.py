@@ -17,6 +17,40 @@ class PoseSettings:
 
 
 @dataclass(frozen=True)
+class CameraSettings:
+    """How the camera's motion is read from the still background."""
+
+    focal_share: float = 0.78  # of the long side: 28 mm for 36 mm, a phone's main lens
+    focal_from_share: float = 0.04  # of the long side moved; less does not show it (choice)
+    focal_better_share: float = 0.8  # of the residuals; else the assumed one is kept (choice)
+    near_person_torsos: float = 0.3  # clothes reach beyond the landmarks (choice)
+    above_person_torsos: float = 0.15  # more above: landmarks end at the ears (choice)
+    near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
+    fewest_points: int = 10  # that agree; twice what fixes the four unknowns (choice)
+    least_spread: float = 0.06  # SD of their places across the picture, of its short side (choice)
+    agreeing_share: float = 0.6  # of the points off people; fewer follow different things (choice)
+    agreeing_within_share: float = 0.0015  # of the long side: 2 px of 1280 (choice)
+    points_per_witness: float = 4.0  # neighbours err alike: four count as one (choice)
+    least_residual_share: float = 0.0001  # of the long side: a point is found to 0.1 px of 1280
+    worst_sd_share: float = 0.002  # of the long side at the body; the pose model's own noise
+    still_share: float = 0.0008  # of the long side; a camera that moves less stands still
+    bridged_s: float = 0.1  # longest stretch of frames placed between their neighbours
+    least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
+    falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
+    falling_s: float = 0.12  # shorter falls are not asked (choice)
+    # What a camera that moves costs; see DEVELOPERS.md.
+    hand_edge_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
+    landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
+    quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
+    steadied_feet_share: float = 0.02  # of the leg; 25 steadied clips: 0.003 to 0.016
+    leaving_s: float = 0.4  # before take-off feet may roll (choice)
+    settled_s: float = 0.6  # after landing they stand (choice)
+    standing_s: float = 0.4  # shorter standing does not show a sway (choice)
+    hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
+    worst_edge_sd_s: float = 0.010  # swaying more, whole contacts are misread; see DEVELOPERS.md
+
+
+@dataclass(frozen=True)
 class PeopleSettings:
     """How people are told apart and the patient is chosen."""
 
@@ -26,6 +60,25 @@ class PeopleSettings:
     reach_log_size: float = 0.5  # 1.6 times larger or smaller is somebody else (choice)
     least_share: float = 0.05  # of the clip; seen for less is nobody (choice)
     least_fall_s: float = 0.1  # in the air at least this long to count as jumping (choice)
+    # Who is who after bodies have met; torso lengths.
+    twice_torsos: float = 0.15  # nearer than this is one person seen twice (choice)
+    clear_torsos: float = 0.9  # two torsos farther apart are never mixed (rendered)
+    least_piece_frames: int = 3  # a stretch of clear frames (choice)
+    predicted_s: float = 1.0  # for which somebody unseen walks on at their speed (choice)
+    back_torsos: float = 0.2  # across the picture: a body is where its person must be (choice)
+    back_torsos_along: float = 0.8  # the same along it; a jump is half of it (choice)
+    back_log_size: float = 0.2  # a body 1.2 times as large is somebody else (choice)
+    # Who else is near the patient; shares are of the height from shoulders to feet.
+    overlap_share_of_body: float = 0.03  # boxes nearer than this overlap; see DEVELOPERS.md
+    near_share_of_body: float = 0.4  # nearer than this the model mixes bodies (rendered)
+    same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
+    same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
+    lost_s: float = 0.6  # for which a crossing may hide one of the two (choice)
+    around_encounter_s: float = 0.15  # the model mixes legs a frame or two longer (rendered)
+    unsure_s: float = 0.15  # beside a loss bodies are mixed for 7 frames at 60/s (rendered)
+    mixed_share: float = 0.1  # of the frames; 0 of 90 clips of one person, 0.17 with a spotter
+    near_widens: float = 3.0  # an event's uncertainty; see DEVELOPERS.md
+    alike_size: float = 1.15  # two who jump and are so nearly of one size: no clear patient
 
 
 @dataclass(frozen=True)
@@ -34,6 +87,10 @@ class ViewSettings:
 
     square_on_within_deg: float = 25.0  # beyond, flexion reads 9 % and FPPA 25 deg wrong: oblique
     smoothing_s: float = 0.5  # half-window; nobody turns much faster between landings (choice)
+    turned_deg: float = 25.0  # out of the clip's view: another; 13 at most in 90 clips without turn
+    turned_s: float = 0.3  # turned for less is noise (choice)
+    turning_deg: float = 20.0  # to either side within a rep: it has no one view (choice)
+    least_main_share: float = 0.3  # of the frames, square-on to one view; fewer: oblique (choice)
     # What the model adds to the true turn, and what is left of it once taken away: 190 rendered
     # views of four bodies, one body left out at a time; see DEVELOPERS.md.
     handed_deg: float = 1.9  # to the own left when seen from the front; mirrored pictures agree
@@ -158,6 +215,7 @@ class RepSettings:
     longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
     odd_share: float = 0.25  # landings unlike the set's, when fewer, are refused (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
+    exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
 
 
@@ -215,6 +273,40 @@ class ClockSettings:
 
 
 @dataclass(frozen=True)
+class LightSettings:
+    """When the picture supports the legs, and what it costs where not; see DEVELOPERS.md.
+
+    Levels are grey levels, 0..255, and sds are added to what a good clip's values carry.
+    """
+
+    clear_levels: float = 95.0  # strongest step at the leg: plain clips 135 and more, dark 64 to 75
+    poor_levels: float = 50.0  # the same in a room with the light off: 37 to 42
+    # Where the legs do not stand out at all; in between in proportion to what is lacking.
+    dark_on_sd_s: float = 0.020
+    dark_off_sd_s: float = 0.060
+    dark_flexion_sd_deg: float = 14.0
+    dark_fppa_sd_deg: float = 3.0
+    bright_level: float = 235.0  # a background about to clip
+    shadow_level: float = 30.0  # a patient before it as dark as this is a silhouette
+    least_step_levels: float = 40.0  # body against background, below which shares mean nothing
+    covered_share: float = 0.5  # of that step within 12 cm of the thigh: coat 0.3, else 1.1
+    loose_share: float = 0.5  # within 9 cm: wide trousers from the front 0.3, bare knees 1.1
+    loose_flexion_sd_deg: float = 4.0
+    loose_fppa_sd_deg: float = 2.0
+    covered_edge_sd_s: float = 0.022
+    covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
+    covered_body_sd_s: float = 0.06
+    mirror_share: float = 0.05  # of the step body to background; glossy floors 0.07 to 0.24
+    mirror_on_sd_s: float = 0.014
+    mirror_flexion_sd_deg: float = 4.0  # the ankle is drawn toward the reflection
+    lost_foot_levels: float = 20.0  # step at the toes: black shoes on a black floor 12
+    lost_on_sd_s: float = 0.012
+    lost_off_sd_s: float = 0.028
+    lost_flexion_sd_deg: float = 4.0  # the ankle goes with the foot
+    lost_offset_sd_pct: float = 4.0  # of pelvis shift and knee over toes
+
+
+@dataclass(frozen=True)
 class QualitySettings:
     """What counts as a good clip."""
 
@@ -226,6 +318,23 @@ class QualitySettings:
     clear_visibility: float = 0.3  # the model's own scale (choice)
     hidden_share: float = 0.1  # of the frames (choice)
     enough_reps: int = 5  # mean of five trials: Ortiz 2007, N Am J Sports Phys Ther 2(2)
+
+
+@dataclass(frozen=True)
+class FramingSettings:
+    """What counts as well filmed."""
+
+    small_swing_deg: float = 0.5  # of the camera: 9 px of 1280 (choice)
+    small_rest_share: float = 0.003  # of the leg: below the pose model's own noise
+    measured_share: float = 0.9  # of what is assumed of the vertical; more is not measured
+    level_deg: float = 2.0  # a camera held with care (choice)
+    tilted_deg: float = 5.0  # the advice begins (choice)
+    edge_share_of_leg: float = 0.03  # toes reach beyond their landmark (choice)
+    cut_share: float = 0.02  # of the frames (choice)
+    mostly_cut_share: float = 0.25  # of the frames (choice)
+    small_share: float = 0.40  # of the picture's height; see DEVELOPERS.md
+    tiny_share: float = 0.20  # of the picture's height (choice)
+    wanted_share: float = 0.65  # two thirds, with room for a jump (choice)
 
 
 def _numbers(settings: object) -> Iterator[tuple[str, float]]:
@@ -243,6 +352,7 @@ class Settings:
     """All settings of one analysis."""
 
     pose: PoseSettings = field(default_factory=PoseSettings)
+    camera: CameraSettings = field(default_factory=CameraSettings)
     people: PeopleSettings = field(default_factory=PeopleSettings)
     view: ViewSettings = field(default_factory=ViewSettings)
     tracks: TrackSettings = field(default_factory=TrackSettings)
@@ -253,6 +363,8 @@ class Settings:
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
+    light: LightSettings = field(default_factory=LightSettings)
+    framing: FramingSettings = field(default_factory=FramingSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:

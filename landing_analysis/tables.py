@@ -21,6 +21,7 @@ from landing_analysis.errors import TableError
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 Picture = NDArray[np.uint8]
 
 Limb = Literal["left", "right"]
@@ -117,6 +118,115 @@ class Clip:
         _require_shape("t_s", self.t_s, (self.frames,))
 
 
+LIGHT_PARTS = ("knee", "ankle", "heel", "toe", "knee_9cm", "thigh_12cm")
+"""Where a leg's step in grey level is read: within 7 cm of a landmark unless the name says more."""
+
+
+@dataclass(frozen=True)
+class Light:
+    """How bright patient and background are in some of a clip's frames, grey levels 0..255.
+
+    Attributes
+    ----------
+    t_s : (n_looks,) times of those frames
+    body_levels : (n_looks, n_slots) median along trunk and legs of the person in a slot
+        of `Poses`, NaN where it is empty
+    around_levels : (n_looks, n_slots) median beside the person
+    contrast_levels : (n_looks, n_slots, 12) range at the places `LIGHT_PARTS`, left limb
+        first
+    floor_levels : (n_looks, n_slots, 2) how much the floor in front of the feet, and the
+        floor beside it, differ from how they look most of the time
+    """
+
+    t_s: FloatArray
+    body_levels: FloatArray
+    around_levels: FloatArray
+    contrast_levels: FloatArray
+    floor_levels: FloatArray
+
+    def __post_init__(self) -> None:
+        n_looks, n_slots = self.body_levels.shape
+        _require_shape("t_s", self.t_s, (n_looks,))
+        _require_shape("around_levels", self.around_levels, (n_looks, n_slots))
+        n_parts = 2 * len(LIGHT_PARTS)
+        _require_shape("contrast_levels", self.contrast_levels, (n_looks, n_slots, n_parts))
+        _require_shape("floor_levels", self.floor_levels, (n_looks, n_slots, 2))
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Points of one reference picture, found again in the frames after it.
+
+    ``xy_px`` is (n, n_points, 2) pixels, NaN where a point was not found; its first row
+    are the points in the reference picture, which is frame ``first_frame``. ``grip``
+    (n_points, 2, 2) is how firmly each point holds across the picture: the square root of
+    its gradients' matrix, of which the larger eigenvalue is 1. A point on a straight edge
+    holds across the edge and slides along it.
+    """
+
+    first_frame: int
+    xy_px: NDArray[np.float32] = field(repr=False)
+    grip: NDArray[np.float32] = field(repr=False)
+
+    def __post_init__(self) -> None:
+        n_points = self.xy_px.shape[1]
+        _require_shape("xy_px", self.xy_px, (len(self.xy_px), n_points, 2))
+        _require_shape("grip", self.grip, (n_points, 2, 2))
+
+
+@dataclass(frozen=True)
+class Background:
+    """Points followed through a clip, people's own among them.
+
+    The last row of each stretch belongs to the frame that is the reference picture
+    of the next.
+    """
+
+    frames: int
+    stretches: tuple[Stretch, ...]
+
+    def __post_init__(self) -> None:
+        starts = [stretch.first_frame for stretch in self.stretches]
+        ends = [s.first_frame + len(s.xy_px) - 1 for s in self.stretches]
+        if starts != [0, *ends[:-1]] or ends[-1] != self.frames - 1:
+            raise TableError(f"The background was not followed through all {self.frames} frames.")
+
+
+@dataclass(frozen=True)
+class CameraPath:
+    """How the camera turned: what carries each frame's pixels into one reference picture.
+
+    Attributes
+    ----------
+    state : ``still``: it stood still, nothing is moved; ``followed``: what moved is taken
+        out; ``lost``: the background could not be followed, and ``reason`` says why
+    shift_px : (n_frames, 2) where the middle of the frame lies in the reference picture,
+        from the middle of that
+    turn_deg : (n_frames,) clockwise turn of the frame on its way into the reference
+    zoom : (n_frames,) how many times larger than the reference the frame shows things
+    sd_px : (n_frames,) standard uncertainty with which a point of a body is carried over
+    known : (n_frames,) False where the frame could not be placed; the rest is then NaN
+    focal_px : focal length of the reference picture
+    """
+
+    state: Literal["still", "followed", "lost"]
+    shift_px: FloatArray
+    turn_deg: FloatArray
+    zoom: FloatArray
+    sd_px: FloatArray
+    known: BoolArray
+    focal_px: float
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        n_frames = len(self.known)
+        _require_shape("shift_px", self.shift_px, (n_frames, 2))
+        for name in ("turn_deg", "zoom", "sd_px"):
+            _require_shape(name, getattr(self, name), (n_frames,))
+        if (self.state == "lost") != bool(self.reason):
+            raise TableError("A camera path is lost exactly when it carries the reason.")
+
+
 @dataclass(frozen=True)
 class Poses:
     """Every person the pose model saw, frame by frame, not yet told apart.
@@ -128,6 +238,8 @@ class Poses:
     visibility : (n_frames, n_slots, 33) 0..1, the model's own scale
     world_m : (n_frames, n_slots, 33, 3) metres, origin at mid-hip, x right and
         y down in the picture, z away from the camera
+    light : where it was measured
+    camera : how the camera moved, None where nobody looked
     """
 
     t_s: FloatArray
@@ -138,6 +250,8 @@ class Poses:
     height_px: int
     model_name: str
     model_sha256: str
+    light: Light | None = None
+    camera: CameraPath | None = None
 
     def __post_init__(self) -> None:
         if self.xy_px.ndim != 4:
@@ -182,13 +296,15 @@ class Patient:
     """Which person of the clip is measured, and why.
 
     ``number`` counts people from 1 in the order of the share of the clip they
-    are in view; ``people`` is how many were told apart.
+    are in view; ``people`` is how many were told apart. ``doubt`` says why somebody
+    else may be the patient.
     """
 
     number: int
     people: int
     reason: str
     landmarks: Landmarks
+    doubt: str | None = None
 
 
 @dataclass(frozen=True)
@@ -204,6 +320,8 @@ class ViewEstimate:
     near_limb : the limb closer to the camera in a side view, else None
     frame_yaw_deg : (n_frames,) smoothed yaw of the pelvis from facing the camera
         (0 front, +90 turned to the patient's own left, +-180 back), NaN where unknown
+    middle_deg : the yaw from facing the camera that the view is named after, NaN where unknown
+    turns : the patient turns out of the view within the clip
     """
 
     view: View
@@ -212,6 +330,8 @@ class ViewEstimate:
     near_limb: Limb | None
     reason: str
     frame_yaw_deg: FloatArray = field(repr=False)
+    middle_deg: float = float("nan")
+    turns: bool = False
 
 
 @dataclass(frozen=True)
@@ -341,7 +461,8 @@ class Rep:
     ``contacts`` holds the landing contact of each limb that landed.
     ``peak_flexion_s`` is the instant of the lowest point of the pelvis between
     initial contact and toe-off (or the end of a held landing).
-    A rep that is not ``used`` carries the ``reason``.
+    A rep that is not ``used`` carries the ``reason``. ``view`` and ``yaw_deg`` are those
+    of this rep alone, as in `ViewEstimate`; None where nothing was seen of them.
     """
 
     number: int
@@ -353,10 +474,18 @@ class Rep:
     next_flight: Flight | None = None
     used: bool = True
     reason: str | None = None
+    view: View | None = None
+    yaw_deg: float | None = None
 
     def __post_init__(self) -> None:
         if self.used == (self.reason is not None):
             raise TableError("A rep is either used or carries the reason why not.")
+
+    @property
+    def is_bound(self) -> bool:
+        """Whether it left from one foot and landed on the other (jogging in place does)."""
+        left = self.flight.take_off_limbs
+        return len(left) == len(self.contacts) == 1 and self.contacts[0].limb != left[0]
 
     def contact(self, limb: Limb) -> Contact | None:
         """Return the landing contact of ``limb``, or None when it did not land."""
@@ -386,7 +515,8 @@ class Measure:
     """One value of one rep: per limb, or of the whole body when ``limb`` is None.
 
     ``frames`` are the frame numbers that the value was read from. ``value`` and
-    ``sd`` are None exactly when ``reason`` says why it is not measurable.
+    ``sd`` are None exactly when ``reason`` says why it is not measurable. A value that
+    is not ``of_set`` is of a rep seen in another view: no summary takes it in.
     """
 
     rep: int
@@ -398,6 +528,7 @@ class Measure:
     reason: str | None = None
     frames: tuple[int, ...] = ()
     parts: tuple[UncertaintyPart, ...] = ()
+    of_set: bool = True
 
     def __post_init__(self) -> None:
         if (self.value is None) == (self.reason is None):
@@ -571,3 +702,4 @@ class Analysis:
     provenance: Provenance
     limits: tuple[Limit, ...] = ()
     knee_angles: KneeAngles | None = None
+    camera: CameraPath | None = None

@@ -5,11 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from handed_over import add_reports, make_invented
 from jumper import jump_set
 
-from landing_analysis.analyse import Options, analyse_paths
+from landing_analysis.analyse import analyse_paths
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.record.place import DataFolder
 from landing_analysis.settings import Settings
+from landing_analysis.stages import Options
 from landing_analysis.tables import Tracks
 from landing_analysis.tracks.cleaning import clean_tracks
 
@@ -28,3 +31,17 @@ def sample_reports(tmp_path_factory) -> Path:
     for outcome in analyse_paths((clips,), out, Options(limits=read_limits())):
         assert outcome.error is None, outcome.error
     return out
+
+
+@pytest.fixture(scope="session")
+def invented_record(tmp_path_factory) -> DataFolder:
+    """A record of invented patients; read it only."""
+    folder = tmp_path_factory.mktemp("invented") / "data"
+    return make_invented(folder, "DEMO2", "DEMO5", "DEMO6")
+
+
+@pytest.fixture(scope="session")
+def sample_record(tmp_path_factory, invented_record, sample_reports) -> DataFolder:
+    """The same with the sample clips, really analysed; read it only."""
+    folder = tmp_path_factory.mktemp("with_samples") / "data"
+    return add_reports(folder, invented_record, sample_reports)

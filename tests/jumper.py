@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicHermiteSpline
 
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, Landmarks, Limb
 
@@ -77,6 +78,64 @@ def jump_set(
         {limb: [b + (lead_s if limb == "right" else 0) for _, b in edges] for limb in limbs},
         {limb: [a for a, _ in edges[1:]] for limb in limbs},
     )
+
+
+def bound_set(
+    count: int,
+    flight_s: float,
+    contact_s: float,
+    first: Limb = "left",
+    swing_m: float = 0.25,
+    rate_hz: float = 60.0,
+    noise_px: float = 1.5,
+    seed: int = 1,
+) -> Jumper:
+    """Return flights off both feet and then from foot to foot: bounds, or jogging in place.
+
+    The foot that is not under the body swings up to ``swing_m``; the last landing is held,
+    and the other foot comes down beside it half a second later.
+    """
+    starts = 1.0 + (flight_s + contact_s) * np.arange(count)
+    edges = [(start, start + flight_s) for start in starts]
+    t_s = np.arange(0.0, edges[-1][1] + 1.2, 1.0 / rate_hz)
+    speed = G * flight_s / 2
+    body = -_dip(t_s, edges[0][0] - 0.5, edges[0][0], speed)
+    for index, (start, stop) in enumerate(edges):
+        s = np.clip(t_s - start, 0.0, flight_s)
+        body += speed * s - G * s**2 / 2
+        until = edges[index + 1][0] if index + 1 < count else stop + 0.5
+        body -= _dip(t_s, stop, until, speed)
+    order = (first, "right" if first == "left" else "left")
+    landings: dict[Limb, list[float]] = {limb: [] for limb in LIMBS}
+    toe_offs: dict[Limb, list[float]] = {limb: [] for limb in LIMBS}
+    for index, (_, stop) in enumerate(edges):
+        landings[order[index % 2]].append(stop)
+        if index + 1 < count:
+            toe_offs[order[index % 2]].append(edges[index + 1][0])
+    heights = {}
+    for limb in LIMBS:
+        ends = [*landings[limb], edges[-1][1] + 0.5]
+        swings = list(zip([edges[0][0], *toe_offs[limb]], ends, strict=False))
+        heights[limb] = tuple(
+            sum(
+                _swing(t_s, start - early, stop + late, flight_s, swing_m) for start, stop in swings
+            )
+            for early, late in ((0.0, 0.0), (HEEL_EARLY_S, HEEL_DELAY_S))
+        )
+    return Jumper(_landmarks(t_s, body, heights, noise_px, seed), landings, toe_offs)
+
+
+def _swing(t_s: np.ndarray, start: float, stop: float, flight_s: float, swing_m: float):
+    """Rise and come down: with the body when it lands at once, else forward and back again."""
+    height, inside = np.zeros_like(t_s), (t_s > start) & (t_s < stop)
+    s = t_s[inside] - start
+    if stop - start < flight_s + 0.2:
+        height[inside] = G * (stop - start) / 2 * s - G * s**2 / 2
+        return height
+    times = [0.0, 0.45 * (stop - start), stop - start]
+    speeds = [1.3, 0.0, -max(0.7, 0.9 * G * flight_s / 2)]
+    height[inside] = CubicHermiteSpline(times, [0.0, swing_m, 0.0], speeds)(s)
+    return np.maximum(height, 0.0)
 
 
 def standing_with(

@@ -18,7 +18,7 @@ from random import Random
 import numpy as np
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
-from landing_analysis.analyse import REPORT, Options, analyse_people
+from landing_analysis.analyse import REPORT
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.files import new_folder, sha256_of, write_text
 from landing_analysis.findings.limits import read_limits
@@ -32,6 +32,7 @@ from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import Settings, WatchSettings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import write_clip
 

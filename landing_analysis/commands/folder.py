@@ -168,11 +168,11 @@ def _job(
     workers: int | None,
     **how: Any,
 ) -> Job:
-    from landing_analysis.analyse import Options
     from landing_analysis.findings.limits import read_limits
     from landing_analysis.folder.watch import Job
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.settings import PoseSettings, Settings
+    from landing_analysis.stages import Options
 
     try:
         limits, model_sha256 = read_limits(limits_file), load_model(model).sha256

@@ -28,7 +28,8 @@ from landing_analysis.tables import LIMBS, TASKS, VIEWS
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
-    from landing_analysis.analyse import Options, Outcome
+    from landing_analysis.analyse import Outcome
+    from landing_analysis.stages import Options
     from landing_analysis.tables import Analysis
 
 _WIDTH = 96
@@ -244,9 +245,9 @@ def _options(
     no_annotated_clip: bool,
     workers: int | None,
 ) -> Options:
-    from landing_analysis.analyse import Options
     from landing_analysis.findings.limits import read_limits
     from landing_analysis.settings import PoseSettings, Settings
+    from landing_analysis.stages import Options
 
     settings = Settings(
         pose=PoseSettings(workers=workers or os.cpu_count() or 1),

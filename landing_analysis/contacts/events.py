@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -42,6 +43,7 @@ from landing_analysis.maths.statistics import weighted_mean
 from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import (
     LIMBS,
+    BoolArray,
     Contact,
     Contacts,
     Event,
@@ -98,13 +100,15 @@ def find_contacts(
         for stretch in _falling_stretches(motion, settings)
     ]
     held = _held_limb(motion, [edges for _, edges in candidates], highest_m)
+    floors_m = _floors_m(motion)
     contacts: list[Contact] = []
     flights: list[Flight] = []
     for stretch, both in candidates:
         body = _body_edges(motion, stretch, settings)
-        edges = _believable(_grounded(both, held, settings), body, settings)
+        grounded = _grounded(motion, both, stretch, held, floors_m, settings)
+        edges = _believable(grounded, body, settings)
         edges = _rescued(motion, _helped(edges, settings), stretch, body, held, settings)
-        edges = _paired(motion, edges, stretch, highest_m, settings)
+        edges = _paired(motion, edges, stretch, highest_m, floors_m, settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
@@ -145,46 +149,100 @@ def _held_limb(
     return fewer if len(known) and float(np.median(known)) > highest_m else None
 
 
+def _floors_m(motion: Motion) -> dict[Limb, float]:
+    """Return the height at which each foot's toes stand, as a low one of those they rest at.
+
+    Seen from the side the farther foot stands higher in the picture.
+    """
+    rested = {limb: motion.toe_m[limb][motion.resting[limb]] for limb in LIMBS}
+    known = {limb: heights[np.isfinite(heights)] for limb, heights in rested.items()}
+    return {
+        limb: float(np.percentile(heights, 10)) if len(heights) else float("nan")
+        for limb, heights in known.items()
+    }
+
+
 def _grounded(
-    edges: dict[Limb, Edges], held: Limb | None, settings: ContactSettings
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    stretch: tuple[int, int],
+    held: Limb | None,
+    floors_m: Mapping[Limb, float],
+    settings: ContactSettings,
 ) -> dict[Limb, Edges]:
     """Drop the edges of a foot that turned in the air while the other stood on the ground."""
     kept = dict(edges)
+    before, after = _beside(motion, stretch)
     for limb, other in (LIMBS, LIMBS[::-1]):
         own, opposite = edges[limb], edges[other]
         highest_m = settings.held_foot_m if limb == held else settings.far_foot_m
-        if own.level_before_m - opposite.level_before_m > highest_m:
+        # A floor that is not known (NaN) decides nothing.
+        highest_m = np.fmin(highest_m, floors_m[limb] - floors_m[other] + settings.held_foot_m)
+        other_m = motion.toe_m[other]
+        if own.level_before_m - _level_m(opposite.level_before_m, other_m[before]) > highest_m:
             kept[limb] = replace(kept[limb], toe_off=None)
-        if own.level_after_m - opposite.level_after_m > highest_m:
+        if own.level_after_m - _level_m(opposite.level_after_m, other_m[after]) > highest_m:
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
     return kept
 
 
-def _body_edges(
-    motion: Motion, stretch: tuple[int, int], settings: ContactSettings
-) -> tuple[Event, Event]:
+def _beside(motion: Motion, stretch: tuple[int, int]) -> tuple[BoolArray, BoolArray]:
+    """Return the frames shortly before and shortly after a fall."""
+    before_s = motion.t_s[stretch[0]] - motion.t_s
+    after_s = motion.t_s - motion.t_s[stretch[1]]
+    return (before_s > 0.04) & (before_s < 0.14), (after_s > 0.04) & (after_s < 0.14)
+
+
+def _level_m(rested_m: float, heights_m: FloatArray) -> float:
+    """Return the height at which toes rested, or else about where they were."""
+    if np.isfinite(rested_m) or not len(heights_m):
+        return rested_m
+    return float(np.median(heights_m))
+
+
+class _BodyEdges(NamedTuple):
+    """Take-off and landing as the body shows them.
+
+    ``off_until_s`` is later than take-off where the body began to fall more than once, as it
+    may while the heel rises: a foot may have left at any of these beginnings.
+    """
+
+    off: Event
+    off_until_s: float
+    on: Event
+
+
+def _body_edges(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> _BodyEdges:
     """Read take-off and landing from the body alone: where it begins and ends to fall."""
-    t_s = motion.t_s
-    half_step_s = 0.5 * float(np.median(np.diff(t_s)))
-    off_s = float(t_s[stretch[0]]) - half_step_s + settings.body_off_late_s
-    on_s = float(t_s[stretch[1]]) + half_step_s - settings.body_on_early_s
-    return Event(off_s, settings.body_off_sd_s), Event(on_s, settings.body_on_sd_s)
+    first, last = stretch
+    rising = motion.body_acceleration[first : (first + last) // 2] >= (
+        -settings.falling_edge_share * GRAVITY_M_S2
+    )
+    again = first + int(np.flatnonzero(rising)[-1]) + 1 if rising.any() else first
+    begin_s, again_s, end_s = (float(motion.t_s[frame]) for frame in (first, again, last))
+    half_step_s = 0.5 * float(np.median(np.diff(motion.t_s)))
+    late_s = settings.body_off_late_s - half_step_s
+    return _BodyEdges(
+        Event(begin_s + late_s, settings.body_off_sd_s),
+        again_s + late_s,
+        Event(end_s + half_step_s - settings.body_on_early_s, settings.body_on_sd_s),
+    )
 
 
 def _believable(
-    edges: dict[Limb, Edges], body: tuple[Event, Event], settings: ContactSettings
+    edges: dict[Limb, Edges], body: _BodyEdges, settings: ContactSettings
 ) -> dict[Limb, Edges]:
     """Let the body speak for a foot whose edge lies where the body shows none.
 
     A foot may land after the other one, but not long before the body stops falling, and
     it cannot leave long after the body began to fall.
     """
-    off, on = body
+    off, off_until_s, on = body
+    earliest_s = off.t_s - settings.off_before_body_s
+    latest_s = off_until_s + settings.off_after_body_s
     believed = dict(edges)
     for limb, own in edges.items():
-        if own.toe_off and not (
-            -settings.off_before_body_s < own.toe_off.t_s - off.t_s < settings.off_after_body_s
-        ):
+        if own.toe_off and not earliest_s < own.toe_off.t_s < latest_s:
             believed[limb] = replace(believed[limb], toe_off=off)
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             believed[limb] = replace(believed[limb], toe_contact=on, heel_contact=None)
@@ -239,7 +297,7 @@ def _rescued(
     motion: Motion,
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
-    body: tuple[Event, Event],
+    body: _BodyEdges,
     held: Limb | None,
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
@@ -253,18 +311,20 @@ def _rescued(
     start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
     if not _falls_freely(motion, stretch, settings):
         return edges
-    off, on = body
     rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
     seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
-    limbs = seen or _lower_feet(motion, stretch, settings)
-    limbs = [limb for limb in limbs if limb != held] or limbs
+    down = _lower_feet(motion, stretch, settings)
+    limbs = [limb for limb in seen or down if limb != held] or seen or down
+    # Where legs were taken for each other, the foot that left is the better guess.
+    sure = not motion.exchanged[stretch[0] : stretch[1] + 1].any()
+    landed = [limb for limb in limbs if limb in down] or down if sure else limbs
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
         for limb in limbs:
-            rescued[limb] = replace(rescued[limb], toe_off=off)
+            rescued[limb] = replace(rescued[limb], toe_off=body.off)
     if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
-        for limb in limbs:
-            rescued[limb] = replace(rescued[limb], toe_contact=on)
+        for limb in landed:
+            rescued[limb] = replace(rescued[limb], toe_contact=body.on)
     return rescued
 
 
@@ -308,6 +368,7 @@ def _paired(
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
     highest_m: float,
+    floors_m: Mapping[Limb, float],
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
     """Give a foot that stands beside the other one the edges that it does not show itself.
@@ -315,11 +376,7 @@ def _paired(
     A foot hidden behind the other leg can be seen to stand though not to land. Where it
     rests at the other's level before or after the flight, it left or landed with it.
     """
-    t_s = motion.t_s
-    sides = {
-        "toe_off": (t_s > t_s[stretch[0]] - 0.14) & (t_s < t_s[stretch[0]] - 0.04),
-        "toe_contact": (t_s > t_s[stretch[1]] + 0.04) & (t_s < t_s[stretch[1]] + 0.14),
-    }
+    sides = dict(zip(("toe_off", "toe_contact"), _beside(motion, stretch), strict=True))
     paired = dict(edges)
     for limb, other in (LIMBS, LIMBS[::-1]):
         for edge, near in sides.items():
@@ -329,10 +386,12 @@ def _paired(
             level = float(np.ptp(motion.toe_m[limb][near])) < settings.standing_range_m
             # A foot held up behind may hang its toes nearly to the floor, not its ankle.
             apart_m = [
-                float(np.abs(np.median((part[limb] - part[other])[near])))
+                float(np.median((part[limb] - part[other])[near]))
                 for part in (motion.toe_m, motion.ankle_m)
             ]
-            if level and max(apart_m) < highest_m:
+            floor_m = floors_m[limb] - floors_m[other]
+            beside = np.abs(apart_m).max() < highest_m
+            if level and beside and not apart_m[0] - floor_m > settings.held_foot_m:
                 guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
                 own = paired[limb]
                 paired[limb] = (

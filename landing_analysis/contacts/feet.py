@@ -37,7 +37,10 @@ IN_FULL_SIGHT: Mapping[Limb, Sight] = {"left": "front", "right": "front"}
 
 @dataclass(frozen=True)
 class Motion:
-    """Heights in metres (up positive) and what follows from them, on the clip's time base."""
+    """Heights in metres (up positive) and what follows from them, on the clip's time base.
+
+    ``exchanged`` says in which frames the tracks took the legs for each other.
+    """
 
     t_s: FloatArray
     body_m: FloatArray
@@ -47,6 +50,7 @@ class Motion:
     ankle_m: dict[Limb, FloatArray]
     resting: dict[Limb, BoolArray]
     seen: dict[Limb, FloatArray]
+    exchanged: BoolArray
     noise_m: dict[str, float]
 
 
@@ -99,6 +103,7 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
         heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
         ankle_m={limb: height[:, LANDMARK[f"{limb}_ankle"]] for limb in LIMBS},
         resting=resting,
+        exchanged=tracks.swapped,
         seen={limb: tracks.visibility[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         noise_m={
             name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m

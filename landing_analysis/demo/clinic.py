@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from landing_analysis.analyse import Options, StartProgress, no_progress
+from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.demo.invent import InventedSet, invent_patient, invent_sets
 from landing_analysis.demo.stories import STORIES, Story
 from landing_analysis.errors import RecordError
@@ -21,6 +22,7 @@ from landing_analysis.record.migrations import WORK_OF_CLIPS
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.store import add_patient, insert_analysis, insert_clip
 from landing_analysis.settings import PoseSettings, Settings, WatchSettings
+from landing_analysis.stages import Options
 from landing_analysis.tables import Limit
 
 _SAMPLE_CLIPS = Path(__file__).parents[2] / "sample_clips"
@@ -67,7 +69,7 @@ def make_clinic(
                 f"The record {record.folder.record} holds patients already; name a new folder "
                 "for the demonstration."
             )
-        sets = _fill(record, last_day, seed, samples, start)
+        sets = add_stories(record, STORIES, last_day, seed, but_last_of=samples, start=start)
         clips = _analyse_samples(record, last_day, samples, start)
         page = write_all_pages(record, last_day, start)
     return Clinic(len(STORIES), sets, clips, page)
@@ -85,19 +87,32 @@ def _samples_in(folder: Path) -> dict[str, list[Path]]:
 # --- invented ----------------------------------------------------------------------------------
 
 
-def _fill(
+def add_stories(
     record: Record,
+    stories: Sequence[Story],
     last_day: date,
     seed: int,
-    samples: dict[str, list[Path]],
-    start: StartProgress,
+    *,
+    but_last_of: Container[str] = (),
+    start: StartProgress = no_progress,
 ) -> int:
+    """Add invented patients with all their sets to a record, and return how many sets.
+
+    Parameters
+    ----------
+    record : without them
+    stories : who they are
+    last_day : of the twelve weeks
+    seed : of the numbers
+    but_last_of : codes of those whose last visit is left out
+    start : gives the listener, which counts patients
+    """
     limits, sets = read_limits(), 0
-    progress = start("inventing", len(STORIES))
+    progress = start("inventing", len(stories))
     try:
-        for story in STORIES:
+        for story in stories:
             add_patient(record, invent_patient(story, last_day))
-            but_last = story.code in samples
+            but_last = story.code in but_last_of
             sets += _add_sets(record, story, last_day, seed, limits, but_last=but_last)
             progress.advance(1)
     finally:

@@ -184,7 +184,7 @@ def _feet(tracks: Tracks, settings: QualitySettings) -> Note | None:
         f"The feet are unclear in {100 * hidden:.0f} % of the frames; keep them in the picture "
         "and in the light."
     )
-    return Note("feet", "limited", text)
+    return Note("feet in view", "limited", text)
 
 
 def _count(reps: Reps, settings: QualitySettings) -> Note | None:

@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from landing_analysis import __version__
-from landing_analysis.analyse import LANDMARKS, Options, StartProgress, counted, no_progress
+from landing_analysis.analyse import LANDMARKS, StartProgress, counted, no_progress
 from landing_analysis.errors import (
     InterruptedAnalysisError,
     LandingAnalysisError,
@@ -38,6 +38,7 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private, make_private_folder
 from landing_analysis.record.store import list_patients, reports_of
 from landing_analysis.settings import WatchSettings
+from landing_analysis.stages import Options
 
 _CHANGES = ("created", "modified", "moved", "deleted", "closed")
 

@@ -9,9 +9,18 @@ from scipy.optimize import linear_sum_assignment
 
 from landing_analysis.definitions import DEFAULT_STATURE_M, GRAVITY_M_S2, LEG_PER_STATURE
 from landing_analysis.errors import NobodyFoundError, SettingsError
+from landing_analysis.landmarks.identity import Torsos, cut_and_join
 from landing_analysis.maths.signals import local_polynomial
 from landing_analysis.settings import PeopleSettings
-from landing_analysis.tables import LANDMARK, N_LANDMARKS, FloatArray, Landmarks, Patient, Poses
+from landing_analysis.tables import (
+    LANDMARK,
+    N_LANDMARKS,
+    BoolArray,
+    FloatArray,
+    Landmarks,
+    Patient,
+    Poses,
+)
 
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 _HEAD = [LANDMARK["nose"]]
@@ -50,6 +59,14 @@ def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]
         One per person, each over all frames (NaN where not seen), the one seen in
         most frames first. People seen in less than ``settings.least_share`` of
         the frames are left out.
+    """
+    return follow_people(poses, settings, settings.least_share * len(poses.t_s))
+
+
+def follow_people(
+    poses: Poses, settings: PeopleSettings, least_frames: float = 1
+) -> tuple[Landmarks, ...]:
+    """Follow everybody who is seen in at least ``least_frames`` frames, as `link_people` does.
 
     Notes
     -----
@@ -57,12 +74,13 @@ def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]
     assignment of least total cost (Kuhn 1955, through scipy). The cost is the
     distance of the torso's middle in torso lengths plus the difference in size as
     a logarithm; the distance allowed grows with the time since a person was seen.
-    Limit: two people of one size who cross behind each other may be exchanged.
+    Where bodies meet, `identity.cut_and_join` decides who is who. Limit: two people of one
+    size who both stop where they meet may be exchanged.
     """
     middle, torso = _torsos(poses)
     threads: list[_Thread] = []
     for frame in range(len(poses.t_s)):
-        slots = _distinct(middle[frame], torso[frame])
+        slots = _distinct(middle[frame], torso[frame], settings)
         if not slots:
             continue
         taken: set[int] = set()
@@ -83,9 +101,11 @@ def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]
             if slot not in taken:
                 threads.append(_Thread())
                 threads[-1].follow(frame, slot, middle[frame, slot], torso[frame, slot])
-    least = settings.least_share * len(poses.t_s)
-    kept = sorted((t for t in threads if len(t.frames) >= least), key=lambda t: -len(t.frames))
-    return tuple(_landmarks(poses, thread) for thread in kept)
+    followed = [dict(zip(t.frames, t.slots, strict=True)) for t in threads]
+    if len(followed) > 1:
+        followed = cut_and_join(Torsos(poses.t_s, middle, torso), followed, settings)
+    kept = sorted((s for s in followed if len(s) >= least_frames), key=lambda s: -len(s))
+    return tuple(_landmarks(poses, slots) for slots in kept)
 
 
 def choose_patient(
@@ -132,7 +152,23 @@ def choose_patient(
         reason = f"the only one of {len(people)} people who jumps"
     else:
         reason = f"the largest of {int(jumps.sum())} people who jump"
-    return Patient(best + 1, len(people), reason, people[best])
+    rivals = jumps if jumps.any() else size_px > 0
+    doubt = _doubt(best, size_px, rivals, settings)
+    return Patient(best + 1, len(people), reason, people[best], doubt)
+
+
+def _doubt(
+    best: int, size_px: FloatArray, rivals: BoolArray, settings: PeopleSettings
+) -> str | None:
+    """Say who else may be the patient: one of those who jump, or all where nobody does."""
+    alike = [
+        str(number + 1)
+        for number in np.flatnonzero(rivals)
+        if number != best and size_px[best] < settings.alike_size * size_px[number]
+    ]
+    if not alike:
+        return None
+    return f"person {' and '.join(alike)} is nearly as large and does the same"
 
 
 def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:
@@ -142,12 +178,12 @@ def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:
     return 0.5 * (hips + shoulders), np.linalg.norm(shoulders - hips, axis=2)
 
 
-def _distinct(middle: FloatArray, torso: FloatArray) -> list[int]:
+def _distinct(middle: FloatArray, torso: FloatArray, settings: PeopleSettings) -> list[int]:
     """Slots of one frame that hold a person, each person once."""
     kept: list[int] = []
     for slot in np.flatnonzero(np.isfinite(torso) & (torso > 0)):
         apart = [np.linalg.norm(middle[slot] - middle[other]) / torso[slot] for other in kept]
-        if min(apart, default=np.inf) > 0.15:  # nearer than this is one person seen twice
+        if min(apart, default=np.inf) > settings.twice_torsos:
             kept.append(int(slot))
     return kept
 
@@ -170,14 +206,16 @@ def _cost(
     return apart + unlike
 
 
-def _landmarks(poses: Poses, thread: _Thread) -> Landmarks:
+def _landmarks(poses: Poses, slot_by_frame: dict[int, int]) -> Landmarks:
+    frames = sorted(slot_by_frame)
+    slots = [slot_by_frame[frame] for frame in frames]
     n_frames = len(poses.t_s)
     xy = np.full((n_frames, N_LANDMARKS, 2), np.nan)
     visibility = np.zeros((n_frames, N_LANDMARKS))
     world = np.full((n_frames, N_LANDMARKS, 3), np.nan)
-    xy[thread.frames] = poses.xy_px[thread.frames, thread.slots]
-    visibility[thread.frames] = poses.visibility[thread.frames, thread.slots]
-    world[thread.frames] = poses.world_m[thread.frames, thread.slots]
+    xy[frames] = poses.xy_px[frames, slots]
+    visibility[frames] = poses.visibility[frames, slots]
+    world[frames] = poses.world_m[frames, slots]
     return Landmarks(poses.t_s, xy, visibility, world, poses.width_px, poses.height_px)
 
 

@@ -4,18 +4,12 @@ Stored parts
 ------------
 A hidden folder beside the clip's report, ``.<name of the report's folder>.unfinished``, holds
 ``00000.npz``, ``00001.npz`` and so on, each with what some 20 s of work have given: ``number``
-and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all of
-them, and ``noted_<name>``, one row per frame, of each collector. ``made_by`` binds a part to
-clip, model and program. A part that is damaged or bound to something else, and all after it,
-are found anew.
+and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all
+of them. ``made_by`` binds a part to clip, model and program. A part that is damaged or bound to
+something else, and all after it, are found anew.
 
-Collectors
-----------
-A collector watches the frames on their way to the pose model, as `repeats.watch_changes` does:
-a generator that appends one number, or one row of numbers, to its list for each frame *before*
-it hands the frame on. It may remember the frame before, and nothing older. When a search goes
-on, the last frame of before is read once more, so that the collectors remember it; what they
-append for it is replaced by what was stored.
+What watches the frames besides the pose model sees all of them again when a search goes on:
+that costs the decoding, and needs nothing stored.
 """
 
 from __future__ import annotations
@@ -33,6 +27,7 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.errors import ClipError, NobodyFoundError
 from landing_analysis.files import new_file
+from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import N_LANDMARKS, Frame, Seen
 
 SUFFIX = ".unfinished"
@@ -54,49 +49,30 @@ class Parts:
         self.seen: list[Seen] = []
         self._folder = folder
         self._made_by = ""
-        self._noted: Mapping[str, list[Any]] = {}
         self._parts = 0
 
-    def recall(self, clip_sha256: str, model_sha256: str, noted: Mapping[str, list[Any]]) -> None:
-        """Take over what is stored of the same clip, by the same model and program.
-
-        Parameters
-        ----------
-        clip_sha256, model_sha256 : fingerprints
-        noted : the empty list of each collector, by name; filled with the stored rows
-        """
-        self._noted = noted
-        made_by = (_SCHEMA_VERSION, __version__, clip_sha256, model_sha256, sorted(noted))
-        self._made_by = repr(made_by)
+    def recall(self, clip_sha256: str, model_sha256: str) -> None:
+        """Take over what is stored of the same clip, by the same model and program."""
+        self._made_by = repr((_SCHEMA_VERSION, __version__, clip_sha256, model_sha256))
         while self._recall_part(self._path(self._parts)):
             self._parts += 1
 
-    @property
-    def first(self) -> int:
-        """Number of the frame from which the clip is to be read: the last one that was seen."""
-        return self.seen[-1].number if self.seen else 0
-
-    @property
-    def whole(self) -> bool:
-        """Whether no frame was missing so far, as in damage."""
-        return len(self.seen) == self.first + bool(self.seen)
-
-    def new_only(self, frames: Iterable[Frame]) -> Iterator[Frame]:
-        """Leave out the frame that was seen before; to be put behind all collectors.
+    def new_only(
+        self, frames: Iterable[Frame], progress: Progress = NO_PROGRESS
+    ) -> Iterator[Frame]:
+        """Leave out the frames that were seen before; to be put behind all that watches frames.
 
         Parameters
         ----------
-        frames : of the clip, the first one numbered `first`
+        frames : of the clip, from its first
+        progress : told of every frame that is left out
         """
-        if not self.seen:
-            yield from frames
-            return
-        frames = iter(frames)
-        last = {name: rows[-1] for name, rows in self._noted.items()}
-        if next(frames, None) is not None:
-            for name, rows in self._noted.items():
-                rows[-2:] = [last[name]]
-        yield from frames
+        last = self.seen[-1].number if self.seen else -1
+        for frame in frames:
+            if frame.number > last:
+                yield frame
+            else:
+                progress.advance(1)
 
     def store(self, found: Iterable[Seen]) -> None:
         """Add what is found to `seen`, and store a part of it every 20 s.
@@ -126,8 +102,6 @@ class Parts:
             "people": np.array([len(found) for found in people]),
             "values": np.concatenate([*people, np.empty((0, N_LANDMARKS, _VALUES))]),
         }
-        for name, rows in self._noted.items():
-            table[f"noted_{name}"] = np.array(rows[first:end], dtype=float)
         with new_file(self._path(self._parts)) as temporary, temporary.open("wb") as file:
             np.savez(file, **table)
         self.seen[first:end] = _seen_in(table)  # packed: many small arrays scatter the memory
@@ -140,13 +114,9 @@ class Parts:
                 table = {name: stored[name] for name in stored.files}
             if str(table["made_by"]) != self._made_by:
                 return False
-            seen = _seen_in(table)
-            noted = {name: list(table[f"noted_{name}"]) for name in self._noted}
+            self.seen += _seen_in(table)
         except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
             return False
-        self.seen += seen
-        for name, rows in noted.items():
-            self._noted[name].extend(rows)
         return True
 
 

@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 
-from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.maths.signals import local_polynomial, runs
 from landing_analysis.settings import ViewSettings
-from landing_analysis.tables import LANDMARK, FloatArray, Landmarks, Limb, View, ViewEstimate
+from landing_analysis.tables import (
+    LANDMARK,
+    BoolArray,
+    FloatArray,
+    Landmarks,
+    Limb,
+    View,
+    ViewEstimate,
+)
+
+Angle = TypeVar("Angle", float, FloatArray)
 
 SQUARE_ON_DEG: dict[View, float] = {
     "front": 0.0,
@@ -16,11 +28,15 @@ SQUARE_ON_DEG: dict[View, float] = {
 }
 """Turn of the pelvis to the patient's own left at which each view is square on."""
 
-_NEAR_LIMB: dict[View, Limb] = {"left_side": "left", "right_side": "right"}
+NEAR_LIMB: dict[View, Limb] = {"left_side": "left", "right_side": "right"}
+"""The limb closer to the camera in each side view."""
 
 
 def estimate_view(
-    landmarks: Landmarks, settings: ViewSettings, view: View | None = None
+    landmarks: Landmarks,
+    settings: ViewSettings,
+    view: View | None = None,
+    within: BoolArray | None = None,
 ) -> ViewEstimate:
     """Estimate the view and how far the patient is turned out of it.
 
@@ -30,6 +46,7 @@ def estimate_view(
         Of the patient, with metric landmarks.
     settings : ViewSettings
     view : the clinician's choice, None to decide here
+    within : (n_frames,) frames that decide where the patient turns, None for all
 
     Returns
     -------
@@ -39,16 +56,21 @@ def estimate_view(
     -----
     The turn is that of the lines through both shoulders and both hips in the
     model's metric landmarks, seen from above, less what the model is known to add
-    to it; the yaw is the median over the clip. Its uncertainty is the scatter that
+    to it; the yaw is the median over the clip. Of a patient who turns within the clip
+    it is the median over the frames of the view that most frames are square-on to: a
+    median between two views is neither. Its uncertainty is the scatter that
     was left on rendered patients, 2.1 degrees from the front and 4 from elsewhere;
     see DEVELOPERS.md. Limit: rendered patients, not people, and one pose model.
     """
     yaw_deg = _frame_yaw_deg(landmarks, settings)
-    mean_deg = _middle_deg(yaw_deg)
-    nearest = min(SQUARE_ON_DEG, key=lambda name: abs(_wrapped_deg(mean_deg - SQUARE_ON_DEG[name])))
-    off_deg = _wrapped_deg(mean_deg - SQUARE_ON_DEG[nearest])
+    mean_deg = middle_deg(yaw_deg)
+    turns = _turns(landmarks.t_s, yaw_deg, mean_deg, settings)
+    if turns:
+        mean_deg = _main_deg(yaw_deg if within is None else yaw_deg[within], settings)
+    nearest = nearest_view(mean_deg) if np.isfinite(mean_deg) else "front"
+    off_deg = float(wrapped_deg(mean_deg - SQUARE_ON_DEG[nearest]))
     if not np.isfinite(mean_deg):
-        nearest, off_deg = "front", float("nan")
+        off_deg = float("nan")
         reason = "the body's turn could not be seen"
         decided: View = "oblique"
     elif abs(off_deg) > settings.square_on_within_deg:
@@ -57,18 +79,65 @@ def estimate_view(
     else:
         decided = nearest
         reason = f"pelvis and shoulders within {settings.square_on_within_deg:.0f} deg of square-on"
+    if turns and view is None:
+        reason += " for most of a clip in which the patient turns"
     if view is not None:
         decided, reason = view, "given by the clinician"
         if view != "oblique" and np.isfinite(mean_deg):
-            off_deg = _wrapped_deg(mean_deg - SQUARE_ON_DEG[view])
+            off_deg = float(wrapped_deg(mean_deg - SQUARE_ON_DEG[view]))
     return ViewEstimate(
         view=decided,
         yaw_deg=float(off_deg),
         yaw_sd_deg=_yaw_sd_deg(nearest if view in (None, "oblique") else view, settings),
-        near_limb=_NEAR_LIMB.get(decided),
+        near_limb=NEAR_LIMB.get(decided),
         reason=reason,
         frame_yaw_deg=yaw_deg,
+        middle_deg=mean_deg,
+        turns=turns,
     )
+
+
+def nearest_view(yaw_deg: float) -> View:
+    """Return the square-on view that is nearest to a turn to the own left."""
+    return min(SQUARE_ON_DEG, key=lambda name: abs(wrapped_deg(yaw_deg - SQUARE_ON_DEG[name])))
+
+
+def seen_as(yaw_deg: float, main: ViewEstimate, settings: ViewSettings) -> tuple[View, float]:
+    """Name the view of a part of a clip, and the turn out of it.
+
+    Parameters
+    ----------
+    yaw_deg : turn to the own left in that part, 0 when facing the camera
+    main : of the whole clip; a view that the clinician gave against what was seen shifts
+        that of every part
+    settings : ViewSettings
+    """
+    turned_deg = abs(main.yaw_deg) if main.view != "oblique" else 0.0
+    shift_deg = main.yaw_deg if turned_deg > settings.square_on_within_deg else 0.0
+    nearest = nearest_view(yaw_deg - shift_deg)
+    off_deg = float(wrapped_deg(yaw_deg - shift_deg - SQUARE_ON_DEG[nearest]))
+    if abs(off_deg) > settings.square_on_within_deg:
+        return "oblique", off_deg
+    return nearest, off_deg
+
+
+def _turns(t_s: FloatArray, yaw_deg: FloatArray, mean_deg: float, settings: ViewSettings) -> bool:
+    """Say whether the patient is turned away from the clip's median for a while."""
+    with np.errstate(invalid="ignore"):
+        away = np.abs(wrapped_deg(yaw_deg - mean_deg)) > settings.turned_deg
+    longest_s = max((t_s[last] - t_s[first] for first, last in runs(away)), default=0.0)
+    return bool(longest_s >= settings.turned_s)
+
+
+def _main_deg(yaw_deg: FloatArray, settings: ViewSettings) -> float:
+    """Return the median yaw of the frames of the view that most are square-on to."""
+    known = yaw_deg[np.isfinite(yaw_deg)]
+    near = {
+        view: known[np.abs(wrapped_deg(known - square)) <= settings.square_on_within_deg]
+        for view, square in SQUARE_ON_DEG.items()
+    }
+    most = max(near.values(), key=len)
+    return middle_deg(most if len(most) >= settings.least_main_share * len(known) else known)
 
 
 def _frame_yaw_deg(landmarks: Landmarks, settings: ViewSettings) -> FloatArray:
@@ -105,12 +174,15 @@ def _yaw_sd_deg(view: View, settings: ViewSettings) -> float:
     return settings.back_yaw_sd_deg if view == "back" else settings.side_yaw_sd_deg
 
 
-def _middle_deg(angles_deg: FloatArray) -> float:
+def middle_deg(angles_deg: FloatArray) -> float:
+    """Return the median of angles (n,), NaN where none is known."""
     known = np.radians(angles_deg[np.isfinite(angles_deg)])
     if not len(known):
         return float("nan")
     return float(np.degrees(np.arctan2(np.median(np.sin(known)), np.median(np.cos(known)))))
 
 
-def _wrapped_deg(angle_deg: float) -> float:
-    return (angle_deg + 180.0) % 360.0 - 180.0
+def wrapped_deg(angle_deg: Angle) -> Angle:
+    """Return angles between -180 and 180."""
+    wrapped: Angle = (angle_deg + 180.0) % 360.0 - 180.0
+    return wrapped

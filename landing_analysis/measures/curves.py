@@ -24,6 +24,7 @@ from landing_analysis.tables import (
 )
 
 _POINTS = 61
+_LONGEST_GAP_S = 0.15  # unseen or turned away for longer: no line is drawn across (choice)
 _HELD_S = 0.6  # of a landing without toe-off is drawn, as long as measures look
 
 
@@ -126,6 +127,9 @@ def _cut(
     end_s = contact.toe_off.t_s if contact.toe_off else min(start_s + _HELD_S, float(t_s[-1]))
     known = np.isfinite(angle_deg) & (t_s > start_s - 0.1) & (t_s < end_s + 0.1)
     if known.sum() < 4:
+        return None
+    edges_s = [start_s, *t_s[known & (t_s > start_s) & (t_s < end_s)], end_s]
+    if float(np.diff(edges_s).max()) > _LONGEST_GAP_S:
         return None
     share = np.linspace(0.0, 1.0, _POINTS)
     at_s = start_s + share * (end_s - start_s)

@@ -9,13 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, Definition
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    FRONTAL_VIEWS,
+    SIDE_VIEWS,
+    VIEW_WORDS,
+    Definition,
+)
 from landing_analysis.maths.kinematics import (
     false_fppa_deg,
     flexion_from_seen_deg,
@@ -48,6 +54,7 @@ from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
+    VIEWS,
     Contact,
     Event,
     Flight,
@@ -65,8 +72,10 @@ from landing_analysis.tables import (
 
 Points = tuple[FloatArray, FloatArray, FloatArray]
 
-_HOP_LIMB = frozenset({"flight_time", "jump_height", "reactive_strength_index"})
-"""Whole-body measures that belong to the hopping limb in a one-leg hop."""
+_OF_TAKE_OFF_LIMB = frozenset({"flight_time", "jump_height"})
+"""Whole-body measures that belong to the limb that left the ground alone."""
+_OF_LANDING_LIMB = frozenset({"reactive_strength_index"})
+"""Whole-body measures that belong to the limb that landed alone and left again."""
 _LEG = ("hip", "knee", "ankle")
 
 
@@ -187,7 +196,8 @@ def measure_reps(
     -------
     Measures
         A row for every measure of `definitions` that a used rep can have: with a
-        value, or with the reason why there is none. Refused reps have no rows.
+        value, or with the reason why there is none. Refused reps have no rows. A rep
+        seen in another view than the clip has its times only and stands apart from the set.
 
     Notes
     -----
@@ -203,23 +213,36 @@ def measure_reps(
 
 
 def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
+    of_set = rep.view in (None, scene.view.view)
     for definition in DEFINITIONS.values():
         for limb in _limbs(rep, definition):
             try:
                 reading = _read(rep, scene, definition, limb)
             except _NotMeasurableError as reason:
                 text = f"not measurable: {reason}"
-                yield Measure(rep.number, definition.name, limb, None, definition.unit, None, text)
+                row = Measure(rep.number, definition.name, limb, None, definition.unit, None, text)
             else:
-                yield _row(rep, definition, limb, reading)
+                row = _row(rep, definition, limb, reading)
+            yield row if of_set else replace(row, of_set=False)
 
 
 def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
-    of_limb = definition.scope == "limb" or (rep.task == "hop" and definition.name in _HOP_LIMB)
-    return rep.limbs if of_limb else (None,)
+    if definition.scope == "limb":
+        return rep.limbs
+    if rep.task == "hop" and definition.name in _OF_LANDING_LIMB:
+        return rep.limbs
+    if rep.task == "hop" and definition.name in _OF_TAKE_OFF_LIMB:
+        left = rep.flight.take_off_limbs
+        return left if len(left) == 1 else (None,) if left else rep.limbs
+    return (None,)
 
 
 def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) -> Reading:
+    if rep.view not in (None, scene.view.view) and not _same_in_all_views(definition):
+        raise _NotMeasurableError(
+            f"the patient had turned: this rep is seen {VIEW_WORDS[rep.view]}, "
+            f"the clip {VIEW_WORDS[scene.view.view]}"
+        )
     if scene.view.view not in definition.views:
         raise _NotMeasurableError(_view_reason(scene.view.view, definition))
     if definition.scope == "body" or limb is None:
@@ -246,6 +269,11 @@ def _row(rep: Rep, definition: Definition, limb: Limb | None, reading: Reading) 
         frames=tuple(sorted(set(reading.frames))),
         parts=tuple(UncertaintyPart(name, float(sd)) for name, sd in reading.parts),
     )
+
+
+def _same_in_all_views(definition: Definition) -> bool:
+    """Whether a measure is read alike in all views, as times between contacts are."""
+    return definition.views == VIEWS and definition.name != "time_to_peak_flexion"
 
 
 def _view_reason(view: View, definition: Definition) -> str:

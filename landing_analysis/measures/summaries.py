@@ -12,9 +12,10 @@ TIMING = "instant of the event"
 MODEL_TIMING = "pose model timing"
 OFFSET = "pose model offset"
 YAW = "view yaw"
+SUPPORT = "poor support in the picture"
 VERTICAL = "vertical of the picture"
 
-SHARED_PARTS = frozenset({MODEL_TIMING, OFFSET, YAW, VERTICAL})
+SHARED_PARTS = frozenset({MODEL_TIMING, OFFSET, YAW, VERTICAL, SUPPORT})
 """Parts of an uncertainty that all reps of a clip share, so that averaging does not shrink them."""
 
 FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)
@@ -25,7 +26,7 @@ def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
 
     Parameters
     ----------
-    rows : Measures of one clip; rows without a value are left out
+    rows : Measures of one clip; rows without a value, or not of the set, are left out
 
     Returns
     -------
@@ -78,7 +79,9 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb) -> tuple[SideComparison
 
 
 def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list[Measure]:
-    return [r for r in rows if r.name == name and r.limb == limb and r.value is not None]
+    return [
+        r for r in rows if r.of_set and r.name == name and r.limb == limb and r.value is not None
+    ]
 
 
 def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:

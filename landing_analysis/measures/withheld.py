@@ -34,6 +34,7 @@ def withhold(
     rate_hz: float,
     settings: ClockSettings,
     first_limb: Limb,
+    shaken: str | None = None,
 ) -> Measures:
     """Take out what the time base leaves open and what the frame rate cannot show.
 
@@ -44,15 +45,17 @@ def withhold(
     rate_hz : frames per second of life
     settings : ClockSettings
     first_limb : the limb that is named first in comparisons
+    shaken : why the camera's motion leaves no times, None where it does
 
     Returns
     -------
     Measures
-        With no time at all while the time base is in doubt; without intervals of the order
-        of 20 ms below ``settings.timing_rate_hz``; and without a comparison of the limbs'
-        times whose difference is less than one frame.
+        With no time at all while the time base is in doubt or the camera shook; without
+        intervals of the order of 20 ms below ``settings.timing_rate_hz``; and without a
+        comparison of the limbs' times whose difference is less than one frame.
     """
-    rows = tuple(_row(row, time_base, rate_hz, settings) for row in measures.measures)
+    doubt = time_base.doubt or shaken
+    rows = tuple(_row(row, doubt, rate_hz, settings) for row in measures.measures)
     summaries = summarise(rows)
     compared = compare_sides(rows, first_limb)
     kept = tuple(item for item in compared if not _within_a_frame(item, summaries, rate_hz))
@@ -62,12 +65,12 @@ def withhold(
     return Measures(rows, summaries, kept, left_out)
 
 
-def _row(row: Measure, time_base: TimeBase, rate_hz: float, settings: ClockSettings) -> Measure:
+def _row(row: Measure, doubt: str | None, rate_hz: float, settings: ClockSettings) -> Measure:
     if row.value is None:
         return row
     reason = None
-    if time_base.doubt is not None and row.name in TIMES:
-        reason = time_base.doubt
+    if doubt is not None and row.name in TIMES:
+        reason = doubt
     elif row.name in SHORT_INTERVALS and rate_hz < settings.timing_rate_hz:
         reason = (
             f"one frame is {1000 / rate_hz:.0f} ms, more than what is asked for; "

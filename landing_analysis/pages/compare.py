@@ -17,20 +17,18 @@ from landing_analysis.pages.history import History
 from landing_analysis.pages.trend_figures import Panel, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
-    INVENTED,
     TASK_WORDS,
     address,
     day_words,
     is_index,
     limb_role,
     other_limb,
-    patient_facts,
-    render,
+    render_of_patient,
     since_surgery,
 )
 from landing_analysis.report.parts import number, unit_name
-from landing_analysis.report.style import limb_style, svg_text
-from landing_analysis.tables import LIMBS, TASKS, Limb, Task
+from landing_analysis.report.style import svg_text
+from landing_analysis.tables import TASKS, Limb, Task
 from landing_analysis.trend.changes import (
     NONE_SHOWN,
     PUBLISHED,
@@ -102,13 +100,12 @@ def compare_html(
     """
     patient = history.patient
     parts = _task_parts(history, minimal, start)
-    return render(
+    return render_of_patient(
         "compare.html.j2",
+        patient,
+        "change across visits",
+        ("Visits", _visits_words(history)),
         kind="Change across visits",
-        title=patient.code,
-        page_title=f"{patient.code}, change across visits",
-        invented=INVENTED if patient.invented else None,
-        facts=[("Visits", _visits_words(history)), *patient_facts(patient)],
         days=[
             (day_words(day), since_surgery(patient, day), _visit_address(day, page))
             for day in history.days
@@ -118,7 +115,6 @@ def compare_html(
         real_since_first=_real(parts, "since_first"),
         n_judged=sum(len(m.since_last) for part in parts for m in part.measures),
         few_pass=FEW_PASS if any(is_index(side.name) for side in history.sides) else None,
-        styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
         lead=limb_role(history.lead_limb, patient.surgical_side),
         none_shown=NONE_SHOWN,
     )  # fmt: skip

@@ -20,7 +20,6 @@ from landing_analysis.pages.history import (
 from landing_analysis.pages.stills import still_of
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
-    INVENTED,
     TASK_WORDS,
     Amount,
     address,
@@ -29,8 +28,7 @@ from landing_analysis.pages.words import (
     is_index,
     limb_role,
     other_limb,
-    patient_facts,
-    render,
+    render_of_patient,
     side_amount,
     since_surgery,
 )
@@ -43,8 +41,7 @@ from landing_analysis.report.parts import (
     sentence,
     unit_name,
 )
-from landing_analysis.report.style import limb_style
-from landing_analysis.tables import LIMBS, TASKS, VIEWS, Limb, Task, Verdict
+from landing_analysis.tables import TASKS, VIEWS, Limb, Task, Verdict
 from landing_analysis.trend.changes import VisitMean, best_family
 
 
@@ -116,16 +113,12 @@ def visit_html(
     patient = history.patient
     analyses = tuple(a for a in history.analyses if a.date == day)
     cards = _cards(analyses, page, data, start)
-    return render(
+    return render_of_patient(
         "visit.html.j2",
+        patient,
+        f"visit of {day}",
+        ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Visit",
-        title=patient.code,
-        page_title=f"{patient.code}, visit of {day}",
-        invented=INVENTED if patient.invented else None,
-        facts=[
-            ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
-            *patient_facts(patient),
-        ],
         parts=[
             part for task in (*TASKS, None)
             if (part := _task_part(history, day, task, analyses, cards)) is not None
@@ -136,7 +129,6 @@ def visit_html(
         other_limb=other_limb(history.lead_limb),
         unread=[unread_words(u) for u in history.unread if u.date == day],
         symbols=SYMBOLS,
-        styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
         compare="compare.html" if linked else None,
     )  # fmt: skip
 

@@ -14,7 +14,8 @@ from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.report.page import page_environment
 from landing_analysis.report.parts import number, reach_words, unit_name, value_words
-from landing_analysis.tables import Limb, Task
+from landing_analysis.report.style import limb_style
+from landing_analysis.tables import LIMBS, Limb, Task
 from landing_analysis.trend.changes import VisitMean
 
 TASK_WORDS: dict[Task, str] = {"jump": "Two-leg jumps", "hop": "One-leg hops"}
@@ -113,3 +114,27 @@ def render(template: str, **parts: Any) -> str:
     """Fill a template in the frame that all these pages share."""
     page = page_environment().get_template(template)
     return page.render(intended_use=INTENDED_USE, cautions=CAUTIONS, **parts)
+
+
+def render_of_patient(
+    template: str, patient: Patient, what: str, fact: tuple[str, str], **parts: Any
+) -> str:
+    """Fill the template of a page on one patient.
+
+    Parameters
+    ----------
+    template : its name
+    patient : whose code is the title
+    what : the page shows of the patient, such as ``visit of 2026-03-04``
+    fact : (name, words) that stands first, before what is known of the patient
+    parts : what this kind of page needs besides
+    """
+    return render(
+        template,
+        title=patient.code,
+        page_title=f"{patient.code}, {what}",
+        invented=INVENTED if patient.invented else None,
+        facts=[fact, *patient_facts(patient)],
+        styles={limb: limb_style(limb, patient.surgical_side) for limb in LIMBS},
+        **parts,
+    )

@@ -56,6 +56,21 @@ class Record:
                     self.connection.execute("ROLLBACK")
                 raise
 
+    @contextmanager
+    def at_one_moment(self) -> Iterator[None]:
+        """Let all questions in between see the record of one moment; others may go on writing.
+
+        Raises
+        ------
+        RecordError
+        """
+        with _in_our_words(self.folder):
+            self.connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self.connection.execute("ROLLBACK")
+
 
 @contextmanager
 def open_record(folder: DataFolder) -> Iterator[Record]:

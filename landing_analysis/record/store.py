@@ -480,3 +480,27 @@ def _decoded(row: Row) -> dict[str, Any]:
         name: json.loads(row[name]) if name in _JSON_COLUMNS else row[name]
         for name in row.keys()  # noqa: SIM118 - a row iterates over its values
     }
+
+
+def read_clips(record: Record, code: str) -> tuple[dict[str, Any], ...]:
+    """Return a patient's clips with their day and state, by visit and time of recording.
+
+    Parameters
+    ----------
+    record : Record
+    code : of the patient
+
+    Returns
+    -------
+    tuple of dict
+        The columns of the table `clip`, with ``date``, ``state`` and ``analysed``.
+    """
+    rows = record.rows(
+        "SELECT clip.*, date, work.state, "
+        "EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) AS analysed FROM patient "
+        "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "
+        "ORDER BY date, recorded_at, clip.id",
+        code,
+    )
+    return tuple({**dict(row), "date": date.fromisoformat(row["date"])} for row in rows)

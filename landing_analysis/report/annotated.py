@@ -11,6 +11,8 @@ from typing import Literal
 import cv2
 import numpy as np
 
+from landing_analysis.camera.carrying import filmed_px
+from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import limb_style
@@ -93,7 +95,7 @@ def draw_frame(frame: Frame, analysis: Analysis, heads: FloatArray | None) -> Pi
     size = (round(width * pen.scale), round(height * pen.scale))
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     picture: Picture = np.ascontiguousarray(small, dtype=np.uint8)
-    points = analysis.tracks.raw_px[frame.number] * pen.scale
+    points = filmed_px(analysis, analysis.tracks.raw_px, frame.number) * pen.scale
     for limb in _far_limb_first(analysis):
         state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
         _draw_leg(picture, points, limb, analysis, pen)
@@ -228,6 +230,8 @@ def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -
     rep = rep_at(analysis, in_life_s)
     angles = analysis.knee_angles
     title = "" if rep is None else f"Rep {rep.number}" + ("" if rep.used else ", not used")
+    if rep is not None and rep.view not in (None, analysis.decided.view):
+        title += f", seen {VIEW_WORDS[rep.view]}"
     top = [title] if title else []
     if angles is not None:
         name = "FPPA at the knees" if angles.kind == "fppa" else "Knee flexion"

@@ -158,6 +158,8 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
         "limbs": rep.limbs,
         "used": rep.used,
         "reason": rep.reason,
+        "view": rep.view,
+        "yaw_deg": rep.yaw_deg,
         "flight": _flight(rep.flight, analysis),
         "peak_flexion_s": rep.peak_flexion_s if timed else None,
         "measures": [_measure(row) for row in rep_measures(analysis, rep)],
@@ -213,7 +215,7 @@ def csv_columns() -> tuple[str, ...]:
     for name, definition in DEFINITIONS.items():
         ending = _UNIT_ENDINGS.get(definition.unit, "")
         columns += [f"{name}{ending}", f"{name}_sd{ending}"]
-    return (*columns, "foot_strike", "not_measurable")
+    return (*columns, "foot_strike", "not_measurable", "view", "view_yaw_deg")
 
 
 def rep_rows(analysis: Analysis) -> list[dict[str, object]]:
@@ -268,6 +270,8 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
         **_csv_measures(rows),
         "foot_strike": next((strike for row in rows if (strike := foot_strike(row))), ""),
         "not_measurable": "; ".join(f"{row.name}: {row.reason}" for row in rows if row.reason),
+        "view": rep.view or "",
+        **_csv_numbers({"view_yaw_deg": rep.yaw_deg}, 0),
     }
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import DEFINITIONS, VIEW_WORDS
 from landing_analysis.findings.judging import (
     COVERAGE,
     TITLES,
@@ -104,6 +104,8 @@ def task_words(analysis: Analysis) -> str:
         return f"Mixed: {len(analysis.reps.reps) - hops} jumps, {hops} hops"
     if decided.task == "jump":
         return "Two-leg jumps"
+    if any(rep.is_bound and rep.used for rep in analysis.reps.reps):
+        return "One-leg landings from foot to foot (bounds, jogging in place)"
     return f"One-leg hops, {decided.limb} limb" if decided.limb else "One-leg hops, both limbs"
 
 
@@ -116,6 +118,9 @@ def no_reps_words(analysis: Analysis) -> str:
     """Say why there are no reps: that nobody flew, or that it could not be told."""
     if analysis.contacts.notes:
         return "There are no reps: " + " ".join(note.text for note in analysis.contacts.notes)
+    hidden = [note.text for note in analysis.notes if note.check == "other people"]
+    if hidden and "hid them" in hidden[0]:
+        return "No flight was seen. " + hidden[0]
     return (
         "No flight was found in this clip: nobody left the ground long enough to count as a "
         "jump or a hop, so there are no reps and nothing is measured."
@@ -149,7 +154,7 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     facts = [
         ("Task", task_words(analysis) + _given(decided.task_origin)),
         ("View", view_words(analysis) + _given(decided.view_origin)),
-        ("Reps", f"{total} counted, {used} used" if total else "none"),
+        ("Reps", (f"{total} counted, {used} used" if total else "none") + _apart(analysis)),
         ("Surgical side", decided.surgical_side or "not named"),
         ("Quality", f"{QUALITY_SYMBOLS[state]} {state}"),
         ("Clip", f"{clip.duration_s:.1f} s, {clip.frames} frames, {clip.median_fps:.0f} frames/s"),
@@ -162,6 +167,13 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
         person = f"{decided.patient_number} of {decided.people}: {decided.patient_reason}"
         facts.append(("Person measured", person))
     return facts
+
+
+def _apart(analysis: Analysis) -> str:
+    """Say how many reps are seen in another view than the clip."""
+    main = analysis.decided.view
+    apart = sum(rep.view not in (None, main) for rep in analysis.reps.reps)
+    return f", {apart} in another view" if apart else ""
 
 
 def time_base_words(time_base: TimeBase) -> str:
@@ -315,6 +327,8 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
     if landing is not None:
         shown_s = float(np.interp(landing.t_s, analysis.tracks.t_s, analysis.clip.t_s))
         words = f"lands at {shown_s:.2f} s"
+    if rep.view not in (None, analysis.decided.view):
+        words += f", seen {VIEW_WORDS[rep.view]}"
     return f"{rep.task}, {words}" if is_mixed(analysis) else words
 
 
@@ -383,13 +397,13 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     rows = []
     for rep in analysis.reps.reps:
         if not rep.used:
-            rows.append(TableRow(str(rep.number), (), rep.reason))
+            rows.append(TableRow(_rep_label(analysis, rep), (), rep.reason))
             continue
         cells = tuple(
             _cell(measures.get((rep.number, column.name, column.limb)), letters)
             for column in columns
         )
-        rows.append(TableRow(str(rep.number), cells))
+        rows.append(TableRow(_rep_label(analysis, rep), cells))
     summaries = [_summary(analysis, column.name, column.limb) for column in columns]
     means = tuple(
         Cell(value_words(s.mean, s.name), reach_words(s.mean_sd, s.name)) if s else Cell("–")
@@ -399,6 +413,13 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     rows += [TableRow("Mean", means, total=True), TableRow("SD of reps", spreads, total=True)]
     notes = tuple((letter, reason) for reason, letter in letters.items())
     return RepTable(title, headings, tuple(columns), tuple(rows), notes)
+
+
+def _rep_label(analysis: Analysis, rep: Rep) -> str:
+    """Return a rep's number, with its view where that is not the clip's."""
+    if rep.view in (None, analysis.decided.view):
+        return str(rep.number)
+    return f"{rep.number}, {VIEW_WORDS[rep.view]}"
 
 
 def _heading(name: str) -> str:

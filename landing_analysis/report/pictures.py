@@ -14,6 +14,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
+from landing_analysis.camera.carrying import filmed_px
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import MUTED, limb_style
 from landing_analysis.tables import (
@@ -176,7 +177,7 @@ def _picture(
     width = round(crop.width * crop.scale, 1)
     shown = analysis.knee_angles.deg if analysis.knee_angles else {}
     limbs = [limb for limb in rep.limbs if limb in shown]
-    points = crop.place(analysis.tracks.xy_px[frame])
+    points = crop.place(filmed_px(analysis, analysis.tracks.xy_px, frame))
     drawn = [line for limb in limbs for line in _leg_lines(analysis, points, limb)]
     body = [] if jpeg else _stick_lines(points)
     labels = [
@@ -231,7 +232,7 @@ def _row(analysis: Analysis, rep: Rep, name: str, limb: Limb | None) -> Measure 
 def _crop(analysis: Analysis, frame: int) -> _Crop | None:
     """Cut from the shoulders to below the feet, as large in every rep."""
     tracks, clip = analysis.tracks, analysis.clip
-    points = tracks.xy_px[frame]
+    points = filmed_px(analysis, tracks.xy_px, frame)
     hips = points[[LANDMARK[f"{limb}_hip"] for limb in LIMBS]]
     feet = points[[LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("heel", "toe")]]
     if not np.isfinite(hips).any() or not np.isfinite(feet).any():

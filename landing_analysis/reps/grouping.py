@@ -25,6 +25,10 @@ from landing_analysis.tables import (
 
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
 
+_LEGS_LOST = (
+    "left and right leg could not be told apart where this set goes from foot to foot; "
+    "film it from the front"
+)
 _FEET_APART_S = 0.05  # half of the shortest contact is more (choice)
 
 
@@ -74,6 +78,8 @@ def group_reps(
                 reason=reason,
             )
         )
+    if any(_legs_lost(rep, tracks, settings) for rep in reps):
+        reps = [_refused(rep, _LEGS_LOST) if rep.task == "hop" else rep for rep in reps]
     return Reps(set_task, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
 
 
@@ -98,11 +104,9 @@ def _refused_across(rep: Rep, gaps: list[Gap]) -> Rep:
     instants = [event.t_s for event in (rep.flight.take_off, rep.flight.landing) if event]
     instants += [end_s for end_s in ends if end_s is not None]
     hit = [gap for gap in gaps if gap.start_s < max(instants) and gap.end_s > min(instants)]
-    if not rep.used or not hit:
+    if not hit:
         return rep
-    return replace(
-        rep, used=False, reason=f"frames are missing for {hit[0].length_s:.2f} s inside this rep"
-    )
+    return _refused(rep, f"frames are missing for {hit[0].length_s:.2f} s inside this rep")
 
 
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
@@ -120,6 +124,23 @@ def _landed(contacts: Contacts, index: int) -> tuple[Contact, ...]:
         for contact in contacts.contacts
         if starts_s[index] <= contact.initial_contact.t_s < until_s
     )
+
+
+def _legs_lost(rep: Rep, tracks: Tracks, settings: RepSettings) -> bool:
+    """Say whether a rep goes from foot to foot just where the tracks had to exchange legs.
+
+    A bound does so as well; a hop whose legs were taken for each other looks the same.
+    """
+    take_off, landing = rep.flight.take_off, rep.flight.landing
+    if not rep.is_bound or take_off is None or landing is None:
+        return False
+    from_s, to_s = take_off.t_s - settings.exchange_reach_s, landing.t_s + settings.exchange_reach_s
+    swapped = tracks.swapped[(tracks.t_s >= from_s) & (tracks.t_s <= to_s)]
+    return bool(swapped.any() and not swapped.all())
+
+
+def _refused(rep: Rep, reason: str) -> Rep:
+    return replace(rep, used=False, reason=reason) if rep.used else rep
 
 
 def _middle_s(flight: Flight) -> float:

@@ -148,18 +148,13 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     )
 
 
-def read_frames(
-    path: Path, clip: Clip | None = None, first: int = 0, *, seek: bool = True
-) -> Iterator[Frame]:
+def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
     """Yield the frames of a clip in showing order, past damage.
 
     Parameters
     ----------
     path : of the video file
     clip : its facts; None for every frame that can be decoded
-    first : number of the first frame that is wanted
-    seek : whether to start at a key frame shortly before it, which gives the same
-        pictures unless the clip is damaged before; otherwise at the clip's start
 
     Yields
     ------
@@ -177,13 +172,9 @@ def read_frames(
     _require_file(path)
     with _opened(path) as (container, stream):
         layout: Layout | None = None
-        if first and seek and clip is not None:
-            layout = _first_layout(path, container, stream)
-            container.seek(int((clip.t_s[first] - _SEEK_MARGIN_S) * av.time_base))
         for number, frame in _numbered(path, trusted_frames(container, stream), clip):
             layout = layout or Layout.of(path.name, frame, stream)
-            if number >= first:
-                yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
+            yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
 
 
 def _numbered(

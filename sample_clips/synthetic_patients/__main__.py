@@ -20,6 +20,7 @@ from synthetic_patients.mocap import (
     perform_recording,
     read_bvh,
 )
+from synthetic_patients.rooms import ROOMS, film_room, play_room
 from synthetic_patients.scenes import PATIENTS, SAMPLE_CLIPS, SCENES, Scene
 
 
@@ -69,6 +70,47 @@ def matrix(names: tuple[str, ...], split: str | None, out: Path) -> None:
         frames = len(frame_times_s(entry.scene, performance))
         with click.progressbar(length=frames, label=label) as bar:
             film_entry(entry, performance, out, partial(bar.update, 1))
+
+
+@main.command()
+@click.argument("scenes", nargs=-1, required=True)
+@click.option("--guise", "chosen", multiple=True, help="All without it; repeatable.")
+@click.option(
+    "--plain", type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder of the same scenes in plain light, from which the dark ones are made.",
+)  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def guises(scenes: tuple[str, ...], chosen: tuple[str, ...], plain: Path | None, out: Path) -> None:
+    """Render SCENES of the benchmark in other clothes, rooms and light; clips there are kept."""
+    _ask_for_moderngl()
+    from synthetic_patients.guises import GUISES, film_in, film_in_the_dark
+    from synthetic_patients.lighting import DARKNESS
+
+    names = chosen or (*GUISES, *(DARKNESS if plain else ()))
+    for scene in scenes:
+        for room in names:
+            if (out / f"{scene}_{room}.truth.json").exists():
+                click.echo(f"{scene}_{room} is there")
+            elif room in GUISES:
+                click.echo(film_in(scene, room, out).name)
+            elif plain is None:
+                raise click.ClickException(f"{room} is made of a plain clip; name --plain.")
+            else:
+                click.echo(film_in_the_dark(plain / f"{scene}.mp4", room, out).name)
+
+
+@main.command()
+@click.argument("names", nargs=-1, type=click.Choice([room.name for room in ROOMS]))
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def rooms(names: tuple[str, ...], out: Path) -> None:
+    """Render the scenes with other people, or of a patient who turns; a clip there is kept."""
+    _ask_for_moderngl()
+    for room in ROOMS:
+        if (names and room.name not in names) or (out / f"{room.name}.mp4").exists():
+            continue
+        frames = int(play_room(room)[1].duration_s * room.scene.camera.fps)
+        with click.progressbar(length=frames, label=room.name) as bar:
+            film_room(room, out, partial(bar.update, 1))
 
 
 @main.command()

@@ -63,6 +63,7 @@ class Body:
     materials : (n,) 0 skin, 1 shirt, 2 shorts or trousers, 3 hair, 4 shoe
     joints : joint name to rest position (3,)
     stature_m : barefoot stature
+    trailing : (n,) share of an earlier posture in each point of loose cloth, None without
     """
 
     name: str
@@ -73,6 +74,7 @@ class Body:
     materials: NDArray[np.uint8]
     joints: dict[str, FloatArray]
     stature_m: float
+    trailing: FloatArray | None = None
 
     def length_m(self, start: str, end: str) -> float:
         """Distance between two joints in the rest pose."""
@@ -113,6 +115,24 @@ class Body:
         blended = self.weights @ np.concatenate([turn.reshape(-1, 9), shift], axis=1)
         turned = np.einsum("nij,nj->ni", blended[:, :9].reshape(-1, 3, 3), self.points)
         return np.asarray(turned + blended[:, 9:])
+
+    def place_trailing(
+        self,
+        now: tuple[FloatArray, FloatArray],
+        earlier: tuple[FloatArray, FloatArray],
+    ) -> FloatArray:
+        """Surface points (n, 3) of a posture, loose cloth drawn toward an earlier one.
+
+        Parameters
+        ----------
+        now, earlier : rotations and origins as for `place`; of the earlier posture only
+            how the legs stood to the pelvis matters
+        """
+        placed = self.place(*now)
+        if self.trailing is None:
+            return placed
+        before = self.place(*earlier) + (now[1][0] - earlier[1][0])
+        return np.asarray(placed + self.trailing[:, None] * (before - placed))
 
     def normals(self, placed: FloatArray) -> FloatArray:
         """Give unit normals (n, 3) of placed surface points."""

@@ -5,7 +5,7 @@ Needs ``moderngl`` with an EGL driver (software is enough) and ``av``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -20,11 +20,17 @@ from synthetic_patients.camera import Camera
 from synthetic_patients.motion import AnyMotion
 
 ImageArray = NDArray[np.uint8]
+Posture = tuple[FloatArray, FloatArray]
+"""Rotations and origins of the segments, as `Body.place` takes them."""
 SUB_FRAME_SHIFTS_PX = ((-1 / 3, -1 / 6), (0.0, 1 / 3), (1 / 3, -1 / 6))
 """One picture of the exposure each: averaged for motion blur, shifted to smooth edges."""
 SUB_FRAMES = len(SUB_FRAME_SHIFTS_PX)
 
+TRAILING_S = 0.045
+"""Loose cloth is drawn toward where it was this long ago (choice)."""
+
 _SHADOW_REACH = 2.0
+_MIRROR = np.array([1.0, 1.0, -1.0, 1.0])
 _CORNERS = ((-1, -1), (-1, 1), (1, -1), (1, 1))
 _GRAIN_MARGIN_PX = 256
 
@@ -45,6 +51,8 @@ _PERSON_FRAGMENT = """
 uniform vec3 colours[6];   // skin, shirt, shorts, hair, shoe, sole
 uniform vec3 left_eye;     // rest position
 uniform vec3 eye_of_camera;
+uniform float share;       // below 1 for a reflection
+uniform float light;
 in vec3 v_normal; in vec3 v_rest; in vec3 v_field; flat in int v_material; in vec3 v_place;
 out vec4 colour;
 
@@ -89,7 +97,8 @@ void main() {
     float direct = max(dot(n, sun), 0.0);
     float sky = 0.5 + 0.5 * n.z;
     float fill = max(dot(n, to_eye), 0.0);
-    colour = vec4(base * (0.30 + 0.22 * sky + 0.45 * direct + 0.16 * fill), 1.0);
+    float lit = 0.30 + 0.22 * sky + 0.45 * direct + 0.16 * fill;
+    colour = share * vec4(light * base * lit, 1.0);
 }
 """
 
@@ -102,7 +111,8 @@ void main() { gl_Position = vec4(corner, 0.0, 1.0); v_corner = corner; }
 _ROOM_FRAGMENT = """
 #version 330
 uniform mat4 from_clip; uniform vec3 eye_of_camera; uniform vec2 wall_normal;
-uniform float wall_m; uniform float pixel_rad;
+uniform float wall_m; uniform float pixel_rad; uniform vec3 floor_colour;
+uniform float light;
 in vec2 v_corner; out vec4 colour;
 
 float hash(vec2 p) { return fract(sin(dot(p, vec2(127.1, 311.7))) * 43758.5453); }
@@ -128,11 +138,11 @@ void main() {
         float soft = pixel_rad * to_floor * 2.0;
         float speck = noise(q * 90.0) * 0.6 + noise(q * 210.0) * 0.4;
         speck = mix(speck, 0.5, clamp(soft * 40.0, 0.0, 1.0));
-        vec3 base = vec3(0.44, 0.47, 0.50) * (0.90 + 0.20 * speck);
+        vec3 base = floor_colour * (0.90 + 0.20 * speck);
         vec2 tile = abs(fract(q / 1.0 + 0.5) - 0.5);
         base *= 1.0 - 0.25 * max(line(tile.x, 0.003, soft), line(tile.y, 0.003, soft));
         base *= 0.94 + 0.10 * noise(q * 1.3);
-        colour = vec4(base, 1.0);
+        colour = vec4(light * base, 1.0);
     } else {
         vec3 hit = eye_of_camera + to_wall * ray;
         float along = dot(hit.xy, vec2(-back.y, back.x));
@@ -143,7 +153,7 @@ void main() {
         base = mix(base, vec3(0.50, 0.42, 0.34), line(hit.z - 0.06, 0.06, soft));
         base = mix(base, vec3(0.58, 0.66, 0.70), line(hit.z - 1.30, 0.03, soft));
         base = mix(base, vec3(0.35, 0.37, 0.40), line(along - 1.15, 0.012, soft));
-        colour = vec4(base, 1.0);
+        colour = vec4(light * base, 1.0);
     }
 }
 """
@@ -180,11 +190,81 @@ class Look:
     sole: tuple[float, float, float] = (0.92, 0.92, 0.90)
 
 
-class Renderer:
-    """Draws one patient through one camera. Hold one per clip."""
+@dataclass(frozen=True)
+class Surroundings:
+    """Where the patient is filmed.
 
-    def __init__(self, body: Body, look: Look, camera: Camera) -> None:
-        self._body, self._camera = body, camera
+    Attributes
+    ----------
+    floor : its colour, RGB 0..1
+    mirrors : share of the body's picture that the floor gives back
+    room_light, body_light : how bright both are, 1 in plain light
+    """
+
+    floor: tuple[float, float, float] = (0.44, 0.47, 0.50)
+    mirrors: float = 0.0
+    room_light: float = 1.0
+    body_light: float = 1.0
+
+
+@dataclass(frozen=True)
+class Person:
+    """Somebody who is drawn: a body in motion, and its colours."""
+
+    motion: AnyMotion
+    look: Look
+
+
+class _Mesh:
+    """One body's surfaces on the drawing machine."""
+
+    def __init__(
+        self, context: moderngl.Context, program: moderngl.Program, body: Body, look: Look
+    ) -> None:
+        self.body, self._program = body, program
+        self._moving = context.buffer(reserve=len(body.points) * 24, dynamic=True)
+        fixed = np.concatenate([body.points, body.fields, body.materials[:, None]], axis=1)
+        self._array = context.vertex_array(
+            program,
+            [
+                (self._moving, "3f 3f", "place", "normal"),
+                (context.buffer(fixed.astype("f4").tobytes()), "3f 3f 1f", "rest", "field",
+                 "material"),
+            ],
+            index_buffer=context.buffer(body.triangles.astype("i4").tobytes()),
+        )  # fmt: skip
+        colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
+        self._colours = np.array(colours, "f4").tobytes()
+
+    def move(self, now: Posture, earlier: Posture) -> FloatArray:
+        """Place the surfaces in a posture, loose cloth behind it; returns their points (n, 3)."""
+        placed = self.body.place_trailing(now, earlier)
+        moving = np.concatenate([placed, self.body.normals(placed)], axis=1).astype("f4")
+        self._moving.write(moving.tobytes())
+        return placed
+
+    def draw(self) -> None:
+        """Draw the surfaces where they were placed."""
+        self._program["colours"].write(self._colours)
+        self._program["left_eye"].value = tuple(self.body.joints["left_eye"])
+        self._array.render()
+
+
+class Renderer:
+    """Draws one patient, and whoever else is there, through one camera. Hold one per clip."""
+
+    def __init__(
+        self,
+        body: Body,
+        look: Look,
+        camera: Camera,
+        others: Sequence[Person] = (),
+        shifts_px: Sequence[tuple[float, float]] = SUB_FRAME_SHIFTS_PX,
+        surroundings: Surroundings | None = None,
+    ) -> None:
+        self._camera, self._others, self._shifts_px = camera, tuple(others), shifts_px
+        self._surroundings = surroundings or Surroundings()
+        self._body = body
         self._context = moderngl.create_standalone_context(backend="egl")
         size = (camera.width_px, camera.height_px)
         self._tile_size = (0, 0)
@@ -192,23 +272,16 @@ class Renderer:
         self._person = self._context.program(_PERSON_VERTEX, _PERSON_FRAGMENT)
         self._room = self._context.program(_ROOM_VERTEX, _ROOM_FRAGMENT)
         self._shadow = self._context.program(_SHADOW_VERTEX, _SHADOW_FRAGMENT)
-        self._moving = self._context.buffer(reserve=len(body.points) * 24, dynamic=True)
-        fixed = np.concatenate([body.points, body.fields, body.materials[:, None]], axis=1)
-        self._person_mesh = self._context.vertex_array(
-            self._person,
-            [
-                (self._moving, "3f 3f", "place", "normal"),
-                (self._context.buffer(fixed.astype("f4").tobytes()), "3f 3f 1f", "rest", "field",
-                 "material"),
-            ],
-            index_buffer=self._context.buffer(body.triangles.astype("i4").tobytes()),
-        )  # fmt: skip
+        self._meshes = [
+            _Mesh(self._context, self._person, *who)
+            for who in ((body, look), *((o.motion.body, o.look) for o in self._others))
+        ]
         square = self._context.buffer(np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4").tobytes())
         self._room_mesh = self._context.vertex_array(self._room, [(square, "2f", "corner")])
         self._shadow_mesh = self._context.vertex_array(self._shadow, [(square, "2f", "corner")])
-        colours = [look.skin, look.shirt, look.shorts, look.hair, look.shoe, look.sole]
-        self._person["colours"].write(np.array(colours, "f4").tobytes())
-        self._person["left_eye"].value = tuple(body.joints["left_eye"])
+        self._room["floor_colour"].value = self._surroundings.floor
+        self._room["light"].value = self._surroundings.room_light
+        self._person["light"].value = self._surroundings.body_light
         self._still_room: ImageArray | None = None
         grain_shape = (camera.height_px + _GRAIN_MARGIN_PX, camera.width_px + _GRAIN_MARGIN_PX, 3)
         grain = np.random.default_rng(0).standard_normal(grain_shape, dtype=np.float32)
@@ -248,7 +321,9 @@ class Renderer:
         reach = _SHADOW_REACH * shadows[:, 2:4]
         spots = [shadows[:, :2] + reach * np.array(corner) for corner in _CORNERS]
         floor = np.concatenate([np.concatenate(spots), np.zeros((4 * len(shadows), 1))], axis=1)
-        seen = self._camera.project(np.concatenate([placed, floor.reshape(-1, 3)]), t_s)
+        shown = [placed, floor.reshape(-1, 3)]
+        shown += [placed * _MIRROR[:3]] if self._surroundings.mirrors else []
+        seen = self._camera.project(np.concatenate(shown), t_s)
         size = np.array([self._camera.width_px, self._camera.height_px])
         left, top = np.clip(np.floor(seen.min(0)).astype(int) - 2, 0, size)
         right, bottom = np.clip(np.ceil(seen.max(0)).astype(int) + 3, 0, size)
@@ -271,19 +346,32 @@ class Renderer:
         origins: FloatArray,
         t_s: float,
         shift_px: tuple[float, float] = (0.0, 0.0),
+        earlier: tuple[FloatArray, FloatArray] | None = None,
     ) -> ImageArray:
-        """One sharp picture (height, width, 3) of one posture, the person moved by ``shift_px``."""
-        camera, body = self._camera, self._body
-        placed = body.place(rotations, origins)
-        moving = np.concatenate([placed, body.normals(placed)], axis=1).astype("f4")
-        self._moving.write(moving.tobytes())
+        """One sharp picture (height, width, 3) of one posture, the person moved by ``shift_px``.
+
+        ``earlier`` is the posture that loose cloth trails behind.
+        """
+        camera = self._camera
+        at_s = np.array([t_s])
+        of_others = [other.motion.segments(at_s) for other in self._others]
+        postures = [(rotations, origins), *((r[0], o[0]) for r, o in of_others)]
+        behind = [earlier or postures[0], *postures[1:]]
+        placed = np.concatenate(
+            [mesh.move(*both) for mesh, *both in zip(self._meshes, postures, behind, strict=True)]
+        )
         to_clip = camera.clip_matrix(t_s)
         to_clip[0] += 2 * shift_px[0] / camera.width_px * to_clip[3]
         to_clip[1] -= 2 * shift_px[1] / camera.height_px * to_clip[3]
         matrix = to_clip.T.astype("f4").tobytes()
-        shadows = _shadows(origins)
+        shadows = np.concatenate([_shadows(origin) for _, origin in postures])
         left, top, right, bottom = self._box(placed, shadows, t_s)
+        if right <= left or bottom <= top:
+            return self.room(t_s).copy()
         self._use_tile(left, top, right, bottom)
+        self._person["eye_of_camera"].value = tuple(camera.position_m())
+        if self._surroundings.mirrors:
+            self._draw_people(to_clip @ np.diag(_MIRROR), self._surroundings.mirrors)
         self._context.disable(moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         self._context.enable(moderngl.BLEND)
         self._context.blend_func = (
@@ -295,11 +383,7 @@ class Renderer:
             self._shadow["spot"].value = (x, y, radius_x, radius_y)
             self._shadow["strength"].value = strength
             self._shadow_mesh.render(moderngl.TRIANGLE_STRIP)
-        self._context.disable(moderngl.BLEND)
-        self._context.enable(moderngl.DEPTH_TEST)
-        self._person["to_clip"].write(matrix)
-        self._person["eye_of_camera"].value = tuple(camera.position_m())
-        self._person_mesh.render()
+        self._draw_people(to_clip, 1.0)
         box = (0, 0, right - left, bottom - top)
         layer = np.frombuffer(self._tile.read(viewport=box, components=4), np.uint8)
         layer = layer.reshape(bottom - top, right - left, 4)[::-1].astype(np.uint16)
@@ -309,18 +393,33 @@ class Renderer:
         picture[top:bottom, left:right] = np.minimum(covered, 255)
         return picture
 
+    def _draw_people(self, to_clip: FloatArray, share: float) -> None:
+        """Draw the bodies over what the tile holds; ``share`` below 1 is their reflection."""
+        self._context.disable(moderngl.BLEND)
+        self._context.enable(moderngl.DEPTH_TEST)
+        self._person["to_clip"].write(to_clip.T.astype("f4").tobytes())
+        self._person["share"].value = share
+        for mesh in self._meshes:
+            mesh.draw()
+
     def frame(self, motion: AnyMotion, t_s: float, noise: np.random.Generator) -> ImageArray:
         """One exposed frame: sub-frames averaged around ``t_s``, with sensor noise."""
         camera = self._camera
         total = np.zeros((camera.height_px, camera.width_px, 3), np.uint16)
-        steps = (np.arange(SUB_FRAMES) - (SUB_FRAMES - 1) / 2) / SUB_FRAMES
+        count = len(self._shifts_px)
+        steps = (np.arange(count) - (count - 1) / 2) / count
         times_s = t_s + steps * camera.exposure_s
         rotations, origins = motion.segments(times_s)
+        trailing = self._body.trailing is not None
+        before = motion.segments(times_s - TRAILING_S) if trailing else (rotations, origins)
         for k, at_s in enumerate(times_s):
-            total += self.picture(rotations[k], origins[k], float(at_s), SUB_FRAME_SHIFTS_PX[k])
+            earlier = (before[0][k], before[1][k])
+            total += self.picture(
+                rotations[k], origins[k], float(at_s), self._shifts_px[k], earlier
+            )
         down, along = noise.integers(0, _GRAIN_MARGIN_PX, 2)
         grain = self._grain[down : down + camera.height_px, along : along + camera.width_px]
-        return np.clip(total / np.float32(SUB_FRAMES) + grain, 0, 255).astype(np.uint8)
+        return np.clip(total / np.float32(count) + grain, 0, 255).astype(np.uint8)
 
 
 def _shadows(origins: FloatArray) -> FloatArray:

@@ -16,7 +16,6 @@ from typing import Any
 import click
 from synthetic_patients.matrix import MATRIX, Entry, choose, scene_hash
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.errors import CacheError, LandingAnalysisError
 from landing_analysis.files import read_landmarks, write_landmarks, write_text
 from landing_analysis.findings.judging import favoured_limb
@@ -24,6 +23,7 @@ from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.pose import find_poses, load_model
 from landing_analysis.report.documents import analysis_document
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Clip, Poses
 from landing_analysis.video.clips import read_clip, read_frames
 

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from jumper import jump_set
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.report.documents import analysis_json, reps_csv
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import N_LANDMARKS, Clip, Poses
 from landing_analysis.video.clips import with_frame_times
 

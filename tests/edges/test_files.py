@@ -20,7 +20,15 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
-from landing_analysis.tables import LANDMARK_NAMES, N_LANDMARKS, Clip, Note, Poses
+from landing_analysis.tables import (
+    LANDMARK_NAMES,
+    LIGHT_PARTS,
+    N_LANDMARKS,
+    Clip,
+    Light,
+    Note,
+    Poses,
+)
 
 
 def _stored(n_frames: int = 7, n_slots: int = 2) -> tuple[Clip, Poses]:
@@ -60,6 +68,34 @@ def test_landmarks_come_back_exactly(tmp_path, monkeypatch, n_slots, at_once):
     _assert_same(clip, clip_back)
     _assert_same(poses, poses_back)
     assert [item.name for item in path.parent.iterdir()] == ["landmarks.parquet"]
+
+
+def _light(poses: Poses, looks: int = 3) -> Light:
+    rng = np.random.default_rng(4)
+    shape = (looks, poses.xy_px.shape[1])
+    levels = rng.uniform(0, 255, shape)
+    levels[1, -1] = np.nan
+    steps = rng.uniform(0, 255, (*shape, 2 * len(LIGHT_PARTS)))
+    return Light(poses.t_s[:looks], levels, levels + 1.0, steps, steps[..., :2])
+
+
+def test_the_light_comes_back_exactly_and_older_files_have_none(tmp_path):
+    clip, poses = _stored()
+    path = tmp_path / "landmarks.parquet"
+    write_landmarks(path, poses, clip)
+    assert read_landmarks(path)[1].light is None
+    light = _light(poses)
+    write_landmarks(path, replace(poses, light=light), clip)
+    back = read_landmarks(path)[1].light
+    assert back is not None
+    _assert_same(light, back)
+
+
+def test_light_of_another_shape_is_refused(tmp_path):
+    _, poses = _stored()
+    light = _light(poses)
+    with pytest.raises(TableError, match="contrast_levels"):
+        replace(light, contrast_levels=light.contrast_levels[:, :, 1:])
 
 
 def test_the_table_is_as_documented(tmp_path):

@@ -36,13 +36,14 @@ from phone_clips import (
 )
 from stick_patient import jump_plan, make_motion, seen_at
 
-from landing_analysis.analyse import Options, analyse_clip
+from landing_analysis.analyse import analyse_clip
 from landing_analysis.clock.intervals import find_gaps, rate_ratio
 from landing_analysis.commands.main import main
 from landing_analysis.errors import IncompleteClipError, NoVideoError
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.findings.quality import damage_notes
 from landing_analysis.settings import ClockSettings
+from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import (
     list_clips,
@@ -288,6 +289,28 @@ def test_av1_comes_whole_or_is_refused_in_one_sentence(tmp_path):  # [16]
     encoder = {"preset": "10", "crf": "25", "svtav1-params": "lp=1"}
     path = write_patched_clip(tmp_path / "av1.mp4", "libsvtav1", "yuv420p", encoder, 30)
     assert numbers_of(path) == list(range(30))
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "pix_fmt", "encoder"),
+    [
+        ("prores.mov", "prores_ks", "yuv422p10le", {"profile": "3"}),
+        ("hevc_422.mov", "libx265", "yuv422p10le", HEVC),
+        ("av1_10_bit.mp4", "libsvtav1", "yuv420p10le",
+         {"preset": "10", "crf": "25", "svtav1-params": "lp=1"}),
+        ("vp9.webm", "libvpx-vp9", "yuv420p", {"deadline": "realtime", "cpu-used": "8"}),
+        ("motion_jpeg.avi", "mjpeg", "yuvj422p", {"q": "2"}),
+    ],
+)  # fmt: skip
+def test_what_better_cameras_and_older_phones_write_comes_whole_and_in_its_colours(
+    tmp_path, name, codec, pix_fmt, encoder
+):
+    need_encoder(codec)
+    path = write_patched_clip(tmp_path / name, codec, pix_fmt, encoder, 30)
+    assert numbers_of(path) == list(range(30))
+    skin, grey, _ = read_patches(next(read_frames(path)).rgb)
+    assert_allclose(skin, SKIN, atol=COLOUR_LEVELS)
+    assert_allclose(grey, GREY, atol=COLOUR_LEVELS)
 
 
 def test_hd_without_colour_tags_is_taken_for_bt709(tmp_path):
@@ -649,7 +672,7 @@ def test_a_folder_takes_whole_clips_once_and_leaves_the_rest_alone(tmp_path, mon
 
     def take() -> list[analyse.Outcome]:
         looked.clear()
-        return list(analyse.analyse_paths((folder,), tmp_path / "out", analyse.Options()))
+        return list(analyse.analyse_paths((folder,), tmp_path / "out", Options()))
 
     partial = folder / "a.mp4.part"
     partial.write_bytes(made.read_bytes())

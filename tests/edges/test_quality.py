@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from stick_patient import make_analysis, without_reps
 
+from landing_analysis.findings.panel import quality_panel
 from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.settings import ClockSettings, QualitySettings
+from landing_analysis.tables import Note
 
 
 def _notes(analysis) -> dict[str, tuple[str, str]]:
@@ -86,7 +88,7 @@ def test_hidden_feet_are_told():
     analysis = make_analysis()
     visibility = np.full_like(analysis.tracks.visibility, 0.1)
     tracks = replace(analysis.tracks, visibility=visibility)
-    assert _notes(replace(analysis, tracks=tracks))["feet"][0] == "limited"
+    assert _notes(replace(analysis, tracks=tracks))["feet in view"][0] == "limited"
 
 
 def test_few_reps_are_told_and_none_is_not():
@@ -123,3 +125,27 @@ def test_repeated_frames_are_counted_with_the_rate_that_is_left():
     note = repeats_note(np.arange(60) / 60, np.arange(60) % 2 == 1)
     assert "30 of 60 frames" in note.text
     assert "30 new pictures/s" in note.text
+
+
+def test_the_panel_has_a_line_for_each_check_and_the_worst_first():
+    said = (
+        Note("view", "good", "Square on."),
+        Note("damage", "poor", "A hole."),
+        Note("feet in view", "limited", "Unclear."),
+        Note("feet in view", "good", "Inside."),
+        Note("frame rate", "good", "60 frames/s."),
+        Note("feet in view", "poor", "Cut off."),
+    )
+    panel = quality_panel(said, fall_seen=True)
+    assert [note.check for note in panel] == [
+        "frame rate", "time base", "view", "roll", "distance", "light",
+        "feet in view", "feet in view", "other people", "damage",
+    ]  # fmt: skip
+    assert [note.text for note in panel if note.check == "feet in view"] == ["Cut off.", "Unclear."]
+    assert {note.check: note.state for note in panel}["light"] == "limited"
+
+
+def test_the_panel_does_not_say_that_free_fall_was_seen_where_nobody_flew():
+    for fall_seen in (True, False):
+        (line,) = [n for n in quality_panel((), fall_seen=fall_seen) if n.check == "time base"]
+        assert ("Bodies fall as they do in life" in line.text) == fall_seen

@@ -20,11 +20,12 @@ from marked_engine import answers, marked_clip, stand_in
 from numpy.testing import assert_array_equal
 
 from landing_analysis import analyse
-from landing_analysis.analyse import Options, analyse_clip, analyse_paths
+from landing_analysis.analyse import analyse_clip, analyse_paths
 from landing_analysis.errors import OutputError
 from landing_analysis.files import new_folder, read_landmarks, sole_writer
 from landing_analysis.folder import watch
 from landing_analysis.landmarks import pose, unfinished
+from landing_analysis.stages import Options
 
 ROOT = Path(__file__).parents[2]
 STOPPED = (

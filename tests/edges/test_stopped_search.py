@@ -13,7 +13,7 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from landing_analysis import analyse
-from landing_analysis.analyse import Options, analyse_clip
+from landing_analysis.analyse import analyse_clip
 from landing_analysis.errors import (
     ClipError,
     ModelError,
@@ -23,8 +23,9 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import read_landmarks
 from landing_analysis.landmarks import pose, unfinished
+from landing_analysis.stages import Options
 from landing_analysis.tables import Poses
-from landing_analysis.video.clips import read_clip, read_frames, write_clip
+from landing_analysis.video.clips import write_clip
 
 FRAMES = 90
 STOP_AT = 57
@@ -183,15 +184,3 @@ def test_only_a_reason_in_the_clip_throws_away_what_was_found(
     with pytest.raises(error):
         analyse_clip(_clip(tmp_path / "clip.mp4"), tmp_path / "out", Options())
     assert _hidden(tmp_path / "out") == ([".clip.unfinished"] if kept else [])
-
-
-@pytest.mark.parametrize("first", [1, 11, 12, 13, 50, 89])
-def test_reading_from_a_frame_on_gives_the_same_pictures(tmp_path, first):
-    path = _clip(tmp_path / "clip.mp4")
-    clip = read_clip(path)
-    whole = list(read_frames(path, clip))[first:]
-    for seek in (True, False):
-        part = list(read_frames(path, clip, first, seek=seek))
-        assert [frame.number for frame in part] == [frame.number for frame in whole]
-        for one, other in zip(part, whole, strict=True):
-            assert_array_equal(one.rgb, other.rgb)

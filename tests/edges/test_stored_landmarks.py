@@ -10,10 +10,11 @@ import pytest
 from page import read_page
 from stick_patient import jump_plan, make_motion, seen_at
 
-from landing_analysis.analyse import Options, analyse_clip
+from landing_analysis.analyse import analyse_clip
 from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks import pose
+from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import read_clip, write_clip
 
@@ -46,6 +47,17 @@ def looked(monkeypatch, clip_path) -> list[str]:
     return asked
 
 
+def test_the_light_of_a_clip_is_measured_once_and_stored(clip_path, looked, tmp_path):
+    folder = analyse_clip(clip_path, tmp_path, OPTIONS).report.parent
+    light = read_landmarks(folder / "landmarks.parquet")[1].light
+    assert light is not None
+    # The clip is grey, 120 of 255, but for what the encoder rounds.
+    assert np.nanmax(np.abs(light.around_levels - 120)) <= 2
+    checks = {note.check for note in analyse_clip(clip_path, tmp_path, OPTIONS).analysis.notes}
+    assert "light" in checks
+    assert len(looked) == 1
+
+
 def test_a_clip_gives_every_file_with_pictures_of_its_frames(clip_path, looked, tmp_path):
     folder = analyse_clip(clip_path, tmp_path, OPTIONS).report.parent
     assert {item.name for item in folder.iterdir()} == {
@@ -62,6 +74,20 @@ def test_a_second_analysis_does_not_look_again(clip_path, looked, tmp_path):
     again = analyse_clip(clip_path, tmp_path, replace(OPTIONS, annotated_clip=False))
     assert looked == ["P07_jumps.mp4"]
     assert again.analysis.measures == first.analysis.measures
+
+
+def test_landmarks_of_an_earlier_version_get_the_cameras_path_without_looking_again(
+    clip_path, looked, tmp_path
+):
+    options = replace(OPTIONS, annotated_clip=False)
+    stored = analyse_clip(clip_path, tmp_path, options).report.parent / "landmarks.parquet"
+    clip, poses = read_landmarks(stored)
+    write_landmarks(stored, replace(poses, camera=None), clip)
+    again = analyse_clip(clip_path, tmp_path, options).analysis
+    assert len(looked) == 1
+    assert again.camera.state == "lost"
+    assert "pattern that can be followed" in again.camera.reason
+    assert read_landmarks(stored)[1].camera is not None
 
 
 @pytest.mark.parametrize("changed", ["clip", "model", "damaged"])

@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 from stand_in import AT_ONCE, job, run, stand_in, template_document, tiny_clip, values_in
 
-from landing_analysis.analyse import Options, no_progress
+from landing_analysis.analyse import no_progress
 from landing_analysis.commands.main import main
 from landing_analysis.errors import (
     ClipError,
@@ -41,6 +41,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.store import list_patients, list_visits, read_analyses
 from landing_analysis.settings import WatchSettings
+from landing_analysis.stages import Options
 
 TEMPLATE = template_document()
 ROOT = Path(__file__).parents[2]

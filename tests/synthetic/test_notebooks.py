@@ -1,14 +1,20 @@
-"""Every notebook runs on the reports of the sample clips, and is stored without output."""
+"""Every notebook runs on the tables of a record with the sample clips, and has no output stored."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
+from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 
+from landing_analysis.handover.writing import write_tables
+from landing_analysis.record.database import open_record
+
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+ROUNDING = 1e-9
 
 
 def _code_cells(path: Path) -> list[dict]:
@@ -16,18 +22,40 @@ def _code_cells(path: Path) -> list[dict]:
     return [cell for cell in cells if cell["cell_type"] == "code"]
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_a_notebook_runs_on_the_sample_reports(path, sample_reports, monkeypatch, capsys):
-    monkeypatch.setenv("LANDING_REPORTS", str(sample_reports))
+def _run(path: Path) -> dict[str, object]:
     names: dict[str, object] = {}
     for cell in _code_cells(path):
         exec(compile("".join(cell["source"]), path.name, "exec"), names)
-    assert "peak flexion" in capsys.readouterr().out
-    figure = names["figure"]
-    assert isinstance(figure, Figure)
-    assert len(figure.axes[0].containers) == 2
+    return names
+
+
+def _heights(drawn: ErrorbarContainer) -> np.ndarray:
+    return np.asarray(drawn[0].get_ydata(), dtype=float)
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_a_notebook_is_stored_without_output(path):
+def test_a_notebook_draws_both_limbs_from_the_tables(
+    path, sample_record, tmp_path, monkeypatch, capsys
+):
+    with open_record(sample_record) as record:
+        write_tables(record, tmp_path / "tables", "parquet")
+    monkeypatch.setenv("LANDING_TABLES", str(tmp_path / "tables"))
+    names = _run(path)
+    assert "non-surgical limb: peak flexion" in capsys.readouterr().out
+    across, rep_by_rep = names["figure"], names["by_rep"]
+    assert isinstance(across, Figure)
+    assert isinstance(rep_by_rep, Figure)
+    limbs, difference = across.axes
+    assert len(limbs.containers) == 2
+    (drawn,) = difference.containers
+    surgical, other = (_heights(container) for container in limbs.containers)
+    np.testing.assert_allclose(_heights(drawn), surgical - other, atol=ROUNDING)
+    assert [len(_heights(shown)) for shown in rep_by_rep.axes[0].containers] == [8, 8]
+    for number, figure in enumerate((across, rep_by_rep)):
+        figure.savefig(tmp_path / f"{number}.png")
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_notebook_is_stored_without_output_and_says_that_its_data_are_invented(path):
     assert all(cell["outputs"] == [] for cell in _code_cells(path))
+    assert "**Invented data.**" in path.read_text(encoding="utf-8")

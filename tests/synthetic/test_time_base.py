@@ -18,7 +18,6 @@ from numpy.testing import assert_allclose
 from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
-from landing_analysis.analyse import Options, analyse_people
 from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
@@ -28,6 +27,7 @@ from landing_analysis.report.documents import analysis_document, rep_rows
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ClockSettings, Settings
+from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, LIMBS, Analysis, Landmarks
 from landing_analysis.tracks.cleaning import clean_tracks
 
@@ -95,7 +95,9 @@ def assert_same_times(found: Analysis, expected: Analysis, atol_s: float = SAME_
 def test_a_clip_in_real_time_is_left_as_it_is(in_life):
     assert in_life.decided.time_base.slowed_by == 1.0
     assert in_life.decided.time_base.origin == "clip"
-    assert not [note for note in in_life.notes if note.check == "time base"]
+    (note,) = [note for note in in_life.notes if note.check == "time base"]
+    assert note.state == "good"
+    assert "as they do in life" in note.text
 
 
 def test_a_tag_that_equals_the_measured_rate_corrects_nothing(in_life):

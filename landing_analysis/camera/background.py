@@ -1,0 +1,162 @@
+"""Frames -> Stretches: points of a still picture, found again in every frame.
+
+Nothing is fitted here: while frames stream by, nobody knows yet who stands in them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from landing_analysis.tables import Frame, Picture, Stretch
+
+_LONG_SIDE_PX = 640  # of the small grey picture that is searched (choice: speed)
+_CELLS = (16, 20, 24, 28, 32)  # along the long side; the best corner of each is followed
+_ENOUGH = 80  # points; finer cells are tried for fewer
+_WINDOW_PX = 15  # of the small picture, matched around each point
+_LEVELS = 3  # halvings of it: points are found up to 50 small pixels from where expected
+_LEAST_CORNER = 2e-5  # smaller eigenvalue of the gradients; weaker ones add few that stay
+_LEAST_EDGE = 1e-3  # larger eigenvalue, where a cell has no corner (choice)
+_BLOCK_PX = 5  # over which gradients are averaged
+_UNLIKE_SHARE = 0.6  # of a patch's own contrast; two patches of mere noise differ by 1.4
+_LEAST_IN_VIEW = 0.75  # of the points; fewer and the reference picture is renewed
+_FEWEST = 12  # points; a picture with fewer is no reference, and another is tried later
+_TRY_AGAIN_FRAMES = 30
+
+_Points = NDArray[np.float32]
+
+
+def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Iterator[Frame]:
+    """Pass frames on and follow points of a reference picture through them.
+
+    Parameters
+    ----------
+    frames : in order
+    stretches : is filled once the frames are used up
+
+    Notes
+    -----
+    A patch is found where it differs from the one looked for by less than half of its own
+    contrast: a search that finds nothing stays where it began and would say that all moved
+    as expected. Points are always looked for as they were in the reference picture, so
+    that no drift builds up (pyramidal Lucas-Kanade search, through OpenCV), near where the other
+    points' motion lets them be expected. The reference is renewed when it has left the
+    picture, not when it is only hidden for a while; the first row of a stretch then
+    belongs to the same frame as the last row of the one before.
+    """
+    follower: _Follower | None = None
+    for number, frame in enumerate(frames):
+        grey, scale = _small_grey(frame.rgb)
+        if follower is None:
+            follower = _Follower(grey, number, scale)
+        elif follower.follow(grey):
+            stretches.append(follower.stretch())
+            follower = _Follower(grey, number, scale)
+        yield frame
+    if follower is not None:
+        stretches.append(follower.stretch())
+
+
+def _small_grey(rgb: Picture) -> tuple[Picture, float]:
+    """Return a small grey picture and how many pixels of the frame one of its pixels is."""
+    height, width = rgb.shape[:2]
+    scale = max(1.0, max(height, width) / _LONG_SIDE_PX)
+    size = (max(1, round(width / scale)), max(1, round(height / scale)))
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if scale > 1 else grey
+    return np.asarray(small, dtype=np.uint8), scale
+
+
+class _Follower:
+    """Looks for the points of one reference picture in the frames after it."""
+
+    def __init__(self, grey: Picture, first_frame: int, scale: float) -> None:
+        self._scale = scale
+        self._first_frame = first_frame
+        self._picture = grey
+        self._reference, self._grip = _points_to_follow(grey)
+        self._unlike_levels = _UNLIKE_SHARE * _contrast(grey, self._reference)
+        self._size = np.array(grey.shape[::-1], dtype=np.float32)
+        self._moved = np.eye(2, 3, dtype=np.float32)
+        self._rows = [self._reference]
+
+    def follow(self, grey: Picture) -> bool:
+        """Look for the points in one frame; True when the reference should be renewed."""
+        if len(self._reference) < _FEWEST:
+            self._rows.append(np.full_like(self._reference, np.nan))
+            return len(self._rows) > _TRY_AGAIN_FRAMES
+        expected = self._reference @ self._moved[:, :2].T + self._moved[:, 2]
+        found, status, unlike = cv2.calcOpticalFlowPyrLK(
+            self._picture, grey, self._reference, expected.copy(),
+            winSize=(_WINDOW_PX, _WINDOW_PX), maxLevel=_LEVELS,
+            criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.03),
+            flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=1e-7,
+        )  # fmt: skip
+        good = (status.ravel() == 1) & (unlike.ravel() < self._unlike_levels)
+        good &= ((found > 0) & (found < self._size - 1)).all(axis=1)
+        self._rows.append(np.where(good[:, None], found, np.float32(np.nan)))
+        if good.sum() >= _FEWEST:
+            moved, _ = cv2.estimateAffinePartial2D(
+                self._reference[good], found[good], ransacReprojThreshold=1.5
+            )
+            if moved is not None:
+                self._moved = moved.astype(np.float32)
+        in_view = ((expected > 0) & (expected < self._size - 1)).all(axis=1).mean()
+        return bool(in_view < _LEAST_IN_VIEW)
+
+    def stretch(self) -> Stretch:
+        """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""
+        small = np.stack(self._rows)
+        xy_px = (small + 0.5) * np.float32(self._scale) - 0.5
+        return Stretch(self._first_frame, xy_px, self._grip)
+
+
+def _points_to_follow(grey: Picture) -> tuple[_Points, NDArray[np.float32]]:
+    """Return the best point of each cell, (n, 2) small pixels, and its grip (n, 2, 2).
+
+    A corner where the cell has one, else a point on an edge.
+    """
+    eigen = cv2.cornerEigenValsAndVecs(grey, _BLOCK_PX, 3)
+    larger, smaller = np.moveaxis(eigen[..., :2], 2, 0)
+    strength = np.where(smaller > _LEAST_CORNER, 1 + smaller, np.where(larger > _LEAST_EDGE,
+                                                                       larger, 0))  # fmt: skip
+    points: list[tuple[int, int]] = []
+    for cells in _CELLS:
+        points = _best_of_cells(strength, max(4, max(grey.shape) // cells))
+        if len(points) >= _ENOUGH:
+            break
+    places = np.array(points, dtype=np.int64).reshape(-1, 2)
+    of_points = eigen[places[:, 1], places[:, 0]]
+    axes = of_points[:, 2:].reshape(-1, 2, 2)  # rows: directions of the larger and the smaller
+    sizes = np.sqrt(of_points[:, :2] / np.maximum(of_points[:, :1], 1e-12))
+    grip = np.einsum("pki,pk,pkj->pij", axes, sizes, axes)
+    return places.astype(np.float32), grip.astype(np.float32)
+
+
+def _contrast(grey: Picture, points: _Points) -> NDArray[np.float32]:
+    """Return the mean deviation of the patch around each point, grey levels."""
+    levels = grey.astype(np.float32)
+    window = (_WINDOW_PX, _WINDOW_PX)
+    deviation = cv2.blur(np.abs(levels - cv2.blur(levels, window)), window)
+    columns, rows = points.astype(int).T
+    return np.asarray(deviation[rows, columns], dtype=np.float32)
+
+
+def _best_of_cells(strength: NDArray[np.float64], side: int) -> list[tuple[int, int]]:
+    """Return column and row of the strongest point of each square cell that has one."""
+    rim = _WINDOW_PX // 2 + 1
+    best = []
+    for top in range(rim, strength.shape[0] - rim - side // 2, side):
+        for left in range(rim, strength.shape[1] - rim - side // 2, side):
+            bottom, right = (
+                min(start + side, size - rim)
+                for start, size in zip((top, left), strength.shape, strict=True)
+            )
+            cell = strength[top:bottom, left:right]
+            row, column = np.unravel_index(int(cell.argmax()), cell.shape)
+            if cell[row, column] > 0:
+                best.append((left + int(column), top + int(row)))
+    return best

@@ -1,0 +1,355 @@
+"""The tidy tables, column by column: type, unit and meaning, written once.
+
+The tables themselves are made in `rows`, the data dictionary in `dictionary`; both go
+by what stands here. ``X_sd`` is always the standard uncertainty of ``X``. An empty cell
+is not known or not measurable, never 0; where a value could not be measured a column
+``reason`` says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from landing_analysis.definitions import DEFINITIONS, SIGNS, Definition
+
+Kind = Literal["text", "category", "integer", "number", "boolean", "date", "time", "integers"]
+"""Type of a column; a category is a text of few values, integers a list of them."""
+
+UCUM: dict[str, str] = {
+    "s": "s", "ms": "ms", "m": "m", "deg": "deg", "%": "%", "1": "1", "Hz": "Hz", "px": "{pixel}",
+    "weeks": "wk", "days": "d",
+}  # fmt: skip
+"""Our units as codes of the Unified Code for Units of Measure.
+
+From memory of the UCUM specification (sure): 1 is the unit of a plain ratio, braces hold an
+annotation.
+"""
+
+UNIT_ENDINGS: dict[str, str] = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
+"""How a column's name ends that holds values of one unit, as in reps.csv."""
+
+OWN_UNIT = "column unit"
+"""Stands for the unit of a column whose rows each name their own."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of one table; ``unit`` is one of `UCUM` or `OWN_UNIT`, None where none applies."""
+
+    name: str
+    kind: Kind
+    meaning: str
+    unit: str | None = None
+    sign: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table; ``row`` says what one of its rows is."""
+
+    name: str
+    row: str
+    columns: tuple[Column, ...]
+
+
+# --- columns that several tables share ---------------------------------------------------------
+
+_PATIENT = (
+    Column("patient", "category", "The patient's code; no name is kept anywhere."),
+    Column("invented", "boolean", "True for a patient of the demonstration, who does not exist."),
+    Column("visit_date", "date", "Day of the visit: the day on which the clip was recorded."),
+    Column(
+        "weeks_since_surgery", "number",
+        "Days from the surgery to the visit, divided by 7, to two decimals; negative before it, "
+        "empty without a date of surgery.",
+        "weeks",
+    ),
+)  # fmt: skip
+_CLIP = Column(
+    "clip", "category", "First twelve characters of the clip's sha256; it stands for the set."
+)
+_ANALYSIS = Column(
+    "analysis", "integer",
+    "Number of the analysis in the record; a clip analysed again has several.",
+)  # fmt: skip
+_CURRENT = Column("current", "boolean", "True for the newest analysis of the clip.")
+_KEYS = (
+    *_PATIENT,
+    _CLIP,
+    _ANALYSIS,
+    _CURRENT,
+    Column("task", "category", "jump (two feet) or hop (one foot); empty without any rep."),
+    Column("view", "category", "From where the camera looks: front, back, left_side, right_side "
+           "or oblique."),
+    Column("surgical_side", "category", "The operated limb, as the record knows it now: left or "
+           "right."),
+)  # fmt: skip
+_LIMB = Column(
+    "limb", "category", "left or right of the patient; empty for a measure of the whole body."
+)
+_LIMB_ROLE = Column(
+    "limb_role", "category",
+    "surgical or non-surgical, by surgical_side; empty without a surgical side or a limb.",
+)  # fmt: skip
+_REP = Column("rep", "integer", "Number of the rep in its set, from 1.")
+_LANDING_LIMB = Column(
+    "landing_limb", "category", "Feet that the rep lands on: left, right or both."
+)
+_USED = Column("used", "boolean", "False when the rep is left out of the set's values.")
+_MEASURE = Column("measure", "category", "Name of the measure; see the table measure_definitions.")
+_UNIT = Column("unit", "category", "Unit of the row's values, as a UCUM code.")
+_REASON = Column("reason", "text", "Why there is no value; empty where there is one.")
+_FRAMES = Column(
+    "frames", "integers",
+    "Frames of the clip, from 0, that the value was read from; in CSV with blanks between.",
+)  # fmt: skip
+_MADE_WITH = (
+    Column("version", "category", "Version of the program."),
+    Column("model_sha256", "category", "Fingerprint of the pose model."),
+    Column(
+        "settings_sha256", "category",
+        "Fingerprint of all settings that shape numbers: equal means made alike.",
+    ),
+)  # fmt: skip
+
+
+def _sd(name: str, unit: str | None, of: str = "") -> Column:
+    return Column(f"{name}_sd", "number", f"Standard uncertainty of {of or name}.", unit)
+
+
+def _instant(name: str, what: str) -> tuple[Column, Column]:
+    meaning = f"{what}, in seconds of life from the clip's first time; empty when not known."
+    sd = Column(f"{name}_sd_s", "number", f"Standard uncertainty of {name}_s.", "s")
+    return Column(f"{name}_s", "number", meaning, "s"), sd
+
+
+# --- the tables --------------------------------------------------------------------------------
+
+_VISITS = Table(
+    "visits", "one visit of one patient",
+    (
+        *_PATIENT,
+        Column("days_since_surgery", "integer", "Days from the surgery to the visit.", "days"),
+        Column("surgery_date", "date", "Day of the surgery."),
+        Column("surgical_side", "category", "The operated limb: left or right."),
+        Column("stature_m", "number", "Body height.", "m"),
+        Column("clips", "integer", "Clips of the day.", "1"),
+        Column("clips_analysed", "integer", "Clips of the day that have values.", "1"),
+    ),
+)  # fmt: skip
+
+_CLIPS = Table(
+    "clips", "one clip, with values or not",
+    (
+        *_PATIENT,
+        _CLIP,
+        Column("clip_sha256", "text", "Fingerprint of the clip's content; its file name is left "
+               "out, since it may tell who it is."),
+        Column("recorded_at", "time", "When it was recorded, in UTC; visit_date is the day where "
+               "it was filmed."),
+        Column("recorded_from", "category", "Where that was found: clip, file name or file time."),
+        Column("state", "category", "done, waiting, analysing or needs attention; landing-analysis "
+               "clips says why."),
+        Column("width_px", "integer", "Width of the upright picture.", "px"),
+        Column("height_px", "integer", "Height of the upright picture.", "px"),
+        Column("n_frames", "integer", "Frames.", "1"),
+        Column("duration_s", "number", "Duration as a player shows it.", "s"),
+        Column("median_frame_rate_hz", "number", "One over the median frame interval.", "Hz"),
+        Column("mirrored", "boolean", "Whether the file asks for a mirrored picture."),
+    ),
+)  # fmt: skip
+
+_ANALYSES = Table(
+    "analyses", "one analysis of one clip",
+    (
+        *_KEYS,
+        Column("analysed_at", "time", "When it was analysed, in UTC."),
+        *_MADE_WITH,
+        Column("model_name", "category", "Name of the pose model."),
+        Column("task_origin", "category", "Whether the task was detected or given."),
+        Column("view_origin", "category", "Whether the view was detected or given."),
+        Column("view_yaw_deg", "number", "Turn of the pelvis away from square-on in the view.",
+               "deg", "positive to the patient's own left"),
+        Column("view_yaw_sd_deg", "number", "Standard uncertainty of view_yaw_deg.", "deg"),
+        Column("near_limb", "category", "The limb nearer to the camera in a side view."),
+        Column("hop_limb", "category", "The hopping limb; empty for jumps."),
+        Column("surgical_side_then", "category", "The surgical side that this analysis went by; "
+               "findings name limbs by it."),
+        Column("stature_then_m", "number", "The stature that this analysis went by.", "m"),
+        Column("target_flexion_deg", "number", "Peak knee flexion that was being taught.", "deg"),
+        Column("people", "integer", "People seen in the clip.", "1"),
+        Column("reps", "integer", "Reps counted.", "1"),
+        Column("reps_used", "integer", "Reps that the set's values are made from.", "1"),
+        Column("quality", "category", "Worst state of the quality notes: good, limited or poor."),
+    ),
+)  # fmt: skip
+
+_REPS = Table(
+    "reps", "one rep of one set",
+    (
+        *_KEYS, _REP, _LANDING_LIMB, _USED,
+        Column("reason", "text", "Why the rep is left out; empty when it is used."),
+        *_instant("take_off", "Last toe-off before the flight"),
+        *_instant("landing", "First initial contact after the flight"),
+        Column("peak_flexion_s", "number", "When the landing is deepest, in seconds of life from "
+               "the clip's first time; empty when not known.", "s"),
+    ),
+)  # fmt: skip
+
+_CONTACTS = Table(
+    "contacts", "one ground contact of one foot",
+    (
+        *_KEYS, _LIMB, _LIMB_ROLE,
+        Column("rep", "integer", "The rep whose landing it is; empty for other contacts."),
+        Column("origin", "category", "detected by the program, or reviewed by a person."),
+        *_instant("initial_contact", "Initial contact of the foot"),
+        *_instant("toe_off", "Toe-off of the foot"),
+        Column("toe_off_reason", "text", "Why there is no toe-off."),
+        *_instant("toe_contact", "First contact of the toes"),
+        *_instant("heel_contact", "First contact of the heel"),
+        Column("initial_contact_frame", "integer", "The frame nearest to it, from 0."),
+        Column("toe_off_frame", "integer", "The frame nearest to it, from 0."),
+    ),
+)  # fmt: skip
+
+_MEASURES = Table(
+    "measures", "one measure of one limb, or of the whole body, in one rep",
+    (
+        *_KEYS, _REP, _LANDING_LIMB, _USED, _LIMB, _LIMB_ROLE, _MEASURE,
+        Column("value", "number", "The value.", OWN_UNIT, "see measure_definitions"),
+        _sd("value", OWN_UNIT),
+        _UNIT, _REASON,
+        Column("foot_strike", "category", "For toe_to_heel_interval: how the foot lands."),
+        _FRAMES, *_MADE_WITH,
+    ),
+)  # fmt: skip
+
+_SETS = Table(
+    "sets", "one measure of one limb, or of the whole body, over the used reps of one set",
+    (
+        *_KEYS,
+        Column("landing_limb", "category", "Feet that the set lands on: left, right or both; "
+               "empty when its reps differ."),
+        _LIMB, _LIMB_ROLE, _MEASURE,
+        Column("reps_used", "integer", "Reps behind the mean; 0 without a value.", "1"),
+        Column("mean", "number", "Mean over the used reps.", OWN_UNIT, "see measure_definitions"),
+        _sd("mean", OWN_UNIT, "the mean; what all reps share does not shrink in it"),
+        Column("between_reps_sd", "number", "Standard deviation from rep to rep; empty for one "
+               "rep.", OWN_UNIT),
+        _UNIT, _REASON,
+        Column("best", "number", "Best rep; empty where neither direction is better.", OWN_UNIT),
+        Column("worst", "number", "Worst rep; empty where neither direction is better.", OWN_UNIT),
+        Column("first_third", "number", "Mean of the first third of the reps, from six on.",
+               OWN_UNIT),
+        Column("last_third", "number", "Mean of the last third of the reps, from six on.",
+               OWN_UNIT),
+        Column("fatigue", "number", "last_third minus first_third.", OWN_UNIT),
+        _sd("fatigue", OWN_UNIT),
+        *_MADE_WITH,
+    ),
+)  # fmt: skip
+
+_SIDES = Table(
+    "side_comparisons", "one measure of one limb set against the other limb in one set",
+    (
+        *_KEYS, _MEASURE,
+        Column("kind", "category", "lsi: limb symmetry index, the limb divided by the other; "
+               "difference: the limb minus the other."),
+        Column("limb", "category", "The limb named first: the surgical one as far as "
+               "the analysis knew, else the left."),
+        _LIMB_ROLE,
+        Column("value", "number", "The comparison.", OWN_UNIT),
+        _sd("value", OWN_UNIT),
+        _UNIT, _REASON, *_MADE_WITH,
+    ),
+)  # fmt: skip
+
+_FINDINGS = Table(
+    "findings", "one value held against one limit",
+    (
+        *_KEYS,
+        Column("finding", "category", "Name of the finding."),
+        _MEASURE, _LIMB, _LIMB_ROLE,
+        Column("rep", "integer", "Number of the rep; empty for the mean of the set."),
+        Column("verdict", "category", "above, below, within, or cannot tell when the limit lies "
+               "within the 95 % interval. It describes a number and diagnoses nobody."),
+        Column("value", "number", "The value held against the limit.", OWN_UNIT,
+               "see measure_definitions"),
+        _sd("value", OWN_UNIT),
+        Column("limit", "number", "The limit; the text says where it holds in both directions.",
+               OWN_UNIT),
+        _UNIT,
+        Column("limit_source", "text", "What the limit rests on."),
+        Column("text", "text", "The sentence of the report."),
+        _FRAMES,
+    ),
+)  # fmt: skip
+
+_NOTES = Table(
+    "quality_notes", "one remark on what the clip's making costs the numbers",
+    (
+        *_KEYS,
+        Column("check", "category", "What was looked at."),
+        Column("state", "category", "good, limited or poor."),
+        Column("text", "text", "What was found."),
+    ),
+)  # fmt: skip
+
+_DEFINITION_COLUMNS = (
+    Column("measure", "text", "Name of the measure in all tables."),
+    Column("label", "text", "Name as reports print it."),
+    Column("unit", "category", "Unit, as a UCUM code."),
+    Column("wide_column", "text", "The measure's column in reps_wide; unit in its name."),
+    Column("decimals", "integer", "Decimals that reports print.", "1"),
+    Column("scope", "category", "limb, or body for the whole body."),
+    Column("views", "text", "Views that show it, with blanks between."),
+    Column("compared_by", "category", "lsi or difference; empty where sides are part of it."),
+    Column("better", "category", "Direction that training aims for; empty where there is none."),
+    Column("meaning", "text", "What it is."),
+    Column("sign", "text", "What a positive value means, where it can be negative."),
+    Column("source", "text", "Where the definition comes from."),
+    Column("limits", "text", "What it cannot show."),
+)
+_DEFINITIONS = Table("measure_definitions", "one measure", _DEFINITION_COLUMNS)
+
+
+def wide_names(definition: Definition) -> tuple[str, str]:
+    """Return the columns of one measure and of its standard uncertainty in ``reps_wide``."""
+    ending = UNIT_ENDINGS.get(definition.unit, "")
+    return f"{definition.name}{ending}", f"{definition.name}_sd{ending}"
+
+
+def _wide(definition: Definition) -> tuple[Column, Column]:
+    value, sd = wide_names(definition)
+    return (
+        Column(
+            value, "number", f"{definition.label}. {definition.meaning} {definition.limits}",
+            definition.unit, SIGNS.get(definition.name, ""), definition.source,
+        ),
+        Column(sd, "number", f"Standard uncertainty of {value}.", definition.unit),
+    )  # fmt: skip
+
+
+_REPS_WIDE = Table(
+    "reps_wide", "one limb, or the whole body, in one rep, with every measure in a column",
+    (
+        *_KEYS, _REP, _LANDING_LIMB, _USED,
+        Column("limb", "category", "left, right, or both for measures of the whole body in jumps; "
+               "those of a hop stand in the limb's row."),
+        _LIMB_ROLE,
+        *(column for definition in DEFINITIONS.values() for column in _wide(definition)),
+        Column("not_measurable", "text", "Each measure of the row without a value, and why."),
+        *_MADE_WITH,
+    ),
+)  # fmt: skip
+
+TABLES: dict[str, Table] = {
+    table.name: table
+    for table in (
+        _VISITS, _CLIPS, _ANALYSES, _REPS, _CONTACTS, _MEASURES, _REPS_WIDE, _SETS, _SIDES,
+        _FINDINGS, _NOTES, _DEFINITIONS,
+    )
+}  # fmt: skip
+"""Every tidy table by its name, in the order of the dictionary."""

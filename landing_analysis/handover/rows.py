@@ -1,0 +1,429 @@
+"""The record's rows of one patient -> the rows of the tidy tables, as `columns` describes them.
+
+Only what `columns` names is handed on: no file name and no path, because a person's name may
+stand in them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+from landing_analysis.definitions import DEFINITIONS, SIGNS
+from landing_analysis.handover.columns import UCUM, wide_names
+from landing_analysis.patients import Patient
+from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report.documents import side_name
+from landing_analysis.tables import LIMBS, Limb
+
+Row = dict[str, Any]
+
+_SHORT = 12  # characters of a clip's sha256: 48 bits, so that no record has one twice (choice)
+_NO_REP = "not measurable: no rep of the set could be used"
+
+
+@dataclass(frozen=True)
+class PatientRows:
+    """Everything the record holds of one patient: ``clips`` as `store.read_clips` gives them."""
+
+    patient: Patient
+    clips: tuple[dict[str, Any], ...]
+    analyses: tuple[StoredAnalysis, ...]
+
+
+def tidy_rows(rows: PatientRows) -> dict[str, list[Row]]:
+    """Return a patient's rows of every tidy table.
+
+    Parameters
+    ----------
+    rows : PatientRows
+
+    Returns
+    -------
+    dict
+        By the names of `columns.TABLES`, without ``measure_definitions``. A row holds the
+        columns of its table; None is not known, and ``reason`` says why a value is missing.
+    """
+    newest = {one.values["clip_id"]: one.values["id"] for one in rows.analyses}
+    tables: dict[str, list[Row]] = {
+        "visits": list(_visits(rows)),
+        "clips": [_clip(rows.patient, clip) for clip in rows.clips],
+    }
+    for one in rows.analyses:
+        current = newest[one.values["clip_id"]] == one.values["id"]
+        for table, below in _tables_of(rows.patient, one, current=current):
+            tables.setdefault(table, []).extend(below)
+    return tables
+
+
+def definition_rows() -> list[Row]:
+    """Return the table ``measure_definitions``."""
+    return [
+        {
+            "measure": item.name,
+            "label": item.label,
+            "unit": UCUM[item.unit],
+            "wide_column": wide_names(item)[0],
+            "decimals": item.decimals,
+            "scope": item.scope,
+            "views": " ".join(item.views),
+            "compared_by": item.compare,
+            "better": item.better,
+            "meaning": item.meaning,
+            "sign": SIGNS.get(item.name),
+            "source": item.source,
+            "limits": item.limits,
+        }
+        for item in DEFINITIONS.values()
+    ]
+
+
+# --- visits and clips --------------------------------------------------------------------------
+
+
+def short_clip(sha256: str) -> str:
+    """Return what stands for a clip in the tables."""
+    return sha256[:_SHORT]
+
+
+def days_since_surgery(patient: Patient, day: date) -> int | None:
+    """Return the days from the surgery to a day, negative before it."""
+    return (day - patient.surgery_date).days if patient.surgery_date else None
+
+
+def _patient(patient: Patient, day: date) -> Row:
+    days = days_since_surgery(patient, day)
+    return {
+        "patient": patient.code,
+        "invented": patient.invented,
+        "visit_date": day,
+        "weeks_since_surgery": None if days is None else round(days / 7, 2),
+    }
+
+
+def _visits(rows: PatientRows) -> Iterator[Row]:
+    patient = rows.patient
+    for day in sorted({clip["date"] for clip in rows.clips}):
+        clips = [clip for clip in rows.clips if clip["date"] == day]
+        yield {
+            **_patient(patient, day),
+            "days_since_surgery": days_since_surgery(patient, day),
+            "surgery_date": patient.surgery_date,
+            "surgical_side": patient.surgical_side,
+            "stature_m": patient.stature_m,
+            "clips": len(clips),
+            "clips_analysed": sum(clip["analysed"] for clip in clips),
+        }
+
+
+def _clip(patient: Patient, clip: dict[str, Any]) -> Row:
+    return {
+        **_patient(patient, clip["date"]),
+        "clip": short_clip(clip["sha256"]),
+        "clip_sha256": clip["sha256"],
+        "recorded_at": _utc(clip["recorded_at"]),
+        **{name: clip[name] for name in ("recorded_from", "state", "width_px", "height_px")},
+        "n_frames": clip["frames"],
+        "duration_s": clip["duration_s"],
+        "median_frame_rate_hz": clip["median_fps"],
+        "mirrored": bool(clip["mirrored"]),
+    }
+
+
+def _utc(text: str) -> datetime:
+    return datetime.fromisoformat(text).astimezone(UTC)
+
+
+# --- below an analysis -------------------------------------------------------------------------
+
+
+def _tables_of(
+    patient: Patient, one: StoredAnalysis, *, current: bool
+) -> Iterator[tuple[str, list[Row]]]:
+    keys = _keys(patient, one, current=current)
+    made = made_with(one)
+    tables = one.tables
+    reps = {rep["number"]: _rep_keys(rep) for rep in tables["rep"]}
+    side = patient.surgical_side
+    yield "analyses", [{**keys, **_analysis(one), **made}]
+    yield "reps", [{**keys, **_rep(rep)} for rep in tables["rep"]]
+    yield (
+        "contacts",
+        [
+            {**keys, **_limb(row["limb"], side), **_without(row, "id", "analysis_id", "limb")}
+            for row in tables["contact"]
+        ],
+    )
+    yield (
+        "measures",
+        [
+            {**keys, **reps[row["rep"]], **_measure(row), **_limb(row["limb"], side), **made}
+            for row in tables["measure"]
+        ],
+    )
+    yield "reps_wide", [{**keys, **row, **made} for row in _wide_rows(one, reps, side)]
+    yield (
+        "sets",
+        [
+            {**keys, "landing_limb": landing_limb(one), **row, **_limb(row["limb"], side), **made}
+            for row in set_rows(one)
+        ],
+    )
+    yield (
+        "side_comparisons",
+        [{**keys, **row, **_limb(row["limb"], side), **made} for row in side_rows(one)],
+    )
+    yield (
+        "findings",
+        [{**keys, **_finding(row), **_limb(row["limb"], side)} for row in tables["finding"]],
+    )
+    yield (
+        "quality_notes",
+        [
+            {**keys, "check": row["check_name"], "state": row["state"], "text": row["text"]}
+            for row in tables["quality"]
+        ],
+    )
+
+
+def _keys(patient: Patient, one: StoredAnalysis, *, current: bool) -> Row:
+    return {
+        **_patient(patient, one.date),
+        "clip": short_clip(one.values["sha256"]),
+        "analysis": one.values["id"],
+        "current": current,
+        "task": one.values["task"],
+        "view": one.values["view"],
+        "surgical_side": patient.surgical_side,
+    }
+
+
+def made_with(one: StoredAnalysis) -> Row:
+    """Return what made the numbers; how many processes worked on them does not matter."""
+    settings = dict(one.values["settings"])
+    if isinstance(settings.get("pose"), dict):
+        settings["pose"] = _without(settings["pose"], "workers")
+    text = json.dumps(settings, sort_keys=True)
+    return {
+        "version": one.values["version"],
+        "model_sha256": one.values["model_sha256"],
+        "settings_sha256": hashlib.sha256(text.encode()).hexdigest(),
+    }
+
+
+def _analysis(one: StoredAnalysis) -> Row:
+    values, reps = one.values, one.tables["rep"]
+    same = ("model_name", "task_origin", "view_origin", "view_yaw_deg", "view_yaw_sd_deg",
+            "near_limb", "target_flexion_deg", "people")  # fmt: skip
+    return {
+        **{name: values[name] for name in same},
+        "analysed_at": _utc(values["analysed_at"]),
+        "hop_limb": values["limb"],
+        "surgical_side_then": values["surgical_side"],
+        "stature_then_m": values["stature_m"],
+        "reps": len(reps),
+        "reps_used": sum(rep["used"] for rep in reps),
+        "quality": _worst(row["state"] for row in one.tables["quality"]),
+    }
+
+
+def _worst(states: Iterable[str]) -> str:
+    found = set(states)
+    return next((state for state in ("poor", "limited") if state in found), "good")
+
+
+def _rep_keys(rep: Row) -> Row:
+    return {
+        "rep": rep["number"],
+        "landing_limb": _feet(rep["limbs"]),
+        "used": bool(rep["used"]),
+    }
+
+
+def _feet(limbs: list[Limb]) -> str | None:
+    return "both" if len(limbs) == len(LIMBS) else limbs[0] if limbs else None
+
+
+def landing_limb(one: StoredAnalysis) -> str | None:
+    """Return the feet that all reps of a set land on, None when they differ."""
+    found = {_feet(rep["limbs"]) for rep in one.tables["rep"]}
+    return found.pop() if len(found) == 1 else None
+
+
+def _rep(rep: Row) -> Row:
+    same = ("reason", "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s", "peak_flexion_s")
+    return {**_rep_keys(rep), **{name: rep[name] for name in same}}
+
+
+def _limb(limb: Limb | None, surgical_side: Limb | None) -> Row:
+    return {"limb": limb, "limb_role": side_name(limb, surgical_side)}
+
+
+def _measure(row: Row) -> Row:
+    return {
+        "measure": row["name"],
+        "value": row["value"],
+        "value_sd": row["sd"],
+        "unit": _ucum(row["unit"]),
+        **{name: row[name] for name in ("reason", "foot_strike", "frames")},
+    }
+
+
+def set_rows(one: StoredAnalysis) -> list[Row]:
+    """Return each measure and limb of a set: the mean of its used reps, or why there is none.
+
+    Returns
+    -------
+    list of dict
+        In the order of `definitions`, the left limb first, the whole body (limb None) last;
+        keyed as in the table ``sets``.
+    """
+    means = {(row["name"], row["limb"]): row for row in one.tables["summary"]}
+    seen = {(row["name"], row["limb"]) for row in one.tables["measure"]} | set(means)
+    names = [*DEFINITIONS, *sorted({name for name, _ in seen} - set(DEFINITIONS))]
+    order = [(name, limb) for name in names for limb in (*LIMBS, None)]
+    return [
+        _set_mean(means[key]) if key in means else _no_mean(one, *key)
+        for key in order
+        if key in seen
+    ]
+
+
+def _set_mean(row: Row) -> Row:
+    same = ("limb", "reps_used", "mean", "mean_sd", "best", "worst", "first_third", "last_third",
+            "fatigue", "fatigue_sd")  # fmt: skip
+    return {
+        "measure": row["name"],
+        **{name: row[name] for name in same},
+        "between_reps_sd": row["sd"],
+        "unit": _ucum(row["unit"]),
+    }
+
+
+def _no_mean(one: StoredAnalysis, name: str, limb: Limb | None) -> Row:
+    used = {rep["number"] for rep in one.tables["rep"] if rep["used"]}
+    rows = [row for row in one.tables["measure"] if (row["name"], row["limb"]) == (name, limb)]
+    reasons = dict.fromkeys(row["reason"] for row in rows if row["rep"] in used and row["reason"])
+    return {
+        "measure": name,
+        "limb": limb,
+        "reps_used": 0,
+        "unit": _ucum(rows[0]["unit"]),
+        "reason": "; ".join(reasons) or _NO_REP,
+    }
+
+
+def side_rows(one: StoredAnalysis) -> list[Row]:
+    """Return each measure that both limbs of a set have: one limb against the other, or why not.
+
+    Returns
+    -------
+    list of dict
+        In the order of `definitions`; keyed as in the table ``side_comparisons``.
+    """
+    compared = {row["name"]: row for row in one.tables["comparison"]}
+    means = {(row["name"], row["limb"]): row["mean"] for row in one.tables["summary"]}
+    first: Limb = one.values["surgical_side"] or LIMBS[0]
+    rows = []
+    for name in [*DEFINITIONS, *(name for name in compared if name not in DEFINITIONS)]:
+        if name in compared:
+            rows.append(_comparison(compared[name]))
+        elif all((name, limb) in means for limb in LIMBS) and DEFINITIONS[name].compare:
+            apart = means[name, LIMBS[0]] - means[name, LIMBS[1]]
+            rows.append(_not_compared(name, first, _why_not_compared(one, name, apart)))
+    return rows
+
+
+def _comparison(row: Row) -> Row:
+    return {
+        "measure": row["name"],
+        "kind": row["kind"],
+        "limb": row["limb"],
+        "value": row["value"],
+        "value_sd": row["sd"],
+        "unit": _ucum(row["unit"]),
+    }
+
+
+def _not_compared(name: str, limb: Limb, reason: str) -> Row:
+    definition = DEFINITIONS[name]
+    unit = "%" if definition.compare == "lsi" else definition.unit
+    return {
+        "measure": name,
+        "kind": definition.compare,
+        "limb": limb,
+        "unit": _ucum(unit),
+        "reason": f"not compared: {reason}",
+    }
+
+
+def _why_not_compared(one: StoredAnalysis, name: str, apart: float) -> str:
+    """Say again what the record does not keep: times within one frame are not compared.
+
+    A slowed clip's frames are closer together in life than in the file, so what is within
+    one of them is within one of these.
+    """
+    if DEFINITIONS[name].unit == "s" and abs(apart) < 1.0 / one.values["median_fps"]:
+        return "the limbs differ by less than one frame"
+    return "the clip's report says why"
+
+
+def _finding(row: Row) -> Row:
+    return {
+        "finding": row["name"],
+        "value_sd": row["sd"],
+        "limit": row["limit_value"],
+        "limit_source": row["source"],
+        "unit": _ucum(row["unit"]),
+        **{name: row[name] for name in ("measure", "rep", "verdict", "value", "text", "frames")},
+    }
+
+
+def _ucum(unit: str) -> str:
+    return UCUM.get(unit, unit)
+
+
+def _without(row: Row, *names: str) -> Row:
+    return {name: value for name, value in row.items() if name not in names}
+
+
+# --- one column per measure --------------------------------------------------------------------
+
+
+def _wide_rows(
+    one: StoredAnalysis, reps: dict[int, Row], surgical_side: Limb | None
+) -> Iterator[Row]:
+    for rep in one.tables["rep"]:
+        measures = [row for row in one.tables["measure"] if row["rep"] == rep["number"]]
+        for limb in (*rep["limbs"], *(("both",) if rep["task"] == "jump" else ())):
+            wanted = {None} if limb == "both" else {limb}
+            rows = [
+                row for row in measures
+                if row["limb"] in wanted or (row["limb"] is None and rep["task"] == "hop")
+            ]  # fmt: skip
+            role = side_name(None if limb == "both" else limb, surgical_side)
+            yield {
+                **reps[rep["number"]],
+                "limb": limb,
+                "limb_role": role,
+                **_cells(rows),
+                "not_measurable": _missing(rows),
+            }
+
+
+def _cells(rows: list[Row]) -> Row:
+    cells: Row = {}
+    for row in rows:
+        definition = DEFINITIONS.get(row["name"])
+        if definition:  # an older program may have known others; they stay in the long table
+            value, sd = wide_names(definition)
+            cells |= {value: row["value"], sd: row["sd"]}
+    return cells
+
+
+def _missing(rows: list[Row]) -> str | None:
+    return "; ".join(f"{row['name']}: {row['reason']}" for row in rows if row["reason"]) or None

@@ -1,0 +1,479 @@
+"""(Patient, Poses) -> Encounters: where somebody else is in the patient's way, and what it costs.
+
+The pose model draws one body from what two have on the same spot, or gives the nearer one
+alone. What it says of the patient while somebody else overlaps them in the picture is not
+measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from landing_analysis.maths.signals import close_gaps, runs
+from landing_analysis.settings import PeopleSettings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    BoolArray,
+    Contacts,
+    Event,
+    Flight,
+    FloatArray,
+    Landmarks,
+    Note,
+    Patient,
+    Poses,
+    QualityState,
+    Rep,
+    Reps,
+    Tracks,
+)
+
+Where = Literal["in front of", "behind", "beside"]
+
+_AROUND_S = 0.5  # a walker's feet are looked at for as long before and after they meet somebody
+_HID_REASON = "somebody hid the patient before the foot was seen to leave"
+_COMPARED_S = 1.5  # before and after somebody hid the patient: time to stand upright once
+_FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
+_TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
+_BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
+
+
+@dataclass(frozen=True)
+class Encounter:
+    """A stretch of time in which somebody hides the patient in the picture.
+
+    ``grew`` is how many times as large who is measured afterwards is as who was measured
+    before; NaN where one of the two was not seen.
+    """
+
+    start_s: float
+    end_s: float
+    where: Where
+    grew: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Company:
+    """Who else is near a person, frame by frame.
+
+    Attributes
+    ----------
+    encounters : in order of time, those that hid the person
+    hidden : (n_frames,) the person is not seen, or not surely, for somebody else
+    near : (n_frames,) somebody else stands close beside, or overlaps
+    mixed : (n_frames,) the pose model drew a second body on the person's
+    """
+
+    encounters: tuple[Encounter, ...]
+    hidden: BoolArray
+    near: BoolArray
+    mixed: BoolArray
+
+    @property
+    def alone(self) -> bool:
+        """Whether nobody else was ever near."""
+        return not (self.encounters or self.near.any() or self.mixed.any())
+
+
+def watch_company(
+    person: Landmarks,
+    poses: Poses,
+    everybody: tuple[Landmarks, ...],
+    settings: PeopleSettings,
+) -> Company:
+    """Find who is near one person, and where they hide them.
+
+    Parameters
+    ----------
+    person : whom the others are near to, one of ``everybody``
+    poses : of the same frames
+    everybody : from `follow_people`
+    settings : PeopleSettings
+
+    Returns
+    -------
+    Company
+
+    Notes
+    -----
+    Bodies are boxes around shoulders, hips, legs and feet; a person who is lost for a
+    while is taken to be on the line between where they were and where they came back.
+    An overlap counts as an encounter when the person is lost in it, or the other one is
+    and was not behind: the model then draws one body from two. One who passes behind costs
+    nothing. Somebody whose feet are lower in the picture is nearer to the camera. Limit:
+    somebody whom the model does not draw at all is not noticed.
+    """
+    t_s, own = person.t_s, person.xy_px[:, _BODY]
+    height_px = _height_px(own) or 1.0
+    box = _bridged(t_s, _boxes(own), settings.lost_s)
+    others = poses.xy_px[:, :, _BODY]
+    apart_px = np.linalg.norm(others - own[:, None], axis=3)
+    lost = ~np.isfinite(own[:, 0, 0])
+    with np.errstate(invalid="ignore"):
+        same = (apart_px < settings.same_share_of_body * height_px).sum(axis=2)
+        itself = apart_px.max(axis=2) == 0
+        other = np.isfinite(others[:, :, 0, 0]) & ~itself
+        mixed = other & (same >= settings.same_landmarks)
+        apart = _between(box[:, None], _boxes(others)) / height_px
+        over = (other & ~mixed & (apart < settings.overlap_share_of_body)).any(axis=1)
+        near = (other & ~mixed & (apart < settings.near_share_of_body)).any(axis=1)
+    merged = _merged(person, everybody, box, settings.overlap_share_of_body * height_px, settings)
+    floor_px = _floor_px(own, height_px)
+    hidden = np.zeros(len(t_s), dtype=bool)
+    encounters = []
+    for first, last in runs(close_gaps(t_s, over | merged, settings.lost_s)):
+        during = slice(first, last + 1)
+        where = _where(poses, other & ~mixed, t_s, (first, last), floor_px, height_px)
+        unseen = lost[during] if where == "behind" else lost[during] | merged[during]
+        if not unseen.any():
+            continue
+        start_s = max(float(t_s[first]) - settings.around_encounter_s, float(t_s[0]))
+        end_s = float(t_s[last]) + settings.around_encounter_s
+        grew = _height_px(own[_near(t_s, end_s, +1)]) / (
+            _height_px(own[_near(t_s, start_s, -1)]) or np.nan
+        )
+        encounters.append(Encounter(start_s, end_s, where, grew or float("nan")))
+        unseen_s = t_s[during][unseen]
+        hidden |= (t_s > unseen_s[0] - settings.unsure_s) & (t_s < unseen_s[-1] + settings.unsure_s)
+    return Company(tuple(encounters), hidden, near, mixed.any(axis=1))
+
+
+def _merged(
+    person: Landmarks,
+    everybody: tuple[Landmarks, ...],
+    box: FloatArray,
+    overlap_px: float,
+    settings: PeopleSettings,
+) -> BoolArray:
+    """Return (n_frames,) True where somebody is lost while they must overlap the person."""
+    merged = np.zeros(len(person.t_s), dtype=bool)
+    for other in everybody:
+        if np.array_equal(other.xy_px, person.xy_px, equal_nan=True):
+            continue
+        seen = _boxes(other.xy_px[:, _BODY])
+        unseen = ~np.isfinite(seen[:, 0])
+        known = np.flatnonzero(~unseen)
+        if not len(known):
+            continue
+        between = np.zeros_like(merged)
+        between[known[0] : known[-1]] = True
+        placed = _bridged(person.t_s, seen, settings.lost_s)
+        with np.errstate(invalid="ignore"):
+            merged |= unseen & between & (_between(box, placed) < overlap_px)
+    return merged
+
+
+def without_hidden(person: Landmarks, company: Company) -> Landmarks:
+    """Blank the frames in which a person is hidden, and those beside where the model mixes."""
+    if not company.hidden.any():
+        return person
+    blank = company.hidden[:, None, None]
+    return replace(
+        person,
+        xy_px=np.where(blank, np.nan, person.xy_px),
+        world_m=np.where(blank, np.nan, person.world_m),
+        visibility=np.where(company.hidden[:, None], 0.0, person.visibility),
+    )
+
+
+def inside_picture(person: Landmarks) -> Landmarks:
+    """Blank what lies outside the picture: there the model guesses.
+
+    A leg is blanked from the first point outside downwards; the whole body where a
+    shoulder or a hip is outside, as when somebody walks into the picture.
+    """
+    x, y = person.xy_px[..., 0], person.xy_px[..., 1]
+    with np.errstate(invalid="ignore"):
+        beyond = [x < -0.5, x > person.width_px - 0.5, y < -0.5, y > person.height_px - 0.5]
+    outside: BoolArray = np.any(beyond, axis=0)
+    if not outside.any():
+        return person
+    for limb in LIMBS:
+        knee, ankle, heel, toe = (
+            LANDMARK[f"{limb}_{part}"] for part in ("knee", "ankle", "heel", "toe")
+        )
+        outside[:, ankle] |= outside[:, knee]
+        outside[:, heel] |= outside[:, ankle]
+        outside[:, toe] |= outside[:, ankle]
+    outside |= outside[:, _TRUNK].any(axis=1, keepdims=True)
+    return replace(
+        person,
+        xy_px=np.where(outside[..., None], np.nan, person.xy_px),
+        visibility=np.where(outside, 0.0, person.visibility),
+    )
+
+
+def on_clock(company: Company, before_s: FloatArray, t_s: FloatArray) -> Company:
+    """Tell the encounters in another clock; both (n_frames,) are the times of the same frames."""
+
+    def told(at_s: float) -> float:
+        return float(np.interp(at_s, before_s, t_s))
+
+    encounters = tuple(
+        replace(e, start_s=told(e.start_s), end_s=told(e.end_s)) for e in company.encounters
+    )
+    return replace(company, encounters=encounters)
+
+
+def apart_from_others(tracks: Tracks, company: Company, settings: PeopleSettings) -> Tracks:
+    """Blank the frames in which somebody else stood close, all of them where that was often."""
+    close = company.near | (company.mixed.mean() >= settings.mixed_share)
+    if not close.any():
+        return tracks
+    return replace(tracks, raw_px=np.where(close[:, None, None], np.nan, tracks.raw_px))
+
+
+def without_hidden_toe_offs(contacts: Contacts, encounters: tuple[Encounter, ...]) -> Contacts:
+    """Forget the toe-off of a foot whose patient was hidden since it landed.
+
+    A flight may have been missed in between.
+    """
+    kept = tuple(
+        replace(contact, toe_off=None, toe_off_reason=_HID_REASON)
+        if contact.toe_off
+        and _meets((contact.initial_contact.t_s, contact.toe_off.t_s), encounters)
+        else contact
+        for contact in contacts.contacts
+    )
+    return replace(contacts, contacts=kept) if encounters else contacts
+
+
+def refuse_hidden(reps: Reps, encounters: tuple[Encounter, ...]) -> Reps:
+    """Refuse the reps in which somebody hid the patient.
+
+    Parameters
+    ----------
+    reps : Reps
+    encounters : of the patient, on the same clock
+
+    Returns
+    -------
+    Reps
+        A rep that is clear itself, but hidden before the next flight, has no next flight.
+    """
+    if not encounters:
+        return reps
+    return replace(reps, reps=tuple(_refused(rep, encounters) for rep in reps.reps))
+
+
+def widen_events(
+    contacts: Contacts, company: Company, t_s: FloatArray, settings: PeopleSettings
+) -> Contacts:
+    """Widen the uncertainty of events near which the model may have mixed two bodies.
+
+    Parameters
+    ----------
+    contacts : Contacts
+    company : of the patient
+    t_s : (n_frames,) seconds, the clock of ``contacts``
+    settings : PeopleSettings
+
+    Returns
+    -------
+    Contacts
+        With ``settings.near_widens`` times the uncertainty where somebody stood close
+        within ``settings.unsure_s``, and throughout where a second body was drawn on the
+        patient's in ``settings.mixed_share`` of the frames.
+    """
+    everywhere = bool(company.mixed.mean() >= settings.mixed_share)
+    if not everywhere and not company.near.any():
+        return contacts
+    near_s = t_s[company.near | company.mixed]
+
+    def widened(event: Event | None) -> Event | None:
+        if event is None:
+            return None
+        close = everywhere or bool((np.abs(near_s - event.t_s) <= settings.unsure_s).any())
+        return Event(event.t_s, event.sd_s * settings.near_widens) if close else event
+
+    return replace(
+        contacts,
+        flights=tuple(
+            replace(f, take_off=widened(f.take_off), landing=widened(f.landing))
+            for f in contacts.flights
+        ),
+        contacts=tuple(
+            replace(
+                c,
+                initial_contact=widened(c.initial_contact) or c.initial_contact,
+                toe_off=widened(c.toe_off),
+                toe_contact=widened(c.toe_contact),
+                heel_contact=widened(c.heel_contact),
+            )
+            for c in contacts.contacts
+        ),
+    )
+
+
+def company_notes(
+    patient: Patient, company: Company, reps: Reps, settings: PeopleSettings
+) -> tuple[Note, ...]:
+    """Say who else was there, who is measured and why, and what it costs.
+
+    Parameters
+    ----------
+    patient : Patient
+    company : of the patient
+    reps : after `refuse_hidden`
+    settings : PeopleSettings
+    """
+    if patient.people == 1 and company.alone:
+        return ()
+    state: QualityState = "good"
+    said = []
+    if patient.people > 1:
+        said.append(f"{patient.people} people were told apart; person {patient.number} is "
+                    f"measured: {patient.reason}")  # fmt: skip
+    else:
+        said.append("Somebody else was seen near the patient, too briefly to be followed")
+    if patient.doubt:
+        state = "poor"
+        said.append(f"This choice is not sure: {patient.doubt}")
+    for encounter in company.encounters:
+        state = "poor" if state == "poor" else "limited"
+        said.append(_hid_words(encounter, reps))
+        if abs(np.log(encounter.grew)) > np.log(settings.alike_size):
+            state = "poor"
+            said.append(
+                f"Who is measured afterwards is {encounter.grew:.2f} times as large as before: "
+                "it may be somebody else"
+            )
+    near = company.near | company.mixed
+    share = float(near.mean())
+    if share >= settings.mixed_share:
+        state = "poor" if state == "poor" else "limited"
+        said.append(
+            f"Somebody stood close to the patient in {100 * share:.0f} % of the frames: the pose "
+            "model then draws one leg or one body for the other now and then. Times near it "
+            f"carry {settings.near_widens:g} times their usual uncertainty, and standing there "
+            "does not show the vertical"
+        )
+    if state != "good":
+        said.append("Film with nobody else within two metres of the patient, and nobody between "
+                    "patient and camera")  # fmt: skip
+    if patient.people > 1:
+        said.append(f"Person N of {patient.people} is measured instead with --person N")
+    return (Note("other people", state, ". ".join(said) + "."),)
+
+
+def _hid_words(encounter: Encounter, reps: Reps) -> str:
+    span = f"{encounter.start_s:.1f} to {encounter.end_s:.1f} s"
+    refused = [
+        str(rep.number)
+        for rep in reps.reps
+        if not rep.used and _meets(_rep_span_s(rep), (encounter,)) is not None
+    ]
+    cost = "jumps in that time may be missing from the count"
+    if refused:
+        plural = "s" if len(refused) > 1 else ""
+        verb = "are" if plural else "is"
+        cost = f"rep{plural} {_listed(refused)} {verb} not used, and {cost}"
+    return f"Somebody was {encounter.where} the patient and hid them at {span}: {cost}"
+
+
+def _listed(words: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def _refused(rep: Rep, encounters: tuple[Encounter, ...]) -> Rep:
+    span_s = _rep_span_s(rep)
+    met = _meets(span_s, encounters)
+    if met is not None:
+        reason = (
+            f"another person was {met.where} the patient and hid them at "
+            f"{met.start_s:.1f} to {met.end_s:.1f} s"
+        )
+        return replace(rep, used=False, reason=reason)
+    following = rep.next_flight
+    if following and _meets((span_s[1], _flight_span_s(following)[0]), encounters):
+        return replace(rep, next_flight=None)
+    return rep
+
+
+def _meets(span_s: tuple[float, float], encounters: tuple[Encounter, ...]) -> Encounter | None:
+    return next((e for e in encounters if e.start_s <= span_s[1] and e.end_s >= span_s[0]), None)
+
+
+def _flight_span_s(flight: Flight) -> tuple[float, float]:
+    return (
+        flight.take_off.t_s if flight.take_off else -np.inf,
+        flight.landing.t_s if flight.landing else np.inf,
+    )
+
+
+def _rep_span_s(rep: Rep) -> tuple[float, float]:
+    """Return from take-off to the last instant that is read of a rep."""
+    start_s, end_s = _flight_span_s(rep.flight)
+    ends_s = [contact.toe_off.t_s for contact in rep.contacts if contact.toe_off]
+    ends_s += [rep.peak_flexion_s] if rep.peak_flexion_s is not None else []
+    return start_s, max([end_s, *ends_s])
+
+
+def _boxes(points: FloatArray) -> FloatArray:
+    """Return (..., 4): left, top, right, bottom of points (..., n, 2); NaN where unknown."""
+    return np.concatenate([points.min(axis=-2), points.max(axis=-2)], axis=-1)
+
+
+def _between(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return how far two boxes (..., 4) are apart in the picture; negative where they overlap."""
+    right = np.maximum(other[..., 0] - one[..., 2], one[..., 0] - other[..., 2])
+    down = np.maximum(other[..., 1] - one[..., 3], one[..., 1] - other[..., 3])
+    apart: FloatArray = np.maximum(right, down)
+    return apart
+
+
+def _bridged(t_s: FloatArray, boxes: FloatArray, longest_s: float) -> FloatArray:
+    """Carry boxes (n_frames, 4) across gaps that are not too long."""
+    bridged = boxes.copy()
+    known = np.flatnonzero(np.isfinite(boxes[:, 0]))
+    for first, last in runs(~np.isfinite(boxes[:, 0])):
+        before, after = known[known < first], known[known > last]
+        if not len(before) or not len(after):
+            ends = [before[-1]] if len(before) else [after[0]] if len(after) else []
+            near = np.abs(t_s[first : last + 1] - t_s[ends[0]]) <= longest_s if ends else []
+            bridged[first : last + 1][near] = boxes[ends[0]] if ends else np.nan
+        elif t_s[after[0]] - t_s[before[-1]] <= 2 * longest_s:
+            share = (t_s[first : last + 1] - t_s[before[-1]]) / (t_s[after[0]] - t_s[before[-1]])
+            ends_px = boxes[[before[-1], after[0]]]
+            bridged[first : last + 1] = ends_px[0] + share[:, None] * (ends_px[1] - ends_px[0])
+    return bridged
+
+
+def _near(t_s: FloatArray, at_s: float, way: int) -> BoolArray:
+    """Return the frames of a while before (-1) or after (+1) an instant."""
+    since_s = way * (t_s - at_s)
+    near: BoolArray = (since_s >= 0) & (since_s <= _COMPARED_S)
+    return near
+
+
+def _height_px(body: FloatArray) -> float:
+    """Return the usual height of a body from shoulders to feet, 0 when it is never seen."""
+    heights = body[..., 1].max(axis=1) - body[..., 1].min(axis=1)
+    return float(np.nanpercentile(heights, 90)) if np.isfinite(heights).any() else 0.0
+
+
+def _floor_px(body: FloatArray, height_px: float) -> float:
+    """Return how low in the picture a person's feet stand."""
+    lowest = body[:, -len(_FEET) :, 1].max(axis=1)
+    return float(np.nanpercentile(lowest, 80)) if np.isfinite(lowest).any() else height_px
+
+
+def _where(
+    poses: Poses,
+    others: BoolArray,
+    t_s: FloatArray,
+    span: tuple[int, int],
+    floor_px: float,
+    height_px: float,
+) -> Where:
+    """Say on which side of the patient somebody is whom they meet, from around that time."""
+    near = (t_s >= t_s[span[0]] - _AROUND_S) & (t_s <= t_s[span[1]] + _AROUND_S)
+    feet = poses.xy_px[:, :, _FEET, 1].max(axis=2)[near[:, None] & others]
+    lower = float(np.nanmedian(feet)) - floor_px if len(feet) else 0.0
+    if abs(lower) < 0.04 * height_px:
+        return "beside"
+    return "in front of" if lower > 0 else "behind"

@@ -1,0 +1,198 @@
+"""(Tracks, ViewEstimate, Contacts) -> a view for each rep, where the patient turns within the clip.
+
+One clip has one main view; a rep that is seen in another one keeps its times, and what
+its view would have to carry is not measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from landing_analysis.contacts.events import find_contacts
+from landing_analysis.contacts.feet import sights_of
+from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.landmarks.view import NEAR_LIMB, middle_deg, seen_as, wrapped_deg
+from landing_analysis.settings import ContactSettings, ViewSettings
+from landing_analysis.tables import (
+    BoolArray,
+    Contact,
+    Contacts,
+    Flight,
+    FloatArray,
+    Note,
+    Rep,
+    Reps,
+    Tracks,
+    View,
+    ViewEstimate,
+)
+
+_LANDING_S = 0.2  # after landing the body is deep
+_FEET_APART_S = 0.25  # more than the longest lead of a foot; no contact and flight are so short
+_STANDING_S = 0.1  # before toe-off and after landing a foot's rest is read
+
+
+def jumping(contacts: Contacts, t_s: FloatArray) -> BoolArray:
+    """Return (n_frames,) True from each take-off until the landing is deep."""
+    inside = np.zeros(len(t_s), dtype=bool)
+    for flight in contacts.flights:
+        first_s, last_s = _span_s(flight, t_s)
+        inside |= (t_s >= first_s) & (t_s <= last_s + _LANDING_S)
+    return inside
+
+
+def find_contacts_by_view(
+    tracks: Tracks, view: ViewEstimate, contacts: ContactSettings, settings: ViewSettings
+) -> Contacts:
+    """Find contacts with each foot seen as the view of its own time shows it.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    view : ViewEstimate of the same frames, that turns
+    contacts : ContactSettings
+    settings : ViewSettings
+
+    Returns
+    -------
+    Contacts
+        Found once for each view that the patient is seen in; of each search the flights
+        that lie in its view are kept, with their landings.
+    """
+    found: list[tuple[View, Contacts]] = []
+    yaw_deg = view.frame_yaw_deg
+    views = {seen_as(float(deg), view, settings)[0] for deg in yaw_deg[np.isfinite(yaw_deg)]}
+    for name in sorted(views | {view.view, "oblique"}):
+        sights = sights_of(name, NEAR_LIMB.get(name))
+        found.append((name, find_contacts(tracks, contacts, sights)))
+    flights: list[Flight] = []
+    landings: list[Contact] = []
+    for name, one in found:
+        kept = [
+            flight for flight in one.flights if _view_of(flight, tracks.t_s, view, settings) == name
+        ]
+        kept = [flight for flight in kept if not any(_same(flight, other) for other in flights)]
+        flights += kept
+        landings += [c for c in one.contacts if any(_lands(flight, c) for flight in kept)]
+    return Contacts(
+        tuple(sorted(landings, key=lambda contact: contact.initial_contact.t_s)),
+        tuple(sorted(flights, key=lambda flight: _span_s(flight, tracks.t_s))),
+        found[0][1].notes,
+    )
+
+
+def view_reps(reps: Reps, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> Reps:
+    """Give every rep its own view and yaw, from take-off to the lowest point of its landing.
+
+    Parameters
+    ----------
+    reps : Reps
+    t_s : (n_frames,) seconds
+    view : ViewEstimate of the same frames
+    settings : ViewSettings
+
+    Returns
+    -------
+    Reps
+        A rep within which the patient turns by more than ``settings.turning_deg`` is
+        oblique, whatever its middle.
+    """
+    return replace(reps, reps=tuple(_viewed(rep, t_s, view, settings) for rep in reps.reps))
+
+
+def in_view(tracks: Tracks, view: ViewEstimate, settings: ViewSettings) -> Tracks:
+    """Blank the frames in which the patient is turned out of the clip's main view.
+
+    So that nothing that is read over the whole clip (the straight length of a limb, the
+    vertical) mixes views. A clip without a turn is returned as it is.
+    """
+    if not view.turns:
+        return tracks
+    with np.errstate(invalid="ignore"):
+        away = np.abs(wrapped_deg(view.frame_yaw_deg - view.middle_deg)) > settings.turned_deg
+    return replace(
+        tracks,
+        raw_px=np.where(away[:, None, None], np.nan, tracks.raw_px),
+        xy_px=np.where(away[:, None, None], np.nan, tracks.xy_px),
+    )
+
+
+def turn_notes(reps: Reps, view: ViewEstimate) -> tuple[Note, ...]:
+    """Say which reps are seen in another view than the clip, and what that costs."""
+    apart = [rep for rep in reps.reps if rep.view not in (None, view.view)]
+    if not apart:
+        return ()
+    by_view: dict[View, list[int]] = {}
+    for rep in apart:
+        by_view.setdefault(rep.view or "oblique", []).append(rep.number)
+    seen = "; ".join(
+        f"{_reps_words(numbers)} {'are' if len(numbers) > 1 else 'is'} seen {VIEW_WORDS[name]}"
+        for name, numbers in by_view.items()
+    )
+    text = (
+        f"The patient turned during the clip, which is measured {VIEW_WORDS[view.view]}: {seen}. "
+        "Such a rep keeps its times; angles and offsets are not measured in it, and no mean or "
+        "comparison takes it in. Film each view as a clip of its own."
+    )
+    return (Note("turning", "limited", text),)
+
+
+def _reps_words(numbers: list[int]) -> str:
+    if len(numbers) == 1:
+        return f"rep {numbers[0]}"
+    return f"reps {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+
+
+def _viewed(rep: Rep, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> Rep:
+    first_s, last_s = _span_s(rep.flight, t_s)
+    name, yaw_deg = view_in(
+        (first_s, max(last_s, rep.peak_flexion_s or last_s)), t_s, view, settings
+    )
+    return replace(rep, view=name, yaw_deg=yaw_deg)
+
+
+def view_in(
+    span_s: tuple[float, float], t_s: FloatArray, view: ViewEstimate, settings: ViewSettings
+) -> tuple[View | None, float | None]:
+    """Return the view in a span of time and the yaw out of it, None where nothing is known.
+
+    A clip without a turn has one view throughout.
+    """
+    yaw_deg = view.frame_yaw_deg[(t_s >= span_s[0]) & (t_s <= span_s[1])]
+    yaw_deg = yaw_deg[np.isfinite(yaw_deg)]
+    if not len(yaw_deg):
+        return None, None
+    own_deg = middle_deg(yaw_deg)
+    if not view.turns:
+        return view.view, float(wrapped_deg(view.yaw_deg + own_deg - view.middle_deg))
+    name, off_deg = seen_as(own_deg, view, settings)
+    turning = float(np.abs(wrapped_deg(yaw_deg - own_deg)).max()) > settings.turning_deg
+    return ("oblique" if turning else name), off_deg
+
+
+def _view_of(flight: Flight, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> View:
+    """Return the view of a flight, the clip's where nothing was seen of it."""
+    return view_in(_span_s(flight, t_s), t_s, view, settings)[0] or view.view
+
+
+def _span_s(flight: Flight, t_s: FloatArray) -> tuple[float, float]:
+    """Return take-off and landing, the clip's ends where it cuts the flight off."""
+    first_s = flight.take_off.t_s - _STANDING_S if flight.take_off else float(t_s[0])
+    last_s = flight.landing.t_s + _STANDING_S if flight.landing else float(t_s[-1])
+    return first_s, last_s
+
+
+def _same(one: Flight, other: Flight) -> bool:
+    """Say whether two searches found the same flight, at the border between two views."""
+    if one.landing is None or other.landing is None:
+        return one.landing is other.landing
+    return abs(one.landing.t_s - other.landing.t_s) < _FEET_APART_S
+
+
+def _lands(flight: Flight, contact: Contact) -> bool:
+    """Say whether a contact is the landing of a flight: the feet land close together."""
+    if flight.landing is None or contact.limb not in flight.landing_limbs:
+        return False
+    return abs(contact.initial_contact.t_s - flight.landing.t_s) < _FEET_APART_S

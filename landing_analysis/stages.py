@@ -1,0 +1,423 @@
+"""The order of the stages after the pose model: from people in a clip to its `Analysis`. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from landing_analysis import __version__
+from landing_analysis.camera.carrying import steadied
+from landing_analysis.camera.cost import CameraCost, camera_cost, with_cost, with_wider_edges
+from landing_analysis.clock.intervals import find_gaps
+from landing_analysis.clock.time_base import Fall, Falls, Settled, settle_time_base
+from landing_analysis.contacts.events import find_contacts
+from landing_analysis.contacts.feet import sights_of
+from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.findings.framing import judge_framing
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.panel import quality_panel
+from landing_analysis.findings.quality import judge_clip
+from landing_analysis.landmarks.company import (
+    Company,
+    apart_from_others,
+    company_notes,
+    inside_picture,
+    on_clock,
+    refuse_hidden,
+    watch_company,
+    widen_events,
+    without_hidden,
+    without_hidden_toe_offs,
+)
+from landing_analysis.landmarks.light import light_of_person
+from landing_analysis.landmarks.people import choose_patient, follow_people
+from landing_analysis.landmarks.reflections import upright_bodies, without_reflections
+from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.curves import knee_angles
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.support import (
+    Support,
+    contact_settings,
+    edge_sds,
+    hold_measures,
+    judge_support,
+    refuse_unsure,
+    seen_angles,
+    support_notes,
+    widen_contacts,
+)
+from landing_analysis.measures.withheld import withhold
+from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
+from landing_analysis.reps.turning import (
+    find_contacts_by_view,
+    in_view,
+    jumping,
+    turn_notes,
+    view_reps,
+)
+from landing_analysis.settings import ContactSettings, Settings, ViewSettings
+from landing_analysis.tables import (
+    Analysis,
+    Clip,
+    Contacts,
+    Decided,
+    FloatArray,
+    Landmarks,
+    Limb,
+    Limit,
+    Measures,
+    Note,
+    Patient,
+    Poses,
+    Provenance,
+    Reps,
+    Task,
+    Tracks,
+    View,
+    ViewEstimate,
+)
+from landing_analysis.tracks.cleaning import clean_tracks
+from landing_analysis.tracks.gravity import (
+    calibrate,
+    measure_free_fall,
+    slow_motion_factor,
+    standing_tilt_deg,
+)
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the pictures cannot tell, and what overrules what they do."""
+
+    surgical_side: Limb | None = None
+    stature_m: float | None = None
+    task: Task | None = None
+    view: View | None = None
+    person: int | None = None
+    model: Path | None = None
+    limits: tuple[Limit, ...] = ()
+    settings: Settings = field(default_factory=Settings)
+    keep_faces: bool = False
+    annotated_clip: bool = True
+    slowed_by: float | None = None
+
+    @property
+    def compared_limb(self) -> Limb:
+        """The limb that is set against the other: the surgical one where it is known."""
+        return self.surgical_side or "left"
+
+
+def analyse_people(
+    clip: Clip, poses: Poses, people: tuple[Landmarks, ...], options: Options, analysed_at: str
+) -> Analysis:
+    """Run every stage after the pose model: pure, without video, disk or clock.
+
+    Parameters
+    ----------
+    clip, poses : of the same frames
+    people : from `link_people`, as filmed; they are measured in the picture of a still camera
+    options : Options
+    analysed_at : when, ISO 8601
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    NobodyFoundError, SettingsError
+    """
+    settings = options.settings
+    cast = _cast_of(poses, people, settings)
+    settled, motion = _settled_motion(clip, cast, options)
+    patient, view = motion.patient, motion.view
+    filmed = cast.filmed[patient.number - 1]
+    company = on_clock(cast.companies[patient.number - 1], clip.t_s, settled.t_s)
+    support = judge_support(light_of_person(poses, filmed), view.near_limb, settings.light)
+
+    free_fall = measure_free_fall(motion.tracks, motion.contacts, settings.gravity)
+    standing_deg = _standing_deg(motion, company, settings)
+    tracks = calibrate(motion.tracks, free_fall, settings.gravity, standing_deg)
+    contacts = _surest_contacts(tracks, view, support, company, settings)
+    cost = camera_cost(tracks, contacts, poses.camera, settings.camera)
+    tracks, contacts = with_cost(tracks, cost), with_wider_edges(contacts, cost)
+
+    reps = _usable_reps(contacts, tracks, view, support, company, options)
+    square_on = in_view(tracks, view, settings.view)
+    measures = _supported_measures(reps, square_on, view, support, settled, cost, options)
+    decided = _decided(patient, view, reps, settled, options)
+    return Analysis(
+        clip=clip,
+        decided=decided,
+        tracks=tracks,
+        view=view,
+        contacts=contacts,
+        reps=reps,
+        measures=measures,
+        findings=judge_measures(measures, options.limits, decided),
+        notes=quality_panel(
+            (
+                *clip.notes,
+                *settled.notes,
+                *judge_clip(
+                    clip, motion.tracks, view, reps, settled.time_base,
+                    settings.quality, settings.clock,
+                ),
+                *judge_framing(
+                    clip, filmed, tracks, view, poses.camera, cost,
+                    settings.framing, settings.tracks,
+                ),
+                *support_notes(support, settings.light),
+                *company_notes(patient, company, reps, settings.people),
+                *cast.notes,
+                *turn_notes(reps, view),
+                *contacts.notes,
+                *reps.notes,
+            ),
+            fall_seen=free_fall is not None,
+        ),
+        provenance=Provenance(
+            version=__version__,
+            model_name=poses.model_name,
+            model_sha256=poses.model_sha256,
+            clip_sha256=clip.sha256,
+            settings=asdict(settings),
+            analysed_at=analysed_at,
+        ),
+        limits=options.limits,
+        knee_angles=seen_angles(knee_angles(square_on, view, settings.knee), support),
+        camera=poses.camera,
+    )  # fmt: skip
+
+
+# --- who is there ------------------------------------------------------------------------------
+
+
+class _Cast(NamedTuple):
+    """Everybody who may be the patient.
+
+    ``filmed`` as in the frames, ``steady`` as a still camera would have shown them, ``seen``
+    the same without what somebody else hides or the picture's edge cuts off; ``companies``
+    says who is near each of them.
+    """
+
+    filmed: tuple[Landmarks, ...]
+    steady: tuple[Landmarks, ...]
+    seen: tuple[Landmarks, ...]
+    companies: tuple[Company, ...]
+    notes: tuple[Note, ...]
+
+
+def _cast_of(poses: Poses, people: tuple[Landmarks, ...], settings: Settings) -> _Cast:
+    filmed, reflected = without_reflections(people)
+    upright = upright_bodies(poses) if reflected else poses
+    everybody = filmed if poses.xy_px.shape[1] == 1 else follow_people(upright, settings.people)
+    companies = tuple(watch_company(one, upright, everybody, settings.people) for one in filmed)
+    seen = (
+        inside_picture(without_hidden(person, company))
+        for person, company in zip(filmed, companies, strict=True)
+    )
+    return _Cast(
+        filmed=filmed,
+        steady=tuple(steadied(person, poses.camera) for person in filmed),
+        seen=tuple(steadied(person, poses.camera) for person in seen),
+        companies=companies,
+        notes=reflected,
+    )
+
+
+def _thinned(person: Landmarks, every: int) -> Landmarks:
+    """Keep one of ``every`` frames."""
+    return replace(
+        person,
+        t_s=person.t_s[::every],
+        xy_px=person.xy_px[::every],
+        visibility=person.visibility[::every],
+        world_m=person.world_m[::every],
+    )
+
+
+# --- when, and how they move -------------------------------------------------------------------
+
+
+class _Motion(NamedTuple):
+    """Who moves, seen from where, and where the feet first seem to touch the ground."""
+
+    patient: Patient
+    view: ViewEstimate
+    tracks: Tracks
+    contacts: Contacts
+
+
+def _settled_motion(clip: Clip, cast: _Cast, options: Options) -> tuple[Settled, _Motion]:
+    """Settle the clip's clock, and read the motion by it."""
+
+    @cache
+    def as_it_plays() -> _Motion:
+        return _motion(cast, clip.t_s, options)
+
+    def motion_at(t_s: FloatArray) -> _Motion:
+        same = np.array_equal(t_s, clip.t_s)
+        return as_it_plays() if same else _motion(cast, t_s, options)
+
+    settled = settle_time_base(
+        clip.t_s,
+        clip.capture_fps,
+        options.slowed_by,
+        lambda t_s: _falls(cast, motion_at, t_s, options),
+        options.settings.clock,
+    )
+    return settled, motion_at(settled.t_s)
+
+
+def _motion(cast: _Cast, t_s: FloatArray, options: Options) -> _Motion:
+    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
+    settings = options.settings
+    timed = tuple(replace(person, t_s=t_s) for person in cast.steady)
+    patient = choose_patient(timed, settings.people, options.person)
+    patient = replace(patient, landmarks=replace(cast.seen[patient.number - 1], t_s=t_s))
+    view = estimate_view(patient.landmarks, settings.view, options.view)
+    tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
+    contacts = _contacts(tracks, view, settings.contacts, settings.view)
+    if view.turns and contacts.flights:
+        within = jumping(contacts, t_s)
+        view = estimate_view(patient.landmarks, settings.view, options.view, within)
+        contacts = _contacts(tracks, view, settings.contacts, settings.view)
+    return _Motion(patient, view, tracks, contacts)
+
+
+def _falls(
+    cast: _Cast,
+    motion_at: Callable[[FloatArray], _Motion],
+    t_s: FloatArray,
+    options: Options,
+) -> Falls:
+    """Measure free fall flight by flight under the given frame times."""
+    settings = options.settings
+    rate_hz = 1.0 / float(np.median(np.diff(t_s)))
+    every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
+    if len(t_s) < every * settings.gravity.min_samples:
+        return Falls(0, ())
+    if every == 1:
+        motion = motion_at(t_s)
+    else:
+        steady, seen = (
+            tuple(_thinned(person, every) for person in people)
+            for people in (cast.steady, cast.seen)
+        )
+        motion = _motion(cast._replace(steady=steady, seen=seen), t_s[::every], options)
+    measured = []
+    for flight in motion.contacts.flights:
+        free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
+        if free_fall is None or flight.take_off is None or flight.landing is None:
+            continue
+        factor, sd = slow_motion_factor(motion.tracks, free_fall)
+        if sd <= settings.clock.sure_fall_sd:
+            first, last = np.searchsorted(t_s, [flight.take_off.t_s, flight.landing.t_s])
+            measured.append(Fall(int(first), min(int(last), len(t_s) - 1), factor, sd))
+    return Falls(len(motion.contacts.flights), tuple(measured))
+
+
+def _contacts(
+    tracks: Tracks, view: ViewEstimate, feet: ContactSettings, turns: ViewSettings
+) -> Contacts:
+    """Find contacts, each foot seen as the view shows it; a patient may turn in between."""
+    if view.turns:
+        return find_contacts_by_view(tracks, view, feet, turns)
+    return find_contacts(tracks, feet, sights_of(view.view, view.near_limb))
+
+
+# --- what is measured --------------------------------------------------------------------------
+
+
+def _standing_deg(motion: _Motion, company: Company, settings: Settings) -> float | None:
+    """Return the vertical that quiet standing shows, in a view that shows it."""
+    view = motion.view
+    if view.view not in FRONTAL_VIEWS:
+        return None
+    square_on = in_view(motion.tracks, view, settings.view)
+    return standing_tilt_deg(
+        apart_from_others(square_on, company, settings.people), settings.gravity
+    )
+
+
+def _surest_contacts(
+    tracks: Tracks,
+    view: ViewEstimate,
+    support: Support | None,
+    company: Company,
+    settings: Settings,
+) -> Contacts:
+    """Find contacts again with the better scale, as sure as the picture and company allow."""
+    feet = contact_settings(support, settings.contacts, settings.light)
+    contacts = _contacts(tracks, view, feet, settings.view)
+    contacts = without_hidden_toe_offs(contacts, company.encounters)
+    contacts = widen_contacts(contacts, edge_sds(support, settings.light))
+    return widen_events(contacts, company, tracks.t_s, settings.people)
+
+
+def _usable_reps(
+    contacts: Contacts,
+    tracks: Tracks,
+    view: ViewEstimate,
+    support: Support | None,
+    company: Company,
+    options: Options,
+) -> Reps:
+    """Count reps, and refuse those that gaps, other people or the dark make unsure."""
+    settings = options.settings
+    reps = group_reps(contacts, tracks, settings.reps, options.task)
+    reps = refuse_across_gaps(reps, find_gaps(tracks.t_s, settings.clock), settings.clock)
+    reps = refuse_hidden(reps, company.encounters)
+    if options.task is None and view.near_limb is not None:
+        reps = refuse_unsure(reps, support, settings.light)
+    return view_reps(reps, tracks.t_s, view, settings.view)
+
+
+def _supported_measures(
+    reps: Reps,
+    square_on: Tracks,
+    view: ViewEstimate,
+    support: Support | None,
+    settled: Settled,
+    cost: CameraCost,
+    options: Options,
+) -> Measures:
+    """Measure, and hold back what light, clock, rate or a moving camera cannot carry."""
+    settings = options.settings
+    measures = measure_reps(reps, square_on, view, settings, options.surgical_side)
+    measures = hold_measures(measures, support, settings.light, options.compared_limb)
+    return withhold(
+        measures,
+        settled.time_base,
+        square_on.rate_hz,
+        settings.clock,
+        options.compared_limb,
+        cost.no_times,
+    )
+
+
+def _decided(
+    patient: Patient, view: ViewEstimate, reps: Reps, settled: Settled, options: Options
+) -> Decided:
+    return Decided(
+        task=reps.task,
+        task_origin="given" if options.task else "detected",
+        view=view.view,
+        view_origin="given" if options.view else "detected",
+        view_yaw_deg=view.yaw_deg,
+        view_yaw_sd_deg=view.yaw_sd_deg,
+        limb=reps.limb,
+        surgical_side=options.surgical_side,
+        stature_m=options.stature_m,
+        target_flexion_deg=options.settings.target_flexion_deg,
+        patient_number=patient.number,
+        people=patient.people,
+        patient_reason=patient.reason,
+        time_base=settled.time_base,
+    )

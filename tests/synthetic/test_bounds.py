@@ -1,0 +1,113 @@
+"""Bounds and jogging in place on invented motion: which foot landed, and when.
+
+The motion is written down in closed form (tests/jumper.py); no bound of a person was measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from jumper import STATURE_M, Jumper, bound_set
+from numpy.testing import assert_allclose
+
+from landing_analysis.contacts.events import find_contacts, match_events
+from landing_analysis.contacts.feet import sights_of
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.reps.grouping import group_reps
+from landing_analysis.settings import Settings
+from landing_analysis.tables import LIMBS, Contacts, Limb, Reps, Tracks, View, ViewEstimate
+from landing_analysis.tracks.cleaning import clean_tracks
+
+SETTINGS = Settings()
+FRAME_S = 1 / 60
+SEEDS = range(8)
+NEAR: dict[View, Limb | None] = {"front": None, "left_side": "left"}
+
+
+def found(jumper: Jumper, view: View) -> tuple[Tracks, Contacts, Reps]:
+    tracks = clean_tracks(jumper.landmarks, SETTINGS.tracks, STATURE_M)
+    contacts = find_contacts(tracks, SETTINGS.contacts, sights_of(view, NEAR[view]))
+    return tracks, contacts, group_reps(contacts, tracks, SETTINGS.reps)
+
+
+def drawn(seed: int, flight_s: tuple[float, float], contact_s: tuple[float, float]) -> Jumper:
+    rng = np.random.default_rng(seed)
+    return bound_set(
+        8,
+        rng.uniform(*flight_s),
+        rng.uniform(*contact_s),
+        first=LIMBS[seed % 2],
+        swing_m=rng.uniform(0.10, 0.35),
+        noise_px=rng.uniform(1.0, 2.5),
+        seed=seed,
+    )
+
+
+@pytest.mark.parametrize("view", NEAR)
+@pytest.mark.parametrize(
+    ("flight_s", "contact_s", "least_share"),
+    [
+        ((0.2, 0.35), (0.25, 0.4), 1.0),
+        ((0.15, 0.2), (0.2, 0.3), 0.97),
+        ((0.09, 0.15), (0.2, 0.3), 0.8),
+    ],
+    ids=["bounds", "low bounds", "jogging in place"],
+)
+def test_landings_from_foot_to_foot_are_given_to_the_foot_that_landed(
+    view, flight_s, contact_s, least_share
+):
+    true, seen, errors_s = 0, 0, []
+    for seed in SEEDS:
+        jumper = drawn(seed, flight_s, contact_s)
+        _, contacts, _ = found(jumper, view)
+        for limb in LIMBS:
+            true_s = np.array(jumper.initial_contact_s[limb])
+            read_s = np.array([c.initial_contact.t_s for c in contacts.contacts if c.limb == limb])
+            pairs = match_events(true_s, read_s, window_s=0.1)
+            assert len(pairs) == len(read_s), "a foot landed that did not"
+            true, seen = true + len(true_s), seen + len(pairs)
+            errors_s += [read_s[theirs] - true_s[ours] for ours, theirs in pairs]
+    assert seen >= least_share * true
+    assert_allclose(np.median(errors_s), 0.0, atol=0.5 * FRAME_S)
+    assert np.percentile(np.abs(errors_s), 95) < 1.5 * FRAME_S
+
+
+def test_a_swinging_foot_that_stays_low_lands_no_jump():
+    """Held 0.10 to 0.15 m over the floor, a foot passes for a farther one that stands."""
+    for view in NEAR:
+        _, _, reps = found(bound_set(6, 0.24, 0.3, swing_m=0.11), view)
+        assert reps.task == "hop"
+        assert [rep.limbs for rep in reps.reps] == [("left",), ("right",)] * 3
+        assert [rep.is_bound for rep in reps.reps] == [False, *[True] * 5]
+
+
+def test_a_flight_belongs_to_the_limb_that_left_and_ground_time_to_the_one_that_landed():
+    tracks, _, reps = found(bound_set(6, 0.26, 0.3), "front")
+    view = ViewEstimate("front", 0.0, 2.0, None, "given", np.zeros(len(tracks.t_s)))
+    measures = measure_reps(reps, tracks, view, SETTINGS).measures
+    limbs = {
+        name: [m.limb for m in measures if m.name == name and m.rep > 1]
+        for name in ("flight_time", "contact_time", "reactive_strength_index")
+    }
+    assert limbs["flight_time"] == ["left", "right", "left", "right", "left"]
+    assert limbs["contact_time"] == ["right", "left", "right", "left", "right"]
+    assert limbs["reactive_strength_index"] == limbs["contact_time"]
+    assert [m.limb for m in measures if m.name == "flight_time" and m.rep == 1] == [None]
+
+
+def test_where_legs_were_taken_for_each_other_no_set_from_foot_to_foot_is_measured():
+    tracks, contacts, reps = found(bound_set(6, 0.26, 0.3), "left_side")
+    assert all(rep.used for rep in reps.reps)
+    landing = reps.reps[2].flight.landing
+    exchanged = replace(tracks, swapped=np.abs(tracks.t_s - landing.t_s) < 0.05)
+    again = group_reps(contacts, exchanged, SETTINGS.reps)
+    assert not any(rep.used for rep in again.reps)
+    assert all("could not be told apart" in rep.reason for rep in again.reps)
+
+
+def test_legs_exchanged_in_a_set_of_jumps_void_nothing(stick_tracks):
+    contacts = find_contacts(stick_tracks, SETTINGS.contacts)
+    exchanged = replace(stick_tracks, swapped=np.arange(len(stick_tracks.t_s)) % 7 == 0)
+    assert all(rep.used for rep in group_reps(contacts, exchanged, SETTINGS.reps).reps)
