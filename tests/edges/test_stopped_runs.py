@@ -70,7 +70,12 @@ def clip(tmp_path) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGKILL, -9)]
+    ("number", "code"),
+    [
+        (signal.SIGINT, 130),
+        pytest.param(signal.SIGTERM, 143, marks=pytest.mark.slow),
+        (signal.SIGKILL, -9),
+    ],
 )
 def test_stopped_while_it_finds_the_body_it_goes_on(
     tmp_path, clip, number, code, quick_engine, monkeypatch
