@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -538,7 +539,9 @@ def set_of_jumps(monkeypatch) -> np.ndarray:
     landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
 
     def found(frames, clip, settings, model, progress):
-        yield from (seen_at(landmarks, frame) for frame in frames)
+        smaller = clip.height_px / landmarks.height_px
+        inside = replace(landmarks, xy_px=smaller * landmarks.xy_px)
+        yield from (seen_at(inside, frame) for frame in frames)
         progress.close()
 
     monkeypatch.setattr(pose, "look_for_people", found)
