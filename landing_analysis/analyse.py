@@ -6,17 +6,12 @@ import json
 import os
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
-
-from landing_analysis.camera.carrying import cut
-from landing_analysis.camera.path import find_camera_path
-from landing_analysis.clock.repeats import find_repeats, watch_changes
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.files import (
     MEGABYTE,
@@ -27,35 +22,23 @@ from landing_analysis.files import (
     write_landmarks,
     write_text,
 )
-from landing_analysis.findings.quality import damage_notes, repeats_note
-from landing_analysis.landmarks.light import Look, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts, stored_parts
-from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.progress import NO_PROGRESS, StartProgress, no_progress
 from landing_analysis.report.documents import analysis_json, reps_csv
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import (
     Analysis,
-    Background,
     Clip,
     FloatArray,
     Landmarks,
     Poses,
-    Stretch,
 )
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
 _LARGE_MEGABYTES = 200  # reading less, twice, takes less than two seconds (choice)
 _LONG_FRAMES = 5000  # of fewer all is measured in some seconds (choice)
-
-StartProgress = Callable[[str, int], Progress]
-"""Called with what is about to be done and in how many steps."""
-
-
-def no_progress(label: str, steps: int) -> Progress:
-    """Tell nobody."""
-    return NO_PROGRESS
 
 
 @dataclass(frozen=True)
@@ -167,87 +150,20 @@ def _clip_sha256_in(folder: Path) -> str | None:
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, parts: Parts, options: Options, start: StartProgress
 ) -> tuple[Clip, Poses]:
-    from landing_analysis.camera.background import watch_background
-    from landing_analysis.landmarks.pose import load_model, look_for_people, poses_of
-    from landing_analysis.video.clips import read_frames
+    from landing_analysis.landmarks.pose import load_model
+    from landing_analysis.search import find_people, look_around
 
     model = load_model(options.model)
     try:
         known, poses = read_landmarks(folder / LANDMARKS)
-        size_px = (clip.width_px, clip.height_px)  # earlier versions read larger pictures
-        same = known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256
-        if same and size_px == (known.width_px, known.height_px):
-            known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
-            return known, _with_camera(path, known, poses, options, start)
     except CacheError:
-        pass
-    changes: list[float] = []
-    stretches: list[Stretch] = []
-    looks: list[Look] = []
-    parts.recall(clip.sha256, model.sha256)
-    frames = watch_changes(read_frames(path, clip), changes)
-    frames = watch_light(watch_background(frames, stretches), looks)
-    progress = start(f"{clip.file}: finding the body", clip.frames)
-    frames = parts.new_only(frames, progress)
-    with closing(look_for_people(frames, clip, options.settings.pose, model, progress)) as found:
-        parts.store(found)
-    poses = poses_of(parts.seen, clip, model)
-    poses = _placed(replace(poses, light=measure_light(looks, poses)), stretches, options)
-    return _whole_and_once(clip, poses, np.array(changes))
-
-
-def _with_camera(
-    path: Path, clip: Clip, poses: Poses, options: Options, start: StartProgress
-) -> Poses:
-    """Follow the background of a clip whose stored landmarks do not know of it."""
-    if poses.camera is not None:
-        return poses
-    from landing_analysis.camera.background import watch_background
-    from landing_analysis.video.clips import read_frames
-
-    progress = start(f"{clip.file}: following the background", clip.frames)
-    stretches: list[Stretch] = []
-    followed = 0
-    try:
-        for _ in watch_background(read_frames(path, clip), stretches):
-            followed += 1
-            progress.advance(1)
-    finally:
-        progress.close()
-    return _placed(poses, stretches, options) if followed == clip.frames else poses
-
-
-def _placed(poses: Poses, stretches: list[Stretch], options: Options) -> Poses:
-    """Add to the poses how the camera moved."""
-    if not len(poses.t_s):
-        return poses
-    background = Background(len(poses.t_s), tuple(stretches))
-    people = link_people(poses, options.settings.people)
-    return replace(
-        poses, camera=find_camera_path(background, poses, people, options.settings.camera)
-    )
-
-
-def _whole_and_once(clip: Clip, poses: Poses, changes: FloatArray) -> tuple[Clip, Poses]:
-    """Leave out of a clip the frames that damage has spoilt and those shown before."""
-    from landing_analysis.video.clips import with_frame_times
-
-    notes = damage_notes(clip.t_s, poses.t_s)
-    repeats = find_repeats(poses.t_s, changes)
-    if repeats.any():
-        notes += (repeats_note(poses.t_s, repeats),)
-        once = ~repeats
-        poses = replace(
-            poses,
-            t_s=poses.t_s[once],
-            xy_px=poses.xy_px[once],
-            visibility=poses.visibility[once],
-            world_m=poses.world_m[once],
-            camera=poses.camera and cut(poses.camera, once),
-        )
-    if not notes:
-        return clip, poses
-    return with_frame_times(replace(clip, notes=(*clip.notes, *notes)), poses.t_s), poses
+        return find_people(path, clip, model, parts, options.settings, start)
+    size_px = (clip.width_px, clip.height_px)  # earlier versions read larger pictures
+    same = known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256
+    if not same or size_px != (known.width_px, known.height_px):
+        return find_people(path, clip, model, parts, options.settings, start)
+    known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
+    return known, look_around(path, known, poses, options.settings, start)
 
 
 def _heads(poses: Poses, people: tuple[Landmarks, ...]) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 
@@ -25,3 +26,12 @@ class _NoProgress:
 
 NO_PROGRESS: Progress = _NoProgress()
 """Listens to nothing; the default everywhere."""
+
+
+StartProgress = Callable[[str, int], Progress]
+"""Called with what is about to be done and in how many steps."""
+
+
+def no_progress(label: str, steps: int) -> Progress:
+    """Tell nobody."""
+    return NO_PROGRESS

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.demo.invent import InventedSet, invent_patient, invent_sets
 from landing_analysis.demo.stories import STORIES, Story
 from landing_analysis.errors import RecordError
@@ -17,6 +16,7 @@ from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder.watch import Job, work_through
 from landing_analysis.landmarks.pose import load_model
 from landing_analysis.pages.writing import write_all_pages
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.migrations import WORK_OF_CLIPS
 from landing_analysis.record.place import data_folder

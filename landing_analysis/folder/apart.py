@@ -15,10 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Literal, cast
 
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import InterruptedAnalysisError, LandingAnalysisError
 from landing_analysis.folder.checking import Checked, check_clip
-from landing_analysis.progress import Progress
+from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.stages import Options
 from landing_analysis.tables import Analysis
 

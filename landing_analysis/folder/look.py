@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
@@ -30,6 +29,7 @@ from landing_analysis.patients import (
     read_description,
     same_code,
 )
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
     add_patient,

@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from landing_analysis import __version__
-from landing_analysis.analyse import LANDMARKS, StartProgress, counted, no_progress
+from landing_analysis.analyse import LANDMARKS, counted
 from landing_analysis.errors import (
     InterruptedAnalysisError,
     LandingAnalysisError,
@@ -33,6 +33,7 @@ from landing_analysis.folder.checking import CheckClip
 from landing_analysis.folder.look import Looked, look
 from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 from landing_analysis.patients import Patient
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private, make_private_folder

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any, Literal, Protocol, TextIO
 
 from landing_analysis import __version__
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import PatientError, RecordError, SettingsError
 from landing_analysis.files import new_file, new_folder, write_text
 from landing_analysis.handover.bundle import PATIENT_CODE, visit_bundle
@@ -25,6 +24,7 @@ from landing_analysis.handover.dictionary import (
 )
 from landing_analysis.handover.rows import PatientRows, Row, definition_rows, tidy_rows
 from landing_analysis.patients import Patient
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private
 from landing_analysis.record.store import (

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.maths.statistics import minimal_detectable_change
@@ -26,6 +25,7 @@ from landing_analysis.pages.words import (
     render_of_patient,
     since_surgery,
 )
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.report.parts import number, unit_name
 from landing_analysis.report.style import svg_text
 from landing_analysis.tables import TASKS, Limb, Task

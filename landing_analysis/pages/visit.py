@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from landing_analysis.analyse import REPORT, StartProgress, no_progress
+from landing_analysis.analyse import REPORT
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.pages.history import (
     History,
@@ -33,6 +33,7 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.patients import INVENTED_MODEL
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.parts import (
     NOT_MEASURABLE,

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import PatientError
 from landing_analysis.files import write_text
 from landing_analysis.pages.compare import compare_html
 from landing_analysis.pages.history import History, read_history, read_minimal_changes
 from landing_analysis.pages.visit import visit_html
 from landing_analysis.pages.week import first_day_of_week, seen_in_week, week_html
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private_folder
 from landing_analysis.record.store import list_patients

@@ -18,10 +18,9 @@ from pathlib import Path
 from typing import Any
 
 from landing_analysis import __version__
-from landing_analysis.analyse import StartProgress, no_progress
 from landing_analysis.errors import RecordError
 from landing_analysis.files import new_folder, write_text
-from landing_analysis.progress import Progress
+from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.record.database import Record, connect
 from landing_analysis.record.migrations import LATEST, RECORD_TABLES, WORK_OF_CLIPS, migrate
 from landing_analysis.record.place import make_private

@@ -21,11 +21,13 @@ from landing_analysis.files import read_landmarks, write_landmarks, write_text
 from landing_analysis.findings.judging import favoured_limb
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.landmarks.pose import find_poses, load_model
+from landing_analysis.landmarks.pose import load_model
+from landing_analysis.landmarks.unfinished import stored_parts
 from landing_analysis.report.documents import analysis_document
+from landing_analysis.search import find_people, look_around
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Clip, Poses
-from landing_analysis.video.clips import read_clip, read_frames
+from landing_analysis.video.clips import read_clip
 
 from .goals import goals_as_markdown
 from .scoring import Score, score_clip, score_nothing
@@ -162,29 +164,32 @@ def _poses(path: Path, options: Options) -> tuple[Clip, Poses]:
     stored = path.with_suffix(".landmarks.parquet")
     clip, model = read_clip(path), load_model(options.model)
     try:
-        known, poses = read_landmarks(stored)
-        if known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256:
+        known, before = read_landmarks(stored)
+        if known.sha256 == clip.sha256 and before.model_sha256 == model.sha256:
+            poses = look_around(path, known, before, options.settings, _Bar)
+            if poses is not before:
+                write_landmarks(stored, poses, known)
             return known, poses
     except CacheError:
         pass
-    with click.progressbar(length=clip.frames, label=path.stem, file=sys.stderr) as bar:
-        progress = _Bar(bar)
-        poses = find_poses(read_frames(path), clip, options.settings.pose, model, progress)
-    write_landmarks(stored, poses, clip)
+    with stored_parts(stored.with_suffix("")) as parts:
+        clip, poses = find_people(path, clip, model, parts, options.settings, _Bar)
+        write_landmarks(stored, poses, clip)
     return clip, poses
 
 
 class _Bar:
     """The tool's progress on a bar of the screen."""
 
-    def __init__(self, bar: Any) -> None:
-        self._bar = bar
+    def __init__(self, label: str, steps: int) -> None:
+        self._bar: Any = click.progressbar(length=steps, label=label, file=sys.stderr)
+        self._bar.render_progress()
 
     def advance(self, n: int) -> None:
         self._bar.update(n)
 
     def close(self) -> None:
-        pass
+        self._bar.render_finish()
 
 
 def errors_csv(scored: Sequence[tuple[Facts, Score]]) -> str:

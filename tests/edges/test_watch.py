@@ -20,7 +20,6 @@ import pytest
 from click.testing import CliRunner
 from stand_in import AT_ONCE, job, run, stand_in, template_document, tiny_clip, values_in
 
-from landing_analysis.analyse import no_progress
 from landing_analysis.commands.main import main
 from landing_analysis.errors import (
     ClipError,
@@ -36,6 +35,7 @@ from landing_analysis.folder.apart import analyse_apart, check_apart
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.names import is_left_alone, is_placeholder
 from landing_analysis.folder.recording import recording_date
+from landing_analysis.progress import no_progress
 from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder, data_folder

@@ -15,11 +15,12 @@ from stand_in import data_folder, job, open_record, stand_in, template_document,
 from stick_patient import make_analysis
 
 from landing_analysis import analyse
-from landing_analysis.analyse import Outcome, StartProgress
+from landing_analysis.analyse import Outcome
 from landing_analysis.commands import main as cli
 from landing_analysis.errors import ClipError
 from landing_analysis.files import write_text
 from landing_analysis.folder import watch
+from landing_analysis.progress import StartProgress
 from landing_analysis.report.documents import analysis_json
 from landing_analysis.stages import Options
 

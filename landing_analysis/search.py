@@ -1,0 +1,126 @@
+"""Clip -> Poses: one look at every frame, by the pose model and by all who watch beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from landing_analysis.camera.carrying import cut
+from landing_analysis.camera.path import find_camera_path
+from landing_analysis.clock.repeats import find_repeats, watch_changes
+from landing_analysis.findings.quality import damage_notes, repeats_note
+from landing_analysis.landmarks import pose
+from landing_analysis.landmarks.light import Look, measure_light, watch_light
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.unfinished import Parts
+from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.settings import Settings
+from landing_analysis.tables import Background, Clip, Frame, Poses, Stretch
+from landing_analysis.video.clips import read_frames, with_frame_times
+
+
+@dataclass(frozen=True)
+class _Watch:
+    """What is noticed of the pictures besides the people in them, while frames stream."""
+
+    changes: list[float] = field(default_factory=list)
+    stretches: list[Stretch] = field(default_factory=list)
+    looks: list[Look] = field(default_factory=list)
+
+    def over(self, path: Path, clip: Clip) -> Iterator[Frame]:
+        from landing_analysis.camera.background import watch_background
+
+        frames = watch_changes(read_frames(path, clip), self.changes)
+        return watch_light(watch_background(frames, self.stretches), self.looks)
+
+    def added_to(self, poses: Poses, settings: Settings) -> Poses:
+        """Add the light, and how the camera moved, to poses of the same frames."""
+        if not len(poses.t_s):
+            return poses
+        background = Background(len(poses.t_s), tuple(self.stretches))
+        people = link_people(poses, settings.people)
+        return replace(
+            poses,
+            light=measure_light(self.looks, poses),
+            camera=find_camera_path(background, poses, people, settings.camera),
+        )
+
+
+def find_people(
+    path: Path,
+    clip: Clip,
+    model: pose.Model,
+    parts: Parts,
+    settings: Settings,
+    start: StartProgress = no_progress,
+) -> tuple[Clip, Poses]:
+    """Look for people, a moving camera, light and repeated pictures in every frame of a clip.
+
+    Parameters
+    ----------
+    path, clip : the file and its facts
+    model : of the pose engine
+    parts : where what is found is stored meanwhile; a stopped search goes on from there
+    settings : Settings
+    start : gives the listener of the search
+
+    Returns
+    -------
+    Clip
+        Without the frames that damage has spoilt or that show the last picture again.
+    Poses
+        Of the frames that are left.
+
+    Raises
+    ------
+    ClipError, ModelError, OutputError
+    """
+    watch = _Watch()
+    parts.recall(clip.sha256, model.sha256)
+    progress = start(f"{clip.file}: finding the body", clip.frames)
+    frames = parts.new_only(watch.over(path, clip), progress)
+    with closing(pose.look_for_people(frames, clip, settings.pose, model, progress)) as found:
+        parts.store(found)
+    poses = watch.added_to(pose.poses_of(parts.seen, clip, model), settings)
+    return _whole_and_once(clip, poses, watch)
+
+
+def look_around(
+    path: Path, clip: Clip, poses: Poses, settings: Settings, start: StartProgress = no_progress
+) -> Poses:
+    """Add camera and light to stored poses that do not know of them, without the pose model.
+
+    Poses from which frames were left out stay as they are.
+    """
+    if poses.camera is not None and poses.light is not None:
+        return poses
+    watch, seen = _Watch(), 0
+    with closing(start(f"{clip.file}: looking at the room", clip.frames)) as progress:
+        for _ in watch.over(path, clip):
+            seen += 1
+            progress.advance(1)
+    return watch.added_to(poses, settings) if seen == len(poses.t_s) else poses
+
+
+def _whole_and_once(clip: Clip, poses: Poses, watch: _Watch) -> tuple[Clip, Poses]:
+    """Leave out of a clip the frames that damage has spoilt and those shown before."""
+    notes = damage_notes(clip.t_s, poses.t_s)
+    repeats = find_repeats(poses.t_s, np.array(watch.changes))
+    if repeats.any():
+        notes += (repeats_note(poses.t_s, repeats),)
+        once = ~repeats
+        poses = replace(
+            poses,
+            t_s=poses.t_s[once],
+            xy_px=poses.xy_px[once],
+            visibility=poses.visibility[once],
+            world_m=poses.world_m[once],
+            camera=poses.camera and cut(poses.camera, once),
+        )
+    if not notes:
+        return clip, poses
+    return with_frame_times(replace(clip, notes=(*clip.notes, *notes)), poses.t_s), poses
