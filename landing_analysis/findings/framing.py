@@ -150,13 +150,7 @@ def _roll(
     within_deg = Z_95 * sd_deg
     untold = sd_deg >= settings.measured_share * assumed.roll_sd_deg
     if untold or (roll_deg < within_deg and within_deg > settings.tilted_deg):
-        text = (
-            "Neither free fall nor quiet standing tells whether the picture is tilted sideways: "
-            f"that is known to within {within_deg:.0f} deg only, which is in the uncertainty of "
-            "trunk, pelvis and knee over toes. Level the phone, and let the patient stand still "
-            "before and after the set."
-        )
-        return Note("roll", "good" if within_deg <= settings.tilted_deg else "limited", text)
+        return _untold_roll(within_deg, view, settings)
     if roll_deg < max(within_deg, settings.level_deg):
         return Note(
             "roll", "good", f"The picture is level within {max(within_deg, roll_deg):.0f} deg."
@@ -175,6 +169,22 @@ def _roll(
     if state == "limited":
         text += " Level the phone by the lines or the level of its camera."
     return Note("roll", state, text)
+
+
+def _untold_roll(within_deg: float, view: ViewEstimate, settings: FramingSettings) -> Note:
+    known = f"known to within {within_deg:.0f} deg only"
+    if view.view not in FRONTAL_VIEWS:
+        text = (
+            f"From the side the picture's sideways tilt is {known}: standing people lean forward. "
+            "That is in the uncertainty of trunk flexion. Level the phone."
+        )
+        return Note("roll", "good", text)
+    text = (
+        f"Neither free fall nor quiet standing tells the picture's sideways tilt: it is {known}, "
+        "which is in the uncertainty of trunk lean, pelvis shift and knee over toes. Level the "
+        "phone, and let the patient stand still before and after the set."
+    )
+    return Note("roll", "good" if within_deg <= settings.tilted_deg else "limited", text)
 
 
 def _cut_off(
