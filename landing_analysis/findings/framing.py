@@ -222,17 +222,19 @@ def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettin
     if not np.isfinite([height_px, noise_px, tracks.leg_px]).all():
         return None
     share = height_px / clip.height_px
-    if share >= settings.small_share:
-        text = f"The patient fills {100 * share:.0f} % of the picture's height."
-        return Note("distance", "good", text)
     # Both segments of the knee's angle, each half a leg long, between two noisy points.
     noise_deg = math.degrees(math.sqrt(6) * noise_px / (0.5 * tracks.leg_px))
-    state: QualityState = "poor" if share < settings.tiny_share else "limited"
-    nearer = 100 * (1 - share / settings.wanted_share)
     text = (
         f"The patient fills {100 * share:.0f} % of the picture's height: {noise_px:.1f} px of "
-        f"landmark noise are {noise_deg:.1f} deg at a knee in a single frame. Film from about "
-        f"{nearer:.0f} % nearer, so that the patient fills two thirds and a jump still fits in."
+        f"landmark noise are {noise_deg:.1f} deg at a knee in a single frame."
+    )
+    if share >= settings.small_share:
+        return Note("distance", "good", text)
+    state: QualityState = "poor" if share < settings.tiny_share else "limited"
+    nearer = 100 * (1 - share / settings.wanted_share)
+    text += (
+        f" Film from about {nearer:.0f} % nearer, so that the patient fills two thirds and a jump "
+        "still fits in."
     )
     return Note("distance", state, text)
 

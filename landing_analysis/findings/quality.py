@@ -150,8 +150,6 @@ def _view(view: ViewEstimate, settings: QualitySettings) -> Note:
     turned_deg = abs(view.yaw_deg)
     if not np.isfinite(turned_deg):
         return Note("view", "limited", "The turn of the body could not be seen.")
-    if turned_deg <= settings.square_on_deg:
-        return Note("view", "good", f"Within {settings.square_on_deg:.0f} deg of square-on.")
     text = f"Turned by {turned_deg:.0f} deg"
     if view.view in FRONTAL_VIEWS:
         false_deg = abs(float(false_fppa_deg(_BENT_DEG, turned_deg)))
@@ -159,6 +157,8 @@ def _view(view: ViewEstimate, settings: QualitySettings) -> Note:
             f": a knee bent by {_BENT_DEG:.0f} deg would then show up to {false_deg:.0f} deg of "
             "false FPPA, of opposite sign in the two limbs"
         )
+    if turned_deg <= settings.square_on_deg:
+        return Note("view", "good", text + ".")
     return Note("view", "limited", text + ". Film square-on.")
 
 
