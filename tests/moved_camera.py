@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 from stick_patient import jump_plan, make_motion, make_poses
 
 from landing_analysis.tables import LIMBS, Background, Poses, Stretch
@@ -26,13 +27,7 @@ def sway_deg(rms: float = 0.7) -> np.ndarray:
 
 def rotations(turned_deg: np.ndarray) -> np.ndarray:
     """Return camera axes in the room's, (n, 3, 3), from pan, tilt and roll in degrees."""
-    pan, tilt, roll = np.radians(turned_deg).T
-    no, one = 0 * pan, 0 * pan + 1
-    about_y = [np.cos(pan), no, np.sin(pan), no, one, no, -np.sin(pan), no, np.cos(pan)]
-    about_x = [one, no, no, no, np.cos(tilt), -np.sin(tilt), no, np.sin(tilt), np.cos(tilt)]
-    about_z = [np.cos(roll), -np.sin(roll), no, np.sin(roll), np.cos(roll), no, no, no, one]
-    y, x, z = (np.stack(m, axis=1).reshape(-1, 3, 3) for m in (about_y, about_x, about_z))
-    return y @ x @ z
+    return Rotation.from_euler("YXZ", turned_deg, degrees=True).as_matrix()
 
 
 def filmed(points_px: np.ndarray, turned_deg: np.ndarray, focal_px: float = FOCAL_PX,

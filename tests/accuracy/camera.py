@@ -23,6 +23,7 @@ import av
 import click
 import cv2
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from landing_analysis.camera.background import watch_background
 from landing_analysis.camera.carrying import into_reference, middle_of, rays_of, seen_at
@@ -157,13 +158,7 @@ MOTIONS = (
 
 def camera_axes(angles: Angles) -> np.ndarray:
     """Return rotations (n, 3, 3) from a turned camera's axes to the unturned one's."""
-    pan, tilt, roll = np.radians(angles[:, :3]).T
-    no, one = 0 * pan, 0 * pan + 1
-    about_y = [np.cos(pan), no, np.sin(pan), no, one, no, -np.sin(pan), no, np.cos(pan)]
-    about_x = [one, no, no, no, np.cos(tilt), -np.sin(tilt), no, np.sin(tilt), np.cos(tilt)]
-    about_z = [np.cos(roll), -np.sin(roll), no, np.sin(roll), np.cos(roll), no, no, no, one]
-    y, x, z = (np.stack(m, axis=1).reshape(-1, 3, 3) for m in (about_y, about_x, about_z))
-    return y @ x @ z
+    return Rotation.from_euler("YXZ", angles[:, :3], degrees=True).as_matrix()
 
 
 def turned(rgb: np.ndarray, angles: np.ndarray, focal_px: float, motion: Motion) -> np.ndarray:
