@@ -25,6 +25,7 @@ _UNLIKE_SHARE = 0.6  # of a patch's own contrast; two patches of mere noise diff
 _LEAST_IN_VIEW = 0.75  # of the points; fewer and the reference picture is renewed
 _FEWEST = 12  # points; a picture with fewer is no reference, and another is tried later
 _TRY_AGAIN_FRAMES = 30
+_BLOCK_FRAMES = 512
 
 _Points = NDArray[np.float32]
 
@@ -81,7 +82,7 @@ class _Follower:
         self._unlike_levels = _UNLIKE_SHARE * _contrast(grey, self._reference)
         self._size = np.array(grey.shape[::-1], dtype=np.float32)
         self._moved = np.eye(2, 3, dtype=np.float32)
-        self._rows = [self._reference]
+        self._rows = _Rows(self._reference)
 
     def follow(self, grey: Picture) -> bool:
         """Look for the points in one frame; True when the reference should be renewed."""
@@ -109,9 +110,34 @@ class _Follower:
 
     def stretch(self) -> Stretch:
         """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""
-        small = np.stack(self._rows)
-        xy_px = (small + 0.5) * np.float32(self._scale) - 0.5
+        xy_px = self._rows.all()
+        xy_px += 0.5
+        xy_px *= np.float32(self._scale)
+        xy_px -= 0.5
         return Stretch(self._first_frame, xy_px, self._grip)
+
+
+class _Rows:
+    """Arrays of one shape, frame by frame, in blocks: small ones would scatter the memory."""
+
+    def __init__(self, first: _Points) -> None:
+        self._blocks: list[_Points] = []
+        self._shape = first.shape
+        self._count = 0
+        self.append(first)
+
+    def __len__(self) -> int:
+        return self._count
+
+    def append(self, row: _Points) -> None:
+        place = self._count % _BLOCK_FRAMES
+        if not place:
+            self._blocks.append(np.empty((_BLOCK_FRAMES, *self._shape), np.float32))
+        self._blocks[-1][place] = row
+        self._count += 1
+
+    def all(self) -> _Points:
+        return np.concatenate(self._blocks)[: self._count]
 
 
 def _points_to_follow(grey: Picture) -> tuple[_Points, NDArray[np.float32]]:
