@@ -11,7 +11,8 @@ and a record then carries the reason.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -452,6 +453,34 @@ class Contacts:
     contacts: tuple[Contact, ...]
     flights: tuple[Flight, ...]
     notes: tuple[Note, ...] = ()
+
+    def with_events(self, change: Callable[[Event, bool], Event]) -> Contacts:
+        """Return the same with each event changed; ``change`` is told whether it is a landing."""
+
+        def changed(event: Event | None, landing: bool) -> Event | None:
+            return event and change(event, landing)
+
+        return replace(
+            self,
+            contacts=tuple(
+                replace(
+                    contact,
+                    initial_contact=change(contact.initial_contact, True),
+                    toe_off=changed(contact.toe_off, False),
+                    toe_contact=changed(contact.toe_contact, True),
+                    heel_contact=changed(contact.heel_contact, True),
+                )
+                for contact in self.contacts
+            ),
+            flights=tuple(
+                replace(
+                    flight,
+                    take_off=changed(flight.take_off, False),
+                    landing=changed(flight.landing, True),
+                )
+                for flight in self.flights
+            ),
+        )
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,8 @@ from landing_analysis.tables import (
     LIMBS,
     BoolArray,
     CameraPath,
-    Contact,
     Contacts,
     Event,
-    Flight,
     Tracks,
 )
 
@@ -145,23 +143,7 @@ def with_wider_edges(contacts: Contacts, cost: CameraCost) -> Contacts:
     if cost.edge_sd_s == 0.0:
         return contacts
 
-    def wider(event: Event | None) -> Event | None:
-        return event and Event(event.t_s, float(np.hypot(event.sd_s, cost.edge_sd_s)))
+    def wider(event: Event, _: bool) -> Event:
+        return replace(event, sd_s=float(np.hypot(event.sd_s, cost.edge_sd_s)))
 
-    def wider_contact(contact: Contact) -> Contact:
-        return replace(
-            contact,
-            initial_contact=wider(contact.initial_contact) or contact.initial_contact,
-            toe_off=wider(contact.toe_off),
-            toe_contact=wider(contact.toe_contact),
-            heel_contact=wider(contact.heel_contact),
-        )
-
-    def wider_flight(flight: Flight) -> Flight:
-        return replace(flight, take_off=wider(flight.take_off), landing=wider(flight.landing))
-
-    return replace(
-        contacts,
-        contacts=tuple(wider_contact(contact) for contact in contacts.contacts),
-        flights=tuple(wider_flight(flight) for flight in contacts.flights),
-    )
+    return contacts.with_events(wider)

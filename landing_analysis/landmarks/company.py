@@ -284,29 +284,11 @@ def widen_events(
         return contacts
     near_s = t_s[company.near | company.mixed]
 
-    def widened(event: Event | None) -> Event | None:
-        if event is None:
-            return None
+    def widened(event: Event, _: bool) -> Event:
         close = everywhere or bool((np.abs(near_s - event.t_s) <= settings.unsure_s).any())
-        return Event(event.t_s, event.sd_s * settings.near_widens) if close else event
+        return replace(event, sd_s=event.sd_s * settings.near_widens) if close else event
 
-    return replace(
-        contacts,
-        flights=tuple(
-            replace(f, take_off=widened(f.take_off), landing=widened(f.landing))
-            for f in contacts.flights
-        ),
-        contacts=tuple(
-            replace(
-                c,
-                initial_contact=widened(c.initial_contact) or c.initial_contact,
-                toe_off=widened(c.toe_off),
-                toe_contact=widened(c.toe_contact),
-                heel_contact=widened(c.heel_contact),
-            )
-            for c in contacts.contacts
-        ),
-    )
+    return contacts.with_events(widened)
 
 
 def company_notes(

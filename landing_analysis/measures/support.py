@@ -18,10 +18,8 @@ from landing_analysis.settings import ContactSettings, LightSettings
 from landing_analysis.tables import (
     LIGHT_PARTS,
     LIMBS,
-    Contact,
     Contacts,
     Event,
-    Flight,
     KneeAngles,
     Light,
     Limb,
@@ -214,32 +212,10 @@ def widen_contacts(contacts: Contacts, more: EdgeSds) -> Contacts:
     if more == EdgeSds():
         return contacts
 
-    def contact(old: Contact) -> Contact:
-        first = old.initial_contact
-        return replace(
-            old,
-            initial_contact=replace(first, sd_s=hypot(first.sd_s, more.on_s)),
-            toe_off=_wider(old.toe_off, more.off_s),
-            toe_contact=_wider(old.toe_contact, more.on_s),
-            heel_contact=_wider(old.heel_contact, more.on_s),
-        )
+    def wider(event: Event, landing: bool) -> Event:
+        return replace(event, sd_s=hypot(event.sd_s, more.on_s if landing else more.off_s))
 
-    def flight(old: Flight) -> Flight:
-        return replace(
-            old,
-            take_off=_wider(old.take_off, more.off_s),
-            landing=_wider(old.landing, more.on_s),
-        )
-
-    return replace(
-        contacts,
-        contacts=tuple(contact(old) for old in contacts.contacts),
-        flights=tuple(flight(old) for old in contacts.flights),
-    )
-
-
-def _wider(event: Event | None, sd_s: float) -> Event | None:
-    return None if event is None else replace(event, sd_s=hypot(event.sd_s, sd_s))
+    return contacts.with_events(wider)
 
 
 def hold_measures(
