@@ -11,26 +11,21 @@ import sys
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import click
 from synthetic_patients.matrix import MATRIX, Entry, choose, scene_hash
 
-from landing_analysis.errors import CacheError, LandingAnalysisError
-from landing_analysis.files import read_landmarks, write_landmarks, write_text
+from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.files import write_text
 from landing_analysis.findings.judging import favoured_limb
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.landmarks.pose import load_model
-from landing_analysis.landmarks.unfinished import stored_parts
 from landing_analysis.report.documents import analysis_document
-from landing_analysis.search import find_people, look_around
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import Clip, Poses
-from landing_analysis.video.clips import read_clip
 
 from .goals import goals_as_markdown
 from .scoring import Score, score_clip, score_nothing
+from .stored import landmarks_of
 from .table import Facts, as_csv, as_markdown, table, unit_of
 from .verdicts import Verdict, judge_clip, verdict_table, verdicts_as_markdown
 
@@ -148,7 +143,7 @@ def score_entry(entry: Entry, folder: Path) -> tuple[Facts, Score, tuple[Verdict
     facts = Facts.of(truth)
     options = Options(limits=read_limits())
     try:
-        clip, poses = _poses(folder / f"{entry.name}.mp4", options)
+        clip, poses = landmarks_of(folder / f"{entry.name}.mp4", options)
         people = link_people(poses, options.settings.people)
         analysis = analyse_people(clip, poses, people, options, ANALYSED_AT)
     except LandingAnalysisError as error:
@@ -157,39 +152,6 @@ def score_entry(entry: Entry, folder: Path) -> tuple[Facts, Score, tuple[Verdict
     document = analysis_document(analysis)
     verdicts = judge_clip(facts.clip, document, truth, favoured_limb(analysis.findings))
     return facts, score_clip(facts.clip, document, truth), verdicts
-
-
-def _poses(path: Path, options: Options) -> tuple[Clip, Poses]:
-    """Recall the landmarks of exactly this clip and model, or find and store them."""
-    stored = path.with_suffix(".landmarks.parquet")
-    clip, model = read_clip(path), load_model(options.model)
-    try:
-        known, before = read_landmarks(stored)
-        if known.sha256 == clip.sha256 and before.model_sha256 == model.sha256:
-            poses = look_around(path, known, before, options.settings, _Bar)
-            if poses is not before:
-                write_landmarks(stored, poses, known)
-            return known, poses
-    except CacheError:
-        pass
-    with stored_parts(stored.with_suffix("")) as parts:
-        clip, poses = find_people(path, clip, model, parts, options.settings, _Bar)
-        write_landmarks(stored, poses, clip)
-    return clip, poses
-
-
-class _Bar:
-    """The tool's progress on a bar of the screen."""
-
-    def __init__(self, label: str, steps: int) -> None:
-        self._bar: Any = click.progressbar(length=steps, label=label, file=sys.stderr)
-        self._bar.render_progress()
-
-    def advance(self, n: int) -> None:
-        self._bar.update(n)
-
-    def close(self) -> None:
-        self._bar.render_finish()
 
 
 def errors_csv(scored: Sequence[tuple[Facts, Score]]) -> str:

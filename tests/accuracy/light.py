@@ -17,18 +17,15 @@ from pathlib import Path
 import click
 import numpy as np
 
-from landing_analysis.errors import CacheError
-from landing_analysis.files import read_landmarks, write_landmarks, write_text
+from landing_analysis.files import write_text
 from landing_analysis.findings.limits import read_limits
-from landing_analysis.landmarks.light import Look, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.landmarks.pose import find_poses, load_model
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import Analysis, Clip, Note, Poses
-from landing_analysis.video.clips import read_clip, read_frames
+from landing_analysis.tables import Analysis, Note
 
 from .scoring import Error, Score, score_clip
+from .stored import landmarks_of
 
 ROOT = Path(__file__).parents[2]
 TABLE = Path(__file__).with_name("light.md")
@@ -110,7 +107,7 @@ def _render(out: Path, plain: Path, python: str) -> None:
 
 def _score(path: Path, scene: str, room: str) -> Filmed:
     options = Options(limits=read_limits())
-    clip, poses = _poses(path, options)
+    clip, poses = landmarks_of(path, options)
     truth = json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8"))
     people = link_people(poses, options.settings.people)
     analysis, unasked = (
@@ -119,25 +116,6 @@ def _score(path: Path, scene: str, room: str) -> Filmed:
     )
     scores = (score_clip(path.stem, analysis_document(a), truth) for a in (analysis, unasked))
     return Filmed(scene, room, *scores, analysis)
-
-
-def _poses(path: Path, options: Options) -> tuple[Clip, Poses]:
-    """Recall the landmarks, or find and store them; the light is read again where it lacks."""
-    stored = path.with_suffix(".landmarks.parquet")
-    looks: list[Look] = []
-    try:
-        clip, poses = read_landmarks(stored)
-    except CacheError:
-        clip = read_clip(path)
-        frames = watch_light(read_frames(path, clip), looks)
-        poses = find_poses(frames, clip, options.settings.pose, load_model(options.model))
-        poses = replace(poses, light=measure_light(looks, poses))
-        write_landmarks(stored, poses, clip)
-    if poses.light is None:
-        for _ in watch_light(read_frames(path, read_clip(path)), looks):
-            pass
-        poses = replace(poses, light=measure_light(looks, poses))
-    return clip, poses
 
 
 def as_markdown(filmed: Sequence[Filmed]) -> str:

@@ -27,8 +27,8 @@ from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, LIMBS, Analysis
 
-from .benchmark import _poses
 from .scoring import Error, paired_reps, score_clip
+from .stored import landmarks_of
 
 RESULTS = Path(__file__).parent / "people.md"
 WRONG_SHARE_OF_LEG = 0.25
@@ -75,7 +75,7 @@ def main(out: Path) -> None:
 def row_of(room: Room, folder: Path) -> Row:
     """Analyse one room as the tool would without being told anything."""
     options = Options(limits=read_limits())
-    clip, poses = _poses(folder / f"{room.name}.mp4", options)
+    clip, poses = landmarks_of(folder / f"{room.name}.mp4", options)
     people = link_people(poses, options.settings.people)
     analysis = analyse_people(clip, poses, people, options, "benchmark")
     truth = json.loads((folder / f"{room.name}.truth.json").read_text(encoding="utf-8"))
