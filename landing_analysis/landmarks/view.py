@@ -60,7 +60,7 @@ def estimate_view(
     it is the median over the frames of the view that most frames are square-on to: a
     median between two views is neither. Its uncertainty is the scatter that
     was left on rendered patients, 2.1 degrees from the front and 4 from elsewhere;
-    see DEVELOPERS.md. Limit: rendered patients, not people, and one pose model.
+    see tests/accuracy/methods. Limit: rendered patients, not people, and one pose model.
     """
     yaw_deg = _frame_yaw_deg(landmarks, settings)
     mean_deg = middle_deg(yaw_deg)

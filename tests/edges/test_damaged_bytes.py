@@ -1,4 +1,4 @@
-"""A short, seeded run of the byte damage of `fuzz.container`; DEVELOPERS.md has the long one."""
+"""A short, seeded run of the byte damage of `fuzz.container`; `tests.fuzz` has the long one."""
 
 from __future__ import annotations
 
