@@ -1,4 +1,7 @@
-"""Every adjustable number of the stages, in seconds, degrees and hertz, with its source."""
+"""Every adjustable number of the stages, in seconds, degrees and hertz, with its source.
+
+"See accuracy/methods" means the file of that subject in ``tests/accuracy/methods``.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +41,7 @@ class CameraSettings:
     least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
     falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
     falling_s: float = 0.12  # shorter falls are not asked (choice)
-    # What a camera that moves costs; see tests/accuracy/methods.
+    # What a camera that moves costs; see accuracy/methods.
     hand_edge_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
     landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
     quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
@@ -47,7 +50,7 @@ class CameraSettings:
     settled_s: float = 0.6  # after landing they stand (choice)
     standing_s: float = 0.4  # shorter standing does not show a sway (choice)
     hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
-    worst_edge_sd_s: float = 0.010  # swaying more, whole contacts are misread; see tests/accuracy/methods
+    worst_edge_sd_s: float = 0.010  # swaying more, whole contacts are misread; see accuracy/methods
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,7 @@ class PeopleSettings:
     back_torsos_along: float = 0.8  # the same along it; a jump is half of it (choice)
     back_log_size: float = 0.2  # a body 1.2 times as large is somebody else (choice)
     # Who else is near the patient; shares are of the height from shoulders to feet.
-    overlap_share_of_body: float = 0.03  # boxes nearer than this overlap; see tests/accuracy/methods
+    overlap_share_of_body: float = 0.03  # boxes nearer than this overlap; see accuracy/methods
     near_share_of_body: float = 0.4  # nearer than this the model mixes bodies (rendered)
     same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
     same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
@@ -77,7 +80,7 @@ class PeopleSettings:
     around_encounter_s: float = 0.15  # the model mixes legs a frame or two longer (rendered)
     unsure_s: float = 0.15  # beside a loss bodies are mixed for 7 frames at 60/s (rendered)
     mixed_share: float = 0.1  # of the frames; 0 of 90 clips of one person, 0.17 with a spotter
-    near_widens: float = 3.0  # an event's uncertainty; see tests/accuracy/methods
+    near_widens: float = 3.0  # an event's uncertainty; see accuracy/methods
     alike_size: float = 1.15  # two who jump and are so nearly of one size: no clear patient
 
 
@@ -92,7 +95,7 @@ class ViewSettings:
     turning_deg: float = 20.0  # to either side within a rep: it has no one view (choice)
     least_main_share: float = 0.3  # of the frames, square-on to one view; fewer: oblique (choice)
     # What the model adds to the true turn, and what is left of it once taken away: 190 rendered
-    # views of four bodies, one body left out at a time; see tests/accuracy/methods.
+    # views of four bodies, one body left out at a time; see accuracy/methods.
     handed_deg: float = 1.9  # to the own left when seen from the front; mirrored pictures agree
     side_short_deg: float = 5.0  # seen from the side the turn reads smaller
     oblique_long_deg: float = 7.1  # between front and side it reads larger
@@ -152,7 +155,7 @@ class ContactSettings:
     falling_mean_share: float = 0.45  # of gravity over a flight; smoothing dilutes short ones
     sure_fall_s: float = 0.12  # a body that falls freely this long is in the air (choice)
     sure_fall_share: float = 0.8  # of gravity, on average
-    # Take-off and landing from the body's fall alone, see tests/accuracy/methods: the fall seems to begin
+    # Take-off and landing from the body's fall alone, see accuracy/methods: the fall seems to begin
     # 20 ms (rendered) to 45 ms (force plates) before take-off and to end 3 to 17 ms after landing.
     body_off_late_s: float = 0.030
     body_off_sd_s: float = 0.020
@@ -178,7 +181,7 @@ class ContactSettings:
     # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
     ankle_on_lag_s: float = 0.005
     ankle_on_lag_s_per_m: float = 0.62
-    # By how a foot is seen; see tests/accuracy/methods.
+    # By how a foot is seen; see accuracy/methods.
     front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010)
     near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011)
     far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025)
@@ -199,9 +202,9 @@ class GravitySettings:
 
     min_flight_s: float = 0.15  # shorter flights bend by less than their noise (choice)
     min_samples: float = 5  # two more than a parabola has coefficients
-    flight_share: float = 0.07  # of gravity, from flight to flight; see tests/accuracy/methods
-    body_share: float = 0.12  # of gravity, common to all flights; see tests/accuracy/methods
-    standing_sd_deg: float = 0.6  # of shoulders over ankles from the front; see tests/accuracy/methods
+    flight_share: float = 0.07  # of gravity, from flight to flight; see accuracy/methods
+    body_share: float = 0.12  # of gravity, common to all flights; see accuracy/methods
+    standing_sd_deg: float = 0.6  # of shoulders over ankles from the front; see accuracy/methods
     still_m_s: float = 0.08  # shoulders slower than this stand still (choice)
     still_s: float = 0.3  # for at least this long (choice)
     level_share_of_leg: float = 0.08  # ankles less apart in height: on both feet (choice)
@@ -242,7 +245,7 @@ class MeasureSettings:
     """How angles are read, and what the pose model adds to their uncertainty.
 
     The offsets are standard uncertainties that all reps of a clip share; they were
-    measured on rendered patients, see tests/accuracy/methods.
+    measured on rendered patients, see accuracy/methods.
     """
 
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
@@ -274,7 +277,7 @@ class ClockSettings:
 
 @dataclass(frozen=True)
 class LightSettings:
-    """When the picture supports the legs, and what it costs where not; see tests/accuracy/methods.
+    """When the picture supports the legs, and what it costs where not; see accuracy/methods.
 
     Levels are grey levels, 0..255, and sds are added to what a good clip's values carry.
     """
@@ -332,7 +335,7 @@ class FramingSettings:
     edge_share_of_leg: float = 0.03  # toes reach beyond their landmark (choice)
     cut_share: float = 0.02  # of the frames (choice)
     mostly_cut_share: float = 0.25  # of the frames (choice)
-    small_share: float = 0.40  # of the picture's height; see tests/accuracy/methods
+    small_share: float = 0.40  # of the picture's height; see accuracy/methods
     tiny_share: float = 0.20  # of the picture's height (choice)
     wanted_share: float = 0.65  # two thirds, with room for a jump (choice)
 
