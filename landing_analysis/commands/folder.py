@@ -114,12 +114,13 @@ def batch(start: Start, /, folder: Path, **given: Any) -> None:
 @click.command(short_help="Tell the state of every clip.")
 @click.option("--state", type=click.Choice(_STATES), help="Only clips of this state.")
 @data_option
+@reports_option
 @in_one_sentence
-def clips(state: str | None, data: Path | None) -> None:
+def clips(state: str | None, data: Path | None, reports: Path | None) -> None:
     """Tell the state of every clip: waiting, analysing, done or needs attention."""
     from landing_analysis.folder.queue import all_states, release_what_the_dead_hold
 
-    with opened_record(data) as record:
+    with opened_record(data, reports) as record:
         release_what_the_dead_hold(record)
         found = [clip for clip in all_states(record) if state in (None, clip.state)]
     for line in _table(found):
@@ -213,7 +214,9 @@ def _about(clip: ClipState) -> str:
     """Say why, or for a clip that is done, where its report is."""
     from landing_analysis.analyse import REPORT
 
-    if clip.state == "done" and clip.report:
+    if clip.state == "done":
+        if clip.report is None:
+            return "its report lies outside the data folder; name its folder with --reports"
         report = clip.report / REPORT
         return str(click.format_filename(report)) if report.is_file() else "has no report"
     return clip.reason or ""

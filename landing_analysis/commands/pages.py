@@ -13,6 +13,7 @@ from landing_analysis.commands.shared import (
     data_option,
     in_one_sentence,
     opened_record,
+    reports_option,
 )
 
 _DAY = click.DateTime(["%Y-%m-%d"])
@@ -22,9 +23,12 @@ _DAY = click.DateTime(["%Y-%m-%d"])
 @click.argument("code")
 @click.argument("day", metavar="[DATE]", required=False, type=_DAY)
 @data_option
+@reports_option
 @click.pass_obj
 @in_one_sentence
-def visit(start: Start, code: str, day: datetime | None, data: Path | None) -> None:
+def visit(
+    start: Start, code: str, day: datetime | None, data: Path | None, reports: Path | None
+) -> None:
     """Write the page on the visit of patient CODE on DATE (YYYY-MM-DD), or on the last one.
 
     It puts the day's clips side by side and, for each task, the surgical against the
@@ -32,7 +36,7 @@ def visit(start: Start, code: str, day: datetime | None, data: Path | None) -> N
     """
     from landing_analysis.pages.writing import write_visit
 
-    with opened_record(data) as record:
+    with opened_record(data, reports) as record:
         page = write_visit(record, code, day.date() if day else None, start)
     click.echo(click.format_filename(page))
 
@@ -40,9 +44,10 @@ def visit(start: Start, code: str, day: datetime | None, data: Path | None) -> N
 @click.command(short_help="Write the page on a week: whom to look at first.")
 @click.argument("day", metavar="[DATE]", required=False, type=_DAY)
 @data_option
+@reports_option
 @click.pass_obj
 @in_one_sentence
-def week(start: Start, day: datetime | None, data: Path | None) -> None:
+def week(start: Start, day: datetime | None, data: Path | None, reports: Path | None) -> None:
     """Write the page on the week of DATE (YYYY-MM-DD), or on this week.
 
     It lists the patients who need a look first, with the reason: a new finding, limbs that
@@ -51,7 +56,7 @@ def week(start: Start, day: datetime | None, data: Path | None) -> None:
     """
     from landing_analysis.pages.writing import write_week
 
-    with opened_record(data) as record:
+    with opened_record(data, reports) as record:
         page = write_week(record, day.date() if day else date.today(), start)
     click.echo(click.format_filename(page))
 

@@ -198,6 +198,12 @@ def _lines_about(held: Holdings, keep_clips: bool) -> list[str]:
         f"{counted(held.analyses, 'analysis').replace('analysiss', 'analyses')}, "
         f"{counted(held.values, 'value')}",
         *(f"  report {click.format_filename(path)}" for path in held.reports),
+        *(
+            f"  left as it is, for it lies outside the folder of the reports: "
+            f"{click.format_filename(path)}; if reports are there, delete them yourself, or "
+            "name their folder with --reports"
+            for path in held.left
+        ),
         *clips,
         *texts,
         "  pages on the patient and on weeks (weeks can be made again)",

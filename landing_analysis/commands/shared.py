@@ -31,7 +31,9 @@ reports_option = click.option(
     "--reports",
     metavar="DIR",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the reports; otherwise a folder in the data folder.",
+    envvar="LANDING_ANALYSIS_REPORTS",
+    help="Folder for the reports; otherwise the one that the environment variable "
+    "LANDING_ANALYSIS_REPORTS names, otherwise a folder in the data folder.",
 )
 
 

@@ -397,7 +397,8 @@ def _lock(record: Record, worker: str) -> Path:
 class ClipState:
     """One file of a drop folder, or one clip of the record whose file is gone.
 
-    ``report`` is the folder of its newest report, None before there is one.
+    ``report`` is the folder of its newest report, None before there is one and when it lies
+    outside the folder of the reports.
     """
 
     file: str
@@ -458,5 +459,5 @@ def _state(record: Record, file: str, row: Row) -> ClipState:
         recorded_from=row["recorded_from"],
         state=state,
         reason=reason,
-        report=record.folder.path / row["report"] if row["report"] else None,
+        report=record.folder.report_at(row["report"]) if row["report"] else None,
     )

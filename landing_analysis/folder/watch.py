@@ -36,7 +36,7 @@ from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.database import Record
-from landing_analysis.record.place import make_private, make_private_folder
+from landing_analysis.record.place import apart_from, make_private, make_private_folder
 from landing_analysis.record.store import list_patients, reports_of
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
@@ -258,10 +258,11 @@ def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
     report = _named_from(record.folder.path, target)
     fingerprint = made_by(options, job.model_sha256)
     if queue.finish(record, claim, made.document, fingerprint, report):
-        outdated = reports_of(record, claim.clip_id) - {target}  # as after a renaming
+        outdated = reports_of(record, claim.clip_id)  # as after a renaming
+        kept = {target, *reports_of(record, claim.clip_id, others=True)}
     else:
-        outdated = {target} - reports_of(record)  # the patient was removed meanwhile
-    for folder in outdated:
+        outdated, kept = {target}, reports_of(record)  # the patient was removed meanwhile
+    for folder in apart_from(outdated, kept):
         shutil.rmtree(folder, ignore_errors=True)
     shutil.rmtree(aside, ignore_errors=True)
     aside.with_name(aside.name + ".lock").unlink(missing_ok=True)

@@ -34,6 +34,7 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.patients import INVENTED_MODEL
 from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.parts import (
     NOT_MEASURABLE,
@@ -95,7 +96,7 @@ def visit_html(
     history: History,
     day: date,
     page: Path,
-    data: Path,
+    data: DataFolder,
     *,
     linked: bool,
     start: StartProgress = no_progress,
@@ -155,7 +156,7 @@ def _task_part(
 
 
 def _cards(
-    analyses: tuple[StoredAnalysis, ...], page: Path, data: Path, start: StartProgress
+    analyses: tuple[StoredAnalysis, ...], page: Path, data: DataFolder, start: StartProgress
 ) -> dict[int, ClipCard]:
     """Return the card of each analysis, by its number in the record."""
     cards = {}
@@ -169,11 +170,10 @@ def _cards(
     return cards
 
 
-def _card(analysis: StoredAnalysis, page: Path, data: Path) -> ClipCard:
+def _card(analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
     values = analysis.values
     used, counted = used_reps(analysis)
-    folder = data / values["report"]
-    report = folder / REPORT
+    folder = data.report_at(values["report"])
     state = quality_of(analysis)
     title = values["view"].replace("_", " ").capitalize()
     if values["task"] == "hop" and values["limb"]:
@@ -181,7 +181,7 @@ def _card(analysis: StoredAnalysis, page: Path, data: Path) -> ClipCard:
     return ClipCard(
         title=title,
         recorded=f"recorded at {values['recorded_at'][11:16]}",
-        still=still_of(analysis, folder),
+        still=still_of(analysis, folder) if folder else None,
         reps=f"{counted} reps, {used} used, {values['median_fps']:.0f} frames/s",
         quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
         notes=tuple(
@@ -191,7 +191,7 @@ def _card(analysis: StoredAnalysis, page: Path, data: Path) -> ClipCard:
             (f.verdict, SYMBOLS[f.verdict], sentence(f.text)) for f in set_findings(analysis)
             if f.verdict in ("above", "below")
         ),
-        report=address(report, page) if report.is_file() else None,
+        report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
         invented=values["model_name"] == INVENTED_MODEL,
     )  # fmt: skip
 

@@ -40,7 +40,7 @@ def write_visit(
     day = _existing_day(history, day)
     page = _visit_page(record, history, day)
     linked = _compare_page(record, history).is_file()
-    html = visit_html(history, day, page, record.folder.path, linked=linked, start=start)
+    html = visit_html(history, day, page, record.folder, linked=linked, start=start)
     write_text(page, html)
     return page
 
@@ -112,7 +112,7 @@ def _write_visits_and_compare(
 ) -> None:
     for day in days:
         page = _visit_page(record, history, day)
-        write_text(page, visit_html(history, day, page, record.folder.path, linked=True))
+        write_text(page, visit_html(history, day, page, record.folder, linked=True))
     compare = _compare_page(record, history)
     write_text(compare, compare_html(history, minimal, compare))
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,6 +51,32 @@ class DataFolder:
         """Folder in which reports are made before they take their place."""
         return self.reports / ".work"
 
+    def report_at(self, stored: str) -> Path | None:
+        """Return the report folder that a record names, None when it may not be one.
+
+        Parameters
+        ----------
+        stored : from the data folder, or absolute
+
+        Returns
+        -------
+        Path or None
+            A place below the reports in the data folder or the folder of reports that the
+            user named, links resolved; never one that climbs, holds one of the data
+            folder's own places, or lies in one.
+        """
+        usual, path = self.path / "reports", self.path / stored
+        real, data = _resolved(path), _resolved(self.path)
+        if real is None or data is None or ".." in Path(stored).parts:
+            return None
+        # Not resolved: a link in the place of the usual folder leads out of the data folder.
+        roots = [data / usual.name]
+        if self.reports != usual:
+            roots.append(_resolved(self.reports) or self.reports)
+        below = any(real != root and real.is_relative_to(root) for root in roots)
+        own = (self.record, self.backups, self.workers, self.pages, self.work)
+        return path if below and apart_from([path], own) else None
+
 
 def data_folder(given: Path | None = None, reports: Path | None = None) -> DataFolder:
     """Choose the data folder: the given one, else the environment's, else the system's usual.
@@ -71,6 +97,34 @@ def data_folder(given: Path | None = None, reports: Path | None = None) -> DataF
         path = user_data_path("landing_analysis", appauthor=False)
     path = path.expanduser().absolute()
     return DataFolder(path, reports.expanduser().absolute() if reports else path / "reports")
+
+
+def is_below(path: Path, folder: Path) -> bool:
+    """Return whether a path lies below a folder, links resolved."""
+    real, root = _resolved(path), _resolved(folder)
+    return real is not None and root is not None and real != root and real.is_relative_to(root)
+
+
+def apart_from(folders: Iterable[Path], kept: Iterable[Path]) -> set[Path]:
+    """Return the folders that neither hold nor lie in one that is kept, links resolved."""
+    kept_real = {real for path in kept if (real := _resolved(path))}
+    above = {folder for path in kept_real for folder in (path, *path.parents)}
+    return {
+        folder
+        for folder in folders
+        if (real := _resolved(folder)) and real not in above and kept_real.isdisjoint(real.parents)
+    }
+
+
+def _resolved(path: Path) -> Path | None:
+    """Return a path without links, None when no file could ever have that name."""
+    try:
+        real = path.resolve()
+        with suppress(FileNotFoundError, NotADirectoryError):
+            real.lstat()
+    except (OSError, RuntimeError, ValueError):  # too long, links in a circle, a zero byte
+        return None
+    return real
 
 
 def make_private_folder(path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +14,7 @@ from landing_analysis.files import sha256_of
 from landing_analysis.patients import DESCRIPTION, same_code
 from landing_analysis.record.backups import make_backup, remove_backups
 from landing_analysis.record.database import Record
+from landing_analysis.record.place import apart_from, is_below
 from landing_analysis.record.store import find_patient
 
 
@@ -21,7 +23,8 @@ class Holdings:
     """All that is kept of one patient.
 
     ``reports`` are folders, ``clips`` files in drop folders whose content is the one that
-    was recorded, ``texts`` the text files that describe the patient.
+    was recorded, ``texts`` the text files that describe the patient. ``left`` are folders
+    that the record names as reports although they lie elsewhere; they are never touched.
     """
 
     code: str
@@ -32,6 +35,7 @@ class Holdings:
     reports: tuple[Path, ...]
     clips: tuple[Path, ...]
     texts: tuple[Path, ...]
+    left: tuple[Path, ...] = ()
 
 
 def holdings_of(record: Record, code: str) -> Holdings:
@@ -47,6 +51,7 @@ def holdings_of(record: Record, code: str) -> Holdings:
         "FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
     )
     analyses = of_patient + "JOIN analysis ON clip_id = clip.id "
+    reports, left = _reports(record, code)
     return Holdings(
         code=code,
         visits=_count(record, f"SELECT count(DISTINCT visit.id) {of_patient} WHERE code = ?", code),
@@ -57,11 +62,12 @@ def holdings_of(record: Record, code: str) -> Holdings:
             f"SELECT count(*) {analyses} JOIN measure ON analysis_id = analysis.id WHERE code = ?",
             code,
         ),
-        reports=_reports(record, code),
+        reports=reports,
         clips=tuple(
             path for path, sha256 in _dropped(record, code) if sha256 == _sha256_or_none(path)
         ),
         texts=tuple(_texts(record, code)),
+        left=left,
     )
 
 
@@ -102,9 +108,11 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
         )
     ]
     try:
-        for folder in (*held.reports, *(record.folder.work / sha256 for sha256 in hashes)):
-            if folder.exists():
-                shutil.rmtree(folder)
+        for folder in held.reports:
+            if folder.exists():  # one may lie in another
+                shutil.rmtree(folder.resolve())
+        for sha256 in hashes:
+            _remove_below(record.folder.work, record.folder.work / sha256)
         _remove_pages(record, held.code)
         for file in (*held.clips, *held.texts):
             file.unlink(missing_ok=True)
@@ -113,8 +121,9 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
             f"{error.filename} cannot be deleted ({error.strerror}), so {held.code} was not "
             "removed; free the file and try again."
         ) from error
+    roots = (record.folder.reports, *_drop_folders(record))
     for folder in {path.parent for path in (*held.reports, *held.clips, *held.texts)}:
-        _remove_empty(folder, held.code)
+        _remove_empty(folder, held.code, roots)
     seen = [
         row
         for row in record.rows("SELECT folder, path, sha256 FROM dropped")
@@ -136,24 +145,50 @@ def _count(record: Record, sql: str, code: str) -> int:
     return int(record.rows(sql, code)[0][0])
 
 
-def _reports(record: Record, code: str) -> tuple[Path, ...]:
-    """Folders of reports that the record names, or that lie where a patient's reports lie."""
-    named = record.rows(
-        "SELECT report FROM patient JOIN visit ON patient_id = patient.id "
-        "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id WHERE code = ?",
+def _reports(record: Record, code: str) -> tuple[tuple[Path, ...], tuple[Path, ...]]:
+    """Folders of reports that the record names, or that lie where a patient's reports lie.
+
+    Those that lie elsewhere come second, and those that hold somebody else's not at all.
+    """
+    folder = record.folder
+    rows = record.rows(
+        "SELECT DISTINCT report, code = ? AS own FROM patient JOIN visit "
+        "ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "JOIN analysis ON clip_id = clip.id",
         code,
     )
-    found = {record.folder.path / row[0] for row in named}
-    found.update((record.folder.reports / code).glob("*/*"))
-    return tuple(sorted(path for path in found if path.is_dir()))
+    named = {row["report"] for row in rows if row["own"]}
+    if is_below(folder.reports / code, folder.reports):
+        named |= {str(path) for path in (folder.reports / code).glob("*/*")}
+    found = {name: folder.report_at(name) for name in named}
+    own = {path for path in found.values() if path}
+    others = {p for row in rows if not row["own"] and (p := folder.report_at(row["report"]))}
+    left = {folder.path / name for name, path in found.items() if path is None}
+    return (
+        tuple(sorted(filter(_is_folder, apart_from(own, others)))),
+        tuple(sorted(filter(_is_folder, left))),
+    )
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):  # a name that no file could ever have
+        return False
 
 
 def _remove_pages(record: Record, code: str) -> None:
     pages = record.folder.pages
-    if (pages / code).exists():
-        shutil.rmtree(pages / code)
-    for week in pages.glob("week-*.html"):
-        week.unlink()
+    if is_below(pages, record.folder.path):
+        _remove_below(pages, pages / code)
+        for week in pages.glob("week-*.html"):
+            week.unlink()
+
+
+def _remove_below(root: Path, folder: Path) -> None:
+    """Remove a folder, and nothing when its name leads anywhere but below the root."""
+    if is_below(folder, root) and folder.exists():
+        shutil.rmtree(folder.resolve())
 
 
 def _dropped(record: Record, code: str) -> list[tuple[Path, str]]:
@@ -164,27 +199,27 @@ def _dropped(record: Record, code: str) -> list[tuple[Path, str]]:
         "WHERE code = ? ORDER BY folder, path",
         code,
     )
-    return [(_path(folder, path), sha256) for folder, path, sha256 in rows]
+    found = [(Path(os.fsdecode(root)), os.fsdecode(path), row_sha) for root, path, row_sha in rows]
+    return [(root / path, sha256) for root, path, sha256 in found if is_below(root / path, root)]
+
+
+def _drop_folders(record: Record) -> list[Path]:
+    return [Path(os.fsdecode(row[0])) for row in record.rows("SELECT DISTINCT folder FROM dropped")]
 
 
 def _texts(record: Record, code: str) -> list[Path]:
     """Text files that describe a patient, in the drop folders that the record knows."""
-    roots = [
-        Path(os.fsdecode(row[0])) for row in record.rows("SELECT DISTINCT folder FROM dropped")
-    ]
     found = []
-    for root in roots:
+    for root in _drop_folders(record):
         with suppress(OSError):
             found += [
                 folder / DESCRIPTION
                 for folder in root.iterdir()
-                if same_code(folder.name, code) and (folder / DESCRIPTION).is_file()
+                if same_code(folder.name, code)
+                and is_below(folder / DESCRIPTION, root)
+                and (folder / DESCRIPTION).is_file()
             ]
     return found
-
-
-def _path(folder: bytes, path: bytes) -> Path:
-    return Path(os.fsdecode(folder)) / os.fsdecode(path)
 
 
 def _in_folder_of(path: bytes, code: str) -> bool:
@@ -199,9 +234,12 @@ def _sha256_or_none(path: Path) -> str | None:
         return None
 
 
-def _remove_empty(folder: Path, code: str) -> None:
+def _remove_empty(folder: Path, code: str, roots: Iterable[Path]) -> None:
     """Remove a folder, and those above it up to the one named by the code, when empty."""
     with suppress(OSError):
-        while any(same_code(part, code) for part in folder.parts):
-            folder.rmdir()
-            folder = folder.parent
+        for root in roots:
+            while is_below(folder, root) and any(
+                same_code(part, code) for part in folder.relative_to(root).parts
+            ):
+                folder.rmdir()
+                folder = folder.parent

@@ -416,10 +416,26 @@ _JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits")
 _BELOW = ("rep", "contact", "measure", "summary", "comparison", "finding", "quality")
 
 
-def reports_of(record: Record, clip_id: int | None = None) -> set[Path]:
-    """Return the report folders of all analyses of one clip or of all, still there or not."""
-    rows = record.rows("SELECT report FROM analysis WHERE ?1 IS NULL OR clip_id = ?1", clip_id)
-    return {record.folder.path / row[0] for row in rows}
+def reports_of(record: Record, clip_id: int | None = None, *, others: bool = False) -> set[Path]:
+    """Return the report folders of analyses, still there or not.
+
+    Parameters
+    ----------
+    record : Record
+    clip_id : of one clip, None for all
+    others : of all clips but that one
+
+    Returns
+    -------
+    set of Path
+        Without what the record names as a report although it lies elsewhere.
+    """
+    rows = record.rows(
+        "SELECT DISTINCT report FROM analysis WHERE ?1 IS NULL OR (clip_id = ?1) = ?2",
+        clip_id,
+        int(not others),
+    )
+    return {path for row in rows if (path := record.folder.report_at(row[0]))}
 
 
 def read_analyses(
