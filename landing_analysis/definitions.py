@@ -43,7 +43,8 @@ class Definition:
     says how two limbs are set against each other: by limb symmetry index only
     where zero is a true zero, else by a difference in the measure's own unit,
     None where sides are part of the measure itself. ``better`` is the direction
-    that training aims for, None where neither is better as such.
+    that training aims for, None where neither is better as such. ``share_of`` is what a
+    percentage is a share of.
     """
 
     name: str
@@ -57,6 +58,7 @@ class Definition:
     meaning: str
     source: str
     limits: str
+    share_of: str = ""
 
 
 _DEFINITIONS = (
@@ -151,6 +153,7 @@ _DEFINITIONS = (
         "positive is medial.",
         "Knee over the toes: common practice, no source.",
         "Depends on where the feet point and on the camera's yaw.",
+        "leg length",
     ),
     Definition(
         "knee_ankle_separation_ratio", "Knee to ankle separation ratio", "1", 2, "body",
@@ -172,6 +175,7 @@ _DEFINITIONS = (
         "ankle distance; positive toward the patient's left.",
         "Own proxy for favouring a limb, no source.",
         "Motion, not force: no shift seen is not equal load (Hughes 2020).",
+        "ankle distance",
     ),
     Definition(
         "toe_to_heel_interval", "Toe to heel interval", "ms", 0, "limb", SIDE_VIEWS, None, None,
@@ -196,6 +200,44 @@ _DEFINITIONS = (
 
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
 """Every measure by its name, in the order of the report."""
+
+_PRINTED = {"m": ("cm", 100.0, -2)}
+"""Unit in which a stored unit is printed, how many make one of it, and decimals fewer."""
+
+
+def printed_value(value: float, name: str) -> float:
+    """Return a value or an uncertainty of a measure in the unit in which pages print it."""
+    return value * _PRINTED.get(DEFINITIONS[name].unit, ("", 1.0, 0))[1]
+
+
+def printed_decimals(name: str) -> int:
+    """Return the decimals that pages print of a measure."""
+    definition = DEFINITIONS[name]
+    return definition.decimals + _PRINTED.get(definition.unit, ("", 1.0, 0))[2]
+
+
+def printed_unit(name: str, *, share: bool = True) -> str:
+    """Return the unit that pages print: none for a ratio, for a percentage also of what."""
+    definition = DEFINITIONS[name]
+    if definition.unit == "1":
+        return ""
+    unit = _PRINTED.get(definition.unit, (definition.unit, 1.0, 0))[0]
+    return f"{unit} of {definition.share_of}" if share and definition.share_of else unit
+
+
+FPPA_NAME = "Frontal-plane projection angle (FPPA)"
+FPPA_MEANING = (
+    "how far the knee lies off the straight line from hip to ankle, as the picture shows it from "
+    "the front or from behind."
+)
+FPPA_SIGN = "+ = knee inward, − = knee outward, 0 = straight."
+"""How FPPA is explained on every page that prints one."""
+
+
+def is_fppa(name: str) -> bool:
+    """Whether a measure is a frontal-plane projection angle, printed with its sign."""
+    return name.startswith("fppa_")
+
 
 _VALGUS = "positive is valgus: the knee medial to the line from hip to ankle"
 _TO_THE_LEFT = "positive toward the patient's left"

@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    is_fppa,
+    printed_decimals,
+    printed_unit,
+    printed_value,
+)
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.tables import (
     Decided,
@@ -196,9 +202,7 @@ def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:
 
 def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) -> str:
     definition = DEFINITIONS[value.measure]
-    digits = 0 if limit.unit == "%" else definition.decimals
-    unit = "" if limit.unit == "1" else f" {limit.unit}"
-    number = f"{value.value:z.{digits}f} ± {COVERAGE * value.sd:.{digits}f}{unit}"
+    number, words = _number_words(value, limit)
     who = "the set" if value.rep is None else f"rep {value.rep}"
     limb = limb_words(value.limb, decided)
     subject = f"{definition.label}, {limb}, {who}" if limb else f"{definition.label}, {who}"
@@ -206,17 +210,27 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) ->
         subject = f"{definition.label}, {limb} as a share of the other"
     toward = toward_words(value.value, value.measure, decided)
     pointing = f"; {toward} (motion, not force)" if toward and judged in ("above", "below") else ""
-    words = _limit_words(limit, digits) + unit
     return f"{subject}: {number}, {_VERDICT_WORDS[judged]} (limit: {words}){pointing}."
 
 
-def _limit_words(limit: Limit, digits: int) -> str:
+def _number_words(value: _Value, limit: Limit) -> tuple[str, str]:
+    """Return a value with half of its 95 % interval, and its limit, as they are printed."""
+    digits = 0 if limit.unit == "%" else printed_decimals(limit.measure)
+    scale = 1.0 if _is_side(limit) else printed_value(1.0, limit.measure)
+    name = "%" if _is_side(limit) else printed_unit(limit.measure)
+    unit = f" {name}" if name else ""
+    sign = "+" if is_fppa(limit.measure) else "-"
+
+    def shown(amount: float) -> str:
+        return f"{scale * amount:{sign}z.{digits}f}"
+
+    number = f"{shown(value.value)} ± {scale * COVERAGE * value.sd:.{digits}f}{unit}"
     low, high = edges(limit)
     if low is None:
-        return f"at most {high:.{digits}f}"
+        return number, f"at most {shown(high or 0.0)}{unit}"
     if high is None:
-        return f"at least {low:.{digits}f}"
-    return f"{low:.{digits}f} to {high:.{digits}f}"
+        return number, f"at least {shown(low)}{unit}"
+    return number, f"{shown(low)} to {shown(high)}{unit}"
 
 
 _VERDICT_WORDS: dict[Verdict, str] = {

@@ -9,7 +9,12 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    printed_decimals,
+    printed_unit,
+    printed_value,
+)
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.maths.statistics import minimal_detectable_change
 from landing_analysis.pages.history import History
@@ -26,7 +31,7 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.progress import StartProgress, no_progress
-from landing_analysis.report.parts import number, unit_name
+from landing_analysis.report.parts import number
 from landing_analysis.report.style import svg_text
 from landing_analysis.tables import TASKS, Limb, Task
 from landing_analysis.trend.changes import (
@@ -235,8 +240,9 @@ def _said_once(rows: list[ChangeRow]) -> tuple[ChangeRow, ...]:
 
 
 def _row(who: str, limb: Limb | None, change: Change) -> ChangeRow:
-    definition = DEFINITIONS[change.later.name]
-    return _in_words(who, limb, change, definition.decimals, unit_name(definition.unit))
+    name = change.later.name
+    unit = printed_unit(name, share=False)
+    return _in_words(who, limb, change, printed_decimals(name), unit, printed_value(1.0, name))
 
 
 def _side_row(change: Change) -> ChangeRow:
@@ -246,15 +252,16 @@ def _side_row(change: Change) -> ChangeRow:
 
 
 def _in_words(
-    who: str, limb: Limb | None, change: Change, digits: int, unit: str
-) -> ChangeRow:  # fmt: skip
+    who: str, limb: Limb | None, change: Change, digits: int, unit: str, scale: float = 1.0
+) -> ChangeRow:
     """Print the change only where the two visits can be set against each other."""
     between = f"{change.earlier.day} to {change.later.day}: "
     if change.needed is None:
         return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why)
     sign = "+" if change.value >= 0 else ""
-    moved = f"{sign}{number(change.value, digits)} ± {number(COVERAGE * change.sd, digits)} {unit}"
-    needed = f"{number(change.needed, digits)} {unit}".rstrip()
+    value, reach = scale * change.value, scale * COVERAGE * change.sd
+    moved = f"{sign}{number(value, digits)} ± {number(reach, digits)} {unit}"
+    needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
     return ChangeRow(
         who=who,
         limb=limb,
@@ -271,18 +278,19 @@ def _smallest_words(name: str, minimal: MinimalChange | None) -> str:
             "Minimal detectable change: none published for this measure, and too few sets were "
             "repeated within a visit in this clinic to know its own."
         )
-    digits, unit = DEFINITIONS[name].decimals, unit_name(DEFINITIONS[name].unit)
-    digits += 1 if digits < 3 else 0
-    words = f"Minimal detectable change (95 %): {number(minimal.value, digits)} {unit}".rstrip()
+    digits, unit = DEFINITIONS[name].decimals, printed_unit(name, share=False)
+    digits = printed_decimals(name) + (1 if digits < 3 else 0)
+    least = printed_value(minimal.value, name)
+    words = f"Minimal detectable change (95 %): {number(least, digits)} {unit}".rstrip()
     repeats = minimal.repeats
     if repeats is None:
         return f"{words}, from {minimal.source}"
     own = (
-        f"SEM {number(repeats.sem, digits)} {unit}".rstrip()
+        f"SEM {number(printed_value(repeats.sem, name), digits)} {unit}".rstrip()
         + f", n = {repeats.values} sets in {repeats.groups} groups"
     )
     if name in PUBLISHED:
-        change = number(minimal_detectable_change(repeats.sem), digits)
+        change = number(printed_value(minimal_detectable_change(repeats.sem), name), digits)
         return f"{words}, from {minimal.source} This clinic's own repeats: {own}, MDC {change}."
     return (
         f"{words}, from {minimal.source}: {own}. Day-to-day differences are not in it, so it is "

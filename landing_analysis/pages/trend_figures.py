@@ -10,10 +10,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import DEFINITIONS, printed_unit, printed_value
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.report.figures import unit_words
-from landing_analysis.report.parts import unit_name
 from landing_analysis.report.style import (
     INK,
     MUTED,
@@ -76,7 +75,7 @@ def _draw_limbs(axes: Axes, panel: Panel) -> None:
     for limb, visits in panel.limbs.items():
         dodge = {"left": -_DODGE_WEEKS, "right": _DODGE_WEEKS}.get(limb or "", 0.0)
         _draw(axes, panel, visits, limb_style(limb, panel.surgical_side), dodge)
-    axes.set_ylabel(unit_name(DEFINITIONS[panel.name].unit))
+    axes.set_ylabel(printed_unit(panel.name))
 
 
 def _draw_sides(axes: Axes, panel: Panel) -> None:
@@ -86,7 +85,7 @@ def _draw_sides(axes: Axes, panel: Panel) -> None:
         axes.set_ylabel("LSI, %")
     else:
         axes.axhline(0, color=MUTED, linewidth=0.8)
-        axes.set_ylabel(f"difference{unit_words(DEFINITIONS[panel.name].unit)}")
+        axes.set_ylabel(f"difference{unit_words(panel.name)}")
 
 
 def _draw_index_lines(axes: Axes) -> None:
@@ -105,15 +104,16 @@ def _draw(
     axes: Axes, panel: Panel, visits: Sequence[VisitMean], style: LimbStyle, dodge: float
 ) -> None:
     weeks = [_week(panel, visit.day) + dodge for visit in visits]
+    values = [printed_value(visit.value, panel.name) for visit in visits]
     axes.errorbar(
-        weeks, [v.value for v in visits], [COVERAGE * v.sd for v in visits],
+        weeks, values, [COVERAGE * printed_value(v.sd, panel.name) for v in visits],
         color=style.colour, marker=style.marker, markerfacecolor=style.fill, markersize=5.5,
         linestyle="none", elinewidth=1.0, capsize=2.0,
     )  # fmt: skip
     for k in range(len(visits) - 1):
         if why_not_comparable(visits[k], visits[k + 1]) is None:
             axes.plot(
-                weeks[k : k + 2], [visits[k].value, visits[k + 1].value],
+                weeks[k : k + 2], values[k : k + 2],
                 style.line, color=style.colour, linewidth=1.3,
             )  # fmt: skip
 

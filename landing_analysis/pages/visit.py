@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 
 from landing_analysis.analyse import REPORT
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import DEFINITIONS, printed_unit
 from landing_analysis.pages.history import (
     History,
     quality_of,
@@ -41,7 +41,6 @@ from landing_analysis.report.parts import (
     QUALITY_SYMBOLS,
     SYMBOLS,
     sentence,
-    unit_name,
 )
 from landing_analysis.tables import TASKS, VIEWS, Limb, Task, Verdict
 from landing_analysis.trend.changes import VisitMean, best_family
@@ -223,7 +222,7 @@ def _row(
     lead, other = history.lead_limb, other_limb(history.lead_limb)
     common = {
         "label": definition.label,
-        "unit": unit_name(definition.unit),
+        "unit": printed_unit(name),
         "seen": f"{FAMILY_WORDS[family]}, {_reps_words(seen.values())}" if family else "–",
     }
     if definition.scope == "body" and (task == "jump" or set(seen) <= {None}):

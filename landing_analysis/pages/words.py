@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE, printed_unit
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.report.page import page_environment
-from landing_analysis.report.parts import number, reach_words, unit_name, value_words
+from landing_analysis.report.parts import number, reach_words, value_words
 from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, Limb, Task
 from landing_analysis.trend.changes import VisitMean
@@ -48,7 +48,7 @@ def amount(mean: VisitMean) -> Amount:
     return Amount(
         value_words(mean.value, mean.name),
         reach_words(mean.sd, mean.name),
-        unit_name(DEFINITIONS[mean.name].unit),
+        printed_unit(mean.name, share=False),
     )
 
 

@@ -9,7 +9,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    printed_decimals,
+    printed_unit,
+    printed_value,
+)
 from landing_analysis.findings.judging import COVERAGE, edges
 from landing_analysis.measures.curves import CurveSet
 from landing_analysis.report.style import (
@@ -57,7 +62,7 @@ def contact_curves_figure(analysis: Analysis, found: CurveSet) -> Figure:
             axes.plot(x, angle, color=style.colour, alpha=0.35, linewidth=0.8)
         axes.plot(x, np.mean(angles, axis=0), style.line, color=style.colour, linewidth=2.4)
         set_heading(axes, style.label.capitalize())
-        axes.set_xlabel("ground contact, %" if found.axis == "%" else "s after contact")
+        axes.set_xlabel("% of ground contact" if found.axis == "%" else "s after contact")
         axes.margins(x=0)
     _share_y(panels)
     for axes in panels:
@@ -67,7 +72,7 @@ def contact_curves_figure(analysis: Analysis, found: CurveSet) -> Figure:
         else:
             _mark_target(axes, analysis.decided.target_flexion_deg)
     panels[0].set_ylabel(
-        "FPPA, deg (valgus is up)" if found.kind == "fppa" else "knee flexion, deg"
+        "FPPA, deg (+ = knee inward)" if found.kind == "fppa" else "knee flexion, deg"
     )
     return figure
 
@@ -83,7 +88,11 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     figure, (axes,) = new_figure(_PANEL_IN, 2.0)
     rows = [row for row in analysis.measures.measures if row.name == name]
     for limb in (*LIMBS, None):
-        seen = [(r.rep, r.value, r.sd) for r in rows if r.limb == limb and r.value is not None]
+        seen = [
+            (r.rep, printed_value(r.value, name), printed_value(r.sd, name))
+            for r in rows
+            if r.limb == limb and r.value is not None and r.sd is not None
+        ]
         if not seen:
             continue
         rep, value, sd = np.array(seen, dtype=float).T
@@ -129,16 +138,17 @@ def sides_figure(analysis: Analysis) -> Figure | None:
             if summary is None:
                 continue
             style = limb_style(limb, analysis.decided.surgical_side)
+            mean = printed_value(summary.mean, comparison.name)
             axes.errorbar(
-                summary.mean, height, xerr=COVERAGE * summary.mean_sd,
+                mean, height, xerr=COVERAGE * printed_value(summary.mean_sd, comparison.name),
                 color=style.colour, marker=style.marker, markerfacecolor=style.fill,
                 markersize=6.5, elinewidth=1.4, capsize=0,
             )  # fmt: skip
-            means.append(summary.mean)
+            means.append(mean)
         axes.plot(means, range(len(means)), color=MUTED, linewidth=0.8, zorder=0)
         definition = DEFINITIONS[comparison.name]
         set_heading(
-            axes, f"{definition.label}{unit_words(definition.unit)}", comparison_words(comparison)
+            axes, f"{definition.label}{unit_words(comparison.name)}", comparison_words(comparison)
         )
         axes.set_yticks([0, 1], ["right", "left"])
         axes.set_ylim(-0.6, 1.6)
@@ -175,19 +185,21 @@ def timeline_figure(analysis: Analysis) -> Figure:
     return figure
 
 
-def unit_words(unit: str) -> str:
-    """Return ", unit" for a heading, nothing for a plain ratio."""
-    return "" if unit == "1" else f", {unit}"
+def unit_words(name: str) -> str:
+    """Return ", unit" as a measure is printed, for a heading; nothing for a plain ratio."""
+    unit = printed_unit(name)
+    return f", {unit}" if unit else ""
 
 
 def comparison_words(comparison: SideComparison) -> str:
-    """Return what a comparison says, as "LSI 92 ± 4 %" or "right − left 8.6 ± 5.3 deg"."""
+    """Return what a comparison says: the limb symmetry index, or the difference of the limbs."""
     reach = COVERAGE * comparison.sd
     if comparison.kind == "lsi":
-        return f"LSI {comparison.value:.0f} ± {reach:.0f} %"
-    digits = DEFINITIONS[comparison.name].decimals
+        return f"LSI {comparison.value:.0f} ± {reach:.0f} % of the other limb"
+    digits = printed_decimals(comparison.name)
+    value, reach = (printed_value(x, comparison.name) for x in (comparison.value, reach))
     other = "left" if comparison.limb == "right" else "right"
-    return f"{comparison.limb} − {other} {comparison.value:.{digits}f} ± {reach:.{digits}f}"
+    return f"{comparison.limb} − {other} {value:.{digits}f} ± {reach:.{digits}f}"
 
 
 def _draw_contact(axes: Axes, contact: Contact, surgical_side: Limb | None) -> None:
@@ -245,9 +257,10 @@ def _mark_limit(axes: Axes, limit: Limit | None) -> None:
         return
     low, high = edges(limit)
     bottom, top = axes.get_ylim()
-    for edge, away in ((low, -1), (high, 1)):
-        if edge is None:
+    for of_limit, away in ((low, -1), (high, 1)):
+        if of_limit is None:
             continue
+        edge = printed_value(of_limit, limit.measure)
         margin = 0.08 * (top - bottom)
         bottom, top = min(bottom, edge - margin), max(top, edge + margin)
         axes.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))

@@ -9,7 +9,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
-from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.definitions import (
+    CAUTIONS,
+    DEFINITIONS,
+    FPPA_MEANING,
+    FPPA_NAME,
+    FPPA_SIGN,
+    INTENDED_USE,
+)
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import parts as parts
 from landing_analysis.report.figures import (
@@ -102,7 +109,9 @@ def page_environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["minus"] = lambda text: str(text).replace("-", "−")
+    environment.globals["fppa"] = {
+        "name": FPPA_NAME, "meaning": FPPA_MEANING, "sign": FPPA_SIGN
+    }  # fmt: skip
     return environment
 
 
@@ -162,7 +171,7 @@ def _strips(analysis: Analysis) -> list[Plot]:
         _plot(
             rep_strip_figure(analysis, name),
             f"strip-{name}",
-            f"{DEFINITIONS[name].label} rep by rep{unit_words(DEFINITIONS[name].unit)}",
+            f"{DEFINITIONS[name].label} rep by rep{unit_words(name)}",
             "",
         )
         for name in _STRIPS

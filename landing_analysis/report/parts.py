@@ -15,7 +15,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from landing_analysis.definitions import DEFINITIONS, VIEW_WORDS
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    VIEW_WORDS,
+    is_fppa,
+    printed_decimals,
+    printed_unit,
+    printed_value,
+)
 from landing_analysis.findings.judging import (
     COVERAGE,
     TITLES,
@@ -77,18 +84,20 @@ def sentence(text: str) -> str:
 
 
 def value_words(value: float | None, name: str) -> str:
-    """Return a value with the decimals of its measure, a dash where there is none."""
-    return "–" if value is None else number(value, DEFINITIONS[name].decimals)
+    """Return a value in the unit and with the decimals that are printed, FPPA with its sign.
+
+    A dash where there is none.
+    """
+    if value is None:
+        return "–"
+    words = number(printed_value(value, name), printed_decimals(name))
+    positive = is_fppa(name) and words.strip("0.") and not words.startswith("−")
+    return f"+{words}" if positive else words
 
 
 def reach_words(sd: float | None, name: str) -> str:
-    """Return half of the 95 % interval with the decimals of the measure."""
-    return "" if sd is None else number(COVERAGE * sd, DEFINITIONS[name].decimals)
-
-
-def unit_name(unit: str) -> str:
-    """Return the unit as it is printed, nothing for a plain ratio."""
-    return "" if unit == "1" else unit
+    """Return half of the 95 % interval in the unit and with the decimals that are printed."""
+    return "" if sd is None else number(COVERAGE * printed_value(sd, name), printed_decimals(name))
 
 
 # --- header ----------------------------------------------------------------------------------
@@ -302,6 +311,11 @@ def favouring_words(analysis: Analysis) -> str | None:
     return f"The signs of favouring point to the {limb} being used more. Motion, not force."
 
 
+def shows_fppa(analysis: Analysis) -> bool:
+    """Whether the page names an FPPA, so that it has to say what that is."""
+    return any(is_fppa(row.name) for row in analysis.measures.measures)
+
+
 # --- reps ------------------------------------------------------------------------------------
 
 
@@ -390,7 +404,7 @@ def rep_tables(analysis: Analysis) -> list[RepTable]:
 
 def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTable:
     by_name = {name: _columns(analysis, name) for name in names}
-    headings = tuple(Heading(_heading(n), len(found)) for n, found in by_name.items() if found)
+    headings = tuple(Heading(heading(n), len(found)) for n, found in by_name.items() if found)
     columns = [column for found in by_name.values() for column in found]
     measures = {(row.rep, row.name, row.limb): row for row in analysis.measures.measures}
     letters: dict[str, str] = {}
@@ -422,8 +436,9 @@ def _rep_label(analysis: Analysis, rep: Rep) -> str:
     return f"{rep.number}, {VIEW_WORDS[rep.view]}"
 
 
-def _heading(name: str) -> str:
-    unit = unit_name(DEFINITIONS[name].unit)
+def heading(name: str) -> str:
+    """Return a measure's label with the unit in which it is printed."""
+    unit = printed_unit(name)
     return DEFINITIONS[name].label + (f", {unit}" if unit else "")
 
 
@@ -480,7 +495,7 @@ def summary_rows(analysis: Analysis) -> list[SummaryRow]:
             change = f"{value_words(s.fatigue, s.name)} ± {reach}"
         rows.append(
             SummaryRow(
-                label=_heading(s.name),
+                label=heading(s.name),
                 limb=s.limb or "",
                 reps=s.reps_used,
                 mean=value_words(s.mean, s.name),
@@ -569,13 +584,33 @@ def uncertainty_rows(analysis: Analysis) -> list[tuple[str, list[tuple[str, str]
     rows = []
     for (name, limb), parts in squares.items():
         label = DEFINITIONS[name].label + (f", {limb}" if limb else "")
-        unit = unit_name(DEFINITIONS[name].unit)
-        digits = DEFINITIONS[name].decimals + 1
+        unit = printed_unit(name, share=False)
+        digits = printed_decimals(name) + 1
         words = [
-            (part, f"{math.sqrt(sum(found) / len(found)):.{digits}f} {unit}".strip())
+            (
+                part,
+                f"{printed_value(math.sqrt(sum(found) / len(found)), name):.{digits}f} "
+                f"{unit}".strip(),
+            )
             for part, found in parts.items()
         ]
         rows.append((label, words))
+    return rows
+
+
+def limit_rows(analysis: Analysis) -> list[tuple[str, str, str]]:
+    """Return the limits in force, as (what, outside which values, source)."""
+    rows = []
+    for limit in analysis.limits:
+        side = limit.finding == "side_difference"
+        unit = "% of the other limb" if side else printed_unit(limit.measure)
+        scale = 1.0 if side else printed_value(1.0, limit.measure)
+        low, high = (None if edge is None else f"{scale * edge:g}" for edge in edges(limit))
+        words = f"above {high}" if low is None else f"below {low}"
+        if low is not None and high is not None:
+            words = f"below {low} or above {high}"
+        what = f"{TITLES[limit.finding]}: {DEFINITIONS[limit.measure].label}"
+        rows.append((what, sentence(f"{words} {unit}".rstrip()), limit.source))
     return rows
 
 

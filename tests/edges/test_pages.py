@@ -118,7 +118,9 @@ def test_a_tick_keeps_all_its_decimals():
 def test_front_and_side_views_of_a_task_are_joined(clinic):
     text = _text(clinic, f"DEMO3/{LAST_VISIT}")
     jumps = text[text.index("Two-leg jumps") : text.index("One-leg hops")]
-    assert re.search(r"FPPA at peak flexion from the front, 16 reps −?\d+\.\d ± \d+\.\d deg", jumps)
+    assert re.search(
+        r"FPPA at peak flexion from the front, 16 reps [+−]?\d+\.\d ± \d+\.\d deg", jumps
+    )
     assert re.search(r"Peak knee flexion from the side, 16 reps \d+\.\d ± \d+\.\d deg", jumps)
     assert "surgical (left) against non-surgical (right)" in jumps
     assert re.search(r"LSI \d+ ± \d+ %", jumps)

@@ -12,11 +12,12 @@ from page import read_page
 from stick_patient import make_analysis, without_reps
 
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
+from landing_analysis.findings.judging import judge_measures
 from landing_analysis.report import pictures
 from landing_analysis.report.page import report_html
 from landing_analysis.report.parts import headlines, number, sentence
 from landing_analysis.report.pictures import key_pictures
-from landing_analysis.tables import Note
+from landing_analysis.tables import Limit, Note
 
 SETS = {
     "jumps from the front": {},
@@ -201,6 +202,51 @@ def test_a_file_name_cannot_write_into_the_page():
     page = read_page(_html(replace(analysis, clip=clip)))
     assert "b" not in page.tags
     assert '<b onclick="x">P&07<' in page.text
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_fppa_is_spelled_out_with_its_sign_where_it_first_stands(name):
+    text = _page(name).text
+    if "FPPA" not in text:
+        return
+    first = text.index("FPPA")
+    assert text[:first].endswith("Frontal-plane projection angle (")
+    explained = text[first : first + 250]
+    assert "+ = knee inward" in explained
+    assert "− = knee outward" in explained
+    labels = [p.get("aria-label") or "" for p in _page(name).pictures]
+    assert any(label.startswith("Legs seen from the front") for label in labels)
+
+
+def test_an_inward_knee_is_printed_with_a_plus():
+    analysis, html = _set(JUMPS)
+    text = read_page(html).text
+    row = next(s for s in analysis.measures.summaries if s.name == "fppa_peak_flexion")
+    assert row.mean > 1
+    assert f"+{row.mean:.1f} ±" in text
+
+
+def test_percentages_say_of_what_and_heights_are_in_centimetres():
+    analysis, html = _set(JUMPS)
+    text = read_page(html).text
+    for words in ("Pelvis shift, % of ankle distance", "Knee over toes offset, % of leg length",
+                  "Jump height, cm"):  # fmt: skip
+        assert words in text
+    height = next(s for s in analysis.measures.summaries if s.name == "jump_height")
+    assert height.unit == "m"
+    assert f"{100 * height.mean:.1f}" in text
+    finding = next(f for f in analysis.findings if f.measure == "pelvis_shift")
+    assert "% of ankle distance" in finding.text
+
+
+def test_a_limit_on_jump_height_is_judged_in_metres_and_printed_in_centimetres():
+    limit = Limit("stiff_landing", "jump_height", "lower", 0.25, "m", "a made-up limit")
+    analysis = make_analysis()
+    found = judge_measures(analysis.measures, (limit,), analysis.decided)
+    height = next(s for s in analysis.measures.summaries if s.name == "jump_height")
+    assert found[0].value == height.mean
+    assert f"{100 * height.mean:.1f} ±" in found[0].text
+    assert "(limit: at least 25.0 cm)" in found[0].text
 
 
 def test_limbs_differ_by_more_than_colour():

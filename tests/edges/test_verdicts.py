@@ -130,8 +130,8 @@ def test_a_text_names_the_limb_as_the_clinician_does(surgical, words):
 def test_a_text_says_value_uncertainty_verdict_and_limit():
     finding = judge_measures(_inward([15.0]), (UPPER,), DECIDED)[1]
     assert finding.text == (
-        "FPPA at peak flexion, surgical (right) limb, rep 1: 15.0 ± 2.0 deg, above the limit "
-        "(limit: at most 10.0 deg)."
+        "FPPA at peak flexion, surgical (right) limb, rep 1: +15.0 ± 2.0 deg, above the limit "
+        "(limit: at most +10.0 deg)."
     )
 
 
