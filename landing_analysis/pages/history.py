@@ -14,12 +14,11 @@ from landing_analysis.patients import Patient
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
     StoredAnalysis,
-    UnreadClip,
     find_patient,
     read_analyses,
     read_set_rows,
-    unread_clips,
 )
+from landing_analysis.record.unread import UnreadClip, unread_clips
 from landing_analysis.tables import Limb
 from landing_analysis.trend.changes import (
     Key,
@@ -124,7 +123,10 @@ def visit_facts(history: History) -> tuple[VisitFacts, ...]:
 
 def _facts(history: History, day: date) -> VisitFacts:
     analyses = [analysis for analysis in history.analyses if analysis.date == day]
-    troubles = [*(unread_words(u) for u in history.unread if u.date == day)]
+    troubles = [
+        unread_words(clip) for clip in history.unread
+        if clip.date == day and clip.state == "needs attention"
+    ]  # fmt: skip
     troubles += [text for analysis in analyses for text in _too_poor(analysis)]
     return VisitFacts(
         day=day,
@@ -136,9 +138,8 @@ def _facts(history: History, day: date) -> VisitFacts:
 
 
 def unread_words(clip: UnreadClip) -> str:
-    """Say why a clip has no numbers, without its file's name, which may tell who it is."""
-    reason = clip.reason.replace(clip.file, "the clip")
-    return f"A clip has no numbers: {reason.rstrip('.')}."
+    """Say why a clip has no numbers."""
+    return f"A clip has no numbers: {clip.reason.rstrip('.')}."
 
 
 def set_findings(analysis: StoredAnalysis) -> tuple[SetFinding, ...]:

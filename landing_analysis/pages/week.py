@@ -1,8 +1,8 @@
-"""One week of all patients -> a list of whom to look at first, and why; then the rest."""
+"""One week of all patients -> whom to look at first, and why; who is new; the rest; what waits."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -16,13 +16,15 @@ from landing_analysis.pages.words import (
     render,
     since_surgery,
 )
+from landing_analysis.record.unread import StrayFile, UnreadClip
 from landing_analysis.report.parts import sentence
-from landing_analysis.trend.triage import KINDS, Kind, Reason, reasons_to_look
+from landing_analysis.trend.triage import FIRST_VISIT, KINDS, Kind, Reason, reasons_to_look
 
 _BADGES: dict[Kind, str] = {
     "new finding": "finding",
     "side difference grown": "grown",
     "quality too poor to read": "poor",
+    "first visit": "first-visit",
 }
 """How the badge of each kind of reason looks."""
 
@@ -36,7 +38,13 @@ class Entry:
     about: str
     visits: tuple[tuple[str, str | None], ...]
     compare: str | None
+    is_new: bool
     reasons: tuple[Reason, ...]
+
+    @property
+    def comes_first(self) -> bool:
+        """Whether there is more to look at than what a first visit showed."""
+        return any(reason.kind != FIRST_VISIT for reason in self.reasons)
 
     @property
     def by_kind(self) -> list[tuple[Kind, list[str]]]:
@@ -55,12 +63,24 @@ def seen_in_week(history: History, monday: date) -> tuple[date, ...]:
     return tuple(d for d in history.days if monday <= d < monday + timedelta(days=7))
 
 
-def week_html(histories: Iterable[History], day: date, page: Path) -> str:
+@dataclass(frozen=True)
+class Waiting:
+    """One clip without numbers."""
+
+    code: str
+    state: str
+    text: str
+
+
+def week_html(
+    histories: Iterable[History], stray: Sequence[StrayFile], day: date, page: Path
+) -> str:
     """Return the page on one week.
 
     Parameters
     ----------
     histories : of all patients
+    stray : files of the drop folders that are no clips of the record yet, of no known day
     day : any day of the week, which runs from Monday to Sunday
     page : where the page will lie; pages on visits and change lie in a folder by the code
     """
@@ -68,7 +88,9 @@ def week_html(histories: Iterable[History], day: date, page: Path) -> str:
     sunday = monday + timedelta(days=6)
     until = [(history, seen_in_week(history, monday)) for history in histories]
     entries = [_entry(history, days, monday, page) for history, days in until if days]
-    first = sorted((e for e in entries if e.reasons), key=_urgency)
+    first = sorted((e for e in entries if e.comes_first), key=_urgency)
+    waiting = _waiting(until, stray, monday)
+    others = [entry for entry in entries if not entry.comes_first]
     return render(
         "week.html.j2",
         kind="Week",
@@ -78,9 +100,15 @@ def week_html(histories: Iterable[History], day: date, page: Path) -> str:
         facts=[
             ("Patients seen", f"{len(entries)} of {len(until)}"),
             ("To look at first", str(len(first))),
+            ("Seen for the first time", str(sum(entry.is_new for entry in entries))),
+            ("Clips without numbers", str(len(waiting))),
         ],
         first=first,
-        rest=[entry for entry in entries if not entry.reasons],
+        new=[entry for entry in others if entry.is_new],
+        rest=[entry for entry in others if not entry.is_new],
+        waiting=waiting,
+        nobodys=sum(file.code is None for file in stray),
+        of_other_weeks=sum(not _in_week(clip, monday) for h, _ in until for clip in h.unread),
         unseen=[_unseen(history, monday) for history, days in until if not days],
         sentence=sentence,
         badges=_BADGES,
@@ -109,8 +137,29 @@ def _entry(history: History, days: tuple[date, ...], monday: date, page: Path) -
             for day in days
         ),
         compare=_there(page.parent / patient.code / "compare.html", page),
+        is_new=history.days[0] >= monday,
         reasons=reasons_to_look(facts, history.sides, monday),
     )
+
+
+def _waiting(
+    until: list[tuple[History, tuple[date, ...]]], stray: Sequence[StrayFile], monday: date
+) -> list[Waiting]:
+    """Name the week's clips without numbers, and patients' files of no known day."""
+    found = [
+        Waiting(history.patient.code, clip.state,
+                f"{day_words(clip.date)}, recorded at {clip.recorded_at:%H:%M}: {clip.reason}")
+        for history, _ in until for clip in history.unread if _in_week(clip, monday)
+    ]  # fmt: skip
+    found += [
+        Waiting(file.code, "needs attention" if file.needs_attention else "waiting", file.reason)
+        for file in stray if file.code is not None
+    ]  # fmt: skip
+    return sorted(found, key=lambda one: (one.state != "needs attention", one.code))
+
+
+def _in_week(clip: UnreadClip, monday: date) -> bool:
+    return monday <= clip.date < monday + timedelta(days=7)
 
 
 def _surgical(history: History) -> str:

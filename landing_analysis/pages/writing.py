@@ -16,6 +16,7 @@ from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private_folder
 from landing_analysis.record.store import list_patients
+from landing_analysis.record.unread import stray_files
 from landing_analysis.trend.changes import Key, MinimalChange
 
 
@@ -90,7 +91,7 @@ def _all_histories(record: Record) -> list[History]:
 def _write_week_page(record: Record, histories: list[History], day: date) -> Path:
     make_private_folder(record.folder.pages)
     page = record.folder.pages / f"week-{first_day_of_week(day)}.html"
-    write_text(page, week_html(histories, day, page))
+    write_text(page, week_html(histories, stray_files(record), day, page))
     return page
 
 

@@ -377,27 +377,6 @@ def read_set_rows(
 
 
 @dataclass(frozen=True)
-class UnreadClip:
-    """A clip of the record that has no values yet, and why."""
-
-    date: date
-    file: str
-    reason: str
-
-
-def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
-    """Return a patient's clips without values, by day and name."""
-    rows = record.rows(
-        "SELECT date, file, coalesce(work.reason, 'not analysed yet') FROM patient "
-        "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
-        "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "
-        "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) ORDER BY date, file",
-        code,
-    )
-    return tuple(UnreadClip(date.fromisoformat(day), file, reason) for day, file, reason in rows)
-
-
-@dataclass(frozen=True)
 class StoredAnalysis:
     """One analysis of one clip, as the record keeps it.
 

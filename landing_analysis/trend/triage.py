@@ -15,8 +15,12 @@ from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.tables import Limb, Task, Verdict
 from landing_analysis.trend.changes import VisitMean, has_grown
 
-Kind = Literal["new finding", "side difference grown", "quality too poor to read"]
-KINDS: tuple[Kind, ...] = ("new finding", "side difference grown", "quality too poor to read")
+Kind = Literal["new finding", "side difference grown", "quality too poor to read", "first visit"]
+KINDS: tuple[Kind, ...] = (
+    "new finding", "side difference grown", "quality too poor to read", "first visit",
+)  # fmt: skip
+FIRST_VISIT: Kind = "first visit"
+"""What lies outside a limit where nothing was judged before: to be known, no news."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,9 @@ def reasons_to_look(
 
     Returns
     -------
-    tuple of Reason, in the order of `KINDS`, each text once; empty when there is none
+    tuple of Reason
+        In the order of `KINDS`, each text once; empty when there is none. Those of
+        `FIRST_VISIT` alone are no reason to look at somebody before others.
     """
     reasons: dict[Reason, None] = {}
     for number, visit in enumerate(visits):
@@ -82,6 +88,8 @@ def reasons_to_look(
 
 def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reason]:
     """Find what lies outside a limit now and did not when it was last judged, each once."""
+    first = not any(before.findings for before in earlier)
+    kind: Kind = FIRST_VISIT if first else "new finding"
     reasons: dict[object, Reason] = {}
     for finding in visit.findings:
         if finding.verdict not in ("above", "below"):
@@ -89,9 +97,9 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reas
         before = _last_verdicts(finding, earlier)
         if finding.verdict in before:
             continue
-        when = "" if before else " Not judged at any earlier visit."
+        when = "" if before or first else " Not judged at any earlier visit."
         text = f"{_task_words(finding.task)}{finding.text}{when}"
-        reasons.setdefault((finding.about, finding.verdict), Reason("new finding", text))
+        reasons.setdefault((finding.about, finding.verdict), Reason(kind, text))
     return list(reasons.values())
 
 

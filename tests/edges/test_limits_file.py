@@ -127,3 +127,13 @@ def test_a_file_that_cannot_be_read_gets_one_sentence(tmp_path, make):
         path.write_bytes(b"\xff\xfe\x00[[limit]]")
     with pytest.raises(SettingsError, match="cannot be read"):
         read_limits(path)
+
+
+def test_long_ground_contact_is_judged_only_where_a_clinic_asks_for_it(tmp_path):
+    assert not [x for x in read_limits() if x.finding == "long_ground_contact"]
+    text = (
+        '[[limit]]\nfinding = "long_ground_contact"\nmeasure = "contact_time"\nenabled = true\n'
+        "value = 0.2\n"
+    )
+    asked = _one(read_limits(_file(tmp_path, text)), "long_ground_contact", "contact_time")
+    assert asked.value == 0.2

@@ -17,7 +17,7 @@ from landing_analysis.commands.main import main
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
-from landing_analysis.errors import ClipError, RecordError
+from landing_analysis.errors import ClipError, OutputError, RecordError
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.pages.history import read_history
@@ -161,6 +161,26 @@ def test_the_week_puts_those_with_a_reason_first_and_loses_nobody(clinic):
     assert "DEMO1" in rest
     assert "DEMO6" in rest.split("Not seen this week")[1]
     assert "it diagnoses nobody and clears nobody" in text
+
+
+def test_no_finding_is_one_that_everybody_has(clinic):
+    with open_record(clinic) as record:
+        (sets,) = record.rows("SELECT count(*) FROM analysis")[0]
+        outside = record.rows(
+            "SELECT name, count(DISTINCT analysis_id) FROM finding WHERE rep IS NULL "
+            "AND verdict IN ('above', 'below') GROUP BY name, measure"
+        )
+    assert outside
+    assert all(flagged < 0.25 * sets for _, flagged in outside)
+
+
+def test_a_first_visit_is_listed_apart(clinic):
+    page = Path(_command("week", "2026-05-20", "--data", clinic.path).output.strip())
+    text = read_page(page.read_text(encoding="utf-8")).text
+    page.unlink()
+    first, new = text.split("Seen for the first time", 2)[1:]
+    assert "DEMO6" not in first
+    assert "DEMO6" in new[: new.index("The rest of the week")]
 
 
 def test_a_week_without_visits_says_so(clinic):
@@ -315,6 +335,36 @@ def test_a_clip_without_numbers_is_named_by_its_reason_only(real, tmp_path):
         text = _text(real, name)
         assert "A clip has no numbers: the clip shows nobody; film again." in text
         assert "Jane" not in text
+
+
+def test_the_week_names_clips_that_need_attention_or_wait_and_no_file(real, tmp_path):
+    drop = tmp_path / "drop"
+    tiny_clip(drop / "P07" / "Jane_Doe_20260312_101112.mp4", 3)
+    tiny_clip(drop / "P07" / "Jane_Doe_20260313_141516.mp4", 4)
+    tiny_clip(drop / "P07" / "Jane_Doe_20260401_101112.mp4", 5)
+    (drop / "P07" / "Jane_Doe_damaged.mp4").write_bytes(b"no clip at all")
+    tiny_clip(drop / "Jane_Doe_of_nobody.mp4", 6)
+
+    def refuse(path, *_):
+        if "20260312" in path.name:
+            raise ClipError(f"{path.name} shows nobody; film again.")
+        raise OutputError("The disk is full.")
+
+    run(real, job(drop, refuse))
+    _command("week", "2026-03-12")
+    text = _text(real, "week-2026-03-09.html")
+    waiting = text[text.index("Clips without numbers", text.index("Look at these")) :]
+    assert (
+        "P07: needs attention, 12 March 2026, recorded at 10:11: the clip shows nobody" in waiting
+    )
+    assert "P07: waiting, 13 March 2026, recorded at 14:15: The disk is full." in waiting
+    assert "1 more clip of other weeks" in waiting
+    assert "1 file of the drop folder belongs to nobody yet" in waiting
+    assert re.search("P07: needs attention, the file [^J]*Which files these are", waiting)
+    assert "Jane" not in text
+    first = text[: text.index("Clips without numbers", text.index("Look at these"))]
+    assert "the clip shows nobody" in first
+    assert "The disk is full." not in first
 
 
 def test_removing_a_patient_removes_the_pages(real):

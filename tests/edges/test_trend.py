@@ -19,7 +19,7 @@ from landing_analysis.trend.changes import (
     whole_change,
     why_not_comparable,
 )
-from landing_analysis.trend.triage import SetFinding, VisitFacts, reasons_to_look
+from landing_analysis.trend.triage import FIRST_VISIT, SetFinding, VisitFacts, reasons_to_look
 
 MINIMAL = PUBLISHED["fppa_peak_flexion"]
 
@@ -154,8 +154,19 @@ def test_the_last_visit_that_judged_it_counts():
     assert _kinds([_facts(-1, "above"), _facts(0, "within"), _facts(1, "above")]) != []
 
 
-def test_a_finding_at_the_first_visit_is_new_and_said_to_be():
+def test_what_a_first_visit_shows_is_no_news():
     (reason,) = reasons_to_look([_facts(1, "above", "above")], (), FIRST_DAY)
+    assert reason.kind == FIRST_VISIT
+    assert _kinds([_facts(0, unread=("No rep could be used.",)), _facts(1, "above")]) == [
+        FIRST_VISIT
+    ]
+
+
+def test_what_no_earlier_visit_judged_is_a_new_finding_and_said_to_be():
+    other = SetFinding("hop", "knee_inward", "fppa_peak_flexion", "left", "within", "FPPA 2 deg.")
+    visits = [VisitFacts(FIRST_DAY, (other,), ()), _facts(1, "above")]
+    (reason,) = reasons_to_look(visits, (), FIRST_DAY + timedelta(weeks=1))
+    assert reason.kind == "new finding"
     assert reason.text.endswith("Not judged at any earlier visit.")
 
 

@@ -1,0 +1,101 @@
+"""Clips without values: those of patients, and files that are no patient's clip yet."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import PurePath
+from typing import Literal
+
+from landing_analysis.errors import PatientError
+from landing_analysis.patients import owner_of
+from landing_analysis.record.database import Record, Row
+
+UnreadState = Literal["waiting", "analysing", "needs attention"]
+
+_GONE = "gone before it was analysed; drop it again"
+
+
+@dataclass(frozen=True)
+class UnreadClip:
+    """A clip of the record that has no values yet, and why.
+
+    ``reason`` is fit for a page: it does not name the file, which may tell who somebody is.
+    """
+
+    date: date
+    recorded_at: datetime
+    state: UnreadState
+    reason: str
+
+
+@dataclass(frozen=True)
+class StrayFile:
+    """A file of a drop folder that is not in the record as a clip yet.
+
+    ``code`` is that of the patient whose folder or name it carries, None for nobody's.
+    ``needs_attention`` when it will not get there by waiting. ``reason`` is fit for a page:
+    it names neither the file nor its folders.
+    """
+
+    code: str | None
+    needs_attention: bool
+    reason: str
+
+
+def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
+    """Return a patient's clips without values, by day and name."""
+    rows = record.rows(
+        "SELECT date, recorded_at, file, coalesce(work.state, 'waiting') AS state, work.reason, "
+        "(SELECT path FROM dropped WHERE dropped.sha256 = clip.sha256) AS path "
+        "FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "
+        "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) ORDER BY date, file",
+        code,
+    )
+    return tuple(_unread(row) for row in rows)
+
+
+def _unread(row: Row) -> UnreadClip:
+    is_there = row["path"] is not None
+    path = PurePath(os.fsdecode(row["path"])) if is_there else PurePath(row["file"])
+    reason = row["reason"] or ("not analysed yet" if is_there else _GONE)
+    return UnreadClip(
+        date=date.fromisoformat(row["date"]),
+        recorded_at=datetime.fromisoformat(row["recorded_at"]),
+        state=row["state"] if is_there else "needs attention",
+        reason=_unnamed(reason, row["file"], str(path), path.name, called="the clip"),
+    )
+
+
+def stray_files(record: Record) -> tuple[StrayFile, ...]:
+    """Return the files of all drop folders that are no clips of the record, by patient."""
+    codes = [row[0] for row in record.rows("SELECT code FROM patient")]
+    rows = record.rows(
+        "SELECT path, problem, needs_attention FROM dropped WHERE problem NOT NULL "
+        "OR sha256 IS NULL OR sha256 NOT IN (SELECT sha256 FROM clip) ORDER BY path"
+    )
+    found = [_stray(PurePath(os.fsdecode(row["path"])), row["problem"],
+                    bool(row["needs_attention"]), codes) for row in rows]  # fmt: skip
+    return tuple(sorted(found, key=lambda file: file.code or ""))
+
+
+def _stray(
+    path: PurePath, problem: str | None, needs_attention: bool, codes: list[str]
+) -> StrayFile:
+    try:
+        owner = owner_of(path.parts, codes)
+        code = None if owner.new else owner.code
+    except PatientError:
+        code = None
+    words = problem or "not copied completely yet"
+    parts = path.parts[1:] if code and len(path.parts) > 1 else path.parts
+    reason = _unnamed(words, str(path), *reversed(parts), called="the file")
+    return StrayFile(code, needs_attention, reason)
+
+
+def _unnamed(reason: str, *names: str, called: str) -> str:
+    for name in names:
+        reason = reason.replace(name, called)
+    return reason
