@@ -9,8 +9,7 @@ import pytest
 
 from landing_analysis.maths.kinematics import flight_height_m
 
-SHARED = Path(__file__).parents[3] / "shared" / "data" / "force"
-RECORD = Path(__file__).parent / "data" / "GRFZjump.txt"
+RECORDS = Path(__file__).parents[1] / "data"
 RATE_HZ = 600.0
 THRESHOLD_N = 10.0
 
@@ -19,7 +18,7 @@ def test_flight_time_height_of_the_open_jump_record():
     # Duarte M, Watanabe RN, Notes on Scientific Computing for Biomechanics and Motor Control,
     # GRFZjump.txt (CC BY 4.0): minimum subtracted, first and last sample below 10 N; take-off
     # 0.9067 s, landing 1.3233 s, height 0.2129 m with g = 9.81. Status: read, rerun.
-    force_n = np.loadtxt(RECORD)
+    force_n = np.loadtxt(RECORDS / "GRFZjump.txt")
     force_n = (force_n if force_n.ndim == 1 else force_n[:, -1]) - force_n.min()
     airborne = np.flatnonzero(force_n < THRESHOLD_N)
     take_off_s, landing_s = airborne[0] / RATE_HZ, airborne[-1] / RATE_HZ
@@ -34,10 +33,7 @@ def test_flight_time_height_of_the_open_jump_record():
 def test_flight_time_height_of_two_longer_jumps(name, flight_s, height_m):
     # The same collection (CC BY 4.0), 450 Hz: from the first sample at 20 N or less to the
     # first above. Values derived.
-    path = SHARED / f"{name}.txt"
-    if not path.exists():
-        pytest.skip("shared force records are not beside this checkout")
-    on = np.flatnonzero(np.loadtxt(path, skiprows=1)[:, 1] > 20.0)
+    on = np.flatnonzero(np.loadtxt(RECORDS / f"{name}.txt") > 20.0)
     airborne_s = float(np.diff(on).max() - 1) / 450.0
     assert airborne_s == pytest.approx(flight_s, abs=5e-5)
     assert flight_height_m(airborne_s) == pytest.approx(height_m, abs=5e-4)

@@ -1,13 +1,15 @@
 """The whole job on the sample clips, against the truth they were rendered from.
 
-Every tolerance is the one asked of the tool, not one that fits: a contact within one
-frame of 60 Hz, half a frame at the median; flexion within 6 and FPPA within 4 degrees.
+The goals: a contact within one frame of 60 Hz, half a frame at the median; flexion within 6
+and FPPA within 4 degrees. What misses its goal is named as a known gap, and must go on missing
+it: who closes one takes its name off the list.
 """
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,12 +18,9 @@ from accuracy.scoring import Score, score_clip
 CLIPS = Path(__file__).parents[2] / "sample_clips"
 NAMES = sorted(path.name.removesuffix(".truth.json") for path in CLIPS.glob("*.truth.json"))
 FRAME_S = 1 / 60
-FLEXION_TOLERANCE_DEG = 6.0
-FPPA_TOLERANCE_DEG = 4.0
-# Known gap: in the hop clips the other knee hangs beside the hopping one and the model's points
-# stray to it. Two peaks in each clip pass 6 deg (6.0 to 8.3) and one is declined; no more may.
-BEYOND_TOLERANCE = 2
-WORST_FLEXION_DEG = 8.5
+FLEXION_GOAL_DEG = 6.0
+FPPA_GOAL_DEG = 4.0
+SIDE_CLIPS = [name for name in NAMES if "side" in name]
 
 
 @pytest.fixture(scope="session")
@@ -53,15 +52,35 @@ def test_initial_contacts_lie_within_a_frame_and_half_a_frame_at_the_median(scor
     assert np.median(errors_s) <= 0.5 * FRAME_S
 
 
-@pytest.mark.parametrize("name", [name for name in NAMES if "side" in name])
-def test_knee_flexion_of_every_rep_is_near_the_truth(scores, name):
-    for quantity in ("knee_flexion_initial_contact", "knee_flexion_peak"):
-        errors_deg = _errors(scores[name], quantity)
-        hops = "hops" in name
-        assert len(errors_deg) >= scores[name].reps_true - hops
-        assert np.median(errors_deg) <= 0.75 * FLEXION_TOLERANCE_DEG
-        assert (errors_deg > FLEXION_TOLERANCE_DEG).sum() <= (BEYOND_TOLERANCE if hops else 0)
-        assert errors_deg.max() <= WORST_FLEXION_DEG
+def _flexion_cases(known_gaps: tuple[str, ...] = ()) -> list[Any]:
+    """Each side clip with each flexion; the peaks of ``known_gaps`` are expected to miss."""
+    gap = pytest.mark.xfail(reason="known gap: the other knee hangs beside the hopping one")
+    return [
+        pytest.param(name, quantity, marks=[gap] if peak and name in known_gaps else [])
+        for name in SIDE_CLIPS
+        for quantity, peak in (("knee_flexion_initial_contact", False), ("knee_flexion_peak", True))
+    ]
+
+
+@pytest.mark.parametrize(("name", "quantity"), _flexion_cases())
+def test_knee_flexion_is_near_the_truth_at_the_median_and_as_sure_as_it_claims(
+    scores, name, quantity
+):
+    errors = [error for error in scores[name].errors if error.quantity == quantity]
+    assert np.median([abs(error.error) for error in errors]) <= 0.75 * FLEXION_GOAL_DEG
+    assert all(abs(error.error) <= 3 * error.sd for error in errors)
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity"), _flexion_cases(("p02_hops_left_side", "p02_hops_right_side"))
+)
+def test_knee_flexion_of_every_rep_is_near_the_truth(scores, name, quantity):
+    assert _errors(scores[name], quantity).max() <= FLEXION_GOAL_DEG
+
+
+@pytest.mark.parametrize(("name", "quantity"), _flexion_cases(("p02_hops_right_side",)))
+def test_knee_flexion_is_given_for_every_rep(scores, name, quantity):
+    assert len(_errors(scores[name], quantity)) >= scores[name].reps_true
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if "front" in name])
@@ -69,8 +88,8 @@ def test_fppa_of_every_rep_is_near_the_truth(scores, name):
     for quantity in ("fppa_initial_contact", "fppa_peak_flexion"):
         errors_deg = _errors(scores[name], quantity)
         assert len(errors_deg) == scores[name].contacts_true
-        assert errors_deg.max() <= FPPA_TOLERANCE_DEG
-        assert np.median(errors_deg) <= 0.5 * FPPA_TOLERANCE_DEG
+        assert errors_deg.max() <= FPPA_GOAL_DEG
+        assert np.median(errors_deg) <= 0.5 * FPPA_GOAL_DEG
 
 
 def test_claimed_intervals_cover_the_truth(scores):
