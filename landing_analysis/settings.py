@@ -382,6 +382,18 @@ class Settings:
 
 
 @dataclass(frozen=True)
+class ReadingSettings:
+    """Which clips are read at all; none of this touches a number."""
+
+    most_pixels: int = 4096 * 2304  # 4K; an 8K clip took 1362 MB, 1200 are promised (measured)
+    most_tracks: int = 64  # pictures, sound and a phone's own notes are some ten (choice)
+    most_frames: int = 216_000  # an hour at 60 frames/s: a session filmed without a stop (choice)
+    long_frames: int = 18_000  # five minutes at 60 frames/s; beyond, frames must hold (choice):
+    least_frame_bytes: float = 100.0  # a small picture sent by a messenger has 400 (worked)
+    frames_per_s: float = 25.0  # looked at on two cores: 80 ms of processor time each (measured)
+
+
+@dataclass(frozen=True)
 class WatchSettings:
     """How a drop folder is watched; none of this touches a number."""
 

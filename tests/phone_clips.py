@@ -98,7 +98,7 @@ def with_sound(source: Path, target: Path, sound_s: float = 1.0, later_s: float 
     with av.open(str(source)) as old, av.open(str(target), "w") as new:
         pictures = new.add_stream_from_template(old.streams.video[0])
         sound = new.add_stream("aac", rate=44_100)
-        for packet in sound.encode(_silence(sound_s)) + sound.encode():
+        for packet in sound.encode(silence(sound_s)) + sound.encode():
             new.mux(packet)
         for packet in old.demux(video=0):
             if packet.dts is None or packet.pts is None:
@@ -111,7 +111,7 @@ def with_sound(source: Path, target: Path, sound_s: float = 1.0, later_s: float 
     return target
 
 
-def _silence(length_s: float) -> av.AudioFrame:
+def silence(length_s: float) -> av.AudioFrame:
     count = round(44_100 * length_s)
     frame = av.AudioFrame.from_ndarray(np.zeros((1, count), np.float32), "fltp", "mono")
     frame.sample_rate, frame.pts = 44_100, 0
@@ -121,7 +121,7 @@ def _silence(length_s: float) -> av.AudioFrame:
 def sound_only(path: Path) -> Path:
     with av.open(str(path), "w") as container:
         stream = container.add_stream("aac", rate=44_100)
-        for packet in stream.encode(_silence(1.0)) + stream.encode():
+        for packet in stream.encode(silence(1.0)) + stream.encode():
             container.mux(packet)
     return path
 
@@ -142,7 +142,7 @@ def sound_with_cover(path: Path) -> Path:
         sound = container.add_stream("aac", rate=44_100)
         pictures = container.add_stream_from_template(still.streams.video[0])
         pictures.disposition = av.stream.Disposition.attached_pic
-        for packet in sound.encode(_silence(1.0)) + sound.encode():
+        for packet in sound.encode(silence(1.0)) + sound.encode():
             container.mux(packet)
         for packet in still.demux(video=0):
             if packet.size:

@@ -1,4 +1,4 @@
-"""Whether an MP4 or MOV file is whole, told from the lengths of its top-level boxes."""
+"""What kind of container a file is, and whether it is whole by the lengths of its outer parts."""
 
 from __future__ import annotations
 
@@ -7,12 +7,93 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Literal
 
+Container = Literal["mov", "matroska", "avi"]
 Wholeness = Literal["whole", "stray end", "cut short", "no index", "other format"]
 
 _BOXES = {
     b"ftyp", b"styp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"uuid", b"meta",
     b"udta", b"moof", b"mfra", b"sidx", b"ssix", b"prft", b"emsg", b"pdin",
 }  # fmt: skip
+_EBML, _SEGMENT, _VOID, _CHECKSUM = b"\x1a\x45\xdf\xa3", b"\x18\x53\x80\x67", b"\xec", b"\xbf"
+
+
+def container_of(head: bytes) -> Container | None:
+    """Tell the kind of container from a file's first 12 bytes, None when it is none of ours.
+
+    ``mov`` is ISO media (MP4, MOV, 3GP), ``matroska`` also WebM; the names are those by which
+    the video library knows its readers.
+    """
+    if head[4:8] in _BOXES:
+        return "mov"
+    if head[:4] == _EBML:
+        return "matroska"
+    return "avi" if head[:4] == b"RIFF" and head[8:12] == b"AVI " else None
+
+
+def check_lengths(path: Path, container: Container) -> Wholeness:
+    """Compare the lengths that a file's outer parts state with the bytes that are there.
+
+    Returns
+    -------
+    As `check_boxes`; ``other format`` when no length is stated, as in a recording that was
+    never closed.
+    """
+    if container == "mov":
+        return check_boxes(path)
+    stated = _matroska_length(path) if container == "matroska" else _avi_length(path)
+    length = path.stat().st_size
+    if stated is None:
+        return "other format"
+    return "cut short" if stated > length else "whole" if stated == length else "stray end"
+
+
+def _matroska_length(path: Path) -> int | None:
+    """Return where the last top-level element ends (RFC 8794), None when that is left open."""
+    length, position = path.stat().st_size, 0
+    with path.open("rb") as file:
+        while position < length:
+            file.seek(position)
+            name = _variable(file, marked=True)
+            size = _variable(file, marked=False)
+            if name not in (_EBML, _SEGMENT, _VOID, _CHECKSUM):
+                return position or None  # no element of ours: what follows is stray
+            if not size or size == b"\xff" * len(size):
+                return None
+            position = file.tell() + int.from_bytes(size)
+    return position
+
+
+def _variable(file: BinaryIO, *, marked: bool) -> bytes:
+    """Read a number of variable length, with the bit that marks its length or without.
+
+    A size whose bits are all 1 means "unknown" and comes as bytes of 255.
+    """
+    first = file.read(1)
+    more = 8 - (first or b"\0")[0].bit_length()
+    number = first + file.read(more)
+    if len(number) != 1 + more or more > 7:
+        return b""
+    value, mark = int.from_bytes(number), 1 << 7 * len(number)
+    if marked:
+        return number
+    value -= mark
+    return b"\xff" * len(number) if value == mark - 1 else value.to_bytes(len(number))
+
+
+def _avi_length(path: Path) -> int | None:
+    """Return where the last RIFF chunk ends, None when its size was never filled in."""
+    length, position = path.stat().st_size, 0
+    with path.open("rb") as file:
+        while position < length:
+            file.seek(position)
+            head = file.read(8)
+            if head[:4] != b"RIFF" or len(head) < 8:
+                return position
+            size = int.from_bytes(head[4:], "little")
+            if size in (0, 0xFFFFFFFF):
+                return None
+            position += 8 + size + size % 2
+    return position
 
 
 def check_boxes(path: Path) -> Wholeness:

@@ -12,7 +12,6 @@ from pathlib import Path
 import av
 import numpy as np
 from av.container import InputContainer, OutputContainer
-from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
 from av.video.stream import VideoStream
@@ -26,11 +25,13 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import new_file, sha256_of
 from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.settings import ReadingSettings
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
-from landing_analysis.video.boxes import check_boxes, media_bytes
+from landing_analysis.video.boxes import check_lengths, container_of, media_bytes
 from landing_analysis.video.container_facts import capture_fps, frame_times, incomplete
 from landing_analysis.video.decoding import trusted_frames
 from landing_analysis.video.layout import Layout
+from landing_analysis.video.opening import opened, require_container
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".mkv", ".webm", ".avi")
 _UNFINISHED_SUFFIXES = (
@@ -38,12 +39,12 @@ _UNFINISHED_SUFFIXES = (
     ".filepart", ".!sync", ".icloud",
 )  # fmt: skip
 _PICTURE_BRANDS = {b"heic", b"heix", b"mif1", b"msf1", b"avif", b"M4A ", b"M4B "}
+_READING = ReadingSettings()
 _SEEK_BEYOND_S = 1.0  # phones write a key frame about once a second
 _SEEK_MARGIN_S = 0.25  # decoding order runs ahead of showing order by a few frames
 _LISTED_SHARE = 0.95  # of the media bytes; the rest may be padding (choice)
 _MANY_SHARE = 0.8  # of the frames need a time of their own; else the clock is damaged (choice)
 _LONGEST_CLIP_S = 86_400.0
-_DECODING_THREADS = 2  # the same on every machine, so that damage is met the same way
 _SAME_INSTANT_S = 1e-6
 _WRITE_CLOCK = Fraction(1, 90_000)  # holds the times of 24, 25, 30, 60, 120 and 240 Hz exactly
 _WRITE_OPTIONS = {"movflags": "+faststart"}
@@ -81,11 +82,11 @@ def read_clip(path: Path, progress: Progress = NO_PROGRESS) -> Clip:
     _require_file(path)
     before = _state(path)
     notes = _require_whole(path)
-    with closing(progress), _opened(path) as (container, stream):
+    with closing(progress), opened(path, _READING) as (container, stream):
         tagged_fps = capture_fps(container, stream)
-        t_s, listed_bytes = frame_times(path.name, container, stream, progress)
+        t_s, listed_bytes = frame_times(path.name, container, stream, _READING, progress)
         sha256 = sha256_of(path, progress)
-    with _opened(path) as (container, stream):
+    with opened(path, _READING) as (container, stream):
         layout = _first_layout(path, container, stream)
     once_s = np.unique(t_s)
     if _MANY_SHARE * len(t_s) < len(once_s) < len(t_s):
@@ -170,7 +171,7 @@ def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
     """
     path = Path(path)
     _require_file(path)
-    with _opened(path) as (container, stream):
+    with opened(path, _READING) as (container, stream):
         layout: Layout | None = None
         for number, frame in _numbered(path, trusted_frames(container, stream), clip):
             layout = layout or Layout.of(path.name, frame, stream)
@@ -210,7 +211,7 @@ def read_frames_at(path: Path, clip: Clip, numbers: Iterable[int]) -> Iterator[F
     path = Path(path)
     _require_file(path)
     wanted = sorted(set(numbers))
-    with _opened(path) as (container, stream):
+    with opened(path, _READING) as (container, stream):
         layout = _first_layout(path, container, stream)
         position_s = -np.inf
         frames: Iterator[VideoFrame] = iter(())
@@ -274,14 +275,14 @@ def read_tags(path: Path) -> dict[str, str]:
     """
     path = Path(path)
     _require_file(path)
-    with _opened(path) as (container, _):
+    with opened(path, _READING) as (container, _):
         return dict(container.metadata)
 
 
 def _is_video_head(head: bytes) -> bool:
-    if head[4:8] == b"ftyp":
-        return head[8:12] not in _PICTURE_BRANDS
-    return head[:4] == b"\x1a\x45\xdf\xa3" or (head[:4] == b"RIFF" and head[8:12] == b"AVI ")
+    if container_of(head) == "mov":  # by another name only with its mark, which most have
+        return head[4:8] == b"ftyp" and head[8:12] not in _PICTURE_BRANDS
+    return container_of(head) is not None
 
 
 # ---------------------------------------------------------------- parts of reading
@@ -345,43 +346,10 @@ def _require_file(path: Path) -> None:
 
 
 def _require_whole(path: Path) -> tuple[Note, ...]:
-    found = check_boxes(path)
+    found = check_lengths(path, require_container(path))
     if found in ("cut short", "no index"):
         raise incomplete(path.name)
     return (_STRAY_END,) if found == "stray end" else ()
-
-
-@contextmanager
-def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
-    """Open a file, local protocols only, and choose its moving picture."""
-    try:
-        container = av.open(
-            os.fspath(path), options={"protocol_whitelist": "file"}, metadata_errors="replace"
-        )
-    except PermissionError as error:
-        raise ClipError(f"{path.name} may not be read by this user; change its rights.") from error
-    except (av.FFmpegError, OSError) as error:
-        raise NoVideoError(f"{path.name} is not a video; choose a clip from the phone.") from error
-    with container:
-        if container.format.name == "image2" or container.format.name.endswith("_pipe"):
-            raise NoVideoError(f"{path.name} is a still image; choose a clip from the phone.")
-        pictures = [
-            stream
-            for stream in container.streams.video
-            if not stream.disposition & Disposition.attached_pic
-        ]
-        if not pictures:
-            raise NoVideoError(f"{path.name} holds no picture track; choose a clip with picture.")
-        readable = [stream for stream in pictures if stream.codec_context is not None]
-        if not readable:
-            raise ClipError(
-                f"{path.name} is coded in a way that cannot be read here; "
-                "export it from the phone as H.264 (most compatible)."
-            )
-        stream = max(readable, key=lambda s: s.width * s.height)
-        stream.thread_type = "FRAME"  # in these the decoder reports damage instead of hiding it
-        stream.codec_context.thread_count = _DECODING_THREADS
-        yield container, stream
 
 
 def _time_s(path: Path, frame: VideoFrame) -> float:
@@ -394,8 +362,8 @@ def _first_layout(path: Path, container: InputContainer, stream: VideoStream) ->
     frame = next(trusted_frames(container, stream), None)
     if frame is None:
         raise NoVideoError(
-            f"Not one frame of {path.name} can be decoded; copy it again, or export it from "
-            "the phone as H.264 (most compatible)."
+            f"Not one frame of {path.name} can be decoded, or its pictures are larger than 4K; "
+            "copy it again, or export it from the phone as H.264 (most compatible) and at most 4K."
         )
     return Layout.of(path.name, frame, stream)
 
