@@ -411,4 +411,6 @@ class TrendSettings:
     """When two visits are set against each other; none of this touches a value."""
 
     fewest_repeats: int = 10  # beyond the first of each visit; fewer know no SEM (choice)
+    rhythm_ratio: float = 1.5  # of one exercise; rebounds and squat jumps differ by 2 (choice)
+    one_by_one_s: float = 2.0  # from landing to landing; slower is no rebound (choice)
     frame_rate_ratio: float = 1.1  # 29.97 and 30 frames/s are alike, 30 and 60 not (choice)

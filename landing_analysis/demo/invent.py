@@ -49,6 +49,9 @@ _SETS: tuple[tuple[Task, Limb | None, View], ...] = (
 )  # fmt: skip
 """What is filmed at each visit: two sets of jumps from three sides, a set of hops per limb."""
 
+_PERIOD_S = 0.63
+"""From landing to landing: the typical contact and the flight after it."""
+
 _POOR = "Both legs were seen in 41 % of the frames."
 
 
@@ -252,7 +255,7 @@ def _view(scene: _Scene, decided: Decided) -> ViewEstimate:
 
 
 def _rep(scene: _Scene, number: int) -> Rep:
-    landing = Event(1.0 * number, 0.01)
+    landing = Event(_PERIOD_S * number, 0.01)
     limbs = LIMBS if scene.limb is None else (scene.limb,)
     flight = Flight(Event(landing.t_s - 0.33, 0.01), landing, limbs, limbs, float("nan"))
     return Rep(number, scene.task, limbs, flight, (), landing.t_s + 0.15)

@@ -17,14 +17,15 @@ from landing_analysis.definitions import (
 )
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.maths.statistics import minimal_detectable_change
-from landing_analysis.pages.history import History
+from landing_analysis.pages.history import History, side_minimal
 from landing_analysis.pages.trend_figures import Panel, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
-    TASK_WORDS,
     address,
     day_words,
+    exercise_words,
     is_index,
+    kept_apart_words,
     limb_role,
     other_limb,
     render_of_patient,
@@ -33,22 +34,21 @@ from landing_analysis.pages.words import (
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.report.parts import number
 from landing_analysis.report.style import svg_text
-from landing_analysis.tables import TASKS, Limb, Task
+from landing_analysis.tables import Limb, Task
+from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
     NONE_SHOWN,
     PUBLISHED,
     Change,
+    Followed,
     Key,
     MinimalChange,
     VisitMean,
-    best_family,
+    followed,
     last_change,
-    minimal_side_change,
     series_of,
     whole_change,
 )
-
-_LEFT_OUT = {"knee_flexion_target_difference"}  # peak flexion again, minus a constant
 
 FEW_PASS = (
     "The 90 % line is a convention. In a battery of hop and strength tests only 24 % of 46 "
@@ -82,9 +82,10 @@ class MeasurePart:
 
 @dataclass(frozen=True)
 class TaskPart:
-    """All measures of one task."""
+    """All measures of one task done in one way; ``apart`` says what it is not averaged with."""
 
     title: str
+    apart: str | None
     measures: tuple[MeasurePart, ...]
 
 
@@ -156,58 +157,53 @@ def _visit_address(day: date, page: Path) -> str | None:
 def _task_parts(
     history: History, minimal: Mapping[Key, MinimalChange], start: StartProgress
 ) -> list[TaskPart]:
-    chosen = [
-        (task, name, family)
-        for task in TASKS
-        for name in DEFINITIONS
-        if name not in _LEFT_OUT and (family := best_family(history.visits, task, name))
-    ]
+    chosen = followed(history.visits)
     progress = start("drawing", len(chosen))
-    found: dict[Task, list[MeasurePart]] = {}
+    found: dict[tuple[Task, Way], list[MeasurePart]] = {}
     try:
-        for key in chosen:
-            found.setdefault(key[0], []).append(_measure_part(history, key, minimal.get(key)))
+        for number, what in enumerate(chosen):
+            part = _measure_part(history, what, minimal, f"plot-{number}")
+            found.setdefault((what.task, what.way), []).append(part)
             progress.advance(1)
     finally:
         progress.close()
-    return [TaskPart(TASK_WORDS[task], tuple(measures)) for task, measures in found.items()]
+    return [
+        TaskPart(exercise_words(*one), kept_apart_words(*one, history.task_ways), tuple(measures))
+        for one, measures in found.items()
+    ]
 
 
-def _measure_part(history: History, key: Key, minimal: MinimalChange | None) -> MeasurePart:
-    task, name, family = key
-    panel = _panel(history, key)
-    side_minimal = (
-        minimal_side_change(minimal, panel.sides[-1], history.visits) if panel.sides else None
-    )
-    label = DEFINITIONS[name].label
-    heading = f"{label}, {FAMILY_WORDS[family]}"
-    figure = trend_figure(panel)
-    described = f"{label} of {TASK_WORDS[task].lower()} over the visits, with 95 % intervals."
+def _measure_part(
+    history: History, what: Followed, minimal: Mapping[Key, MinimalChange], plot: str
+) -> MeasurePart:
+    panel = _panel(history, what)
+    own, side = minimal.get(what.key), side_minimal(history, what, minimal)
+    label = DEFINITIONS[what.name].label
+    exercise = exercise_words(what.task, what.way).lower()
+    described = f"{label} of {exercise} over the visits, with 95 % intervals."
     return MeasurePart(
-        heading=heading,
-        svg=Markup(svg_text(figure, f"{task}-{name}", described)),
-        since_last=_rows(history, panel, minimal, side_minimal, whole=False),
-        since_first=_rows(history, panel, minimal, side_minimal, whole=True),
-        smallest=_smallest_words(name, minimal),
+        heading=f"{label}, {FAMILY_WORDS[what.family]}",
+        svg=Markup(svg_text(trend_figure(panel), plot, described)),
+        since_last=_rows(history, panel, own, side, whole=False),
+        since_first=_rows(history, panel, own, side, whole=True),
+        smallest=_smallest_words(what.name, own),
     )
 
 
-def _panel(history: History, key: Key) -> Panel:
-    task, name, family = key
+def _panel(history: History, what: Followed) -> Panel:
     limbs: dict[Limb | None, tuple[VisitMean, ...]] = {}
     for limb in (history.lead_limb, other_limb(history.lead_limb), None):
-        found = series_of(history.visits, task, name, family, limb)
+        found = series_of(history.visits, what, limb)
         if found:
             limbs[limb] = found
-    sides = series_of(history.sides, task, name, family, history.lead_limb)
     surgery = history.patient.surgery_date
     return Panel(
-        name=name,
+        name=what.name,
         start=surgery or history.days[0],
         since="surgery" if surgery else "the first visit",
         surgical_side=history.patient.surgical_side,
         limbs=limbs,
-        sides=sides,
+        sides=series_of(history.sides, what, history.lead_limb),
     )
 
 
@@ -215,7 +211,7 @@ def _rows(
     history: History,
     panel: Panel,
     minimal: MinimalChange | None,
-    side_minimal: MinimalChange | None,
+    minimal_of_side: MinimalChange | None,
     *,
     whole: bool,
 ) -> tuple[ChangeRow, ...]:
@@ -226,7 +222,7 @@ def _rows(
         for limb, visits in panel.limbs.items()
         if (change := judge(visits, minimal)) is not None
     ]
-    side = judge(panel.sides, side_minimal)
+    side = judge(panel.sides, minimal_of_side)
     if side is not None:
         rows.append(_side_row(side))
     return _said_once(rows)

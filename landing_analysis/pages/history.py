@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
@@ -16,16 +16,24 @@ from landing_analysis.record.store import (
     StoredAnalysis,
     find_patient,
     read_analyses,
+    read_landing_rows,
     read_set_rows,
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
-from landing_analysis.tables import Limb
+from landing_analysis.tables import TASKS, Limb, Task
+from landing_analysis.trend.alike import ONE_WAY, Landing, Landings, Way, ways
 from landing_analysis.trend.changes import (
+    Change,
+    Followed,
     Key,
     MinimalChange,
     SetMean,
     VisitMean,
+    changes_in,
+    followed,
     minimal_changes,
+    minimal_side_change,
+    series_of,
     side_means,
     visit_means,
 )
@@ -37,7 +45,8 @@ class History:
     """All visits of one patient.
 
     ``lead_limb`` is set against the other one: the surgical limb, or the left one when no
-    surgical side is known.
+    surgical side is known. ``ways`` tells by an analysis's number which sets of one task
+    were done alike.
     """
 
     patient: Patient
@@ -45,11 +54,22 @@ class History:
     unread: tuple[UnreadClip, ...]
     visits: tuple[VisitMean, ...]
     sides: tuple[VisitMean, ...]
+    ways: Mapping[int, Way]
 
     @property
     def lead_limb(self) -> Limb:
         """The limb that comparisons name first."""
         return self.patient.surgical_side or "left"
+
+    def way_of(self, analysis: StoredAnalysis) -> Way:
+        """Return how the set of one analysis was done."""
+        return self.ways.get(analysis.values["id"], ONE_WAY)
+
+    @property
+    def task_ways(self) -> tuple[tuple[Task, Way], ...]:
+        """The tasks of all sets with each way they were done in, in the order of the pages."""
+        found = {(a.values["task"], self.way_of(a)) for a in self.analyses if a.values["task"]}
+        return tuple(sorted(found, key=lambda one: (TASKS.index(one[0]), one[1])))
 
     @property
     def days(self) -> tuple[date, ...]:
@@ -66,27 +86,68 @@ def read_history(record: Record, code: str) -> History:
         When there is no such patient.
     """
     patient = find_patient(record, code)
-    visits = visit_means(_sets(read_set_rows(record, "summary", patient.code)))
-    compared = _sets(read_set_rows(record, "comparison", patient.code))
+    known = _ways(record, patient.code)
+    visits = visit_means(_sets(read_set_rows(record, "summary", patient.code), known))
+    compared = _sets(read_set_rows(record, "comparison", patient.code), known)
     return History(
         patient=patient,
         analyses=read_analyses(record, patient.code),
         unread=unread_clips(record, patient.code),
         visits=visits,
         sides=side_means(visits, compared, patient.surgical_side or "left"),
+        ways=known,
     )
 
 
 def read_minimal_changes(record: Record) -> dict[Key, MinimalChange]:
     """Return what change each measure can show, from the sets of all patients."""
-    return minimal_changes(_sets(read_set_rows(record, "summary")))
+    return minimal_changes(_sets(read_set_rows(record, "summary"), _ways(record)))
 
 
-def _sets(rows: Iterable[dict[str, Any]]) -> tuple[SetMean, ...]:
-    return tuple(_set_mean(row) for row in rows if row["task"] is not None)
+def side_minimal(
+    history: History, what: Followed, minimal: Mapping[Key, MinimalChange]
+) -> MinimalChange | None:
+    """Return what change of limb against limb one measure of a patient can show."""
+    sides = series_of(history.sides, what, history.lead_limb)
+    if not sides:
+        return None
+    return minimal_side_change(minimal.get(what.key), sides[-1], history.visits)
 
 
-def _set_mean(row: dict[str, Any]) -> SetMean:
+def side_changes(
+    history: History, minimal: Mapping[Key, MinimalChange]
+) -> tuple[Change, ...]:  # fmt: skip
+    """Judge limb against limb from visit to visit, in every measure that is followed."""
+    return tuple(
+        change
+        for what in followed(history.visits)
+        for change in changes_in(
+            series_of(history.sides, what, history.lead_limb), side_minimal(history, what, minimal)
+        )
+    )
+
+
+def _ways(record: Record, code: str | None = None) -> dict[int, Way]:
+    """Tell of each set's newest analysis how it was done."""
+    rows = read_landing_rows(record, code)
+    landed: dict[int, list[Landing]] = {row["analysis_id"]: [] for row in rows}
+    for row in rows:
+        bound = None if row["bound"] is None else bool(row["bound"])
+        landed[row["analysis_id"]].append(Landing(tuple(row["limbs"]), bound, row["landing_s"]))
+    return ways({
+        row["analysis_id"]: Landings(row["code"], row["task"], tuple(landed[row["analysis_id"]]))
+        for row in rows
+    })  # fmt: skip
+
+
+def _sets(rows: Iterable[dict[str, Any]], known: Mapping[int, Way]) -> tuple[SetMean, ...]:
+    return tuple(
+        _set_mean(row, known.get(row["analysis_id"], ONE_WAY))
+        for row in rows if row["task"] is not None
+    )  # fmt: skip
+
+
+def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
     """Return one row; what concerns the whole body of a hop belongs to the limb that hops."""
     return SetMean(
         code=row["code"],
@@ -103,6 +164,8 @@ def _set_mean(row: dict[str, Any]) -> SetMean:
         yaw_sd_deg=row["view_yaw_sd_deg"],
         frame_rate_hz=row["median_fps"],
         made_with=_made_with(row),
+        number=row["analysis_id"],
+        way=way,
     )
 
 
@@ -130,7 +193,7 @@ def _facts(history: History, day: date) -> VisitFacts:
     troubles += [text for analysis in analyses for text in _too_poor(analysis)]
     return VisitFacts(
         day=day,
-        findings=tuple(found for analysis in analyses for found in set_findings(analysis)),
+        findings=tuple(found for analysis in analyses for found in set_findings(history, analysis)),
         unread=tuple(
             text if n == 1 else f"{text} ({n} clips)" for text, n in Counter(troubles).items()
         ),
@@ -142,7 +205,7 @@ def unread_words(clip: UnreadClip) -> str:
     return f"A clip has no numbers: {clip.reason.rstrip('.')}."
 
 
-def set_findings(analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
+def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
     """Return the findings on the set, and none on single reps."""
     return tuple(
         SetFinding(
@@ -152,6 +215,7 @@ def set_findings(analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
             limb=row["limb"],
             verdict=row["verdict"],
             text=row["text"],
+            way=history.way_of(analysis),
         )
         for row in analysis.tables["finding"]
         if row["rep"] is None

@@ -20,12 +20,13 @@ from landing_analysis.pages.history import (
 from landing_analysis.pages.stills import still_of
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
-    TASK_WORDS,
     Amount,
     address,
     amount,
     day_words,
+    exercise_words,
     is_index,
+    kept_apart_words,
     limb_role,
     other_limb,
     render_of_patient,
@@ -42,7 +43,8 @@ from landing_analysis.report.parts import (
     SYMBOLS,
     sentence,
 )
-from landing_analysis.tables import TASKS, VIEWS, Limb, Task, Verdict
+from landing_analysis.tables import VIEWS, Limb, Task, Verdict
+from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import VisitMean, best_family
 
 
@@ -84,9 +86,10 @@ class ClipCard:
 
 @dataclass(frozen=True)
 class TaskPart:
-    """All that was seen of one task."""
+    """All that was seen of one task in one way; ``apart`` says what is not averaged with it."""
 
     title: str
+    apart: str | None
     cards: tuple[ClipCard, ...]
     rows: tuple[Row, ...]
 
@@ -113,7 +116,7 @@ def visit_html(
     """
     patient = history.patient
     analyses = tuple(a for a in history.analyses if a.date == day)
-    cards = _cards(analyses, page, data, start)
+    cards = _cards(history, day, page, data, start)
     return render_of_patient(
         "visit.html.j2",
         patient,
@@ -121,8 +124,8 @@ def visit_html(
         ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Visit",
         parts=[
-            part for task in (*TASKS, None)
-            if (part := _task_part(history, day, task, analyses, cards)) is not None
+            part for one in (*history.task_ways, (None, ONE_WAY))
+            if (part := _task_part(history, day, *one, analyses, cards)) is not None
         ],
         lead=limb_role(history.lead_limb, patient.surgical_side),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
@@ -138,38 +141,42 @@ def _task_part(
     history: History,
     day: date,
     task: Task | None,
+    way: Way,
     analyses: tuple[StoredAnalysis, ...],
     cards: dict[int, ClipCard],
 ) -> TaskPart | None:
-    of_task = [analysis for analysis in analyses if analysis.values["task"] == task]
+    of_task = [a for a in analyses if (a.values["task"], history.way_of(a)) == (task, way)]
     if not of_task:
         return None
     of_task.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
     own = tuple(cards[analysis.values["id"]] for analysis in of_task)
     if task is None:
-        return TaskPart("Clips without a rep", own, ())
-    return TaskPart(TASK_WORDS[task], own, _rows(history, day, task, of_task))
+        return TaskPart("Clips without a rep", None, own, ())
+    apart = kept_apart_words(task, way, history.task_ways)
+    rows = _rows(history, day, task, way, of_task)
+    return TaskPart(exercise_words(task, way), apart, own, rows)
 
 
 # --- clips -------------------------------------------------------------------------------------
 
 
 def _cards(
-    analyses: tuple[StoredAnalysis, ...], page: Path, data: DataFolder, start: StartProgress
+    history: History, day: date, page: Path, data: DataFolder, start: StartProgress
 ) -> dict[int, ClipCard]:
     """Return the card of each analysis, by its number in the record."""
     cards = {}
+    analyses = [analysis for analysis in history.analyses if analysis.date == day]
     progress = start("pictures", len(analyses))
     try:
         for analysis in analyses:
-            cards[analysis.values["id"]] = _card(analysis, page, data)
+            cards[analysis.values["id"]] = _card(history, analysis, page, data)
             progress.advance(1)
     finally:
         progress.close()
     return cards
 
 
-def _card(analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
+def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
     values = analysis.values
     used, counted = used_reps(analysis)
     folder = data.report_at(values["report"])
@@ -187,8 +194,8 @@ def _card(analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
         ),
         outside=tuple(
-            (f.verdict, SYMBOLS[f.verdict], sentence(f.text)) for f in set_findings(analysis)
-            if f.verdict in ("above", "below")
+            (f.verdict, SYMBOLS[f.verdict], sentence(f.text))
+            for f in set_findings(history, analysis) if f.verdict in ("above", "below")
         ),
         report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
         invented=values["model_name"] == INVENTED_MODEL,
@@ -199,27 +206,31 @@ def _card(analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
 
 
 def _rows(
-    history: History, day: date, task: Task, analyses: list[StoredAnalysis]
+    history: History, day: date, task: Task, way: Way, analyses: list[StoredAnalysis]
 ) -> tuple[Row, ...]:
     """Return every measure that the day's clips of a task hold, measurable or not."""
     named = {row["name"] for analysis in analyses for row in analysis.tables["measure"]}
-    of_day = [v for v in history.visits if v.day == day and v.task == task]
+    alike = (day, task, way)
+    of_day = [v for v in history.visits if (v.day, v.task, v.way) == alike]
+    sides = [s for s in history.sides if (s.day, s.task, s.way) == alike]
     return tuple(
-        _row(history, name, task, of_day, analyses) for name in DEFINITIONS if name in named
+        _row(history, name, of_day, sides, analyses) for name in DEFINITIONS if name in named
     )
 
 
 def _row(
     history: History,
     name: str,
-    task: Task,
     of_day: list[VisitMean],
+    sides: list[VisitMean],
     analyses: list[StoredAnalysis],
 ) -> Row:
     definition = DEFINITIONS[name]
-    family = best_family(of_day, task, name)
+    task = analyses[0].values["task"]
+    family = best_family(of_day, task, name, history.way_of(analyses[0]))
     seen = {v.limb: v for v in of_day if v.name == name and v.family == family}
     lead, other = history.lead_limb, other_limb(history.lead_limb)
+    side = next((s for s in sides if (s.name, s.family) == (name, family)), None)
     common = {
         "label": definition.label,
         "unit": printed_unit(name),
@@ -228,15 +239,11 @@ def _row(
     if definition.scope == "body" and (task == "jump" or set(seen) <= {None}):
         whole = _cell(seen.get(None), name, None, analyses)
         return Row(**common, lead=whole, other=None, side=None, kind="")
-    sides = {
-        s.name: s for s in history.sides
-        if analyses and s.day == analyses[0].date and s.task == task and s.family == family
-    }  # fmt: skip
     return Row(
-        **common,
+        **{**common, "seen": common["seen"] + _sets_words(side)},
         lead=_cell(seen.get(lead), name, lead, analyses),
         other=_cell(seen.get(other), name, other, analyses),
-        side=_side_cell(sides.get(name), name),
+        side=_side_cell(side, name),
         kind="LSI" if is_index(name) else "difference",
     )
 
@@ -245,6 +252,18 @@ def _reps_words(means: Iterable[VisitMean]) -> str:
     """Return how many reps the values rest on, limb by limb where that differs."""
     words = " and ".join(str(n) for n in dict.fromkeys(mean.reps for mean in means))
     return f"{words} rep" if words == "1" else f"{words} reps"
+
+
+def _sets_words(side: VisitMean | None) -> str:
+    """Say where both limbs do not rest on all sets, or not on the same ones."""
+    if side is None:
+        return ""
+    if side.apart:
+        return ", each limb in sets of its own"
+    if side.left_out:
+        others = "1 set" if side.left_out == 1 else f"{side.left_out} sets"
+        return f", of sets that show both limbs; left out: {others} of one limb"
+    return ""
 
 
 def _cell(
@@ -273,6 +292,8 @@ def _why_missing(name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis
 
 
 def _side_cell(side: VisitMean | None, name: str) -> Cell | None:
+    if side is not None and side.within_a_frame:
+        return Cell(None, "the limbs differ by less than one frame")
     if side is not None:
         return Cell(side_amount(side))
     if DEFINITIONS[name].compare is None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
-from landing_analysis.pages.history import History, visit_facts
+from landing_analysis.pages.history import History, side_changes, visit_facts
 from landing_analysis.pages.words import (
     SOME_INVENTED,
     address,
@@ -18,6 +18,7 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.record.unread import StrayFile, UnreadClip
 from landing_analysis.report.parts import sentence
+from landing_analysis.trend.changes import Key, MinimalChange
 from landing_analysis.trend.triage import FIRST_VISIT, KINDS, Kind, Reason, reasons_to_look
 
 _BADGES: dict[Kind, str] = {
@@ -73,13 +74,18 @@ class Waiting:
 
 
 def week_html(
-    histories: Iterable[History], stray: Sequence[StrayFile], day: date, page: Path
+    histories: Iterable[History],
+    minimal: Mapping[Key, MinimalChange],
+    stray: Sequence[StrayFile],
+    day: date,
+    page: Path,
 ) -> str:
     """Return the page on one week.
 
     Parameters
     ----------
     histories : of all patients
+    minimal : from the sets of the whole clinic
     stray : files of the drop folders that are no clips of the record yet, of no known day
     day : any day of the week, which runs from Monday to Sunday
     page : where the page will lie; pages on visits and change lie in a folder by the code
@@ -87,7 +93,7 @@ def week_html(
     monday = first_day_of_week(day)
     sunday = monday + timedelta(days=6)
     until = [(history, seen_in_week(history, monday)) for history in histories]
-    entries = [_entry(history, days, monday, page) for history, days in until if days]
+    entries = [_entry(history, minimal, days, monday, page) for history, days in until if days]
     first = sorted((e for e in entries if e.comes_first), key=_urgency)
     waiting = _waiting(until, stray, monday)
     others = [entry for entry in entries if not entry.comes_first]
@@ -124,7 +130,13 @@ def _urgency(entry: Entry) -> tuple[int, int, str]:
     return KINDS.index(entry.reasons[0].kind), -len(entry.reasons), entry.code
 
 
-def _entry(history: History, days: tuple[date, ...], monday: date, page: Path) -> Entry:
+def _entry(
+    history: History,
+    minimal: Mapping[Key, MinimalChange],
+    days: tuple[date, ...],
+    monday: date,
+    page: Path,
+) -> Entry:
     patient = history.patient
     last = monday + timedelta(days=6)
     facts = [facts for facts in visit_facts(history) if facts.day <= last]
@@ -138,7 +150,7 @@ def _entry(history: History, days: tuple[date, ...], monday: date, page: Path) -
         ),
         compare=_there(page.parent / patient.code / "compare.html", page),
         is_new=history.days[0] >= monday,
-        reasons=reasons_to_look(facts, history.sides, monday),
+        reasons=reasons_to_look(facts, side_changes(history, minimal), monday),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -16,9 +17,11 @@ from landing_analysis.report.page import page_environment
 from landing_analysis.report.parts import number, reach_words, value_words
 from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, Limb, Task
+from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import VisitMean
 
 TASK_WORDS: dict[Task, str] = {"jump": "Two-leg jumps", "hop": "One-leg hops"}
+FOOT_TO_FOOT = "One-leg landings from foot to foot (bounds, jogging in place)"
 FAMILY_WORDS = {
     "front": "from the front", "back": "from the back", "side": "from the side",
     "oblique": "from between front and side",
@@ -32,6 +35,23 @@ SOME_INVENTED = (
     "Invented data. Patients marked “invented” do not exist: their numbers were drawn at random, "
     "or measured in clips of a rendered figure. They say nothing about anybody."
 )
+
+
+def exercise_words(task: Task, way: Way) -> str:
+    """Name the sets of one task that were done in one way."""
+    name = FOOT_TO_FOOT if way.foot_to_foot else TASK_WORDS[task]
+    return f"{name}, {way.rhythm}" if way.rhythm else name
+
+
+def kept_apart_words(task: Task, way: Way, known: Iterable[tuple[Task, Way]]) -> str | None:
+    """Say which other sets of the same task are not averaged with these, None without any."""
+    others = [exercise_words(*one).lower() for one in known if one[0] == task and one[1] != way]
+    if not others:
+        return None
+    return (
+        f"Not averaged with {' or with '.join(others)}: these land otherwise or in another rhythm, "
+        "so they are another exercise."
+    )
 
 
 @dataclass(frozen=True)

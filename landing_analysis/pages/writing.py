@@ -90,8 +90,9 @@ def _all_histories(record: Record) -> list[History]:
 
 def _write_week_page(record: Record, histories: list[History], day: date) -> Path:
     make_private_folder(record.folder.pages)
+    minimal = read_minimal_changes(record)
     page = record.folder.pages / f"week-{first_day_of_week(day)}.html"
-    write_text(page, week_html(histories, stray_files(record), day, page))
+    write_text(page, week_html(histories, minimal, stray_files(record), day, page))
     return page
 
 

@@ -233,7 +233,13 @@ _INVENTED_PATIENTS = """
 ALTER TABLE patient ADD COLUMN invented INTEGER NOT NULL DEFAULT 0 CHECK (invented IN (0, 1));
 """
 
-MIGRATIONS: tuple[str, ...] = (_THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS)
+_FROM_FOOT_TO_FOOT = """
+ALTER TABLE rep ADD COLUMN bound INTEGER CHECK (bound IN (0, 1));
+"""
+
+MIGRATIONS: tuple[str, ...] = (
+    _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT,
+)  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""
 

@@ -322,8 +322,14 @@ def _rep(rep: Document) -> dict[str, object]:
         **_pick(rep, "number", "task", "reason", "peak_flexion_s"),
         **_pick(flight, "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s"),
         "limbs": _json(rep["limbs"]),
+        "bound": int(_is_bound(flight["take_off_limbs"], rep["limbs"])),
         "used": int(rep["used"]),
     }
+
+
+def _is_bound(left: list[Limb], landed: list[Limb]) -> bool:
+    """Whether a rep left from one foot and landed on the other, as `tables.Rep.is_bound`."""
+    return len(left) == len(landed) == 1 and left != landed
 
 
 def _pick(row: Document, *names: str) -> dict[str, object]:
@@ -364,7 +370,7 @@ def read_set_rows(
         else "comparison.value, comparison.sd, 0 AS reps"
     )
     rows = record.rows(
-        f"SELECT code, date, file, task, {table}.name, {table}.limb, {wanted}, "
+        f"SELECT code, date, file, task, {table}.name, {table}.limb, {wanted}, analysis_id, "
         "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
         "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
@@ -374,6 +380,31 @@ def read_set_rows(
         code,
     )
     return [dict(row) for row in rows]
+
+
+def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str, Any]]:
+    """Return how each rep of the newest analysis of each clip landed.
+
+    Parameters
+    ----------
+    record : Record
+    code : of one patient, None for all
+
+    Returns
+    -------
+    list of dict
+        Keyed ``analysis_id, code, task, limbs, bound, landing_s``, rep after rep.
+    """
+    rows = record.rows(
+        "SELECT analysis_id, code, analysis.task, limbs, bound, landing_s FROM patient "
+        "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "JOIN analysis ON clip_id = clip.id JOIN rep ON analysis_id = analysis.id "
+        "WHERE (?1 IS NULL OR code = ?1) AND analysis.task NOT NULL "
+        "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
+        "ORDER BY analysis_id, number",
+        code,
+    )
+    return [_decoded(row) for row in rows]
 
 
 @dataclass(frozen=True)

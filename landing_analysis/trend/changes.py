@@ -3,6 +3,7 @@
 A change between two visits is called real only when it lies beyond the minimal detectable
 change at 95 % and beyond the uncertainty of the two values themselves, and only between
 visits that were filmed and analysed alike. All else is ``NONE_SHOWN``, with the reason.
+That rule is `judge_change`, and every page that says what changed goes by it.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Literal
+from itertools import pairwise
+from typing import Literal, NamedTuple
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.maths.statistics import (
@@ -23,12 +25,35 @@ from landing_analysis.maths.statistics import (
     sem_from_repeats,
 )
 from landing_analysis.settings import TrendSettings
-from landing_analysis.tables import VIEWS, Limb, Task, View
+from landing_analysis.tables import LIMBS, TASKS, VIEWS, Limb, Task, View
+from landing_analysis.trend.alike import ONE_WAY, Way
 
 Family = Literal["front", "back", "side", "oblique"]
 FAMILIES: tuple[Family, ...] = ("front", "back", "side", "oblique")
-Key = tuple[Task, str, Family]
-"""What a minimal detectable change holds for: task, measure, from where it is seen."""
+
+
+class Key(NamedTuple):
+    """What a minimal detectable change holds for."""
+
+    task: Task
+    name: str
+    family: Family
+    foot_to_foot: bool = False
+
+
+class Followed(NamedTuple):
+    """One measure that is followed from visit to visit, from where it is read best."""
+
+    task: Task
+    way: Way
+    name: str
+    family: Family
+
+    @property
+    def key(self) -> Key:
+        """What its minimal detectable change is known for."""
+        return Key(self.task, self.name, self.family, self.way.foot_to_foot)
+
 
 _SETTINGS = TrendSettings()
 
@@ -40,7 +65,8 @@ class SetMean:
     """Mean of one measure over one set, and how the set was filmed.
 
     ``made_with`` names the program, model and settings that made the value; ``sd`` is its
-    standard uncertainty, ``yaw_sd_deg`` that of the turn from square-on.
+    standard uncertainty, ``yaw_sd_deg`` that of the turn from square-on. ``number`` is the
+    same for all means of one set.
     """
 
     code: str
@@ -57,14 +83,19 @@ class SetMean:
     yaw_sd_deg: float | None
     frame_rate_hz: float
     made_with: str
+    number: int = 0
+    way: Way = ONE_WAY
 
 
 @dataclass(frozen=True)
 class VisitMean:
-    """One measure of one visit over all its sets of one task, seen from one side of the body.
+    """One measure of one visit over its sets of one task and way, seen from one side.
 
     A comparison of both limbs is a `VisitMean` as well: its ``limb`` is set against the
     other one, in per cent (limb symmetry index) or as a difference in the measure's unit.
+    ``left_out`` counts the sets that show one limb only while others show both, and
+    ``apart`` says that the limbs of a comparison were seen in different sets.
+    ``within_a_frame`` says that they differ by less than a frame in each set.
     """
 
     day: date
@@ -75,6 +106,10 @@ class VisitMean:
     value: float
     sd: float
     sets: tuple[SetMean, ...]
+    way: Way = ONE_WAY
+    left_out: int = 0
+    apart: bool = False
+    within_a_frame: bool = False
 
     @property
     def reps(self) -> int:
@@ -150,23 +185,40 @@ def visit_means(sets: Iterable[SetMean]) -> tuple[VisitMean, ...]:
     Notes
     -----
     In side views a limb is read from the clips that it is nearer to, where there are any.
+    Where some of the sets that are left show both limbs, both are read from those, so that
+    one limb minus the other is their difference in the same sets.
     The uncertainty is the root mean square of the sets' own: what errors they share, those
     of the pose model above all, does not shrink with their number, so nothing is taken off.
     """
-    groups: dict[tuple[date, Task, str, Family, Limb | None], list[SetMean]] = defaultdict(list)
+    groups: dict[tuple[date, Task, Way, str, Family], list[SetMean]] = defaultdict(list)
     for one in sets:
-        groups[one.day, one.task, one.name, family_of(one.view), one.limb].append(one)
+        groups[one.day, one.task, one.way, one.name, family_of(one.view)].append(one)
     order = list(DEFINITIONS)
-    joined = [_joined(*key, _nearer(found)) for key, found in groups.items()]
+    joined = [mean for key, found in groups.items() for mean in _joined(*key, found)]
     return tuple(
         sorted(
             joined,
             key=lambda mean: (
-                mean.day, mean.task, order.index(mean.name), FAMILIES.index(mean.family),
-                mean.limb or "whole",
+                mean.day, mean.task, mean.way, order.index(mean.name),
+                FAMILIES.index(mean.family), mean.limb or "whole",
             ),
         )
     )  # fmt: skip
+
+
+def _joined(
+    day: date, task: Task, way: Way, name: str, family: Family, sets: list[SetMean]
+) -> Iterable[VisitMean]:
+    """Join the sets of one measure, limb by limb."""
+    by_limb = {limb: _nearer([s for s in sets if s.limb == limb]) for limb in (*LIMBS, None)}
+    both = {s.number for s in by_limb["left"]} & {s.number for s in by_limb["right"]}
+    for limb, own in by_limb.items():
+        if own:
+            kept = tuple(s for s in own if s.number in both) if both and limb else own
+            value = math.fsum(one.value for one in kept) / len(kept)
+            sd = _root_mean_square(one.sd for one in kept)
+            left_out = len(own) - len(kept)
+            yield VisitMean(day, task, name, family, limb, value, sd, kept, way, left_out)
 
 
 def _nearer(sets: list[SetMean]) -> tuple[SetMean, ...]:
@@ -174,12 +226,9 @@ def _nearer(sets: list[SetMean]) -> tuple[SetMean, ...]:
     return near or tuple(sets)
 
 
-def _joined(
-    day: date, task: Task, name: str, family: Family, limb: Limb | None, sets: tuple[SetMean, ...]
-) -> VisitMean:
-    value = math.fsum(one.value for one in sets) / len(sets)
-    sd = math.sqrt(math.fsum(one.sd**2 for one in sets) / len(sets))
-    return VisitMean(day, task, name, family, limb, value, sd, sets)
+def _root_mean_square(values: Iterable[float]) -> float:
+    squares = [value**2 for value in values]
+    return math.sqrt(math.fsum(squares) / len(squares))
 
 
 def side_means(
@@ -190,52 +239,53 @@ def side_means(
     Parameters
     ----------
     visits : from `visit_means`
-    compared : comparisons within one clip, which know what errors both limbs share;
-        preferred where there are any
+    compared : comparisons within one set, which know what errors both limbs share
     limb : the surgical limb, or the left one when no surgical side is known
 
     Returns
     -------
     tuple of VisitMean
         Limb symmetry index in per cent where the measure has a true zero, else the
-        difference ``limb`` minus the other.
+        difference ``limb`` minus the other: of the two limbs' values as they stand in
+        ``visits``, so that both limbs and their difference add up.
     """
-    within_clips = visit_means(_turned(one, limb) for one in compared)
-    known = {(v.day, v.task, v.name, v.family) for v in within_clips}
     visits = tuple(visits)
-    others = {
-        (v.day, v.task, v.name, v.family): v
-        for v in visits
-        if v.limb is not None and v.limb != limb
-    }
-    across_clips = [
-        _side(own, others[key])
+    within = {(one.number, one.name): one for one in compared}
+    others = {_side_key(v): v for v in visits if v.limb is not None and v.limb != limb}
+    found = [
+        _side(own, others[_side_key(own)], within)
         for own in visits
-        if own.limb == limb
-        and DEFINITIONS[own.name].compare
-        and (key := (own.day, own.task, own.name, own.family)) in others
-        and key not in known
+        if own.limb == limb and DEFINITIONS[own.name].compare and _side_key(own) in others
     ]
-    return tuple(sorted((*within_clips, *across_clips), key=lambda side: side.day))
+    return tuple(sorted(found, key=lambda side: side.day))
 
 
-def _side(own: VisitMean, other: VisitMean) -> VisitMean:
-    if DEFINITIONS[own.name].compare == "lsi":
-        value = limb_symmetry_index_pct(own.value, other.value)
+def _side_key(mean: VisitMean) -> tuple[date, Task, Way, str, Family]:
+    return mean.day, mean.task, mean.way, mean.name, mean.family
+
+
+def _side(
+    own: VisitMean, other: VisitMean, within: Mapping[tuple[int, str], SetMean]
+) -> VisitMean:  # fmt: skip
+    index = DEFINITIONS[own.name].compare == "lsi"
+    value = limb_symmetry_index_pct(own.value, other.value) if index else own.value - other.value
+    apart = {one.number for one in own.sets} != {one.number for one in other.sets}
+    compared = [within[key] for one in own.sets if (key := (one.number, own.name)) in within]
+    if not apart and len(compared) == len(own.sets):
+        sd = _root_mean_square(c.sd / c.value * value if index else c.sd for c in compared)
+    elif index:
         sd = value * math.hypot(own.sd / own.value, other.sd / other.value)
     else:
-        value, sd = own.value - other.value, math.hypot(own.sd, other.sd)
-    return replace(own, value=value, sd=sd, sets=(*own.sets, *other.sets))
-
-
-def _turned(one: SetMean, limb: Limb) -> SetMean:
-    """Let a comparison name ``limb`` first."""
-    if one.limb == limb:
-        return one
-    if DEFINITIONS[one.name].compare == "lsi":
-        turned = 100.0**2 / one.value
-        return replace(one, limb=limb, value=turned, sd=one.sd * turned / one.value)
-    return replace(one, limb=limb, value=-one.value)
+        sd = math.hypot(own.sd, other.sd)
+    return replace(
+        own,
+        value=value,
+        sd=sd,
+        sets=(*own.sets, *other.sets),
+        left_out=own.left_out + other.left_out,
+        apart=apart,
+        within_a_frame=not (apart or compared) and DEFINITIONS[own.name].unit in ("s", "ms"),
+    )
 
 
 def unevenness(side: VisitMean) -> float:
@@ -275,14 +325,16 @@ def minimal_changes(
     )
     for one in sets:
         alike = (
-            one.code, one.day, one.limb, one.view, one.made_with, round(one.frame_rate_hz, -1),
+            one.code, one.day, one.limb, one.view, one.way, one.made_with,
+            round(one.frame_rate_hz, -1),
         )  # fmt: skip
-        groups[one.task, one.name, family_of(one.view)][alike].append(one.value)
+        key = Key(one.task, one.name, family_of(one.view), one.way.foot_to_foot)
+        groups[key][alike].append(one.value)
     found = {}
     for key, repeated in groups.items():
         repeats = sem_from_repeats(repeated.values())
-        if key[1] in PUBLISHED:
-            found[key] = replace(PUBLISHED[key[1]], repeats=repeats)
+        if key.name in PUBLISHED:
+            found[key] = replace(PUBLISHED[key.name], repeats=repeats)
         elif repeats is not None and repeats.degrees >= settings.fewest_repeats:
             value = minimal_detectable_change(repeats.sem)
             found[key] = MinimalChange(value, "this clinic's own repeats within visits", repeats)
@@ -303,7 +355,7 @@ def minimal_side_change(
     if DEFINITIONS[side.name].compare == "lsi":
         others = [
             v.value for v in visits
-            if (v.task, v.name, v.family) == (side.task, side.name, side.family)
+            if (v.task, v.way, v.name, v.family) == (side.task, side.way, side.name, side.family)
             and v.limb not in (None, side.limb)
         ]  # fmt: skip
         if not others:
@@ -407,27 +459,42 @@ def judge_change(
     return Change(earlier, later, value, sd, needed, abs(value) > needed, why)
 
 
-def has_grown(earlier: VisitMean, later: VisitMean, settings: TrendSettings = _SETTINGS) -> bool:
-    """Whether two limbs have grown apart by more than the uncertainty of both comparisons."""
-    growth = unevenness(later) - unevenness(earlier)
-    return (
-        why_not_comparable(earlier, later, settings) is None
-        and growth > Z_95 * math.hypot(earlier.sd, later.sd)
-    )  # fmt: skip
+def has_grown(change: Change) -> bool:
+    """Whether two limbs have really grown apart, by a change of their comparison."""
+    return change.real and unevenness(change.later) > unevenness(change.earlier)
+
+
+def followed(visits: Iterable[VisitMean]) -> tuple[Followed, ...]:
+    """Return the measures that are followed from visit to visit, in the order of the pages."""
+    visits = tuple(visits)
+    tasks = sorted({(TASKS.index(visit.task), visit.way) for visit in visits})
+    return tuple(
+        Followed(task, way, name, family)
+        for task, way in ((TASKS[number], way) for number, way in tasks)
+        for name in DEFINITIONS
+        if name not in _NOT_FOLLOWED and (family := best_family(visits, task, name, way))
+    )
+
+
+_NOT_FOLLOWED = {"knee_flexion_target_difference"}  # peak flexion again, minus a constant
 
 
 def series_of(
-    visits: Iterable[VisitMean], task: Task, name: str, family: Family, limb: Limb | None
-) -> tuple[VisitMean, ...]:
+    visits: Iterable[VisitMean], what: Followed, limb: Limb | None
+) -> tuple[VisitMean, ...]:  # fmt: skip
     """Return one measure of one limb from visit to visit, by day."""
-    wanted = (task, name, family, limb)
-    found = [v for v in visits if (v.task, v.name, v.family, v.limb) == wanted]
+    found = [v for v in visits if (v.task, v.way, v.name, v.family, v.limb) == (*what, limb)]
     return tuple(sorted(found, key=lambda mean: mean.day))
+
+
+def changes_in(series: Sequence[VisitMean], minimal: MinimalChange | None) -> tuple[Change, ...]:
+    """Judge each visit against the one before it."""
+    return tuple(judge_change(*pair, minimal) for pair in pairwise(series))
 
 
 def last_change(series: Sequence[VisitMean], minimal: MinimalChange | None) -> Change | None:
     """Judge the last visit against the one before it, None with fewer than two."""
-    return judge_change(series[-2], series[-1], minimal) if len(series) > 1 else None
+    return next(reversed(changes_in(series, minimal)), None)
 
 
 def whole_change(series: Sequence[VisitMean], minimal: MinimalChange | None) -> Change | None:
@@ -435,11 +502,13 @@ def whole_change(series: Sequence[VisitMean], minimal: MinimalChange | None) -> 
     return judge_change(series[0], series[-1], minimal) if len(series) > 2 else None
 
 
-def best_family(visits: Iterable[VisitMean], task: Task, name: str) -> Family | None:
+def best_family(
+    visits: Iterable[VisitMean], task: Task, name: str, way: Way = ONE_WAY
+) -> Family | None:
     """Return from where a measure was read best: most visits, both limbs, least uncertainty."""
     found: Mapping[Family, list[VisitMean]] = defaultdict(list)
     for visit in visits:
-        if (visit.task, visit.name) == (task, name):
+        if (visit.task, visit.name, visit.way) == (task, name, way):
             found[visit.family].append(visit)
     if not found:
         return None

@@ -11,9 +11,15 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import (
+    DEFINITIONS,
+    printed_decimals,
+    printed_unit,
+    printed_value,
+)
 from landing_analysis.tables import Limb, Task, Verdict
-from landing_analysis.trend.changes import VisitMean, has_grown
+from landing_analysis.trend.alike import ONE_WAY, Way
+from landing_analysis.trend.changes import Change, has_grown
 
 Kind = Literal["new finding", "side difference grown", "quality too poor to read", "first visit"]
 KINDS: tuple[Kind, ...] = (
@@ -33,11 +39,12 @@ class SetFinding:
     limb: Limb | None
     verdict: Verdict
     text: str
+    way: Way = ONE_WAY
 
     @property
-    def about(self) -> tuple[Task | None, str, str, Limb | None]:
+    def about(self) -> tuple[Task | None, Way, str, str, Limb | None]:
         """What was held against what, whatever came out."""
-        return self.task, self.name, self.measure, self.limb
+        return self.task, self.way, self.name, self.measure, self.limb
 
 
 @dataclass(frozen=True)
@@ -61,14 +68,15 @@ class Reason:
 
 
 def reasons_to_look(
-    visits: Sequence[VisitFacts], sides: Sequence[VisitMean], first_day: date
+    visits: Sequence[VisitFacts], side_changes: Sequence[Change], first_day: date
 ) -> tuple[Reason, ...]:
     """Return why somebody should look at a patient's visits of one week first.
 
     Parameters
     ----------
     visits : of one patient until the end of the week, by day
-    sides : limb against limb of the same visits, from `trend.side_means`
+    side_changes : of limb against limb, each from one of the visits to the next that shows
+        it, from `changes.changes_in`
     first_day : of the week
 
     Returns
@@ -81,7 +89,11 @@ def reasons_to_look(
     for number, visit in enumerate(visits):
         if visit.day >= first_day:
             earlier = visits[:number]
-            found = (*_new_findings(visit, earlier), *_grown(visit.day, sides), *_unread(visit))
+            found = (
+                *_new_findings(visit, earlier),
+                *_grown(visit.day, side_changes),
+                *_unread(visit),
+            )
             reasons.update(dict.fromkeys(found))
     return tuple(sorted(reasons, key=lambda reason: KINDS.index(reason.kind)))
 
@@ -98,13 +110,16 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reas
         if finding.verdict in before:
             continue
         when = "" if before or first else " Not judged at any earlier visit."
-        text = f"{_task_words(finding.task)}{finding.text}{when}"
+        text = f"{_task_words(finding.task, finding.way)}{finding.text}{when}"
         reasons.setdefault((finding.about, finding.verdict), Reason(kind, text))
     return list(reasons.values())
 
 
-def _task_words(task: Task | None) -> str:
-    return f"{task.capitalize()}s: " if task else ""
+def _task_words(task: Task | None, way: Way) -> str:
+    words = [f"{task.capitalize()}s"] if task else []
+    words += ["from foot to foot"] if way.foot_to_foot else []
+    words += [way.rhythm] if way.rhythm else []
+    return f"{', '.join(words)}: " if words else ""
 
 
 def _last_verdicts(finding: SetFinding, earlier: Sequence[VisitFacts]) -> set[Verdict]:
@@ -115,30 +130,27 @@ def _last_verdicts(finding: SetFinding, earlier: Sequence[VisitFacts]) -> set[Ve
     return set()
 
 
-def _grown(day: date, sides: Sequence[VisitMean]) -> list[Reason]:
-    """Compare each side comparison of a day with the last one before it."""
-    reasons = []
-    for later in (side for side in sides if side.day == day):
-        before = [
-            side for side in sides
-            if side.day < day and (side.task, side.name, side.family)
-            == (later.task, later.name, later.family)
-        ]  # fmt: skip
-        if before and has_grown(before[-1], later):
-            reasons.append(Reason("side difference grown", _growth(before[-1], later)))
-    return reasons
+def _grown(day: date, side_changes: Sequence[Change]) -> list[Reason]:
+    return [
+        Reason("side difference grown", _growth(change))
+        for change in side_changes if change.later.day == day and has_grown(change)
+    ]  # fmt: skip
 
 
-def _growth(earlier: VisitMean, later: VisitMean) -> str:
-    definition = DEFINITIONS[later.name]
-    if definition.compare == "lsi":
-        what, digits, unit = "limb symmetry index", 0, "%"
-    else:
-        what, digits, unit = "side difference", definition.decimals, definition.unit
-    subject = f"{_task_words(later.task)}{definition.label}, {later.family} view"
+def _growth(change: Change) -> str:
+    name, digits, unit, scale = change.later.name, 0, "%", 1.0
+    what = "limb symmetry index"
+    if DEFINITIONS[name].compare != "lsi":
+        what, digits, unit = "side difference", printed_decimals(name), printed_unit(name)
+        scale = printed_value(1.0, name)
+    now, then, needed = (
+        f"{scale * value:z.{digits}f} {unit}"
+        for value in (change.later.value, change.earlier.value, change.needed or 0.0)
+    )
     return (
-        f"{subject}: {what} {later.value:.{digits}f} {unit} after {earlier.value:.{digits}f} "
-        f"{unit} on {earlier.day}, more than the uncertainty of both."
+        f"{_task_words(change.later.task, change.later.way)}{DEFINITIONS[name].label}, "
+        f"{change.later.family} view: {what} {now} after {then} on {change.earlier.day}; "
+        f"a real change exceeds {needed} ({change.why})."
     )
 
 

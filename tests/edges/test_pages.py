@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from copy import deepcopy
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -29,6 +30,7 @@ from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.store import list_patients
 from landing_analysis.report.style import new_figure, svg_text
+from landing_analysis.tables import LIMBS
 from landing_analysis.trend.changes import NONE_SHOWN
 
 LAST_DAY = date(2026, 5, 29)
@@ -121,7 +123,8 @@ def test_front_and_side_views_of_a_task_are_joined(clinic):
     assert re.search(
         r"FPPA at peak flexion from the front, 16 reps [+−]?\d+\.\d ± \d+\.\d deg", jumps
     )
-    assert re.search(r"Peak knee flexion from the side, 16 reps \d+\.\d ± \d+\.\d deg", jumps)
+    seen = "from the side, 16 reps, each limb in sets of its own"
+    assert re.search(rf"Peak knee flexion {seen} \d+\.\d ± \d+\.\d deg", jumps)
     assert "surgical (left) against non-surgical (right)" in jumps
     assert re.search(r"LSI \d+ ± \d+ %", jumps)
 
@@ -208,6 +211,33 @@ def test_a_real_change_is_told_with_what_it_exceeds(clinic):
     assert "7.54 to 8.93 deg" in text
     assert re.search(r"SEM \d\.\d+ s, n = \d+ sets in \d+ groups", text)
     assert "only 24 % of 46 uninjured athletes" in text
+
+
+def test_the_week_calls_grown_what_the_page_on_change_calls_real(clinic):
+    week = _text(clinic, "week-2026-05-25.html")
+    grown = re.findall(
+        r"(Jumps|Hops): ([^:]+?), (front|side) view: (limb symmetry index|side difference)", week
+    )
+    assert len(grown) >= 3
+    change = _text(clinic, "DEMO4/compare.html")
+    since_last = change[: change.index("Since the first visit")]
+    tasks = {"Jumps": "two-leg jumps", "Hops": "one-leg hops"}
+    for task, label, family, what in grown:
+        told = f"{label}, from the {family}, {tasks[task]}, {what}: real change"
+        assert told in since_last
+
+
+def test_both_limbs_and_their_difference_add_up_on_every_visit(clinic):
+    for path in clinic.pages.glob("*/visit-*.html"):
+        text = read_page(path.read_text(encoding="utf-8")).text.replace("−", "-")
+        value = r"([-+]?\d+\.\d+) ± \S+ (?:deg|%[a-z ]*|s)"
+        rows = re.findall(rf"reps[^.]*? {value} {value} (LSI )?([-+]?\d+(?:\.\d+)?) ±", text)
+        assert len(rows) >= 10
+        for lead, other, index, side in rows:
+            if index:
+                assert float(side) == pytest.approx(100 * float(lead) / float(other), abs=0.8)
+            else:
+                assert float(side) == pytest.approx(float(lead) - float(other), abs=0.11)
 
 
 def test_visits_at_other_frame_rates_are_not_set_against_each_other(clinic):
@@ -317,6 +347,44 @@ def test_the_visit_page_links_each_clips_report(real):
     (report,) = [a for a in page.addresses if a.endswith("report.html")]
     assert (path.parent / report.replace("%20", " ")).is_file()
     assert "no annotated clip to take a picture from" in page.text
+
+
+def _hops(template: dict, *, foot_to_foot: bool, period_s: float = 0.5) -> dict:
+    """Return the template as if its landings had been on one foot."""
+    document = deepcopy(template)
+    document["decided"].update(task="hop", limb=None if foot_to_foot else "left")
+    for number, rep in enumerate(document["reps"]):
+        foot = LIMBS[number % 2] if foot_to_foot else "left"
+        left = LIMBS[(number + 1) % 2] if foot_to_foot else "left"
+        rep.update(task="hop", limbs=[foot])
+        rep["flight"].update(landing_s=number * period_s, take_off_limbs=[left])
+    return document
+
+
+def test_bounds_are_not_averaged_with_hops_nor_hops_in_other_rhythms(tmp_path):
+    folder, root = data_folder(tmp_path / "data"), tmp_path / "drop"
+    documents = {
+        "20260304_101112": _hops(TEMPLATE, foot_to_foot=False),
+        "20260304_101212": _hops(TEMPLATE, foot_to_foot=True),
+        "20260304_101312": _hops(TEMPLATE, foot_to_foot=False, period_s=1.2),
+    }
+    for number, name in enumerate(documents):
+        tiny_clip(root / "P07" / f"{name}.mp4", number)
+
+    def analyse(path, *rest):
+        return stand_in(documents[path.stem], tmp_path / "log")(path, *rest)
+
+    run(folder, job(root, analyse))
+    assert _command("week", "2026-03-04", "--data", folder.path).exit_code == 0
+    hops, bounds = "One-leg hops, a landing every 0.5 s", "One-leg landings from foot to foot"
+    slow = "One-leg hops, a landing every 1.2 s"
+    for name in ("visit-2026-03-04.html", "compare.html"):
+        page = read_page((folder.pages / "P07" / name).read_text(encoding="utf-8"))
+        headings = [words for level, words in page.headings if level == 2]
+        assert [words for words in headings if words.startswith("One-leg")] == [
+            hops, slow, f"{bounds} (bounds, jogging in place)",
+        ]  # fmt: skip
+        assert page.text.count("Not averaged with ") == 3
 
 
 def test_a_clip_without_numbers_is_named_by_its_reason_only(real, tmp_path):

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pytest
 from visits import FIRST_DAY, set_mean, visit
 
+from landing_analysis.trend.alike import ONE_WAY, Landing, Landings, Way, ways
 from landing_analysis.trend.changes import (
     PUBLISHED,
+    MinimalChange,
     best_family,
+    changes_in,
+    followed,
     has_grown,
     judge_change,
     last_change,
     minimal_changes,
+    side_means,
     visit_means,
     whole_change,
     why_not_comparable,
@@ -115,15 +121,134 @@ def test_a_measure_is_followed_where_it_was_read_most_often():
     assert best_family(visits, "hop", "contact_time") is None
 
 
-def test_limbs_grow_apart_only_beyond_the_uncertainty_and_to_either_side():
-    assert has_grown(visit(2.0), visit(4.0, week=1))
-    assert has_grown(visit(2.0), visit(-4.0, week=1))
-    assert not has_grown(visit(2.0), visit(3.0, week=1))
-    assert not has_grown(visit(-4.0), visit(4.0, week=1))
-    assert not has_grown(visit(2.0), visit(9.0, week=1, frame_rate_hz=30.0))
-    index = {"name": "contact_time", "sd": 2.0}
-    assert has_grown(visit(98.0, **index), visit(88.0, week=1, **index))
-    assert not has_grown(visit(88.0, **index), visit(99.0, week=1, **index))
+def _grew(earlier, later, minimal=MINIMAL) -> bool:
+    return has_grown(judge_change(earlier, later, minimal))
+
+
+def test_limbs_grow_apart_only_by_a_real_change_and_to_either_side():
+    assert _grew(visit(2.0), visit(12.0, week=1))
+    assert _grew(visit(2.0), visit(-8.0, week=1))
+    assert not _grew(visit(2.0), visit(10.0, week=1))
+    assert not _grew(visit(-4.0), visit(4.0, week=1))
+    assert not _grew(visit(2.0), visit(19.0, week=1, frame_rate_hz=30.0))
+    assert not _grew(visit(2.0), visit(19.0, week=1), None)
+    index, least = {"name": "contact_time", "sd": 2.0}, MinimalChange(5.0, "invented")
+    assert _grew(visit(98.0, **index), visit(88.0, week=1, **index), least)
+    assert not _grew(visit(88.0, **index), visit(99.0, week=1, **index), least)
+
+
+# --- limb against limb -------------------------------------------------------------------------
+
+
+def _of_limbs(number: int, left: float | None, right: float | None, **how) -> list:
+    values = {"left": left, "right": right}
+    return [
+        set_mean(value, limb=limb, number=number, **how)
+        for limb, value in values.items() if value is not None
+    ]  # fmt: skip
+
+
+def _side(sets, compared=(), limb="left"):
+    visits = visit_means(sets)
+    (side,) = side_means(visits, compared, limb)
+    lead, other = (next(v for v in visits if v.limb == x) for x in
+                   (limb, "right" if limb == "left" else "left"))  # fmt: skip
+    return lead, other, side
+
+
+def test_the_difference_of_both_limbs_adds_up_where_a_set_shows_one_limb_only():
+    compared = [set_mean(5.2, number=1, sd=1.0)]
+    sets = [*_of_limbs(1, 6.2, 1.0), *_of_limbs(2, 9.0, None), *_of_limbs(3, None, -1.0)]
+    lead, other, side = _side(sets, compared)
+    assert (lead.value, other.value) == (6.2, 1.0)
+    np.testing.assert_allclose((side.value, side.sd), (5.2, 1.0))
+    assert (lead.left_out, other.left_out, side.left_out) == (1, 1, 2)
+    assert not side.apart
+
+
+def test_limb_symmetry_over_several_sets_is_that_of_the_two_values():
+    how = {"name": "contact_time"}
+    compared = [set_mean(150.0, number=1, sd=15.0, **how), set_mean(50.0, number=2, sd=5.0, **how)]
+    sets = [*_of_limbs(1, 0.3, 0.2, **how), *_of_limbs(2, 0.2, 0.4, **how)]
+    lead, other, side = _side(sets, compared)
+    np.testing.assert_allclose(side.value, 100 * lead.value / other.value)
+    np.testing.assert_allclose(side.sd, 0.1 * side.value)
+
+
+def test_side_views_compare_the_limb_near_each_camera_and_say_so():
+    how = {"name": "contact_time"}
+    sets = [
+        *_of_limbs(1, 0.30, 0.39, view="left_side", near_limb="left", **how),
+        *_of_limbs(2, 0.20, 0.25, view="right_side", near_limb="right", **how),
+    ]
+    compared = [set_mean(77.0, number=1, view="left_side", **how)]
+    lead, other, side = _side(sets, compared)
+    assert (lead.value, other.value, side.apart) == (0.30, 0.25, True)
+    np.testing.assert_allclose(side.value, 120.0)
+
+
+def test_times_that_differ_by_less_than_a_frame_in_every_set_are_marked():
+    how = {"name": "contact_time"}
+    sets = [*_of_limbs(1, 0.30, 0.31, **how), *_of_limbs(2, 0.30, 0.40, **how)]
+    assert _side(sets[:2])[2].within_a_frame
+    assert not _side(sets, [set_mean(75.0, number=2, **how)])[2].within_a_frame
+
+
+# --- what is not averaged ----------------------------------------------------------------------
+
+
+def _landed(limbs: str, period_s: float, *, bound: bool | None = None, task="hop", code="P07"):
+    feet = {"l": ("left",), "r": ("right",), "b": ("left", "right")}
+    return Landings(code, task, tuple(
+        Landing(feet[foot], bound and n > 0 if bound is not None else None, n * period_s)
+        for n, foot in enumerate(limbs)
+    ))  # fmt: skip
+
+
+def test_landings_from_foot_to_foot_are_no_hops():
+    sets = {
+        1: _landed("llllll", 0.5, bound=False),
+        2: _landed("lrlrlr", 0.5, bound=True),
+        3: _landed("lrlrlr", 0.5),
+        4: _landed("lllrrr", 0.5),
+        5: _landed("lrlrlr", 0.5, bound=False),
+        6: _landed("bbb", 0.5, task="jump"),
+    }
+    found = ways(sets)
+    assert {number for number, way in found.items() if way.foot_to_foot} == {2, 3}
+    assert {way.rhythm for way in found.values()} == {""}
+
+
+def test_sets_in_grossly_different_rhythms_are_cut_at_the_widest_gap():
+    sets = {n: _landed("lll", period_s) for n, period_s in enumerate((0.45, 0.5, 0.62, 1.3, 5.0))}
+    found = [way.rhythm for way in ways(sets).values()]
+    quick, slow, single = "a landing every 0.5 to 0.6 s", "a landing every 1.3 s", "one at a time"
+    assert found == [quick, quick, quick, slow, single]
+
+
+def test_pauses_between_single_landings_and_small_differences_keep_nothing_apart():
+    sets = {1: _landed("bbb", 4.0), 2: _landed("bbb", 9.0), 3: _landed("b", 0.0)}
+    assert set(ways(sets).values()) == {ONE_WAY}
+    assert set(ways({1: _landed("lll", 0.5), 2: _landed("lll", 0.7)}).values()) == {ONE_WAY}
+
+
+def test_a_set_without_a_rhythm_joins_none_of_several():
+    sets = {1: _landed("ll", 0.5), 2: _landed("ll", 1.5), 3: _landed("l", 0.0)}
+    assert ways(sets)[3].rhythm == "in an unknown rhythm"
+
+
+def test_rhythms_of_other_patients_change_nothing():
+    sets = {1: _landed("ll", 0.5), 2: _landed("ll", 1.5, code="P08")}
+    assert set(ways(sets).values()) == {ONE_WAY}
+
+
+def test_sets_done_in_different_ways_are_not_averaged_nor_followed_together():
+    bounds = Way(foot_to_foot=True)
+    sets = [set_mean(2.0, task="hop"), set_mean(8.0, task="hop", way=bounds)]
+    assert [visit.value for visit in visit_means(sets)] == [2.0, 8.0]
+    assert {(what.way, what.key.foot_to_foot) for what in followed(visit_means(sets))} == {
+        (ONE_WAY, False), (bounds, True),
+    }  # fmt: skip
 
 
 # --- whom to look at first ---------------------------------------------------------------------
@@ -137,9 +262,9 @@ def _facts(week: int, *verdicts: str, unread: tuple[str, ...] = ()) -> VisitFact
     return VisitFacts(FIRST_DAY + timedelta(weeks=week), findings, unread)
 
 
-def _kinds(visits, sides=(), week: int = 1) -> list[str]:
+def _kinds(visits, changes=(), week: int = 1) -> list[str]:
     first_day = FIRST_DAY + timedelta(weeks=week)
-    return [reason.kind for reason in reasons_to_look(visits, sides, first_day)]
+    return [reason.kind for reason in reasons_to_look(visits, changes, first_day)]
 
 
 def test_what_lay_outside_its_limit_before_is_no_new_finding():
@@ -170,13 +295,21 @@ def test_what_no_earlier_visit_judged_is_a_new_finding_and_said_to_be():
     assert reason.text.endswith("Not judged at any earlier visit.")
 
 
+def test_what_hops_showed_is_no_news_of_bounds_and_the_reason_names_them():
+    before, now = _facts(0, "within"), _facts(1, "above")
+    now = replace(now, findings=tuple(replace(f, way=Way(True)) for f in now.findings))
+    (reason,) = reasons_to_look([before, now], (), FIRST_DAY + timedelta(weeks=1))
+    assert reason.text.startswith("Jumps, from foot to foot: FPPA")
+    assert reason.text.endswith("Not judged at any earlier visit.")
+
+
 def test_findings_of_earlier_weeks_are_not_repeated():
     assert _kinds([_facts(0, "above")]) == []
 
 
 def test_reasons_come_in_the_order_of_their_weight():
-    sides = [visit(2.0), visit(9.0, week=1)]
+    changes = changes_in([visit(2.0), visit(12.0, week=1)], MINIMAL)
     visits = [_facts(0, "within"), _facts(1, "above", unread=("Both legs were hardly seen.",))]
-    assert _kinds(visits, sides) == [
+    assert _kinds(visits, changes) == [
         "new finding", "side difference grown", "quality too poor to read",
     ]  # fmt: skip
