@@ -201,6 +201,15 @@ _DEFINITIONS = (
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
 """Every measure by its name, in the order of the report."""
 
+IN_SECONDS = {"s": 1.0, "ms": 0.001}
+"""Units of time, in seconds."""
+
+TIMES = frozenset(
+    {name for name, item in DEFINITIONS.items() if item.unit in IN_SECONDS}
+    | {"jump_height", "reactive_strength_index"}
+)
+"""Measures that are times, or are worked out from times."""
+
 _PRINTED = {"m": ("cm", 100.0, -2)}
 """Unit in which a stored unit is printed, how many make one of it, and decimals fewer."""
 

@@ -12,47 +12,47 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.camera.carrying import steadied
-from landing_analysis.camera.cost import CameraCost, camera_cost, with_cost, with_wider_edges
 from landing_analysis.clock.intervals import find_gaps
 from landing_analysis.clock.time_base import Fall, Falls, Settled, settle_time_base
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import sights_of
 from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.disturbances.applying import (
+    disturbed_contacts,
+    disturbed_measures,
+    disturbed_reps,
+    disturbed_tracks,
+)
+from landing_analysis.disturbances.bystanders import (
+    Bystanders,
+    apart_from_others,
+    bystander_notes,
+    bystanders_effect,
+    inside_picture,
+    on_clock,
+    watch_bystanders,
+    without_hidden,
+)
+from landing_analysis.disturbances.camera_motion import camera_effect, camera_motion
+from landing_analysis.disturbances.leg_visibility import (
+    contact_settings,
+    judge_leg_visibility,
+    leg_visibility_effect,
+    seen_angles,
+)
+from landing_analysis.disturbances.timing import timing_effect
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.panel import quality_panel
 from landing_analysis.findings.quality import judge_clip
-from landing_analysis.landmarks.company import (
-    Company,
-    apart_from_others,
-    company_notes,
-    inside_picture,
-    on_clock,
-    refuse_hidden,
-    watch_company,
-    widen_events,
-    without_hidden,
-    without_hidden_toe_offs,
-)
 from landing_analysis.landmarks.light import light_of_person
 from landing_analysis.landmarks.people import choose_patient, follow_people
 from landing_analysis.landmarks.reflections import upright_bodies, without_reflections
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.measures.support import (
-    Support,
-    contact_settings,
-    edge_sds,
-    hold_measures,
-    judge_support,
-    refuse_unsure,
-    seen_angles,
-    support_notes,
-    widen_contacts,
-)
-from landing_analysis.measures.withheld import withhold
-from landing_analysis.reps.grouping import group_reps, refuse_across_gaps
+from landing_analysis.measures.summaries import with_set
+from landing_analysis.reps.grouping import group_reps
 from landing_analysis.reps.turning import (
     find_contacts_by_view,
     in_view,
@@ -70,7 +70,6 @@ from landing_analysis.tables import (
     Landmarks,
     Limb,
     Limit,
-    Measures,
     Note,
     Patient,
     Poses,
@@ -133,23 +132,34 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
-    cast = _cast_of(poses, people, settings)
-    settled, motion = _settled_motion(clip, cast, options)
+    candidates = _candidates_of(poses, people, settings)
+    settled, motion = _settled_motion(clip, candidates, options)
     patient, view = motion.patient, motion.view
-    filmed = cast.filmed[patient.number - 1]
-    company = on_clock(cast.companies[patient.number - 1], clip.t_s, settled.t_s)
-    support = judge_support(light_of_person(poses, filmed), view.near_limb, settings.light)
+    filmed = candidates.filmed[patient.number - 1]
+    bystanders = on_clock(candidates.bystanders[patient.number - 1], clip.t_s, settled.t_s)
+    legs = judge_leg_visibility(light_of_person(poses, filmed), view.near_limb, settings.light)
 
     free_fall = measure_free_fall(motion.tracks, motion.contacts, settings.gravity)
-    standing_deg = _standing_deg(motion, company, settings)
+    standing_deg = _standing_deg(motion, bystanders, settings)
     tracks = calibrate(motion.tracks, free_fall, settings.gravity, standing_deg)
-    contacts = _surest_contacts(tracks, view, support, company, settings)
-    cost = camera_cost(tracks, contacts, poses.camera, settings.camera)
-    tracks, contacts = with_cost(tracks, cost), with_wider_edges(contacts, cost)
+    feet = contact_settings(legs, settings.contacts, settings.light)
+    contacts = _contacts(tracks, view, feet, settings.view)
 
-    reps = _usable_reps(contacts, tracks, view, support, company, options)
+    camera = camera_motion(tracks, contacts, poses.camera, settings.camera)
+    gaps = find_gaps(tracks.t_s, settings.clock)
+    effects = (
+        leg_visibility_effect(legs, settings.light, task_given=options.task is not None),
+        bystanders_effect(bystanders, tracks.t_s, settings.people),
+        timing_effect(settled.time_base, gaps, tracks.rate_hz, settings.clock),
+        camera_effect(camera),
+    )
+    tracks = disturbed_tracks(tracks, effects)
+    contacts = disturbed_contacts(contacts, effects)
+    reps = group_reps(contacts, tracks, settings.reps, options.task)
+    reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
     square_on = in_view(tracks, view, settings.view)
-    measures = _supported_measures(reps, square_on, view, support, settled, cost, options)
+    measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
+    measures = with_set(measures, options.compared_limb, effects)
     decided = _decided(patient, view, reps, settled, options)
     return Analysis(
         clip=clip,
@@ -169,12 +179,12 @@ def analyse_people(
                     settings.quality, settings.clock,
                 ),
                 *judge_framing(
-                    clip, filmed, tracks, view, poses.camera, cost,
+                    clip, filmed, tracks, view, poses.camera, camera,
                     settings.framing, settings.tracks,
                 ),
-                *support_notes(support, settings.light),
-                *company_notes(patient, company, reps, settings.people),
-                *cast.notes,
+                *(note for effect in effects for note in effect.notes),
+                *bystander_notes(patient, bystanders, reps, settings.people),
+                *candidates.notes,
                 *turn_notes(reps, view),
                 *contacts.notes,
                 *reps.notes,
@@ -190,7 +200,7 @@ def analyse_people(
             analysed_at=analysed_at,
         ),
         limits=options.limits,
-        knee_angles=seen_angles(knee_angles(square_on, view, settings.knee), support),
+        knee_angles=seen_angles(knee_angles(square_on, view, settings.knee), legs),
         camera=poses.camera,
     )  # fmt: skip
 
@@ -198,35 +208,35 @@ def analyse_people(
 # --- who is there ------------------------------------------------------------------------------
 
 
-class _Cast(NamedTuple):
+class _Candidates(NamedTuple):
     """Everybody who may be the patient.
 
     ``filmed`` as in the frames, ``steady`` as a still camera would have shown them, ``seen``
-    the same without what somebody else hides or the picture's edge cuts off; ``companies``
+    the same without what somebody else hides or the picture's edge cuts off; ``bystanders``
     says who is near each of them.
     """
 
     filmed: tuple[Landmarks, ...]
     steady: tuple[Landmarks, ...]
     seen: tuple[Landmarks, ...]
-    companies: tuple[Company, ...]
+    bystanders: tuple[Bystanders, ...]
     notes: tuple[Note, ...]
 
 
-def _cast_of(poses: Poses, people: tuple[Landmarks, ...], settings: Settings) -> _Cast:
+def _candidates_of(poses: Poses, people: tuple[Landmarks, ...], settings: Settings) -> _Candidates:
     filmed, reflected = without_reflections(people)
     upright = upright_bodies(poses) if reflected else poses
     everybody = filmed if poses.xy_px.shape[1] == 1 else follow_people(upright, settings.people)
-    companies = tuple(watch_company(one, upright, everybody, settings.people) for one in filmed)
+    bystanders = tuple(watch_bystanders(one, upright, everybody, settings.people) for one in filmed)
     seen = (
-        inside_picture(without_hidden(person, company))
-        for person, company in zip(filmed, companies, strict=True)
+        inside_picture(without_hidden(person, others))
+        for person, others in zip(filmed, bystanders, strict=True)
     )
-    return _Cast(
+    return _Candidates(
         filmed=filmed,
         steady=tuple(steadied(person, poses.camera) for person in filmed),
         seen=tuple(steadied(person, poses.camera) for person in seen),
-        companies=companies,
+        bystanders=bystanders,
         notes=reflected,
     )
 
@@ -254,33 +264,35 @@ class _Motion(NamedTuple):
     contacts: Contacts
 
 
-def _settled_motion(clip: Clip, cast: _Cast, options: Options) -> tuple[Settled, _Motion]:
+def _settled_motion(
+    clip: Clip, candidates: _Candidates, options: Options
+) -> tuple[Settled, _Motion]:
     """Settle the clip's clock, and read the motion by it."""
 
     @cache
     def as_it_plays() -> _Motion:
-        return _motion(cast, clip.t_s, options)
+        return _motion(candidates, clip.t_s, options)
 
     def motion_at(t_s: FloatArray) -> _Motion:
         same = np.array_equal(t_s, clip.t_s)
-        return as_it_plays() if same else _motion(cast, t_s, options)
+        return as_it_plays() if same else _motion(candidates, t_s, options)
 
     settled = settle_time_base(
         clip.t_s,
         clip.capture_fps,
         options.slowed_by,
-        lambda t_s: _falls(cast, motion_at, t_s, options),
+        lambda t_s: _falls(candidates, motion_at, t_s, options),
         options.settings.clock,
     )
     return settled, motion_at(settled.t_s)
 
 
-def _motion(cast: _Cast, t_s: FloatArray, options: Options) -> _Motion:
+def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Motion:
     """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
     settings = options.settings
-    timed = tuple(replace(person, t_s=t_s) for person in cast.steady)
+    timed = tuple(replace(person, t_s=t_s) for person in candidates.steady)
     patient = choose_patient(timed, settings.people, options.person)
-    patient = replace(patient, landmarks=replace(cast.seen[patient.number - 1], t_s=t_s))
+    patient = replace(patient, landmarks=replace(candidates.seen[patient.number - 1], t_s=t_s))
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
     contacts = _contacts(tracks, view, settings.contacts, settings.view)
@@ -292,7 +304,7 @@ def _motion(cast: _Cast, t_s: FloatArray, options: Options) -> _Motion:
 
 
 def _falls(
-    cast: _Cast,
+    candidates: _Candidates,
     motion_at: Callable[[FloatArray], _Motion],
     t_s: FloatArray,
     options: Options,
@@ -308,9 +320,9 @@ def _falls(
     else:
         steady, seen = (
             tuple(_thinned(person, every) for person in people)
-            for people in (cast.steady, cast.seen)
+            for people in (candidates.steady, candidates.seen)
         )
-        motion = _motion(cast._replace(steady=steady, seen=seen), t_s[::every], options)
+        motion = _motion(candidates._replace(steady=steady, seen=seen), t_s[::every], options)
     measured = []
     for flight in motion.contacts.flights:
         free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
@@ -335,70 +347,14 @@ def _contacts(
 # --- what is measured --------------------------------------------------------------------------
 
 
-def _standing_deg(motion: _Motion, company: Company, settings: Settings) -> float | None:
+def _standing_deg(motion: _Motion, bystanders: Bystanders, settings: Settings) -> float | None:
     """Return the vertical that quiet standing shows, in a view that shows it."""
     view = motion.view
     if view.view not in FRONTAL_VIEWS:
         return None
     square_on = in_view(motion.tracks, view, settings.view)
     return standing_tilt_deg(
-        apart_from_others(square_on, company, settings.people), settings.gravity
-    )
-
-
-def _surest_contacts(
-    tracks: Tracks,
-    view: ViewEstimate,
-    support: Support | None,
-    company: Company,
-    settings: Settings,
-) -> Contacts:
-    """Find contacts again with the better scale, as sure as the picture and company allow."""
-    feet = contact_settings(support, settings.contacts, settings.light)
-    contacts = _contacts(tracks, view, feet, settings.view)
-    contacts = without_hidden_toe_offs(contacts, company.encounters)
-    contacts = widen_contacts(contacts, edge_sds(support, settings.light))
-    return widen_events(contacts, company, tracks.t_s, settings.people)
-
-
-def _usable_reps(
-    contacts: Contacts,
-    tracks: Tracks,
-    view: ViewEstimate,
-    support: Support | None,
-    company: Company,
-    options: Options,
-) -> Reps:
-    """Count reps, and refuse those that gaps, other people or the dark make unsure."""
-    settings = options.settings
-    reps = group_reps(contacts, tracks, settings.reps, options.task)
-    reps = refuse_across_gaps(reps, find_gaps(tracks.t_s, settings.clock), settings.clock)
-    reps = refuse_hidden(reps, company.encounters)
-    if options.task is None and view.near_limb is not None:
-        reps = refuse_unsure(reps, support, settings.light)
-    return view_reps(reps, tracks.t_s, view, settings.view)
-
-
-def _supported_measures(
-    reps: Reps,
-    square_on: Tracks,
-    view: ViewEstimate,
-    support: Support | None,
-    settled: Settled,
-    cost: CameraCost,
-    options: Options,
-) -> Measures:
-    """Measure, and hold back what light, clock, rate or a moving camera cannot carry."""
-    settings = options.settings
-    measures = measure_reps(reps, square_on, view, settings, options.surgical_side)
-    measures = hold_measures(measures, support, settings.light, options.compared_limb)
-    return withhold(
-        measures,
-        settled.time_base,
-        square_on.rate_hz,
-        settings.clock,
-        options.compared_limb,
-        cost.no_times,
+        apart_from_others(square_on, bystanders, settings.people), settings.gravity
     )
 
 

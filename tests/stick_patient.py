@@ -16,6 +16,7 @@ from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.summaries import with_set
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
@@ -96,7 +97,7 @@ def make_analysis(
         reason="shoulders and hips stand apart across the picture",
         frame_yaw_deg=np.full(len(landmarks.t_s), 3.2),
     )
-    measures = measure_reps(grouped, tracks, estimate, settings, surgical_side)
+    measures = with_set(measure_reps(grouped, tracks, estimate, settings), surgical_side or "left")
     limits = read_limits()
     decided = Decided(
         task=grouped.task,

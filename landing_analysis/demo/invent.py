@@ -13,7 +13,7 @@ from landing_analysis import __version__
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
 from landing_analysis.findings.judging import judge_measures
-from landing_analysis.measures.summaries import NOISE, compare_sides, summarise
+from landing_analysis.measures.summaries import NOISE, with_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.tables import (
@@ -194,7 +194,7 @@ def _analysis(
 ) -> Analysis:
     rows = _measures(scene, rng)
     decided = _decided(scene, rng)
-    measures = Measures(rows, summarise(rows), compare_sides(rows, _lead(scene)))
+    measures = with_set(Measures(rows), _lead(scene))
     clip = _clip(scene, file)
     return Analysis(
         clip=clip,

@@ -10,8 +10,8 @@ import math
 
 import numpy as np
 
-from landing_analysis.camera.cost import CameraCost
 from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.disturbances.camera_motion import CameraMotion
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.settings import FramingSettings, TrackSettings
 from landing_analysis.tables import (
@@ -39,7 +39,7 @@ def judge_framing(
     tracks: Tracks,
     view: ViewEstimate,
     path: CameraPath | None,
-    cost: CameraCost,
+    motion: CameraMotion,
     settings: FramingSettings,
     assumed: TrackSettings,
 ) -> tuple[Note, ...]:
@@ -51,7 +51,7 @@ def judge_framing(
     filmed : of the patient, in the frames as filmed
     tracks : with the vertical that free fall and standing gave
     view : from where the camera sees the patient
-    path, cost : of the camera, None and no cost where nobody looked
+    path, motion : of the camera, None and still where nobody looked
     settings : FramingSettings
     assumed : what is taken for the vertical where nothing was measured
 
@@ -60,7 +60,7 @@ def judge_framing(
     tuple of Note
     """
     notes = (
-        _camera(tracks, path, cost, settings),
+        _camera(tracks, path, motion, settings),
         _roll(tracks, view, settings, assumed),
         _cut_off(clip, filmed, tracks, settings),
         _size(clip, filmed, tracks, settings),
@@ -72,15 +72,15 @@ def judge_framing(
 
 
 def _camera(
-    tracks: Tracks, path: CameraPath | None, cost: CameraCost, settings: FramingSettings
+    tracks: Tracks, path: CameraPath | None, motion: CameraMotion, settings: FramingSettings
 ) -> Note | None:
     if path is None:
         return None
     if path.state == "still":
         return Note("camera", "good", "The camera stood still.")
-    if path.state == "followed" and cost.sway_px is None:
+    if path.state == "followed" and motion.sway_px is None:
         return _followed(tracks, path, settings)
-    return _lost(path, cost)
+    return _lost(path, motion)
 
 
 def _followed(tracks: Tracks, path: CameraPath, settings: FramingSettings) -> Note:
@@ -107,33 +107,33 @@ def _followed(tracks: Tracks, path: CameraPath, settings: FramingSettings) -> No
     return Note("camera", "good" if small else "limited", f"{text} {_STAND} for surer numbers.")
 
 
-def _lost(path: CameraPath, cost: CameraCost) -> Note:
+def _lost(path: CameraPath, motion: CameraMotion) -> Note:
     better = (
         f"{_STAND}, or have something with a pattern behind the patient: a poster, a shelf, "
         "strips of tape."
     )
     found = f"Whether the camera moved cannot be told from the background: {path.reason}."
-    if cost.edge_sd_s == 0.0:
+    if motion.edge_sd_s == 0.0:
         quiet = (
-            f" Feet that stand sway by {cost.sway_px:.1f} px only, so it was all but still and "
+            f" Feet that stand sway by {motion.sway_px:.1f} px only, so it was all but still and "
             "nothing is taken out."
         )
         return Note("camera", "limited", f"{found}{quiet} {better}")
     taken_out = "Nothing could be taken out"
     if path.state == "followed":
         found = "The camera seems to have moved, and what was taken for the room was followed."
-        seen = f" But feet that stand then sway by {cost.sway_px:.0f} px, so it was not the room."
+        seen = f" But feet that stand then sway by {motion.sway_px:.0f} px, so it was not the room."
         taken_out = "What was taken out may be wrong"
-    elif cost.sway_px is None:
+    elif motion.sway_px is None:
         seen = " No standing before or after the set tells it either; a phone in the hand is taken."
     else:
-        seen = f" Feet that stand sway by {cost.sway_px:.0f} px, so it moved."
-    edges = f"each contact's edge is less certain by {1000 * cost.edge_sd_s:.0f} ms"
-    if cost.no_times is not None:
+        seen = f" Feet that stand sway by {motion.sway_px:.0f} px, so it moved."
+    edges = f"each contact's edge is less certain by {1000 * motion.edge_sd_s:.0f} ms"
+    if motion.no_times is not None:
         edges = "contact and flight times are not given"
     costs = (
         f" {taken_out}: {edges}, and the vertical is less certain by "
-        f"{cost.turn_sd_deg:.1f} deg (standard uncertainty)."
+        f"{motion.turn_sd_deg:.1f} deg (standard uncertainty)."
     )
     return Note("camera", "poor", found + seen + costs + " " + better)
 

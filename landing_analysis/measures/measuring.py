@@ -47,8 +47,6 @@ from landing_analysis.measures.summaries import (
     TIMING,
     VERTICAL,
     YAW,
-    compare_sides,
-    summarise,
 )
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
@@ -182,15 +180,13 @@ def measure_reps(
     tracks: Tracks,
     view: ViewEstimate,
     settings: Settings,
-    surgical_side: Limb | None = None,
 ) -> Measures:
-    """Measure every used rep, summarise the set and compare the limbs.
+    """Measure every used rep.
 
     Parameters
     ----------
     reps, tracks, view : of one clip
     settings : Settings
-    surgical_side : the limb named first in comparisons, None when not known
 
     Returns
     -------
@@ -208,8 +204,7 @@ def measure_reps(
     pose model's hip point, which lies in front of the joint.
     """
     scene = _Scene(tracks, view, settings)
-    rows = tuple(row for rep in reps.reps if rep.used for row in _measure_rep(rep, scene))
-    return Measures(rows, summarise(rows), compare_sides(rows, surgical_side or "left"))
+    return Measures(tuple(row for rep in reps.reps if rep.used for row in _measure_rep(rep, scene)))
 
 
 def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:

@@ -4,21 +4,57 @@ from __future__ import annotations
 
 import numpy as np
 
-from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison
+from landing_analysis.definitions import DEFINITIONS, IN_SECONDS
+from landing_analysis.disturbances.effects import Effect
+from landing_analysis.tables import (
+    Limb,
+    Measure,
+    Measures,
+    NotCompared,
+    SetSummary,
+    SideComparison,
+)
 
 NOISE = "landmark noise"
 TIMING = "instant of the event"
 MODEL_TIMING = "pose model timing"
 OFFSET = "pose model offset"
 YAW = "view yaw"
-SUPPORT = "poor support in the picture"
 VERTICAL = "vertical of the picture"
 
-SHARED_PARTS = frozenset({MODEL_TIMING, OFFSET, YAW, VERTICAL, SUPPORT})
-"""Parts of an uncertainty that all reps of a clip share, so that averaging does not shrink them."""
+OWN_PARTS = frozenset({NOISE, TIMING})
+"""Parts of an uncertainty that each rep has for itself; averaging does not shrink the others."""
 
 FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)
+
+
+def with_set(measures: Measures, first_limb: Limb, effects: tuple[Effect, ...] = ()) -> Measures:
+    """Add the summaries of the set, and one limb against the other, to its single values.
+
+    Parameters
+    ----------
+    measures : the single values
+    first_limb : the limb that is named first in comparisons
+    effects : some may ask that means in time which differ by too little are not compared
+    """
+    summaries = summarise(measures.measures)
+    kept: list[SideComparison] = []
+    left_out: list[NotCompared] = []
+    for item in compare_sides(measures.measures, first_limb):
+        alike = [e for e in effects if _alike(item.name, summaries, e.least_difference_s)]
+        if alike:
+            left_out.append(NotCompared(item.name, alike[0].too_alike))
+        else:
+            kept.append(item)
+    return Measures(measures.measures, summaries, tuple(kept), tuple(left_out))
+
+
+def _alike(name: str, summaries: tuple[SetSummary, ...], least_s: float) -> bool:
+    to_s = IN_SECONDS.get(DEFINITIONS[name].unit)
+    if to_s is None:
+        return False
+    means = [row.mean for row in summaries if row.name == name and row.limb is not None]
+    return abs(means[0] - means[-1]) * to_s < least_s
 
 
 def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
@@ -117,7 +153,7 @@ def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:
 
 
 def _quadrature(row: Measure, *, shared: bool) -> float:
-    return float(np.sqrt(sum(p.sd**2 for p in row.parts if (p.name in SHARED_PARTS) == shared)))
+    return float(np.sqrt(sum(p.sd**2 for p in row.parts if (p.name not in OWN_PARTS) == shared)))
 
 
 def _yaw_sd(rows: list[Measure]) -> float:

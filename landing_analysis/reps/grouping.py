@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from landing_analysis.clock.intervals import Gap
-from landing_analysis.settings import ClockSettings, RepSettings
+from landing_analysis.settings import RepSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -81,32 +80,6 @@ def group_reps(
     if any(_legs_lost(rep, tracks, settings) for rep in reps):
         reps = [_refused(rep, _LEGS_LOST) if rep.task == "hop" else rep for rep in reps]
     return Reps(set_task, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
-
-
-def refuse_across_gaps(reps: Reps, gaps: tuple[Gap, ...], settings: ClockSettings) -> Reps:
-    """Refuse the reps in which frames are missing for longer than ``settings.void_gap_s``.
-
-    Parameters
-    ----------
-    reps : Reps
-    gaps : of the same clip
-    settings : ClockSettings
-    """
-    long = [gap for gap in gaps if gap.length_s > settings.void_gap_s]
-    if not long:
-        return reps
-    return replace(reps, reps=tuple(_refused_across(rep, long) for rep in reps.reps))
-
-
-def _refused_across(rep: Rep, gaps: list[Gap]) -> Rep:
-    ends = [rep.peak_flexion_s, *(contact.initial_contact.t_s for contact in rep.contacts)]
-    ends += [contact.toe_off.t_s for contact in rep.contacts if contact.toe_off]
-    instants = [event.t_s for event in (rep.flight.take_off, rep.flight.landing) if event]
-    instants += [end_s for end_s in ends if end_s is not None]
-    hit = [gap for gap in gaps if gap.start_s < max(instants) and gap.end_s > min(instants)]
-    if not hit:
-        return rep
-    return _refused(rep, f"frames are missing for {hit[0].length_s:.2f} s inside this rep")
 
 
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:

@@ -9,8 +9,8 @@ import pytest
 from moved_camera import background, followed, moved_poses, room, sway_deg
 from stick_patient import jump_plan, make_analysis, make_motion
 
-from landing_analysis.camera.cost import NO_COST, CameraCost
 from landing_analysis.camera.path import find_camera_path, lost
+from landing_analysis.disturbances.camera_motion import STILL, CameraMotion
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import Settings
@@ -21,7 +21,7 @@ LANDMARKS = make_motion(jump_plan(2), "front", LIMBS)[0]
 ANALYSIS = make_analysis(reps=2)
 
 
-def _notes(*, landmarks=LANDMARKS, path=None, cost=NO_COST, roll_deg=0.0, roll_sd_deg=0.6,
+def _notes(*, landmarks=LANDMARKS, path=None, cost=STILL, roll_deg=0.0, roll_sd_deg=0.6,
            analysis=ANALYSIS) -> dict[str, tuple[str, str]]:  # fmt: skip
     roll = np.radians(roll_deg)
     down = np.array([np.sin(roll), np.cos(roll)])
@@ -107,7 +107,7 @@ def test_frames_that_could_not_be_placed_are_counted():
 
 
 def test_feet_that_sway_in_the_steadied_picture_are_told():
-    cost = CameraCost(0.02, 0.7, 14.0, "it shook")
+    cost = CameraMotion(0.02, 0.7, 14.0, "it shook")
     state, text = _notes(path=_followed_path(), cost=cost)["camera"]
     assert state == "poor"
     assert "then sway by 14 px, so it was not the room" in text
@@ -117,10 +117,10 @@ def test_feet_that_sway_in_the_steadied_picture_are_told():
 @pytest.mark.parametrize(
     ("cost", "state", "words"),
     [
-        (CameraCost(sway_px=1.4), "limited", "sway by 1.4 px only"),
-        (CameraCost(0.008, 0.5, 9.0), "poor", "less certain by 8 ms"),
-        (CameraCost(0.012, 0.5, 9.0, "it shook"), "poor", "sway by 9 px, so it moved"),
-        (CameraCost(0.012, 1.0, None, "it shook"), "poor", "a phone in the hand is taken"),
+        (CameraMotion(sway_px=1.4), "limited", "sway by 1.4 px only"),
+        (CameraMotion(0.008, 0.5, 9.0), "poor", "less certain by 8 ms"),
+        (CameraMotion(0.012, 0.5, 9.0, "it shook"), "poor", "sway by 9 px, so it moved"),
+        (CameraMotion(0.012, 1.0, None, "it shook"), "poor", "a phone in the hand is taken"),
     ],
 )
 def test_a_camera_that_could_not_be_followed_says_why_and_what_it_costs(cost, state, words):

@@ -26,8 +26,9 @@ from moved_camera import (
 from numpy.testing import assert_allclose
 
 from landing_analysis.camera.carrying import as_filmed, cut, into_reference, steadied
-from landing_analysis.camera.cost import NO_COST, camera_cost, with_cost, with_wider_edges
 from landing_analysis.camera.path import find_camera_path
+from landing_analysis.disturbances.applying import disturbed_contacts, disturbed_tracks
+from landing_analysis.disturbances.camera_motion import STILL, camera_effect, camera_motion
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import CameraSettings, Settings
 from landing_analysis.tables import LANDMARK, Background, CameraPath, Stretch
@@ -231,12 +232,12 @@ def test_a_camera_on_a_tripod_changes_nothing_at_all():
     path = _path(background(followed(room(), STILL_DEG)), poses)
     person = link_people(poses, Settings().people)[0]
     tracks = clean_tracks(person, Settings().tracks)
-    cost = camera_cost(tracks, CONTACTS, path, CAMERA)
+    motion = camera_motion(tracks, CONTACTS, path, CAMERA)
     assert path.state == "still"
     assert steadied(person, path) is person
-    assert cost == NO_COST
-    assert with_cost(tracks, cost) is tracks
-    assert with_wider_edges(CONTACTS, cost) is CONTACTS
+    assert motion == STILL
+    assert disturbed_tracks(tracks, (camera_effect(motion),)).down_sd_deg == tracks.down_sd_deg
+    assert disturbed_contacts(CONTACTS, (camera_effect(motion),)) == CONTACTS
 
 
 def test_steadied_landmarks_are_those_of_a_still_camera():
@@ -289,19 +290,20 @@ def _lost(turned: np.ndarray):
 
 def test_feet_that_stand_tell_that_a_lost_camera_was_still():
     tracks, path = _lost(STILL_DEG)
-    cost = camera_cost(tracks, CONTACTS, path, CAMERA)
+    motion = camera_motion(tracks, CONTACTS, path, CAMERA)
     assert path.state == "lost"
-    assert (cost.edge_sd_s, cost.turn_sd_deg) == (0.0, 0.0)
-    assert cost.sway_px is not None
-    assert cost.sway_px < 0.01 * tracks.leg_px
+    assert (motion.edge_sd_s, motion.turn_sd_deg) == (0.0, 0.0)
+    assert motion.sway_px is not None
+    assert motion.sway_px < 0.01 * tracks.leg_px
 
 
 def test_feet_that_sway_widen_every_edge_and_the_vertical():
     tracks, path = _lost(sway_deg(0.7))
-    cost = camera_cost(tracks, CONTACTS, path, CAMERA)
-    wider, plain = with_wider_edges(CONTACTS, cost), CONTACTS
-    assert cost.turn_sd_deg > 0.1
-    assert with_cost(tracks, cost).down_sd_deg > tracks.down_sd_deg
+    motion = camera_motion(tracks, CONTACTS, path, CAMERA)
+    effects = (camera_effect(motion),)
+    wider, plain = disturbed_contacts(CONTACTS, effects), CONTACTS
+    assert motion.turn_sd_deg > 0.1
+    assert disturbed_tracks(tracks, effects).down_sd_deg > tracks.down_sd_deg
     for got, before in zip(wider.contacts, plain.contacts, strict=True):
         assert got.initial_contact.sd_s > before.initial_contact.sd_s
         assert got.initial_contact.t_s == before.initial_contact.t_s
@@ -315,18 +317,18 @@ def test_a_curtain_that_fills_the_picture_is_betrayed_by_feet_that_stand():
     path = _path(background(followed(points, STILL_DEG)), poses)
     person = steadied(link_people(poses, Settings().people)[0], path)
     tracks = clean_tracks(person, Settings().tracks)
-    cost = camera_cost(tracks, CONTACTS, path, CAMERA)
+    motion = camera_motion(tracks, CONTACTS, path, CAMERA)
     assert path.state == "followed"
-    assert cost.sway_px is not None
-    assert cost.no_times is not None
+    assert motion.sway_px is not None
+    assert motion.no_times is not None
 
 
 def test_nobody_standing_takes_a_hand_for_granted():
     tracks, path = _lost(STILL_DEG)
     short = replace(CONTACTS, flights=())
-    cost = camera_cost(tracks, short, path, CAMERA)
-    assert cost.sway_px is None
-    assert_allclose(cost.turn_sd_deg, CAMERA.hand_turn_deg, rtol=0.05)
+    motion = camera_motion(tracks, short, path, CAMERA)
+    assert motion.sway_px is None
+    assert_allclose(motion.turn_sd_deg, CAMERA.hand_turn_deg, rtol=0.05)
 
 
 def test_a_path_can_be_cut_to_some_frames():

@@ -31,6 +31,7 @@ from posed_patient import (
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import false_fppa_deg, flexion_seen_deg
 from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.summaries import with_set
 from landing_analysis.tables import LANDMARK, LIMBS, Measure, Measures
 
 # The parabola and the two lines miss a half sine of 40 deg in 0.32 s by less than this.
@@ -46,7 +47,8 @@ def _measure(
     landmarks = seen(pose or Pose(), SQUARE_ON_DEG[view] + yaw_deg)
     estimate = view_of(view, yaw_deg if known_yaw else 0.0)
     rep = rep or one_rep()
-    return measure_reps(one_set(rep), tracks_of(landmarks), estimate, exact_settings())
+    found = measure_reps(one_set(rep), tracks_of(landmarks), estimate, exact_settings())
+    return with_set(found, "left")
 
 
 def _row(measures: Measures, name: str, limb=None) -> Measure:

@@ -19,10 +19,10 @@ from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
 from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
+from landing_analysis.definitions import TIMES
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.maths.signals import local_polynomial
-from landing_analysis.measures.withheld import TIMES
 from landing_analysis.report.documents import analysis_document, rep_rows
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures

@@ -24,7 +24,7 @@ from posed_patient import (
 from landing_analysis.maths.kinematics import joint_angle_sd_deg
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.readings import value_at, value_at_impact
-from landing_analysis.measures.summaries import SHARED_PARTS
+from landing_analysis.measures.summaries import OWN_PARTS, with_set
 from landing_analysis.tables import Event, Rep
 
 NOISE_PX = 2.0
@@ -133,13 +133,14 @@ def test_the_mean_of_many_reps_keeps_what_they_share():
     settings = exact_settings()
     for count in (1, 4, 16):
         reps = one_set(*[one_rep()] * count)
-        found = measure_reps(reps, tracks, view_of("right_side"), settings)
+        found = with_set(measure_reps(reps, tracks, view_of("right_side"), settings), "left")
+        assert found.summaries
         for summary in found.summaries:
             row = next(
                 m for m in found.measures if (m.name, m.limb) == (summary.name, summary.limb)
             )
-            shared = np.linalg.norm([p.sd for p in row.parts if p.name in SHARED_PARTS])
-            own = np.linalg.norm([p.sd for p in row.parts if p.name not in SHARED_PARTS])
+            shared = np.linalg.norm([p.sd for p in row.parts if p.name not in OWN_PARTS])
+            own = np.linalg.norm([p.sd for p in row.parts if p.name in OWN_PARTS])
             np.testing.assert_allclose(
                 summary.mean_sd, np.hypot(shared, own / np.sqrt(count)), rtol=1e-6
             )
@@ -149,6 +150,8 @@ def test_a_set_of_means_covers_a_bias_that_all_reps_share():
     # Ten landings of one foot, each read 9 ms late: the mean of the set must still cover it.
     late = [_moved(one_rep(), 0.0, 0.009 + 0.002 * (-1) ** k) for k in range(10)]
     tracks = tracks_of(seen(POSE, 0.0))
-    found = measure_reps(one_set(*late), tracks, view_of("front"), exact_settings())
+    found = with_set(
+        measure_reps(one_set(*late), tracks, view_of("front"), exact_settings()), "left"
+    )
     (summary,) = [s for s in found.summaries if (s.name, s.limb) == ("contact_time", "left")]
     assert abs(summary.mean - (TOE_OFF_S - LANDING_S)) < 1.96 * summary.mean_sd

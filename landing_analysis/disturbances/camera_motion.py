@@ -1,11 +1,13 @@
-"""(Tracks, Contacts, CameraPath) -> what the camera's motion costs the numbers, and widens them."""
+"""(Tracks, Contacts, CameraPath) -> CameraMotion -> Effect: what a moving camera costs."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from landing_analysis.definitions import TIMES
+from landing_analysis.disturbances.effects import Effect, Suppressed, WiderEvents
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -13,7 +15,6 @@ from landing_analysis.tables import (
     BoolArray,
     CameraPath,
     Contacts,
-    Event,
     Tracks,
 )
 
@@ -25,7 +26,7 @@ _FOOT = ("ankle", "heel", "toe")
 
 
 @dataclass(frozen=True)
-class CameraCost:
+class CameraMotion:
     """Standard uncertainties that a moving camera adds.
 
     Attributes
@@ -44,12 +45,12 @@ class CameraCost:
     no_times: str | None = None
 
 
-NO_COST = CameraCost()
+STILL = CameraMotion()
 
 
-def camera_cost(
+def camera_motion(
     tracks: Tracks, contacts: Contacts, path: CameraPath | None, settings: CameraSettings
-) -> CameraCost:
+) -> CameraMotion:
     """Say what the camera's motion costs.
 
     Parameters
@@ -61,7 +62,7 @@ def camera_cost(
 
     Returns
     -------
-    CameraCost
+    CameraMotion
 
     Notes
     -----
@@ -75,19 +76,19 @@ def camera_cost(
     assumed.
     """
     if path is None or path.state == "still":
-        return NO_COST
+        return STILL
     speed_px_s = settings.landing_m_s * tracks.px_per_m
     sway_px = standing_sway_px(tracks, contacts, settings)
     if path.state == "followed" and (sway_px or 0) <= settings.steadied_feet_share * tracks.leg_px:
         left_px = float(np.nanmedian(path.sd_px))
         edge_sd_s = float(np.hypot(left_px / speed_px_s, settings.hand_edge_sd_s))
-        return CameraCost(edge_sd_s, float(np.degrees(left_px / tracks.leg_px)))
+        return CameraMotion(edge_sd_s, float(np.degrees(left_px / tracks.leg_px)))
     if sway_px is not None and sway_px <= settings.quiet_feet_share * tracks.leg_px:
-        return CameraCost(sway_px=sway_px)
+        return CameraMotion(sway_px=sway_px)
     hand_px = float(np.radians(settings.hand_turn_deg)) * path.focal_px
     turned_px = hand_px if sway_px is None else sway_px
     edge_sd_s = turned_px / speed_px_s
-    return CameraCost(
+    return CameraMotion(
         edge_sd_s,
         float(np.degrees(turned_px / path.focal_px)),
         sway_px,
@@ -131,19 +132,11 @@ def _spread_px(
     return float(middle.std(axis=0).max())
 
 
-def with_cost(tracks: Tracks, cost: CameraCost) -> Tracks:
-    """Return the tracks with a less certain vertical; the same where nothing is added."""
-    if cost.turn_sd_deg == 0.0:
-        return tracks
-    return replace(tracks, down_sd_deg=float(np.hypot(tracks.down_sd_deg, cost.turn_sd_deg)))
-
-
-def with_wider_edges(contacts: Contacts, cost: CameraCost) -> Contacts:
-    """Return the contacts with less certain edges; the same where nothing is added."""
-    if cost.edge_sd_s == 0.0:
-        return contacts
-
-    def wider(event: Event, _: bool) -> Event:
-        return replace(event, sd_s=float(np.hypot(event.sd_s, cost.edge_sd_s)))
-
-    return contacts.with_events(wider)
+def camera_effect(motion: CameraMotion) -> Effect:
+    """Say what a moving camera does to the numbers."""
+    no_times = (Suppressed(TIMES, motion.no_times),) if motion.no_times else ()
+    return Effect(
+        events=(WiderEvents(motion.edge_sd_s, motion.edge_sd_s),),
+        suppressed=no_times,
+        vertical_sd_deg=motion.turn_sd_deg,
+    )

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
-from landing_analysis.landmarks.company import (
-    company_notes,
+from landing_analysis.disturbances.bystanders import (
+    bystander_notes,
     inside_picture,
-    watch_company,
+    watch_bystanders,
     without_hidden,
 )
 from landing_analysis.landmarks.people import link_people
@@ -79,7 +79,7 @@ def test_reps_behind_somebody_are_refused_with_the_reason(crossed, alone):
     assert all(rep.flight.take_off.t_s > CROSSES_S or rep.flight.landing.t_s < 2.0 for rep in clear)
 
 
-def test_reps_clear_of_an_encounter_are_measured_as_if_alone(crossed, alone):
+def test_reps_clear_of_an_occlusion_are_measured_as_if_alone(crossed, alone):
     landings = {round(rep.flight.landing.t_s, 2): rep.number for rep in alone.reps.reps}
     for rep in crossed.reps.reps[-2:]:
         same = landings[round(rep.flight.landing.t_s, 2)]
@@ -139,8 +139,8 @@ def test_a_second_body_drawn_on_the_patient_is_somebody_the_model_mixed(patient)
     twice[len(twice) // 3 :] = np.nan
     poses = _two(patient, patient.xy_px.copy(), twice)
     (person,) = link_people(poses, SETTINGS)
-    company = watch_company(person, poses, (person,), SETTINGS)
-    assert company.mixed.sum() == len(twice) // 3
+    bystanders = watch_bystanders(person, poses, (person,), SETTINGS)
+    assert bystanders.mixed.sum() == len(twice) // 3
     assert _note(_analysis(patient, poses)).state == "limited"
 
 
@@ -164,13 +164,13 @@ def test_one_who_comes_back_larger_is_suspected_to_be_somebody_else(patient):
     passing = np.where(hidden[:, None, None], patient.xy_px[:1] + np.array([20.0, 60.0]), np.nan)
     poses = _two(patient, own, passing)
     person = replace(patient, xy_px=own)
-    company = watch_company(person, poses, (person,), SETTINGS)
-    assert company.encounters[0].grew == pytest.approx(1.3, abs=0.03)
+    bystanders = watch_bystanders(person, poses, (person,), SETTINGS)
+    assert bystanders.occlusions[0].grew == pytest.approx(1.3, abs=0.03)
     chosen = Patient(1, 1, "the only person in view", person)
-    (note,) = company_notes(chosen, company, Reps(None, None, ()), SETTINGS)
+    (note,) = bystander_notes(chosen, bystanders, Reps(None, None, ()), SETTINGS)
     assert note.state == "poor"
     assert "1.3 times as large as before: it may be somebody else" in note.text.replace(
-        f"{company.encounters[0].grew:.2f}", "1.3"
+        f"{bystanders.occlusions[0].grew:.2f}", "1.3"
     )
 
 
@@ -200,6 +200,6 @@ def test_a_body_half_outside_the_picture_is_not_measured(patient):
 def test_a_person_alone_and_inside_is_left_as_they_are(patient):
     poses = make_poses(patient)
     (person,) = link_people(poses, SETTINGS)
-    company = watch_company(person, poses, (person,), SETTINGS)
-    assert company.alone
-    assert inside_picture(without_hidden(person, company)) is person
+    bystanders = watch_bystanders(person, poses, (person,), SETTINGS)
+    assert bystanders.alone
+    assert inside_picture(without_hidden(person, bystanders)) is person

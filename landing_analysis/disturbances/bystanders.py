@@ -1,4 +1,4 @@
-"""(Patient, Poses) -> Encounters: where somebody else is in the patient's way, and what it costs.
+"""(Person, Poses) -> Bystanders -> Effect: who is in the patient's way, and what it costs.
 
 The pose model draws one body from what two have on the same spot, or gives the nearer one
 alone. What it says of the patient while somebody else overlaps them in the picture is not
@@ -12,22 +12,19 @@ from typing import Literal
 
 import numpy as np
 
+from landing_analysis.disturbances.effects import Effect, Unseen, WiderEvents
 from landing_analysis.maths.signals import close_gaps, runs
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
     BoolArray,
-    Contacts,
-    Event,
-    Flight,
     FloatArray,
     Landmarks,
     Note,
     Patient,
     Poses,
     QualityState,
-    Rep,
     Reps,
     Tracks,
 )
@@ -43,7 +40,7 @@ _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
 
 
 @dataclass(frozen=True)
-class Encounter:
+class Occlusion:
     """A stretch of time in which somebody hides the patient in the picture.
 
     ``grew`` is how many times as large who is measured afterwards is as who was measured
@@ -57,18 +54,18 @@ class Encounter:
 
 
 @dataclass(frozen=True)
-class Company:
+class Bystanders:
     """Who else is near a person, frame by frame.
 
     Attributes
     ----------
-    encounters : in order of time, those that hid the person
+    occlusions : in order of time, those that hid the person
     hidden : (n_frames,) the person is not seen, or not surely, for somebody else
     near : (n_frames,) somebody else stands close beside, or overlaps
     mixed : (n_frames,) the pose model drew a second body on the person's
     """
 
-    encounters: tuple[Encounter, ...]
+    occlusions: tuple[Occlusion, ...]
     hidden: BoolArray
     near: BoolArray
     mixed: BoolArray
@@ -76,15 +73,15 @@ class Company:
     @property
     def alone(self) -> bool:
         """Whether nobody else was ever near."""
-        return not (self.encounters or self.near.any() or self.mixed.any())
+        return not (self.occlusions or self.near.any() or self.mixed.any())
 
 
-def watch_company(
+def watch_bystanders(
     person: Landmarks,
     poses: Poses,
     everybody: tuple[Landmarks, ...],
     settings: PeopleSettings,
-) -> Company:
+) -> Bystanders:
     """Find who is near one person, and where they hide them.
 
     Parameters
@@ -96,13 +93,13 @@ def watch_company(
 
     Returns
     -------
-    Company
+    Bystanders
 
     Notes
     -----
     Bodies are boxes around shoulders, hips, legs and feet; a person who is lost for a
     while is taken to be on the line between where they were and where they came back.
-    An overlap counts as an encounter when the person is lost in it, or the other one is
+    An overlap counts as an occlusion when the person is lost in it, or the other one is
     and was not behind: the model then draws one body from two. One who passes behind costs
     nothing. Somebody whose feet are lower in the picture is nearer to the camera. Limit:
     somebody whom the model does not draw at all is not noticed.
@@ -124,7 +121,7 @@ def watch_company(
     merged = _merged(person, everybody, box, settings.overlap_share_of_body * height_px, settings)
     floor_px = _floor_px(own, height_px)
     hidden = np.zeros(len(t_s), dtype=bool)
-    encounters = []
+    occlusions = []
     for first, last in runs(close_gaps(t_s, over | merged, settings.lost_s)):
         during = slice(first, last + 1)
         where = _where(poses, other & ~mixed, t_s, (first, last), floor_px, height_px)
@@ -136,10 +133,10 @@ def watch_company(
         grew = _height_px(own[_near(t_s, end_s, +1)]) / (
             _height_px(own[_near(t_s, start_s, -1)]) or np.nan
         )
-        encounters.append(Encounter(start_s, end_s, where, grew or float("nan")))
+        occlusions.append(Occlusion(start_s, end_s, where, grew or float("nan")))
         unseen_s = t_s[during][unseen]
         hidden |= (t_s > unseen_s[0] - settings.unsure_s) & (t_s < unseen_s[-1] + settings.unsure_s)
-    return Company(tuple(encounters), hidden, near, mixed.any(axis=1))
+    return Bystanders(tuple(occlusions), hidden, near, mixed.any(axis=1))
 
 
 def _merged(
@@ -167,16 +164,16 @@ def _merged(
     return merged
 
 
-def without_hidden(person: Landmarks, company: Company) -> Landmarks:
+def without_hidden(person: Landmarks, bystanders: Bystanders) -> Landmarks:
     """Blank the frames in which a person is hidden, and those beside where the model mixes."""
-    if not company.hidden.any():
+    if not bystanders.hidden.any():
         return person
-    blank = company.hidden[:, None, None]
+    blank = bystanders.hidden[:, None, None]
     return replace(
         person,
         xy_px=np.where(blank, np.nan, person.xy_px),
         world_m=np.where(blank, np.nan, person.world_m),
-        visibility=np.where(company.hidden[:, None], 0.0, person.visibility),
+        visibility=np.where(bystanders.hidden[:, None], 0.0, person.visibility),
     )
 
 
@@ -207,103 +204,68 @@ def inside_picture(person: Landmarks) -> Landmarks:
     )
 
 
-def on_clock(company: Company, before_s: FloatArray, t_s: FloatArray) -> Company:
-    """Tell the encounters in another clock; both (n_frames,) are the times of the same frames."""
+def on_clock(bystanders: Bystanders, before_s: FloatArray, t_s: FloatArray) -> Bystanders:
+    """Tell the occlusions in another clock; both (n_frames,) are the times of the same frames."""
 
     def told(at_s: float) -> float:
         return float(np.interp(at_s, before_s, t_s))
 
-    encounters = tuple(
-        replace(e, start_s=told(e.start_s), end_s=told(e.end_s)) for e in company.encounters
+    occlusions = tuple(
+        replace(e, start_s=told(e.start_s), end_s=told(e.end_s)) for e in bystanders.occlusions
     )
-    return replace(company, encounters=encounters)
+    return replace(bystanders, occlusions=occlusions)
 
 
-def apart_from_others(tracks: Tracks, company: Company, settings: PeopleSettings) -> Tracks:
+def apart_from_others(tracks: Tracks, bystanders: Bystanders, settings: PeopleSettings) -> Tracks:
     """Blank the frames in which somebody else stood close, all of them where that was often."""
-    close = company.near | (company.mixed.mean() >= settings.mixed_share)
+    close = bystanders.near | (bystanders.mixed.mean() >= settings.mixed_share)
     if not close.any():
         return tracks
     return replace(tracks, raw_px=np.where(close[:, None, None], np.nan, tracks.raw_px))
 
 
-def without_hidden_toe_offs(contacts: Contacts, encounters: tuple[Encounter, ...]) -> Contacts:
-    """Forget the toe-off of a foot whose patient was hidden since it landed.
-
-    A flight may have been missed in between.
-    """
-    kept = tuple(
-        replace(contact, toe_off=None, toe_off_reason=_HID_REASON)
-        if contact.toe_off
-        and _meets((contact.initial_contact.t_s, contact.toe_off.t_s), encounters)
-        else contact
-        for contact in contacts.contacts
-    )
-    return replace(contacts, contacts=kept) if encounters else contacts
-
-
-def refuse_hidden(reps: Reps, encounters: tuple[Encounter, ...]) -> Reps:
-    """Refuse the reps in which somebody hid the patient.
+def bystanders_effect(bystanders: Bystanders, t_s: FloatArray, settings: PeopleSettings) -> Effect:
+    """Say what other people cost.
 
     Parameters
     ----------
-    reps : Reps
-    encounters : of the patient, on the same clock
-
-    Returns
-    -------
-    Reps
-        A rep that is clear itself, but hidden before the next flight, has no next flight.
-    """
-    if not encounters:
-        return reps
-    return replace(reps, reps=tuple(_refused(rep, encounters) for rep in reps.reps))
-
-
-def widen_events(
-    contacts: Contacts, company: Company, t_s: FloatArray, settings: PeopleSettings
-) -> Contacts:
-    """Widen the uncertainty of events near which the model may have mixed two bodies.
-
-    Parameters
-    ----------
-    contacts : Contacts
-    company : of the patient
-    t_s : (n_frames,) seconds, the clock of ``contacts``
+    bystanders : of the patient
+    t_s : (n_frames,) seconds, the clock of contacts
     settings : PeopleSettings
 
     Returns
     -------
-    Contacts
-        With ``settings.near_widens`` times the uncertainty where somebody stood close
+    Effect
+        Occlusions leave reps void. Events near which the model may have mixed two bodies
+        carry ``settings.near_widens`` times their uncertainty: where somebody stood close
         within ``settings.unsure_s``, and throughout where a second body was drawn on the
         patient's in ``settings.mixed_share`` of the frames.
     """
-    everywhere = bool(company.mixed.mean() >= settings.mixed_share)
-    if not everywhere and not company.near.any():
-        return contacts
-    near_s = t_s[company.near | company.mixed]
+    unseen = tuple(
+        Unseen(one.start_s, one.end_s, _hid_reason(one), _HID_REASON)
+        for one in bystanders.occlusions
+    )
+    everywhere = bool(bystanders.mixed.mean() >= settings.mixed_share)
+    if not everywhere and not bystanders.near.any():
+        return Effect(unseen=unseen)
+    near_s = None if everywhere else t_s[bystanders.near | bystanders.mixed]
+    wider = WiderEvents(times=settings.near_widens, near_s=near_s, reach_s=settings.unsure_s)
+    return Effect(events=(wider,), unseen=unseen)
 
-    def widened(event: Event, _: bool) -> Event:
-        close = everywhere or bool((np.abs(near_s - event.t_s) <= settings.unsure_s).any())
-        return replace(event, sd_s=event.sd_s * settings.near_widens) if close else event
 
-    return contacts.with_events(widened)
-
-
-def company_notes(
-    patient: Patient, company: Company, reps: Reps, settings: PeopleSettings
+def bystander_notes(
+    patient: Patient, bystanders: Bystanders, reps: Reps, settings: PeopleSettings
 ) -> tuple[Note, ...]:
     """Say who else was there, who is measured and why, and what it costs.
 
     Parameters
     ----------
     patient : Patient
-    company : of the patient
+    bystanders : of the patient
     reps : after `refuse_hidden`
     settings : PeopleSettings
     """
-    if patient.people == 1 and company.alone:
+    if patient.people == 1 and bystanders.alone:
         return ()
     state: QualityState = "good"
     said = []
@@ -315,16 +277,16 @@ def company_notes(
     if patient.doubt:
         state = "poor"
         said.append(f"This choice is not sure: {patient.doubt}")
-    for encounter in company.encounters:
+    for occlusion in bystanders.occlusions:
         state = "poor" if state == "poor" else "limited"
-        said.append(_hid_words(encounter, reps))
-        if abs(np.log(encounter.grew)) > np.log(settings.alike_size):
+        said.append(_hid_words(occlusion, reps))
+        if abs(np.log(occlusion.grew)) > np.log(settings.alike_size):
             state = "poor"
             said.append(
-                f"Who is measured afterwards is {encounter.grew:.2f} times as large as before: "
+                f"Who is measured afterwards is {occlusion.grew:.2f} times as large as before: "
                 "it may be somebody else"
             )
-    near = company.near | company.mixed
+    near = bystanders.near | bystanders.mixed
     share = float(near.mean())
     if share >= settings.mixed_share:
         state = "poor" if state == "poor" else "limited"
@@ -342,57 +304,26 @@ def company_notes(
     return (Note("other people", state, ". ".join(said) + "."),)
 
 
-def _hid_words(encounter: Encounter, reps: Reps) -> str:
-    span = f"{encounter.start_s:.1f} to {encounter.end_s:.1f} s"
-    refused = [
-        str(rep.number)
-        for rep in reps.reps
-        if not rep.used and _meets(_rep_span_s(rep), (encounter,)) is not None
-    ]
+def _hid_reason(occlusion: Occlusion) -> str:
+    return (
+        f"another person was {occlusion.where} the patient and hid them at "
+        f"{occlusion.start_s:.1f} to {occlusion.end_s:.1f} s"
+    )
+
+
+def _hid_words(occlusion: Occlusion, reps: Reps) -> str:
+    span = f"{occlusion.start_s:.1f} to {occlusion.end_s:.1f} s"
+    refused = [str(rep.number) for rep in reps.reps if rep.reason == _hid_reason(occlusion)]
     cost = "jumps in that time may be missing from the count"
     if refused:
         plural = "s" if len(refused) > 1 else ""
         verb = "are" if plural else "is"
         cost = f"rep{plural} {_listed(refused)} {verb} not used, and {cost}"
-    return f"Somebody was {encounter.where} the patient and hid them at {span}: {cost}"
+    return f"Somebody was {occlusion.where} the patient and hid them at {span}: {cost}"
 
 
 def _listed(words: list[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
-
-
-def _refused(rep: Rep, encounters: tuple[Encounter, ...]) -> Rep:
-    span_s = _rep_span_s(rep)
-    met = _meets(span_s, encounters)
-    if met is not None:
-        reason = (
-            f"another person was {met.where} the patient and hid them at "
-            f"{met.start_s:.1f} to {met.end_s:.1f} s"
-        )
-        return replace(rep, used=False, reason=reason)
-    following = rep.next_flight
-    if following and _meets((span_s[1], _flight_span_s(following)[0]), encounters):
-        return replace(rep, next_flight=None)
-    return rep
-
-
-def _meets(span_s: tuple[float, float], encounters: tuple[Encounter, ...]) -> Encounter | None:
-    return next((e for e in encounters if e.start_s <= span_s[1] and e.end_s >= span_s[0]), None)
-
-
-def _flight_span_s(flight: Flight) -> tuple[float, float]:
-    return (
-        flight.take_off.t_s if flight.take_off else -np.inf,
-        flight.landing.t_s if flight.landing else np.inf,
-    )
-
-
-def _rep_span_s(rep: Rep) -> tuple[float, float]:
-    """Return from take-off to the last instant that is read of a rep."""
-    start_s, end_s = _flight_span_s(rep.flight)
-    ends_s = [contact.toe_off.t_s for contact in rep.contacts if contact.toe_off]
-    ends_s += [rep.peak_flexion_s] if rep.peak_flexion_s is not None else []
-    return start_s, max([end_s, *ends_s])
 
 
 def _boxes(points: FloatArray) -> FloatArray:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from page import read_page
 from stick_patient import make_analysis
 
-from landing_analysis.measures.summaries import TIMING, compare_sides, summarise
-from landing_analysis.measures.withheld import withhold
+from landing_analysis.disturbances.applying import disturbed_measures
+from landing_analysis.disturbances.timing import timing_effect
+from landing_analysis.measures.summaries import TIMING, with_set
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import Analysis, Measure, Measures, TimeBase, UncertaintyPart
+
+FIRST_LIMB = "right"  # as in the invented analysis
 
 
 def row(name: str, limb: str | None, value: float, unit: str, rep: int = 1) -> Measure:
@@ -30,8 +35,8 @@ def contact_times(left_s: float, right_s: float) -> tuple[Measure, ...]:
 
 
 def carried(rows: tuple[Measure, ...], rate_hz: float, base: TimeBase | None = None) -> Measures:
-    measures = Measures(rows, summarise(rows), compare_sides(rows, "left"))
-    return withhold(measures, base or TimeBase(), rate_hz, ClockSettings(), "left")
+    effects = (timing_effect(base or TimeBase(), (), rate_hz, ClockSettings()),)
+    return with_set(disturbed_measures(Measures(rows), effects), FIRST_LIMB, effects)
 
 
 # One frame: 33 ms at 30 frames/s, 17 at 60, 4 at 240. The limbs differ by 20 ms.
@@ -82,11 +87,8 @@ def test_a_doubtful_clock_takes_times_and_leaves_angles_and_earlier_reasons():
 
 
 def _at(rate_hz: float) -> Analysis:
-    from dataclasses import replace
-
     analysis = make_analysis()
-    measures = withhold(analysis.measures, TimeBase(), rate_hz, ClockSettings(), "right")
-    return replace(analysis, measures=measures)
+    return replace(analysis, measures=carried(analysis.measures.measures, rate_hz))
 
 
 def test_what_is_left_out_stands_with_its_reason_in_report_and_json():
@@ -102,7 +104,7 @@ def test_what_is_left_out_stands_with_its_reason_in_report_and_json():
 
 def test_a_fast_clip_loses_nothing():
     analysis = make_analysis()
-    found = withhold(analysis.measures, TimeBase(), 1000.0, ClockSettings(), "right")
+    found = carried(analysis.measures.measures, 1000.0)
     np.testing.assert_equal(found.comparisons, analysis.measures.comparisons)
     assert found.measures == analysis.measures.measures
     assert found.not_compared == ()

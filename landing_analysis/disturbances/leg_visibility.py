@@ -1,4 +1,4 @@
-"""(Light, View) -> Support: what of the legs the picture shows, and what that costs the numbers.
+"""(Light, View) -> LegVisibility -> Effect: what of the legs the picture shows, and its cost.
 
 The pose model puts a knee under a coat and feet into the dark as if it saw them, with the
 same visibility and hardly more noise. So the picture itself is asked how far the legs stand
@@ -13,24 +13,26 @@ from math import hypot
 import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.measures.summaries import SUPPORT, compare_sides, summarise
+from landing_analysis.disturbances.effects import (
+    NO_EFFECT,
+    Effect,
+    Suppressed,
+    VoidTask,
+    WiderEvents,
+    WiderMeasures,
+)
 from landing_analysis.settings import ContactSettings, LightSettings
 from landing_analysis.tables import (
     LIGHT_PARTS,
     LIMBS,
-    Contacts,
-    Event,
     KneeAngles,
     Light,
     Limb,
-    Measure,
-    Measures,
     Note,
     QualityState,
-    Rep,
-    Reps,
-    UncertaintyPart,
 )
+
+PART = "poorly seen legs"
 
 _FULL_LEVEL = 255.0
 _FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion"))
@@ -43,7 +45,7 @@ _OF_BOTH_KNEES = "knee_ankle_separation_ratio"
 
 
 @dataclass(frozen=True)
-class Support:
+class LegVisibility:
     """How far the legs of the limbs that are measured stand out from their surroundings.
 
     Attributes
@@ -66,9 +68,9 @@ class Support:
     near_limb: Limb | None = None
 
 
-def judge_support(
+def judge_leg_visibility(
     light: Light | None, near_limb: Limb | None, settings: LightSettings
-) -> Support | None:
+) -> LegVisibility | None:
     """Say what of the legs can be seen.
 
     Parameters
@@ -79,7 +81,7 @@ def judge_support(
 
     Returns
     -------
-    Support, None where there was no light to judge by
+    LegVisibility, None where there was no light to judge by
 
     Notes
     -----
@@ -106,7 +108,7 @@ def judge_support(
         for limb, at in steps.items()
         if limb not in covered and at["knee_9cm"] < settings.loose_share * usual
     )
-    return Support(
+    return LegVisibility(
         body_level=body,
         around_level=around,
         leg_levels=float(np.mean([max(at.values()) for at in steps.values()])),
@@ -128,14 +130,14 @@ def _mirrors(light: Light, least_levels: float) -> bool:
     return bool(in_front - beside > least_levels and in_front > _MUCH_MORE * beside)
 
 
-# --- what poor support costs -------------------------------------------------------------------
+# --- what poorly seen legs cost ----------------------------------------------------------------
 
 
 def contact_settings(
-    support: Support | None, contacts: ContactSettings, settings: LightSettings
+    legs: LegVisibility | None, contacts: ContactSettings, settings: LightSettings
 ) -> ContactSettings:
     """Trust the feet more than the body where cloth hides the hips: a coat swings on its own."""
-    if support is None or not support.covered:
+    if legs is None or not legs.covered:
         return contacts
     reach_s = settings.covered_body_reach_s
     return replace(
@@ -153,174 +155,121 @@ def _lack(levels: float, enough_levels: float) -> float:
     return max(0.0, 1.0 - levels / enough_levels)
 
 
-@dataclass(frozen=True)
-class EdgeSds:
-    """What is added to the standard uncertainty of landings and of take-offs, seconds."""
-
-    on_s: float = 0.0
-    off_s: float = 0.0
-
-
-def edge_sds(support: Support | None, settings: LightSettings) -> EdgeSds:
-    """Return what poor support costs the edges of contacts; a take-off suffers more."""
-    if support is None:
-        return EdgeSds()
-    dark = _lack(support.leg_levels, settings.clear_levels)
-    lost = _is_lost(support, settings)
-    cloth_s = settings.covered_edge_sd_s if support.covered else 0.0
-    mirror_s = settings.mirror_on_sd_s * support.mirrors
-    return EdgeSds(
-        hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s, mirror_s),
-        hypot(settings.dark_off_sd_s * dark, settings.lost_off_sd_s * lost, cloth_s),
-    )
-
-
-def _is_lost(support: Support, settings: LightSettings) -> bool:
-    """Tell whether the feet merge with the floor."""
-    return support.toe_levels < settings.lost_foot_levels
-
-
-def refuse_unsure(reps: Reps, support: Support | None, settings: LightSettings) -> Reps:
-    """Refuse hops of a dark or covered side view, whose other foot may have landed unseen.
+def leg_visibility_effect(
+    legs: LegVisibility | None, settings: LightSettings, *, task_given: bool
+) -> Effect:
+    """Say what poorly seen legs cost.
 
     Parameters
     ----------
-    reps : Reps of a side view whose task was not given
-    support : of the patient, None where it was not measured
+    legs : of the patient, None where it was not measured
     settings : LightSettings
-    """
-    if support is None:
-        return reps
-    dark = support.leg_levels < settings.clear_levels
-    if not (dark or support.covered or _is_lost(support, settings)):
-        return reps
-    return replace(reps, reps=tuple(_unsure(rep) for rep in reps.reps))
-
-
-def _unsure(rep: Rep) -> Rep:
-    if rep.task != "hop" or not rep.used:
-        return rep
-    reason = (
-        "the feet are not seen well enough to know whether one landed or both; name the task if "
-        "it was a hop"
-    )
-    return replace(rep, used=False, reason=reason)
-
-
-def widen_contacts(contacts: Contacts, more: EdgeSds) -> Contacts:
-    """Add standard uncertainties to the edges of all contacts and flights."""
-    if more == EdgeSds():
-        return contacts
-
-    def wider(event: Event, landing: bool) -> Event:
-        return replace(event, sd_s=hypot(event.sd_s, more.on_s if landing else more.off_s))
-
-    return contacts.with_events(wider)
-
-
-def hold_measures(
-    measures: Measures, support: Support | None, settings: LightSettings, first_limb: Limb
-) -> Measures:
-    """Refuse the angles of a knee that is not seen, and widen those that are poorly seen.
-
-    Parameters
-    ----------
-    measures : Measures
-    support : of the patient, None where it was not measured
-    settings : LightSettings
-    first_limb : the limb that is named first in comparisons
+    task_given : the clinician named the task, so that a hop is surely one
 
     Returns
     -------
-    Measures, the same where the legs stand out well
+    Effect
+        Events and angles less certain by how much is lacking; a take-off suffers more than
+        a landing. No angles of a covered knee. No hops of a dark or covered side view,
+        whose other foot may have landed unseen.
     """
-    if support is None:
-        return measures
-    rows = tuple(_row(row, support, settings) for row in measures.measures)
-    if rows == measures.measures:
-        return measures
-    return replace(
-        measures,
-        measures=rows,
-        summaries=summarise(rows),
-        comparisons=compare_sides(rows, first_limb),
+    if legs is None:
+        return NO_EFFECT
+    dark = _lack(legs.leg_levels, settings.clear_levels)
+    lost = _is_lost(legs, settings)
+    cloth_s = settings.covered_edge_sd_s if legs.covered else 0.0
+    mirror_s = settings.mirror_on_sd_s * legs.mirrors
+    events = WiderEvents(
+        hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s, mirror_s),
+        hypot(settings.dark_off_sd_s * dark, settings.lost_off_sd_s * lost, cloth_s),
+    )
+    unsure_hop = legs.near_limb is not None and not task_given and (dark or legs.covered or lost)
+    return Effect(
+        events=(events,),
+        void=(VoidTask("hop", _UNSURE_HOP),) if unsure_hop else (),
+        suppressed=_suppressed(legs),
+        widened=_widened(legs, dark, lost, settings),
+        notes=_notes(legs, settings),
     )
 
 
-def _row(row: Measure, support: Support, settings: LightSettings) -> Measure:
-    covered = row.limb in support.covered if row.limb else bool(support.covered)
-    if row.value is None or row.sd is None:
-        return row
-    of_knee = row.name in (*_OF_KNEE, _OF_BOTH_KNEES) or (
-        row.name == _TIME_OF_KNEE and row.limb == support.near_limb
-    )
-    if covered and of_knee:
-        return replace(row, value=None, sd=None, parts=(), frames=(), reason=_COVERED)
-    more = _more_sd(row, support, settings)
-    if more == 0.0:
-        return row
-    parts = (*row.parts, UncertaintyPart(SUPPORT, more))
-    return replace(row, sd=hypot(row.sd, more), parts=parts)
+def _is_lost(legs: LegVisibility, settings: LightSettings) -> bool:
+    """Tell whether the feet merge with the floor."""
+    return legs.toe_levels < settings.lost_foot_levels
 
 
+def _suppressed(legs: LegVisibility) -> tuple[Suppressed, ...]:
+    if not legs.covered:
+        return ()
+    covered = frozenset(legs.covered)
+    knee = Suppressed(frozenset({*_OF_KNEE, _OF_BOTH_KNEES}), _COVERED, covered, body_too=True)
+    if legs.near_limb is None:
+        return (knee,)
+    return (knee, Suppressed(frozenset({_TIME_OF_KNEE}), _COVERED, covered))
+
+
+def _widened(
+    legs: LegVisibility, dark: float, lost: bool, settings: LightSettings
+) -> tuple[WiderMeasures, ...]:
+    """Return what cloth, dark and floor add to angles and offsets, limb by limb."""
+    rows = []
+    for limb in LIMBS:
+        loose = limb in legs.loose
+        flexion_deg = hypot(
+            settings.dark_flexion_sd_deg * dark,
+            settings.loose_flexion_sd_deg * loose,
+            settings.lost_flexion_sd_deg * lost,
+            settings.mirror_flexion_sd_deg * legs.mirrors,
+        )
+        fppa_deg = hypot(settings.dark_fppa_sd_deg * dark, settings.loose_fppa_sd_deg * loose)
+        rows += [(_FLEXION, flexion_deg, limb), (_FPPA, fppa_deg, limb)]
+    wider = [
+        WiderMeasures(frozenset(names), PART, sd, frozenset({limb}))
+        for names, sd, limb in rows
+        if sd
+    ]
+    if lost:
+        wider.append(WiderMeasures(frozenset(_OF_FEET), PART, settings.lost_offset_sd_pct))
+    return tuple(wider)
+
+
+_UNSURE_HOP = (
+    "the feet are not seen well enough to know whether one landed or both; name the task if "
+    "it was a hop"
+)
 _COVERED = (
-    "not measurable: nothing of the leg's outline is seen at thigh and knee, as under a coat or "
+    "nothing of the leg's outline is seen at thigh and knee, as under a coat or "
     "before a background of the same colour; film in shorts"
 )
 
 
-def _more_sd(row: Measure, support: Support, settings: LightSettings) -> float:
-    """Return what cloth, dark and floor add to one value, in its unit."""
-    dark = _lack(support.leg_levels, settings.clear_levels)
-    loose = row.limb in support.loose
-    lost_feet = _is_lost(support, settings)
-    if row.name in _OF_FEET:
-        return settings.lost_offset_sd_pct * lost_feet
-    if row.name in _FLEXION:
-        lost = settings.lost_flexion_sd_deg * lost_feet
-        cloth = settings.loose_flexion_sd_deg * loose
-        mirror = settings.mirror_flexion_sd_deg * support.mirrors
-        return hypot(settings.dark_flexion_sd_deg * dark, cloth, lost, mirror)
-    if row.name in _FPPA:
-        return hypot(settings.dark_fppa_sd_deg * dark, settings.loose_fppa_sd_deg * loose)
-    return 0.0
-
-
-def seen_angles(angles: KneeAngles | None, support: Support | None) -> KneeAngles | None:
+def seen_angles(angles: KneeAngles | None, legs: LegVisibility | None) -> KneeAngles | None:
     """Leave out of the drawn curves those of a knee that is not seen."""
-    if angles is None or support is None or not support.covered:
+    if angles is None or legs is None or not legs.covered:
         return angles
-    kept = {limb: deg for limb, deg in angles.deg.items() if limb not in support.covered}
+    kept = {limb: deg for limb, deg in angles.deg.items() if limb not in legs.covered}
     return replace(angles, deg=kept) if kept else None
 
 
 # --- what is said ------------------------------------------------------------------------------
 
 
-def support_notes(support: Support | None, settings: LightSettings) -> tuple[Note, ...]:
-    """Say in words what of the legs can be seen, and what it costs.
-
-    Returns
-    -------
-    tuple of Note: the light, and where there is need clothes, feet and floor; none where
-    the light was not measured
-    """
-    if support is None:
-        return ()
-    notes = (_light_note(support, settings), _clothes_note(support, settings),
-             _feet_note(support, settings), _mirror_note(support, settings))  # fmt: skip
+def _notes(legs: LegVisibility, settings: LightSettings) -> tuple[Note, ...]:
+    """Say in words what of the legs can be seen, and what it costs."""
+    notes = (_light_note(legs, settings), _clothes_note(legs, settings),
+             _feet_note(legs, settings), _mirror_note(legs, settings))  # fmt: skip
     return tuple(note for note in notes if note is not None)
 
 
-def _light_note(support: Support, settings: LightSettings) -> Note:
-    body, around, legs = (
+def _light_note(legs: LegVisibility, settings: LightSettings) -> Note:
+    body, around, step = (
         f"{100 * level / _FULL_LEVEL:.0f} %"
-        for level in (support.body_level, support.around_level, support.leg_levels)
+        for level in (legs.body_level, legs.around_level, legs.leg_levels)
     )
-    seen = f"Patient {body}, background {around} of full brightness; the legs stand out by {legs}"
-    dark = _lack(support.leg_levels, settings.clear_levels)
+    seen = f"Patient {body}, background {around} of full brightness; the legs stand out by {step}"
+    dark = _lack(legs.leg_levels, settings.clear_levels)
     if dark > 0.0:
-        state: QualityState = "poor" if support.leg_levels < settings.poor_levels else "limited"
+        state: QualityState = "poor" if legs.leg_levels < settings.poor_levels else "limited"
         text = (
             f"{seen}, too little to be seen well. Toe-off carries "
             f"{1000 * settings.dark_off_sd_s * dark:.0f} ms, knee flexion "
@@ -329,7 +278,7 @@ def _light_note(support: Support, settings: LightSettings) -> Note:
             "lights on, with light from the camera's side, before a wall unlike the clothes."
         )
         return Note("light", state, text)
-    if support.around_level > settings.bright_level and support.body_level < settings.shadow_level:
+    if legs.around_level > settings.bright_level and legs.body_level < settings.shadow_level:
         text = (
             f"{seen}. The patient is a dark shape before a bright background: look whether the "
             "drawn legs lie on the legs. Film with light from the camera's side and no window "
@@ -339,17 +288,17 @@ def _light_note(support: Support, settings: LightSettings) -> Note:
     return Note("light", "good", f"{seen}.")
 
 
-def _clothes_note(support: Support, settings: LightSettings) -> Note | None:
-    if support.covered:
+def _clothes_note(legs: LegVisibility, settings: LightSettings) -> Note | None:
+    if legs.covered:
         text = (
-            f"Nothing of the leg's outline is seen at {_knees(support.covered)}, as under a coat "
+            f"Nothing of the leg's outline is seen at {_knees(legs.covered)}, as under a coat "
             "or before a background of the same colour: no angle is given there, and contacts "
             "rest on the feet. Film in shorts."
         )
         return Note("clothes", "poor", text)
-    if support.loose:
+    if legs.loose:
         text = (
-            f"The outline of {_knees(support.loose)} is faint, as in wide trousers: angles there "
+            f"The outline of {_knees(legs.loose)} is faint, as in wide trousers: angles there "
             f"carry {settings.loose_flexion_sd_deg:.0f} deg (flexion) and "
             f"{settings.loose_fppa_sd_deg:.0f} deg (FPPA) more standard uncertainty. How far a "
             "knee is from where the cloth makes it seem is not in the picture. Film in shorts."
@@ -362,11 +311,11 @@ def _knees(limbs: tuple[Limb, ...]) -> str:
     return f"the {limbs[0]} knee" if len(limbs) == 1 else "both knees"
 
 
-def _feet_note(support: Support, settings: LightSettings) -> Note | None:
-    if not _is_lost(support, settings):
+def _feet_note(legs: LegVisibility, settings: LightSettings) -> Note | None:
+    if not _is_lost(legs, settings):
         return None
     text = (
-        f"The toes stand out from the floor by {100 * support.toe_levels / _FULL_LEVEL:.0f} % of "
+        f"The toes stand out from the floor by {100 * legs.toe_levels / _FULL_LEVEL:.0f} % of "
         "full brightness: feet are not told from it well. Toe-off carries "
         f"{1000 * settings.lost_off_sd_s:.0f} ms and knee flexion "
         f"{settings.lost_flexion_sd_deg:.0f} deg more standard uncertainty; a foot behind the "
@@ -375,8 +324,8 @@ def _feet_note(support: Support, settings: LightSettings) -> Note | None:
     return Note("shoes and floor", "poor", text)
 
 
-def _mirror_note(support: Support, settings: LightSettings) -> Note | None:
-    if not support.mirrors:
+def _mirror_note(legs: LegVisibility, settings: LightSettings) -> Note | None:
+    if not legs.mirrors:
         return None
     text = (
         "The floor in front of the feet changes with the body, as where it mirrors or where a hard "

@@ -11,19 +11,21 @@ from numpy.testing import assert_allclose
 from page import read_page
 from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make_poses
 
+from landing_analysis.disturbances.applying import (
+    disturbed_contacts,
+    disturbed_measures,
+    disturbed_reps,
+)
+from landing_analysis.disturbances.effects import NO_EFFECT, Effect, WiderEvents
+from landing_analysis.disturbances.leg_visibility import (
+    PART,
+    contact_settings,
+    judge_leg_visibility,
+    leg_visibility_effect,
+)
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.measures.summaries import SUPPORT
-from landing_analysis.measures.support import (
-    EdgeSds,
-    contact_settings,
-    edge_sds,
-    hold_measures,
-    judge_support,
-    refuse_unsure,
-    support_notes,
-    widen_contacts,
-)
+from landing_analysis.measures.summaries import with_set
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
@@ -64,12 +66,21 @@ def light_of(
     )
 
 
-def support_of(scene, near=None):
-    return judge_support(light_of(*scene), near, SETTINGS)
+def legs_of(scene, near=None):
+    return judge_leg_visibility(light_of(*scene), near, SETTINGS)
+
+
+def effect_of(scene, near=None, *, task_given: bool = False) -> Effect:
+    return leg_visibility_effect(legs_of(scene, near), SETTINGS, task_given=task_given)
+
+
+def held_by(analysis, effect: Effect):
+    first_limb = analysis.decided.surgical_side or "left"
+    return with_set(disturbed_measures(analysis.measures, (effect,)), first_limb)
 
 
 def notes_of(scene) -> dict[str, tuple[str, str]]:
-    return {n.check: (n.state, n.text) for n in support_notes(support_of(scene), SETTINGS)}
+    return {n.check: (n.state, n.text) for n in effect_of(scene).notes}
 
 
 @pytest.mark.parametrize(
@@ -78,45 +89,41 @@ def notes_of(scene) -> dict[str, tuple[str, str]]:
      (SILHOUETTE, (), ()), (LOST_FEET, (), ())],
 )  # fmt: skip
 def test_a_knee_without_an_outline_is_covered_and_a_faint_one_loose(scene, covered, loose):
-    found = support_of(scene)
+    found = legs_of(scene)
     assert (found.covered, found.loose) == (covered, loose)
 
 
 def test_only_the_near_knee_of_a_side_view_is_asked():
     light = light_of(*PLAIN)
     light.contrast_levels[:, :, [0, 4, 5]] = 2.0
-    assert judge_support(light, None, SETTINGS).covered == ("left",)
-    assert judge_support(light, "right", SETTINGS).covered == ()
+    assert judge_leg_visibility(light, None, SETTINGS).covered == ("left",)
+    assert judge_leg_visibility(light, "right", SETTINGS).covered == ()
 
 
 def test_a_few_looks_without_an_outline_do_not_cover_a_knee():
     light = light_of(*PLAIN, looks=9)
     light.contrast_levels[:4, :, :] = 1.0
-    assert judge_support(light, None, SETTINGS).covered == ()
+    assert judge_leg_visibility(light, None, SETTINGS).covered == ()
 
 
 @pytest.mark.parametrize("light", [None, light_of(np.nan, np.nan, (np.nan,) * 6)])
 def test_where_light_was_not_measured_nothing_is_said_or_changed(light):
-    analysis = make_analysis()
-    found = judge_support(light, None, SETTINGS)
+    found = judge_leg_visibility(light, None, SETTINGS)
     assert found is None
-    assert support_notes(found, SETTINGS) == ()
-    assert edge_sds(found, SETTINGS) == EdgeSds()
-    assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
-    assert refuse_unsure(analysis.reps, found, SETTINGS) is analysis.reps
+    assert leg_visibility_effect(found, SETTINGS, task_given=False) == NO_EFFECT
 
 
 @pytest.mark.parametrize("scene", [PLAIN, SILHOUETTE, HAND_HELD])
 def test_legs_that_stand_out_keep_every_number(scene):
-    analysis, found = make_analysis(), support_of(scene)
-    assert hold_measures(analysis.measures, found, SETTINGS, "left") is analysis.measures
-    assert widen_contacts(analysis.contacts, edge_sds(found, SETTINGS)) is analysis.contacts
-    assert contact_settings(found, ContactSettings(), SETTINGS) == ContactSettings()
+    analysis, effect = make_analysis(), effect_of(scene)
+    assert held_by(analysis, effect) == analysis.measures
+    assert disturbed_contacts(analysis.contacts, (effect,)) == analysis.contacts
+    assert contact_settings(legs_of(scene), ContactSettings(), SETTINGS) == ContactSettings()
 
 
 def test_angles_of_a_covered_knee_are_refused_with_the_reason_and_the_rest_kept():
     analysis = make_analysis()
-    held = hold_measures(analysis.measures, support_of(COAT), SETTINGS, "left")
+    held = held_by(analysis, effect_of(COAT))
     for old, new in zip(analysis.measures.measures, held.measures, strict=True):
         if old.name.startswith(KNEE) and old.value is not None:
             assert new.value is None
@@ -131,8 +138,7 @@ def test_angles_of_a_covered_knee_are_refused_with_the_reason_and_the_rest_kept(
 @pytest.mark.parametrize(("view", "refused"), [("left_side", True), ("front", False)])
 def test_the_time_of_a_covered_knee_is_refused_where_it_is_read_from_the_knee(view, refused):
     analysis = make_analysis(view=view)
-    found = support_of(COAT, "left" if view == "left_side" else None)
-    held = hold_measures(analysis.measures, found, SETTINGS, "left")
+    held = held_by(analysis, effect_of(COAT, "left" if view == "left_side" else None))
     times = [
         new.value
         for old, new in zip(analysis.measures.measures, held.measures, strict=True)
@@ -155,7 +161,7 @@ def test_the_time_of_a_covered_knee_is_refused_where_it_is_read_from_the_knee(vi
 )
 def test_angles_of_a_poorly_seen_knee_keep_their_value_and_carry_a_named_part(scene, view):
     analysis = make_analysis(view=view)
-    held = hold_measures(analysis.measures, support_of(scene), SETTINGS, "left")
+    held = held_by(analysis, effect_of(scene))
     names = ("knee_flexion", "fppa")
     if scene is LOST_FEET:
         names = ("knee_flexion", "pelvis_shift", "knee_over_toes")
@@ -164,7 +170,7 @@ def test_angles_of_a_poorly_seen_knee_keep_their_value_and_carry_a_named_part(sc
         assert new.value == old.value
         if old.name.startswith(names) and old.value is not None:
             widened += 1
-            assert new.parts[-1].name == SUPPORT
+            assert new.parts[-1].name == PART
             assert_allclose(new.sd, hypot(old.sd, new.parts[-1].sd), atol=SUM_TOLERANCE)
             assert new.sd > old.sd
         else:
@@ -172,9 +178,9 @@ def test_angles_of_a_poorly_seen_knee_keep_their_value_and_carry_a_named_part(sc
     assert widened > 0
 
 
-def test_averaging_over_reps_does_not_shrink_what_poor_support_costs():
+def test_averaging_over_reps_does_not_shrink_what_poorly_seen_legs_cost():
     analysis = make_analysis()
-    held = hold_measures(analysis.measures, support_of(TROUSERS), SETTINGS, "left")
+    held = held_by(analysis, effect_of(TROUSERS))
     means = [row for row in held.summaries if row.name == "fppa_peak_flexion"]
     assert means
     assert all(row.mean_sd > SETTINGS.loose_fppa_sd_deg for row in means)
@@ -183,7 +189,7 @@ def test_averaging_over_reps_does_not_shrink_what_poor_support_costs():
 def test_every_edge_of_contacts_and_flights_is_widened():
     contacts = make_analysis().contacts
     more = {"on": 0.02, "off": 0.03}
-    wide = widen_contacts(contacts, EdgeSds(0.02, 0.03))
+    wide = disturbed_contacts(contacts, (Effect(events=(WiderEvents(0.02, 0.03),)),))
     pairs = [
         (getattr(old, name), getattr(new, name), "off" if "off" in name else "on")
         for olds, news, names in (
@@ -204,17 +210,15 @@ def test_every_edge_of_contacts_and_flights_is_widened():
 
 
 def test_the_darker_the_legs_the_wider_the_edges():
-    fainter = [
-        edge_sds(support_of((28, 65, (level,) * 6)), SETTINGS) for level in (120, 65, 45, 30)
-    ]
-    assert fainter[0] == EdgeSds()
-    assert np.all(np.diff([sds.on_s for sds in fainter]) > 0)
-    assert np.all(np.diff([sds.off_s for sds in fainter]) > 0)
+    fainter = [effect_of((28, 65, (level,) * 6)).events[0] for level in (120, 65, 45, 30)]
+    assert fainter[0] == WiderEvents()
+    assert np.all(np.diff([wider.landing_sd_s for wider in fainter]) > 0)
+    assert np.all(np.diff([wider.take_off_sd_s for wider in fainter]) > 0)
 
 
 def test_a_coat_makes_the_feet_count_more_than_the_body():
     plain = ContactSettings()
-    changed = contact_settings(support_of(COAT), plain, SETTINGS)
+    changed = contact_settings(legs_of(COAT), plain, SETTINGS)
     assert changed.body_off_sd_s > plain.body_off_sd_s
     assert changed.off_before_body_s > plain.off_before_body_s
     assert changed.front == plain.front
@@ -224,12 +228,14 @@ def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_no
     hops = make_analysis(task="hop", view="left_side").reps
     assert any(rep.used for rep in hops.reps)
     for scene in (LOST_FEET, NEARLY_BLACK, DARK, COAT):
-        refused = refuse_unsure(hops, support_of(scene), SETTINGS)
-        assert not any(rep.used for rep in refused.reps)
-        assert all(rep.reason for rep in refused.reps)
-    assert refuse_unsure(hops, support_of(PLAIN), SETTINGS) is hops
+        void = disturbed_reps(hops, (effect_of(scene, "left"),))
+        assert not any(rep.used for rep in void.reps)
+        assert all(rep.reason for rep in void.reps)
+        for effect in (effect_of(scene, "left", task_given=True), effect_of(scene)):
+            assert disturbed_reps(hops, (effect,)) == hops
+    assert disturbed_reps(hops, (effect_of(PLAIN, "left"),)) == hops
     jumps = make_analysis(view="left_side").reps
-    assert refuse_unsure(jumps, support_of(LOST_FEET), SETTINGS) == jumps
+    assert disturbed_reps(jumps, (effect_of(LOST_FEET, "left"),)) == jumps
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,55 @@
+"""(TimeBase, gaps, frame rate) -> Effect: what the clip's clock cannot carry."""
+
+from __future__ import annotations
+
+from landing_analysis.clock.intervals import Gap
+from landing_analysis.definitions import TIMES
+from landing_analysis.disturbances.effects import Effect, Suppressed, Unseen
+from landing_analysis.settings import ClockSettings
+from landing_analysis.tables import TimeBase
+
+SHORT_INTERVALS = frozenset({"landing_lead", "toe_to_heel_interval"})
+"""Measures of the order of 20 ms, less than a frame at slow rates."""
+
+
+def timing_effect(
+    time_base: TimeBase, gaps: tuple[Gap, ...], rate_hz: float, settings: ClockSettings
+) -> Effect:
+    """Say what the clock leaves open and what the frame rate cannot show.
+
+    Parameters
+    ----------
+    time_base, gaps : of the clip
+    rate_hz : frames per second of life
+    settings : ClockSettings
+
+    Returns
+    -------
+    Effect
+        No time at all while the time base is in doubt; no intervals of the order of 20 ms
+        below ``settings.timing_rate_hz``; no comparison of the limbs' times whose
+        difference is less than one frame; no reps in which frames are missing for longer
+        than ``settings.void_gap_s``.
+    """
+    step_ms = 1000.0 / rate_hz
+    suppressed = [Suppressed(TIMES, time_base.doubt)] if time_base.doubt else []
+    if rate_hz < settings.timing_rate_hz:
+        reason = (
+            f"one frame is {step_ms:.0f} ms, more than what is asked for; "
+            "film at 60 frames/s or more"
+        )
+        suppressed.append(Suppressed(SHORT_INTERVALS, reason))
+    return Effect(
+        unseen=tuple(
+            Unseen(
+                gap.start_s,
+                gap.end_s,
+                f"frames are missing for {gap.length_s:.2f} s inside this rep",
+            )
+            for gap in gaps
+            if gap.length_s > settings.void_gap_s
+        ),
+        suppressed=tuple(suppressed),
+        least_difference_s=1.0 / rate_hz,
+        too_alike=f"the limbs differ by less than one frame ({step_ms:.0f} ms)",
+    )
