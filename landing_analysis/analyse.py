@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from collections import Counter
 from collections.abc import Iterator
@@ -37,6 +38,7 @@ from landing_analysis.tables import (
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")  # a screen may obey them
 _LARGE_MEGABYTES = 200  # reading less, twice, takes less than two seconds (choice)
 _LONG_FRAMES = 5000  # of fewer all is measured in some seconds (choice)
 
@@ -126,8 +128,8 @@ def _facts(path: Path, start: StartProgress) -> Clip:
 
 
 def printable(name: str) -> str:
-    """Return a file name as text that any file can hold."""
-    return os.fsencode(name).decode("utf-8", "replace")
+    """Return a file name as text that any file and any screen can hold."""
+    return _CONTROL.sub("\N{REPLACEMENT CHARACTER}", os.fsencode(name).decode("utf-8", "replace"))
 
 
 def _folder_of(out_dir: Path, clip: Clip) -> Path:

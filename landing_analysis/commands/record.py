@@ -14,6 +14,7 @@ from landing_analysis.commands.shared import (
     data_option,
     in_one_sentence,
     opened_record,
+    reports_option,
 )
 
 
@@ -42,16 +43,18 @@ def export(start: Start, target: Path, data: Path | None) -> None:
 @record.command("import")
 @click.argument("source", metavar="PATH", type=click.Path(path_type=Path))
 @data_option
+@reports_option
 @click.pass_obj
 @in_one_sentence
-def import_(start: Start, source: Path, data: Path | None) -> None:
+def import_(start: Start, source: Path, data: Path | None, reports: Path | None) -> None:
     """Bring an export back into an empty data folder.
 
-    PATH is the folder that export made, its record.json, or its folder of CSV tables.
+    PATH is the folder that export made, its record.json, or its folder of CSV tables. All
+    of it comes in or nothing: each value is held against the rules of the record first.
     """
     from landing_analysis.record.exchange import import_record
 
-    with opened_record(data) as opened:
+    with opened_record(data, reports) as opened:
         rows = import_record(opened, source, start)
     click.echo(f"Read {counted(rows, 'row')} from {click.format_filename(source)}")
 

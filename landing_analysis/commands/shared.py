@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.errors import LandingAnalysisError, RecordError
 from landing_analysis.progress import Progress
 
 if TYPE_CHECKING:
@@ -52,12 +52,21 @@ def in_one_sentence(command: Command) -> Command:
 
 @contextmanager
 def opened_record(data: Path | None, reports: Path | None = None) -> Iterator[Record]:
-    """Open the record that the options name."""
+    """Open the record that the options name; a row that cannot be read ends in its own sentence."""
     from landing_analysis.record.database import open_record
     from landing_analysis.record.place import data_folder
+    from landing_analysis.record.store import bad_row_in
 
     with open_record(data_folder(data, reports)) as record:
-        yield record
+        try:
+            yield record
+        except (LandingAnalysisError, click.ClickException, click.Abort, click.exceptions.Exit):
+            raise
+        except Exception as error:
+            sentence = bad_row_in(record)
+            if sentence is None:
+                raise
+            raise RecordError(sentence) from error
 
 
 def table(rows: Iterable[tuple[str, ...]]) -> list[str]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
@@ -23,11 +24,15 @@ from landing_analysis.files import new_folder, write_text
 from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.record.database import Record, connect
 from landing_analysis.record.migrations import LATEST, RECORD_TABLES, WORK_OF_CLIPS, migrate
-from landing_analysis.record.place import make_private
+from landing_analysis.record.place import DataFolder, make_private
+from landing_analysis.record.rules import fault_in
 
 DOCUMENT, TABLES, ABOUT = "record.json", "tables", "export.csv"
 
 Rows = list[dict[str, Any]]
+
+_WHOLE = re.compile(r"-?\d{1,19}", re.ASCII)
+_A_NUMBER = re.compile(r"-?\d+(\.\d+)?([eE][+-]?\d+)?", re.ASCII)
 
 
 def export_record(record: Record, target: Path, start: StartProgress = no_progress) -> int:
@@ -94,14 +99,11 @@ def import_record(record: Record, source: Path, start: StartProgress = no_progre
     Raises
     ------
     RecordError
-        When the record holds something, or the export is damaged, incomplete or newer;
-        the record is then still empty.
+        When the record holds something, or the export is damaged, incomplete or newer, or
+        a value breaks a rule (`rules`); the first such row is named, and the record is
+        then still empty.
     """
-    if record.rows("SELECT 1 FROM patient LIMIT 1"):
-        raise RecordError(
-            f"The record {record.folder.record} holds patients already; import into an empty "
-            "data folder (--data)."
-        )
+    _require_empty(record)
     version, tables = _read(source)
     if version > LATEST:
         raise RecordError(
@@ -116,17 +118,33 @@ def import_record(record: Record, source: Path, start: StartProgress = no_progre
     try:
         with closing(connect(aside)) as connection:
             migrate(connection, version)
-            _fill(connection, tables, source, progress)
+            _fill(connection, tables, source, record.folder, progress)
             migrate(connection)
             connection.execute(WORK_OF_CLIPS)
             ready = {table: _all(connection, table) for table in (*RECORD_TABLES, "work")}
         with record.change() as connection:
+            _require_empty(record)  # somebody may have been quicker
             for table, rows in ready.items():
-                _insert_all(connection, table, rows, progress)
+                for row in rows:
+                    _insert(connection, table, row)
+                progress.advance(len(rows))
+    except sqlite3.OperationalError as error:
+        raise RecordError(
+            f"{source} cannot be brought in ({error}); make room on the disk and try again. "
+            "Nothing was changed."
+        ) from error
     finally:
         progress.close()
         _remove(aside)
     return n_rows
+
+
+def _require_empty(record: Record) -> None:
+    if record.rows("SELECT 1 FROM patient LIMIT 1"):
+        raise RecordError(
+            f"The record {record.folder.record} holds patients already; import into an empty "
+            "data folder (--data)."
+        )
 
 
 # --- writing -----------------------------------------------------------------------------------
@@ -160,22 +178,45 @@ def _csv_text(columns: list[str], rows: Rows) -> str:
 def _read(source: Path) -> tuple[int, dict[str, Rows]]:
     try:
         if (source / DOCUMENT).is_file():
-            return _read_json(source / DOCUMENT)
-        if source.is_dir():
-            return _read_csv(source / TABLES if (source / TABLES).is_dir() else source)
-        return _read_json(source)
-    except (OSError, ValueError, KeyError, TypeError, StopIteration, csv.Error) as error:
+            version, tables = _read_json(source / DOCUMENT)
+        elif source.is_dir():
+            version, tables = _read_csv(source / TABLES if (source / TABLES).is_dir() else source)
+        else:
+            version, tables = _read_json(source)
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        IndexError,
+        RecursionError,
+        csv.Error,
+    ) as error:
         raise RecordError(
             f"{source} is no whole export of a record; give the folder that "
             "landing-analysis record export made."
         ) from error
+    if version < 1:
+        raise RecordError(
+            f"{source} says that its record version is {version}; there is none such."
+        )
+    return version, tables
 
 
 def _read_json(path: Path) -> tuple[int, dict[str, Rows]]:
-    document = json.loads(path.read_text(encoding="utf-8"))
-    return int(document["record_version"]), {
-        table: document["tables"][table] for table in RECORD_TABLES
-    }
+    document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
+    version, tables = document["record_version"], document["tables"]
+    if type(version) is not int or not isinstance(tables, dict):
+        raise TypeError("no version or no tables")
+    rows = {table: tables.pop(table) for table in RECORD_TABLES}
+    if tables or not all(isinstance(row, dict) for table in rows.values() for row in table):
+        raise TypeError("other tables, or rows that are none")
+    return version, rows
+
+
+def _no_number(text: str) -> float:
+    """Refuse what Python reads as a number although JSON has no such."""
+    raise ValueError(text)
 
 
 def _read_csv(folder: Path) -> tuple[int, dict[str, Rows]]:
@@ -185,49 +226,72 @@ def _read_csv(folder: Path) -> tuple[int, dict[str, Rows]]:
 
 def _csv_rows(path: Path) -> Rows:
     with path.open(encoding="utf-8", newline="") as file:
-        return [
-            {name: value if value != "" else None for name, value in row.items()}
-            for row in csv.DictReader(file, strict=True)
-        ]
+        header, *lines = csv.reader(file, strict=True)
+    cells = [[cell if cell != "" else None for cell in line] for line in lines]
+    return [_Cells(zip(header, line, strict=True)) for line in cells]
+
+
+class _Cells(dict[str, Any]):
+    """A row of text, whose numbers are still to be read."""
 
 
 def _fill(
-    connection: sqlite3.Connection, tables: dict[str, Rows], source: Path, progress: Progress
+    connection: sqlite3.Connection,
+    tables: dict[str, Rows],
+    source: Path,
+    folder: DataFolder,
+    progress: Progress,
 ) -> None:
-    """Insert the rows; the schema refuses what does not belong."""
+    """Insert the rows; the first one that breaks a rule or the schema ends it."""
+    connection.execute("BEGIN")
+    for table, rows in tables.items():
+        kinds = {r["name"]: r["type"] for r in connection.execute(f"PRAGMA table_info({table})")}
+        for number, row in enumerate(rows, 1):
+            fault = _fault_in(connection, table, row, kinds, folder)
+            if fault:
+                raise RecordError(
+                    f"{source} was not imported, because of row {number} of {table}: {fault}. "
+                    "Nothing was changed; correct that row, or export the record again."
+                )
+        progress.advance(len(rows))
+    connection.execute("COMMIT")
+
+
+def _fault_in(
+    connection: sqlite3.Connection,
+    table: str,
+    row: dict[str, Any],
+    kinds: dict[str, str],
+    folder: DataFolder,
+) -> str | None:
+    """Insert a row, or say why it is none of this table."""
+    strange = next((name for name in row if name not in kinds), None)
+    if strange is not None:
+        return f"there is no column {strange!r:.40}"
+    if isinstance(row, _Cells):
+        row = {name: _number(text, kinds[name]) for name, text in row.items()}
+    fault = fault_in(table, row, kinds, lambda stored: folder.report_at(stored) is not None)
+    if fault:
+        return fault
     try:
-        connection.execute("BEGIN")
-        for table, rows in tables.items():
-            _insert_all(connection, table, rows, progress)
-        connection.execute("COMMIT")
-    except (sqlite3.Error, AttributeError, TypeError, OverflowError) as error:
-        raise RecordError(
-            f"{source} does not fit the record's schema ({error}); export it again."
-        ) from error
+        _insert(connection, table, row)
+    except sqlite3.IntegrityError as error:
+        return f"it does not fit the others or the record's schema ({error})"
+    return None
 
 
-def _insert_all(connection: sqlite3.Connection, table: str, rows: Rows, progress: Progress) -> None:
-    known = {row["name"]: row["type"] for row in connection.execute(f"PRAGMA table_info({table})")}
-    for row in rows:
-        names = [name for name in row if name in known]
-        if set(names) != set(row):
-            raise TypeError(f"{table} has no column {sorted(set(row) - set(names))[0]}")
-        values = [_number(row[name], known[name]) for name in names]
-        connection.execute(
-            f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
-            values,
-        )
-    progress.advance(len(rows))
+def _insert(connection: sqlite3.Connection, table: str, row: dict[str, Any]) -> None:
+    connection.execute(
+        f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})",
+        tuple(row.values()),
+    )
 
 
-def _number(value: object, kind: str) -> object:
+def _number(text: str | None, kind: str) -> object:
     """Turn a number that CSV holds as text back, with Python's own exact reading."""
-    if not isinstance(value, str) or kind == "TEXT":
-        return value
-    try:
-        return float(value) if kind == "REAL" else int(value)
-    except ValueError as error:
-        raise TypeError(f"{value!r} is no number") from error
+    if text is None or kind == "TEXT" or not _A_NUMBER.fullmatch(text):
+        return text
+    return float(text) if kind == "REAL" else int(text) if _WHOLE.fullmatch(text) else text
 
 
 def _all(connection: sqlite3.Connection, table: str) -> Rows:

@@ -15,7 +15,7 @@ from landing_analysis.patients import DESCRIPTION, same_code
 from landing_analysis.record.backups import make_backup, remove_backups
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import apart_from, is_below
-from landing_analysis.record.store import find_patient
+from landing_analysis.record.store import code_of
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def holdings_of(record: Record, code: str) -> Holdings:
     PatientError
         When there is no such patient.
     """
-    code = find_patient(record, code).code
+    code = code_of(record, code)
     of_patient = (
         "FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
     )

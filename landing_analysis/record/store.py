@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -10,9 +11,11 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from landing_analysis.errors import PatientError
+from landing_analysis.errors import PatientError, RecordError
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.database import Record, Row
+from landing_analysis.record.migrations import RECORD_TABLES
+from landing_analysis.record.rules import fault_in
 from landing_analysis.tables import LIMBS, Clip, Limb
 
 RecordedFrom = Literal["clip", "file name", "file time"]
@@ -41,6 +44,18 @@ def find_patient(record: Record, code: str) -> Patient:
         known = ", ".join(patient.code for patient in list_patients(record)) or "none yet"
         raise PatientError(f"There is no patient {code}; known are: {known}.")
     return patient_in(rows[0])
+
+
+def code_of(record: Record, code: str) -> str:
+    """Return a patient's code as it is stored, also of one who cannot be read.
+
+    Raises
+    ------
+    PatientError
+        When there is none of that code.
+    """
+    rows = record.rows("SELECT code FROM patient WHERE code = ?", code)
+    return str(rows[0][0]) if rows else find_patient(record, code).code
 
 
 def add_patient(record: Record, patient: Patient) -> None:
@@ -101,15 +116,24 @@ def _facts(patient: Patient) -> tuple[str | None, str | None, float | None]:
 
 
 def patient_in(row: Row) -> Patient:
-    """Return the patient in a row that holds the columns of the table of patients."""
+    """Return the patient in a row that holds the columns of the table of patients.
+
+    Raises
+    ------
+    RecordError
+        When there can be no such patient.
+    """
     day = row["surgery_date"]
-    return Patient(
-        code=row["code"],
-        surgical_side=_limb(row["surgical_side"]),
-        surgery_date=date.fromisoformat(day) if day else None,
-        stature_m=row["stature_m"],
-        invented=bool(row["invented"]),
-    )
+    try:
+        return Patient(
+            code=row["code"],
+            surgical_side=_limb(row["surgical_side"]),
+            surgery_date=date.fromisoformat(day) if day else None,
+            stature_m=row["stature_m"],
+            invented=bool(row["invented"]),
+        )
+    except (PatientError, ValueError) as error:
+        raise RecordError(_about_bad_row("a patient", row["code"], str(error))) from error
 
 
 def _limb(text: str | None) -> Limb | None:
@@ -530,3 +554,37 @@ def read_clips(record: Record, code: str) -> tuple[dict[str, Any], ...]:
         code,
     )
     return tuple({**dict(row), "date": date.fromisoformat(row["date"])} for row in rows)
+
+
+# --- rows that nobody can read -----------------------------------------------------------------
+
+_PATIENT_OF = {
+    "patient": "SELECT code FROM patient WHERE id = ?",
+    "visit": "SELECT code FROM patient JOIN visit ON patient_id = patient.id WHERE visit.id = ?",
+    "clip": "SELECT code FROM patient JOIN visit ON patient_id = patient.id "
+    "JOIN clip ON visit_id = visit.id WHERE clip.id = ?",
+    "analysis": "SELECT code FROM patient JOIN visit ON patient_id = patient.id "
+    "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id WHERE analysis.id = ?",
+}
+
+
+def bad_row_in(record: Record) -> str | None:
+    """Name the first row of the record that breaks a rule, and what to do; None without any."""
+    for table in RECORD_TABLES:
+        kinds = {row["name"]: row["type"] for row in record.rows(f"PRAGMA table_info({table})")}
+        for row in map(dict, record.rows(f"SELECT * FROM {table} ORDER BY id")):
+            fault = fault_in(table, row, kinds, lambda stored: isinstance(stored, str))
+            if fault:
+                of = table if table in _PATIENT_OF else "analysis"
+                codes = record.rows(_PATIENT_OF[of], row["id" if of == table else "analysis_id"])
+                return _about_bad_row(f"the row {row['id']} of {table}", codes[0][0], fault)
+    return None
+
+
+def _about_bad_row(row: str, code: str, fault: str) -> str:
+    shown = shlex.quote(code if code.isprintable() else ascii(code))
+    return (
+        f"The record holds {row} that this program never wrote: {fault.rstrip('.')}. Bring back "
+        "an earlier copy with: landing-analysis record restore, or remove the patient with: "
+        f"landing-analysis patient remove {shown}"
+    )

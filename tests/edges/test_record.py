@@ -423,15 +423,15 @@ def test_backups_are_made_daily_and_the_newest_kept(filled, monkeypatch):
 
 # --- export and import -------------------------------------------------------------------------
 
-_TRICKY = (0.1 + 0.2, 1e-300, 5e-324, 1.7976931348623157e308, -1 / 3, 123456789.12345679, 2.0)
+_TRICKY = (0.1 + 0.2, 1e-300, 5e-324, 999999999999.9999, -1 / 3, 123456789.12345679, 2.0)
 
 
 @pytest.fixture
 def tricky(filled) -> DataFolder:
     with open_record(filled) as record, record.change() as connection:
-        for number, value in enumerate(_TRICKY, 1):
-            connection.execute("UPDATE measure SET value = ? WHERE id = ? AND sd NOT NULL",
-                               (value, number))  # fmt: skip
+        angles = connection.execute("SELECT id FROM measure WHERE unit = 'deg' AND sd NOT NULL")
+        for (number,), value in zip(angles.fetchmany(len(_TRICKY)), _TRICKY, strict=True):
+            connection.execute("UPDATE measure SET value = ? WHERE id = ?", (value, number))
         connection.execute("UPDATE quality SET text = 'says \"so\", twice;\nand é' WHERE id = 1")
     return filled
 
