@@ -54,7 +54,7 @@ class Definition:
     scope: Literal["limb", "body"]
     views: tuple[View, ...]
     compare: Literal["lsi", "difference"] | None
-    better: Literal["higher", "lower", "nearer zero"] | None
+    better: Literal["higher", "nearer zero"] | None
     meaning: str
     source: str
     limits: str
@@ -129,7 +129,9 @@ _DEFINITIONS = (
         "Angle between hip-knee and knee-ankle lines in the picture, as deviation from straight; "
         "positive is valgus.",
         "Lines after Willson 2006 and Munro 2012 (secondary page); hip is the model's hip point.",
-        "A projection, not the joint's own abduction angle. Published bands use other landmarks.",
+        "A projection, not the joint's own abduction angle. Published bands use other landmarks. "
+        "Not measurable where thigh or shank points at the camera, where the foot points away "
+        "from it, or where hip and knee are not found steadily.",
     ),
     Definition(
         "fppa_peak_flexion", "FPPA at peak flexion", "deg", 1, "limb", FRONTAL_VIEWS,
@@ -141,7 +143,7 @@ _DEFINITIONS = (
     ),
     Definition(
         "fppa_most_inward", "Most inward FPPA", "deg", 1, "limb", FRONTAL_VIEWS,
-        "difference", "lower",
+        "difference", None,
         "Largest (most valgus) FPPA between initial contact and toe-off.",
         "Same lines as FPPA at peak flexion.",
         "A largest value of a noisy signal reads slightly high.",
@@ -157,7 +159,7 @@ _DEFINITIONS = (
     ),
     Definition(
         "knee_ankle_separation_ratio", "Knee to ankle separation ratio", "1", 2, "body",
-        FRONTAL_VIEWS, None, "higher",
+        FRONTAL_VIEWS, None, None,
         "Distance between the knees over distance between the ankles at peak flexion.",
         "Mizner 2012, J Orthop Sports Phys Ther 42(3):221-227.",
         "Below 1 the knees are inside the ankles; depends on stance width.",

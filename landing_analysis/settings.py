@@ -259,6 +259,17 @@ class MeasureSettings:
 
 
 @dataclass(frozen=True)
+class AlignmentSettings:
+    """When an FPPA says something of a knee's alignment; see tests/accuracy/methods/angles.md."""
+
+    most_turn_gain: float = 3.0  # deg per deg of leg turn: 3.3 deg make the limit's 10 (choice)
+    foot_share_of_leg: float = 0.26  # heel to toe landmark, 0.22 m on a leg of 0.84 m (choice)
+    most_over_foot_deg: float = 20.0  # FPPA of a knee bent straight over its turned foot (choice)
+    scatter_reach_s: float = 0.1  # on both sides of an instant (choice)
+    most_scatter_deg: float = 4.0  # of one frame's angle; 1.1 at most on two plain clips
+
+
+@dataclass(frozen=True)
 class ClockSettings:
     """How the clip's clock is questioned: gaps, slow motion, what a frame rate cannot carry."""
 
@@ -364,6 +375,7 @@ class Settings:
     reps: RepSettings = field(default_factory=RepSettings)
     knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
+    alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
     light: LightSettings = field(default_factory=LightSettings)

@@ -200,7 +200,7 @@ def analyse_people(
             analysed_at=analysed_at,
         ),
         limits=options.limits,
-        knee_angles=seen_angles(knee_angles(square_on, view, settings.knee), legs),
+        knee_angles=seen_angles(knee_angles(square_on, view, settings), legs),
         camera=poses.camera,
     )  # fmt: skip
 

@@ -61,7 +61,8 @@ class Pose:
     """What is true of the landing, in degrees and metres.
 
     ``inward_m`` is how far each knee lies medial to the line from hip to ankle at the
-    lowest point; ``hip_left_m`` how far the pelvis is carried to the patient's left.
+    lowest point; ``hip_left_m`` how far the pelvis is carried to the patient's left;
+    ``turned_out_deg`` how far both legs are turned about the vertical, feet and knees alike.
     """
 
     flexion_contact_deg: float = 20.0
@@ -70,6 +71,7 @@ class Pose:
     hip_left_m: float = 0.0
     lean_left_deg: float = 0.0
     lean_forward_deg: float = 10.0
+    turned_out_deg: float = 0.0
 
 
 def flexion_at_deg(t_s: np.ndarray, pose: Pose) -> np.ndarray:
@@ -121,15 +123,18 @@ def _places(t_s: np.ndarray, pose: Pose) -> dict[str, np.ndarray]:
         ankle = np.stack([zero, zero + out * HIP_HALF_M, ANKLE_M + lift], axis=1)
         hip = ankle + np.stack([zero, pose.hip_left_m * share, reach[limb]], axis=1)
         knee = 0.5 * (hip + ankle)
-        knee += np.stack([SEGMENT_M * np.sin(half), -out * inward[limb], zero], axis=1)
+        turn = np.radians(pose.turned_out_deg)
+        ahead = np.array([np.cos(turn), out * np.sin(turn), 0.0])
+        knee += np.stack([zero, -out * inward[limb], zero], axis=1)
+        knee += SEGMENT_M * np.sin(half)[:, None] * ahead
         forward, left = np.radians(pose.lean_forward_deg), np.radians(pose.lean_left_deg) * share
         lean = np.stack([zero + np.tan(forward), np.tan(left), zero + 1.0], axis=1)
         places |= {
             f"{limb}_hip": hip,
             f"{limb}_knee": knee,
             f"{limb}_ankle": ankle,
-            f"{limb}_toe": ankle + np.array([0.16, 0.0, -ANKLE_M]),
-            f"{limb}_heel": ankle + np.array([-0.05, 0.0, -ANKLE_M]),
+            f"{limb}_toe": ankle + 0.16 * ahead - [0.0, 0.0, ANKLE_M],
+            f"{limb}_heel": ankle - 0.05 * ahead - [0.0, 0.0, ANKLE_M],
             f"{limb}_shoulder": hip + TRUNK_M * lean + np.array([0.0, out * 0.08, 0.0]),
         }
     return places

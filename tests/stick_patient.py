@@ -137,7 +137,7 @@ def make_analysis(
             analysed_at="2031-02-03T10:11:12+00:00",
         ),
         limits=limits,
-        knee_angles=knee_angles(tracks, estimate, settings.knee),
+        knee_angles=knee_angles(tracks, estimate, settings),
     )
 
 

@@ -29,6 +29,7 @@ COVERAGE = Z_95  # standard uncertainties in a 95 % interval (JCGM 100:2008; mem
 
 TITLES = {
     "knee_inward": "Knee inward",
+    "knee_outward": "Knee outward",
     "knees_together": "Knees together",
     "target_flexion": "Target flexion",
     "stiff_landing": "Stiff landing",

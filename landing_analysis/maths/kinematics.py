@@ -140,6 +140,51 @@ def false_fppa_deg(flexion: FloatArray | float, yaw: FloatArray | float) -> Floa
     return false
 
 
+def tilt_tangent(share: FloatArray) -> FloatArray:
+    """Return the tangent of a segment's tilt out of the picture.
+
+    Parameters
+    ----------
+    share : (...) seen length over length when square to the camera, taken as 1 at most
+
+    Returns
+    -------
+    (...) sqrt(1 / share^2 - 1): a segment tilted by ``a`` looks ``cos a`` as long. Infinite
+    for one that points at the camera.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tangent: FloatArray = np.sqrt(1 / np.clip(share, 0, 1) ** 2 - 1)
+    return tangent
+
+
+def turned_leg_fppa_deg(
+    thigh_tangent: FloatArray, shank_tangent: FloatArray, turn_sine: FloatArray | float
+) -> FloatArray:
+    """Return the FPPA that a leg shows which bends straight over a foot turned from the camera.
+
+    Parameters
+    ----------
+    thigh_tangent, shank_tangent : from `tilt_tangent`
+    turn_sine : sine of the foot's turn out of the camera's direction
+
+    Returns
+    -------
+    (...) degrees, of the sign of ``turn_sine``
+
+    Notes
+    -----
+    Derived: turning a tilted segment about the vertical turns its picture by
+    atan(tan(tilt) sin(turn)); thigh and shank tilt opposite ways, so their parts add. Equal
+    tilts give `false_fppa_deg`. A small turn changes FPPA by the sum of both tangents, degree
+    by degree. Parallel projection: a segment that comes toward the camera looks a few per
+    cent longer than it should, and its tilt smaller.
+    """
+    fppa: FloatArray = np.degrees(
+        np.arctan(thigh_tangent * turn_sine) + np.arctan(shank_tangent * turn_sine)
+    )
+    return fppa
+
+
 def flexion_seen_deg(flexion: FloatArray | float, yaw: FloatArray | float) -> FloatArray:
     """Return the flexion that a camera ``yaw`` degrees off the side view sees."""
     half = np.tan(np.radians(flexion) / 2)

@@ -9,8 +9,9 @@ import numpy as np
 
 from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import fppa_deg
+from landing_analysis.measures.alignment import fppa_doubts, without_doubtful
 from landing_analysis.measures.knee import side_flexion_deg, straight_leg_px
-from landing_analysis.settings import KneeSettings
+from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -57,7 +58,7 @@ class CurveSet:
         return tuple(curve for curve in self.curves if curve.limb == limb)
 
 
-def knee_angles(tracks: Tracks, view: ViewEstimate, settings: KneeSettings) -> KneeAngles | None:
+def knee_angles(tracks: Tracks, view: ViewEstimate, settings: Settings) -> KneeAngles | None:
     """Return the knee's angle frame by frame.
 
     Parameters
@@ -69,15 +70,26 @@ def knee_angles(tracks: Tracks, view: ViewEstimate, settings: KneeSettings) -> K
     -------
     KneeAngles
         From the low-passed tracks: flexion of the near limb in a side view,
-        corrected as the measures are; FPPA of both limbs in a front or back view;
-        None in an oblique one.
+        corrected as the measures are; FPPA of both limbs in a front or back view,
+        where it can be read; None in an oblique one.
     """
     if view.view in FRONTAL_VIEWS:
         behind = view.view == "back"
-        return KneeAngles("fppa", {k: fppa_deg(*_leg(tracks, k), k, behind) for k in LIMBS})
+        return KneeAngles(
+            "fppa",
+            {
+                k: without_doubtful(
+                    fppa_deg(*_leg(tracks, k), k, behind),
+                    fppa_doubts(tracks, k, settings.alignment),
+                )
+                for k in LIMBS
+            },
+        )
     if view.view in SIDE_VIEWS and view.near_limb is not None:
         leg = _leg(tracks, view.near_limb)
-        flexion = side_flexion_deg(leg, straight_leg_px(leg, settings), view.yaw_deg, settings)
+        flexion = side_flexion_deg(
+            leg, straight_leg_px(leg, settings.knee), view.yaw_deg, settings.knee
+        )
         return KneeAngles("flexion", {view.near_limb: flexion})
     return None
 

@@ -33,6 +33,7 @@ from landing_analysis.maths.kinematics import (
     tilt_deg,
 )
 from landing_analysis.maths.statistics import Z_95
+from landing_analysis.measures.alignment import doubt_at, fppa_doubts
 from landing_analysis.measures.knee import (
     LARGEST_YAW_DEG,
     offset_sd_deg,
@@ -53,6 +54,7 @@ from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
     VIEWS,
+    BoolArray,
     Contact,
     Event,
     Flight,
@@ -143,6 +145,17 @@ class _Scene:
     def smooth_leg(self, limb: Limb) -> Points:
         hip, knee, ankle = (self.tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG)
         return hip, knee, ankle
+
+    def fppa_doubts(self, limb: Limb) -> tuple[tuple[str, BoolArray], ...]:
+        """Return in which frames the FPPA of a limb cannot be read, and why."""
+        if limb not in self._doubts:
+            self._doubts[limb] = fppa_doubts(self.tracks, limb, self.settings.alignment)
+        return self._doubts[limb]
+
+    @cached_property
+    def _doubts(self) -> dict[Limb, tuple[tuple[str, BoolArray], ...]]:
+        """Return what `fppa_doubts` has worked out so far."""
+        return {}
 
     @cached_property
     def straight_px(self) -> float:
@@ -561,6 +574,7 @@ def _fppa(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
 
 
 def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
+    _refuse_doubtful(scene, limb, fit)
     frame = fit.frames[len(fit.frames) // 2]
     hip, knee, ankle = (point[frame] for point in scene.leg(limb))
     seen_px = float(np.linalg.norm(knee - hip) + np.linalg.norm(ankle - knee))
@@ -574,6 +588,12 @@ def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     return Reading(fit.value, parts, fit.frames)
 
 
+def _refuse_doubtful(scene: _Scene, limb: Limb, fit: Fit) -> None:
+    doubt = doubt_at(scene.fppa_doubts(limb), fit.frames)
+    if doubt is not None:
+        raise _NotMeasurableError(doubt)
+
+
 def _fppa_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     angle = _fppa(scene, limb, scene.leg(limb))
     return _fppa_reading(scene, limb, *_at_contact(scene, rep, limb, angle))
@@ -585,6 +605,8 @@ def _fppa_at_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 
 
 def _fppa_most_inward(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    # What cannot be read at the lowest point may have been the most inward.
+    _fppa_at_peak(scene, rep, limb)
     angle, smooth = (_fppa(scene, limb, leg(limb)) for leg in (scene.leg, scene.smooth_leg))
     return _fppa_reading(scene, limb, *_at_largest(scene, rep, limb, angle, smooth))
 

@@ -164,5 +164,5 @@ def _extremes(values: np.ndarray, better: str | None) -> tuple[float | None, flo
     """Return the best and the worst value, None where neither direction is better."""
     if better is None:
         return None, None
-    merit = {"higher": values, "lower": -values, "nearer zero": -np.abs(values)}[better]
+    merit = values if better == "higher" else -np.abs(values)
     return float(values[np.argmax(merit)]), float(values[np.argmin(merit)])

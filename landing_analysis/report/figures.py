@@ -67,7 +67,7 @@ def contact_curves_figure(analysis: Analysis, found: CurveSet) -> Figure:
     _share_y(panels)
     for axes in panels:
         if found.kind == "fppa":
-            _mark_limit(axes, _limit(analysis, "fppa_peak_flexion"))
+            _mark_limits(axes, _limits(analysis, "fppa_peak_flexion"))
             axes.axhline(0, color=MUTED, linewidth=0.6)
         else:
             _mark_target(axes, analysis.decided.target_flexion_deg)
@@ -107,7 +107,7 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     axes.set_xlim(min(numbers) - 0.6, max(numbers) + 0.4 + room)
     axes.set_xticks(numbers if len(numbers) <= 15 else numbers[::5])
     axes.set_xlabel("rep")
-    _mark_limit(axes, _limit(analysis, name))
+    _mark_limits(axes, _limits(analysis, name))
     if name == "knee_flexion_peak":
         _mark_target(axes, analysis.decided.target_flexion_deg)
     refused = [rep.number for rep in analysis.reps.reps if not rep.used]
@@ -236,37 +236,36 @@ def _share_y(panels: Iterable[Axes]) -> None:
         a.grid(axis="y", color=RULE, linewidth=0.5)
 
 
-def _limit(analysis: Analysis, name: str) -> Limit | None:
-    """Return the limit of a measure that applies to the task; not those of side differences."""
+def _limits(analysis: Analysis, name: str) -> tuple[Limit, ...]:
+    """Return the limits of a measure that apply to the task; not those of side differences."""
     task = analysis.decided.task
-    fitting = (
+    return tuple(
         limit
         for limit in analysis.limits
         if limit.measure == name and limit.finding != "side_difference"
         if task is None or task in limit.tasks
     )
-    return next(fitting, None)
 
 
 def _summary(analysis: Analysis, name: str, limb: Limb) -> SetSummary | None:
     return next((s for s in analysis.measures.summaries if s.name == name and s.limb == limb), None)
 
 
-def _mark_limit(axes: Axes, limit: Limit | None) -> None:
-    if limit is None:
-        return
-    low, high = edges(limit)
-    bottom, top = axes.get_ylim()
-    for of_limit, away in ((low, -1), (high, 1)):
-        if of_limit is None:
-            continue
-        edge = printed_value(of_limit, limit.measure)
-        margin = 0.08 * (top - bottom)
-        bottom, top = min(bottom, edge - margin), max(top, edge + margin)
-        axes.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
-        axes.axhspan(edge, edge + away * 1e6, color=PALE, zorder=0)
-        _name_line(axes, edge, f"limit {edge:g}".replace("-", "−"), above=away > 0)
-    axes.set_ylim(bottom, top)
+def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
+    """Draw each edge and make room for it, the ground beyond it grey."""
+    for limit in limits:
+        low, high = edges(limit)
+        bottom, top = axes.get_ylim()
+        for of_limit, away in ((low, -1), (high, 1)):
+            if of_limit is None:
+                continue
+            edge = printed_value(of_limit, limit.measure)
+            margin = 0.08 * (top - bottom)
+            bottom, top = min(bottom, edge - margin), max(top, edge + margin)
+            axes.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+            axes.axhspan(edge, edge + away * 1e6, color=PALE, zorder=0)
+            _name_line(axes, edge, f"limit {edge:g}".replace("-", "−"), above=away > 0)
+        axes.set_ylim(bottom, top)
 
 
 def _mark_target(axes: Axes, target_deg: float) -> None:

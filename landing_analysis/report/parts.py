@@ -31,6 +31,7 @@ from landing_analysis.findings.judging import (
     foot_strike,
     limb_words,
 )
+from landing_analysis.findings.tally import Tally, tally_of_set
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -311,6 +312,36 @@ def favouring_words(analysis: Analysis) -> str | None:
     return f"The signs of favouring point to the {limb} being used more. Motion, not force."
 
 
+def tally(analysis: Analysis) -> Tally:
+    """Count out the findings of the set."""
+    return tally_of_set(
+        analysis.measures,
+        analysis.findings,
+        analysis.limits,
+        analysis.decided,
+        analysis.view.near_limb,
+    )
+
+
+def tally_words(counted: Tally) -> str:
+    """Say how the findings of the set fell out: every kind, so that none is passed over."""
+    kinds = (
+        (counted.outside, "outside a limit"),
+        (counted.within, "within"),
+        (counted.cannot_tell, "cannot tell"),
+        (counted.not_measurable, "not measurable"),
+    )
+    words = ", ".join(f"{n} {kind}" for n, kind in kinds if n)
+    if not words:
+        return "No measure of this set has a limit that it could be held against."
+    if not counted.few or counted.fewest_reps is None:
+        return f"{words}."
+    reps = f"{counted.fewest_reps} rep" + ("s" if counted.fewest_reps > 1 else "")
+    if counted.few == counted.judged:
+        return f"{words}, {reps}: too few for a verdict."
+    return f"{words}. {counted.few} of them on {reps}: too few for a verdict."
+
+
 def shows_fppa(analysis: Analysis) -> bool:
     """Whether the page names an FPPA, so that it has to say what that is."""
     return any(is_fppa(row.name) for row in analysis.measures.measures)
@@ -524,11 +555,16 @@ def findings_by_title(analysis: Analysis) -> list[tuple[str, list[Finding]]]:
 
 
 def finding_matrix(analysis: Analysis) -> list[tuple[str, Limb | None, dict[int, Verdict]]]:
-    """Return the verdict of every judged measure by rep, as (measure, limb, verdicts)."""
+    """Return the verdict of every judged measure by rep, as (measure, limb, verdicts).
+
+    A measure with two limits has the worse of its verdicts.
+    """
     rows: dict[tuple[str, Limb | None], dict[int, Verdict]] = {}
     for finding in analysis.findings:
         if finding.rep is not None:
-            rows.setdefault((finding.measure, finding.limb), {})[finding.rep] = finding.verdict
+            verdicts = rows.setdefault((finding.measure, finding.limb), {})
+            seen = (finding.verdict, verdicts.get(finding.rep, finding.verdict))
+            verdicts[finding.rep] = min(seen, key=_RANK.__getitem__)
     return [(DEFINITIONS[name].label, limb, verdicts) for (name, limb), verdicts in rows.items()]
 
 

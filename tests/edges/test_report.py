@@ -96,9 +96,18 @@ def test_intended_use_and_every_caution_are_visible():
             assert words in text
 
 
+def _with_a_strict_limit():
+    """Return the set with the surgical knee surely outside its limit."""
+    analysis = make_analysis()
+    strict = Limit("knee_inward", "fppa_peak_flexion", "upper", 2.0, "deg", "a made-up limit")
+    limits = (strict, *(x for x in analysis.limits if x.finding != "knee_inward"))
+    findings = judge_measures(analysis.measures, limits, analysis.decided)
+    return replace(analysis, limits=limits, findings=findings)
+
+
 def test_findings_of_the_set_come_first_outside_before_undecided():
-    analysis, html = _set(JUMPS)
-    text = read_page(html).text
+    analysis = _with_a_strict_limit()
+    text = read_page(_html(analysis)).text
     first = text[text.index("What stands out") : text.index("of the set:")]
     of_set = [f for f in analysis.findings if f.rep is None]
     shown = [f for f in of_set if sentence(f.text) in first]
@@ -111,12 +120,22 @@ def test_findings_of_the_set_come_first_outside_before_undecided():
 
 
 def test_more_than_five_findings_that_need_a_look_are_cut_to_five():
-    analysis = make_analysis()
+    analysis = _with_a_strict_limit()
     one = next(f for f in analysis.findings if f.rep is None and f.verdict == "above")
     many = tuple(replace(one, text=f"Sentence {k}.") for k in range(9))
     first, rest = headlines(replace(analysis, findings=many))
     assert [row.text for row in first] == [f"Sentence {k}." for k in range(5)]
     assert len(rest) == 4
+
+
+def test_a_set_is_never_called_within_while_something_cannot_be_told():
+    analysis, html = _set("a single rep")
+    text = read_page(html).text
+    assert "Every finding of the set lies within" not in text
+    of_set = [f for f in analysis.findings if f.rep is None]
+    undecided = {(f.measure, f.limb) for f in of_set if f.verdict == "cannot tell"}
+    assert undecided
+    assert f"{len(undecided)} cannot tell, 1 rep: too few for a verdict." in text
 
 
 def test_every_finding_of_every_rep_is_on_the_page():

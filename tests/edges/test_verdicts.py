@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from landing_analysis.findings.judging import edges, favoured_limb, judge_measures, verdict
+from landing_analysis.findings.tally import tally_of_set
 from landing_analysis.measures.summaries import compare_sides, summarise
+from landing_analysis.report.parts import tally_words
 from landing_analysis.tables import (
     Decided,
     Finding,
@@ -228,3 +230,58 @@ def test_no_text_diagnoses_or_clears():
     assert len(texts) == 7
     for word in ("risk", "injur", "clear", "safe", "normal", "diagnos", "force plate"):
         assert not [text for text in texts if word in text]
+
+
+# --- counted out -------------------------------------------------------------------------------
+
+OUTWARD = Limit("knee_outward", "fppa_peak_flexion", "lower", -10.0, "deg", "a choice")
+
+
+def _tally(measures: Measures, *limits: Limit, view="front", near=None):
+    decided = replace(DECIDED, view=view)
+    findings = judge_measures(measures, limits, decided)
+    return tally_of_set(measures, findings, limits, decided, near)
+
+
+def test_one_rep_of_a_poor_clip_is_counted_out_and_is_too_few_for_a_verdict():
+    rows = [
+        _row(1, "fppa_peak_flexion", "left", 2.0, 2.0, "deg"),
+        _row(1, "fppa_peak_flexion", "right", 9.0, 2.0, "deg"),
+        _row(1, "pelvis_shift", None, 9.0, 3.0, "%"),
+        _row(1, "landing_lead", None, 0.0, 2.0, "ms"),
+    ]
+    counted = _tally(_measures(rows), UPPER, BAND, LEAD)
+    assert tally_words(counted) == "2 within, 2 cannot tell, 1 rep: too few for a verdict."
+
+
+def test_a_value_with_two_limits_counts_once_by_the_worse():
+    undecided = _tally(_inward([9.5, 9.0, 9.9]), UPPER, OUTWARD)
+    assert (undecided.within, undecided.cannot_tell, undecided.judged) == (0, 1, 1)
+    outward = _tally(_inward([-15.0, -14.0, -16.0]), UPPER, OUTWARD)
+    assert (outward.outside, outward.judged) == (1, 1)
+    assert tally_words(outward) == "1 outside a limit."
+
+
+def test_what_could_not_be_measured_is_counted_and_never_passed_over():
+    why = "not measurable: the foot points away from the camera"
+    missing = [Measure(n, "fppa_peak_flexion", "left", None, "deg", None, why) for n in (1, 2, 3)]
+    seen = [_row(n, "fppa_peak_flexion", "right", 1.0 + n, 1.0, "deg") for n in (1, 2, 3)]
+    counted = _tally(_measures(missing + seen), UPPER, OUTWARD)
+    assert tally_words(counted) == "1 within, 1 not measurable."
+    nothing = _tally(_measures(missing), UPPER, OUTWARD)
+    assert tally_words(nothing) == "1 not measurable."
+
+
+def test_the_hidden_limb_of_a_side_view_is_not_missed():
+    why = "not measurable: the right limb is behind the other in this view; film that side"
+    missing = Measure(1, "knee_flexion_excursion", "right", None, "deg", None, why)
+    rows = [_row(1, "knee_flexion_excursion", "left", 40.0, 3.0, "deg"), missing]
+    counted = _tally(_measures(rows), LOWER, view="left_side", near="left")
+    assert (counted.within, counted.not_measurable) == (1, 0)
+
+
+def test_a_value_of_few_reps_among_others_is_named():
+    rows = [_row(n, "landing_lead", None, 1.0, 2.0, "ms") for n in (1, 2, 3)]
+    rows.append(_row(1, "fppa_peak_flexion", "right", 3.0, 1.0, "deg"))
+    counted = _tally(_measures(rows), UPPER, LEAD)
+    assert tally_words(counted) == "2 within. 1 of them on 1 rep: too few for a verdict."

@@ -29,7 +29,12 @@ from posed_patient import (
 )
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
-from landing_analysis.maths.kinematics import false_fppa_deg, flexion_seen_deg
+from landing_analysis.maths.kinematics import (
+    false_fppa_deg,
+    flexion_seen_deg,
+    tilt_tangent,
+    turned_leg_fppa_deg,
+)
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.tables import LANDMARK, LIMBS, Measure, Measures
@@ -186,6 +191,71 @@ def test_yaw_counts_twice_in_a_difference_of_knees():
     yaw = sum(part.pop("view yaw") for part in parts)
     rest = [sd for part in parts for sd in part.values()]
     np.testing.assert_allclose(side.sd, np.linalg.norm([yaw, *rest]), rtol=1e-6)
+
+
+FPPA = ("fppa_initial_contact", "fppa_peak_flexion", "fppa_most_inward")
+
+
+@pytest.mark.parametrize("limb", LIMBS)
+def test_a_turned_out_leg_shows_the_outward_knee_that_geometry_says(limb):
+    # Each segment is tilted by half of the flexion: 2 atan(tan(30) sin(10)) = 11.45 deg.
+    found = _measure(Pose(flexion_peak_deg=60.0, turned_out_deg=10.0))
+    tangent = np.tan(np.radians(30.0))
+    by_foot = float(turned_leg_fppa_deg(tangent, tangent, np.sin(np.radians(10.0))))
+    np.testing.assert_allclose(by_foot, 11.45, atol=0.01)
+    np.testing.assert_allclose(_value(found, "fppa_peak_flexion", limb), -by_foot, atol=0.3)
+
+
+def test_a_small_turn_changes_fppa_by_the_sum_of_both_tangents():
+    # Unequal tilts of 50 and 10 deg: 1.19 + 0.18 degrees for each degree of turn.
+    thigh, shank = (tilt_tangent(np.cos(np.radians(tilt))) for tilt in (50.0, 10.0))
+    small = float(turned_leg_fppa_deg(thigh, shank, np.sin(np.radians(0.1))))
+    np.testing.assert_allclose(small / 0.1, 1.192 + 0.176, atol=0.002)
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_a_knee_that_bends_straight_over_a_turned_out_foot_has_no_fppa(view):
+    # The picture shows 2 atan(tan(45) sin(25)) = 46 deg outward; the leg is well aligned.
+    found = _measure(Pose(flexion_peak_deg=90.0, turned_out_deg=25.0), view)
+    for limb in LIMBS:
+        for name in FPPA[1:]:
+            row = _row(found, name, limb)
+            assert row.value is None
+            assert "the foot points away from the camera" in row.reason
+    assert not [s for s in found.summaries if s.name in FPPA[1:]]
+
+
+@pytest.mark.parametrize("limb", LIMBS)
+def test_a_thigh_that_points_at_the_camera_has_no_fppa(limb):
+    found = _measure(Pose(flexion_peak_deg=130.0))
+    row = _row(found, "fppa_peak_flexion", limb)
+    assert row.value is None
+    assert "points toward the camera" in row.reason
+    assert _row(found, "fppa_initial_contact", limb).value is not None
+
+
+@pytest.mark.parametrize("flexion_deg", [60.0, 80.0, 100.0])
+@pytest.mark.parametrize("turned_out_deg", [0.0, 7.0])
+def test_a_deep_landing_over_usual_feet_keeps_its_fppa(flexion_deg, turned_out_deg):
+    pose = Pose(flexion_peak_deg=flexion_deg, turned_out_deg=turned_out_deg)
+    found = _measure(pose)
+    for name in FPPA:
+        for limb in LIMBS:
+            assert _row(found, name, limb).value is not None
+
+
+def test_a_hip_that_wanders_from_frame_to_frame_leaves_no_fppa_of_its_leg():
+    landmarks = seen(Pose(), 0.0)
+    wander = np.random.default_rng(3).normal(0.0, 28.0, len(landmarks.t_s))
+    landmarks.xy_px[:, LANDMARK["left_hip"], 0] += wander
+    found = measure_reps(
+        one_set(one_rep()), tracks_of(landmarks), view_of("front"), exact_settings()
+    )
+    for name in FPPA:
+        row = _row(found, name, "left")
+        assert row.value is None
+        assert "not found steadily" in row.reason
+        assert _row(found, name, "right").value is not None
 
 
 # --- neighbours of FPPA ------------------------------------------------------------------------

@@ -1,0 +1,103 @@
+"""(Measures, Findings, Limits) -> Tally: the findings of a set counted out, the unsure as well."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
+from landing_analysis.tables import Decided, Finding, Limb, Limit, Measures, Verdict
+
+FEWEST_REPS_FOR_VERDICT = 3  # two show their spread by one difference only (choice)
+
+_WORST_FIRST: tuple[Verdict, ...] = ("above", "below", "cannot tell", "within")
+_Key = tuple[str, Limb | None, bool]
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many findings of a set fell out how.
+
+    Attributes
+    ----------
+    outside, cannot_tell, within : judged values; one with two limits counts once, by the worse
+    not_measurable : values that this view could show, that have a limit, and that no rep gave
+    fewest_reps : behind the judged value that rests on fewest reps, None where none was judged
+    few : judged values that rest on fewer than `FEWEST_REPS_FOR_VERDICT` reps
+    """
+
+    outside: int
+    cannot_tell: int
+    within: int
+    not_measurable: int
+    fewest_reps: int | None
+    few: int
+
+    @property
+    def judged(self) -> int:
+        """How many values were held against a limit."""
+        return self.outside + self.cannot_tell + self.within
+
+
+def tally_of_set(
+    measures: Measures,
+    findings: Iterable[Finding],
+    limits: Iterable[Limit],
+    decided: Decided,
+    near_limb: Limb | None,
+) -> Tally:
+    """Count out the findings of the set.
+
+    Parameters
+    ----------
+    measures, findings, limits, decided : of one clip
+    near_limb : of a side view, whose other limb has no angles in any case; else None
+    """
+    worst: dict[_Key, Verdict] = {}
+    for finding in findings:
+        if finding.rep is None:
+            key = (finding.measure, finding.limb, finding.name == "side_difference")
+            seen = (finding.verdict, worst.get(key, "within"))
+            worst[key] = min(seen, key=_WORST_FIRST.index)
+    reps = [_reps_behind(measures, key) for key in worst]
+    verdicts = list(worst.values())
+    return Tally(
+        outside=verdicts.count("above") + verdicts.count("below"),
+        cannot_tell=verdicts.count("cannot tell"),
+        within=verdicts.count("within"),
+        not_measurable=len(unjudged(measures, limits, decided, near_limb)),
+        fewest_reps=min(reps, default=None),
+        few=sum(n < FEWEST_REPS_FOR_VERDICT for n in reps),
+    )
+
+
+def unjudged(
+    measures: Measures, limits: Iterable[Limit], decided: Decided, near_limb: Limb | None
+) -> tuple[tuple[str, Limb | None], ...]:
+    """Return what has a limit and could be seen in this view, and has no value in any rep."""
+    named = {
+        limit.measure
+        for limit in limits
+        if limit.finding != "side_difference"
+        and (decided.task is None or decided.task in limit.tasks)
+        and decided.view in DEFINITIONS[limit.measure].views
+    }
+    rows = [row for row in measures.measures if row.name in named and row.of_set]
+    asked = dict.fromkeys(
+        (row.name, row.limb)
+        for row in rows
+        if DEFINITIONS[row.name].views != SIDE_VIEWS or row.limb in (None, near_limb)
+    )
+    given = {(row.name, row.limb) for row in rows if row.value is not None}
+    return tuple(key for key in asked if key not in given)
+
+
+def _reps_behind(measures: Measures, key: _Key) -> int:
+    """Return how many reps a judged value rests on; of a side difference, the fewer."""
+    name, limb, side = key
+    return min(
+        (row.reps_used for row in measures.summaries if row.name == name)
+        if side
+        else (row.reps_used for row in measures.summaries if (row.name, row.limb) == (name, limb)),
+        default=0,
+    )
