@@ -13,6 +13,7 @@ import numpy as np
 
 from landing_analysis.camera.carrying import filmed_px
 from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import limb_style
@@ -21,6 +22,8 @@ from landing_analysis.tables import (
     LIMBS,
     Analysis,
     Contact,
+    Event,
+    Flight,
     FloatArray,
     Frame,
     Limb,
@@ -36,6 +39,7 @@ _CHAIN = ("hip", "knee", "ankle", "heel", "toe", "ankle")
 _WHITE = (255, 255, 255)
 _INK = (34, 48, 60)
 _FONT = "sans"
+_APART_S = 0.2  # feet farther apart than this leave or land apart (choice, as for contacts)
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,7 @@ def draw_frame(frame: Frame, analysis: Analysis, heads: FloatArray | None) -> Pi
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     picture: Picture = np.ascontiguousarray(small, dtype=np.uint8)
     points = filmed_px(analysis, analysis.tracks.raw_px, frame.number) * pen.scale
+    points[analysis.tracks.filled[frame.number]] = np.nan
     for limb in _far_limb_first(analysis):
         state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
         _draw_leg(picture, points, limb, analysis, pen)
@@ -106,19 +111,67 @@ def draw_frame(frame: Frame, analysis: Analysis, heads: FloatArray | None) -> Pi
 
 
 def foot_state(analysis: Analysis, limb: Limb, t_s: float) -> FootState:
-    """Return where a foot is: empty where the contacts do not say."""
+    """Return where a foot is; empty where the contacts do not say, and beside their edges.
+
+    On the ground: in a contact that was seen, or before the first take-off of a foot that left.
+    In the air: in a flight of which both ends were seen, and from the foot's own toe-off before
+    it to its own initial contact after it. Nothing is said of a flight whose rep is not used,
+    of a foot that merely has no contact, and nearer to an edge than its 95 % interval.
+    """
+    doubted = [rep.flight for rep in analysis.reps.reps if not rep.used]
     own = [contact for contact in analysis.contacts.contacts if contact.limb == limb]
-    if any(_covers(contact, own, t_s) for contact in own):
-        return "on the ground"
-    flights = analysis.contacts.flights
-    if not flights or not own:
+    for contact in own:
+        end = contact.toe_off
+        held = "held" in (contact.toe_off_reason or "") and contact is own[-1]
+        if _after(contact.initial_contact, t_s) and (held or (end and _before(end, t_s))):
+            return "on the ground"
+    for flight in analysis.contacts.flights:
+        if flight in doubted or flight.take_off is None or flight.landing is None:
+            continue
+        start, end = _of_foot(flight, own)
+        if start and end and _after(start, t_s) and _before(end, t_s):
+            return "in the air"
+    first = next(iter(analysis.contacts.flights), None)
+    if first is None or first in doubted or first.take_off is None:
         return ""
-    first = flights[0].take_off
-    if first is not None and t_s < first.t_s:
-        return "on the ground" if limb in flights[0].take_off_limbs else ""
-    later = [contact for contact in own if contact.initial_contact.t_s > t_s]
-    in_flight = flights[-1].landing is None or t_s < flights[-1].landing.t_s
-    return "in the air" if later or in_flight else ""
+    stands = limb in first.take_off_limbs and _before(first.take_off, t_s)
+    return "on the ground" if stands else ""
+
+
+def _of_foot(flight: Flight, own: list[Contact]) -> tuple[Event | None, Event | None]:
+    """Return when a foot left for a flight and landed after it, None for one that did not land.
+
+    The body's own take-off stands in for a toe-off that no contact holds, as of the first jump.
+    """
+    if flight.take_off is None or flight.landing is None:
+        return None, None
+    landed = (
+        contact.initial_contact
+        for contact in own
+        if 0 <= contact.initial_contact.t_s - flight.landing.t_s <= _APART_S
+    )
+    left = (
+        contact.toe_off
+        for contact in own
+        if contact.toe_off and 0 <= flight.take_off.t_s - contact.toe_off.t_s <= _APART_S
+    )
+    return next(left, flight.take_off), next(landed, None)
+
+
+def _after(event: Event, t_s: float) -> bool:
+    return t_s >= event.t_s + COVERAGE * event.sd_s
+
+
+def _before(event: Event, t_s: float) -> bool:
+    return t_s < event.t_s - COVERAGE * event.sd_s
+
+
+def shows_angle(analysis: Analysis, limb: Limb, t_s: float) -> bool:
+    """Whether a knee's angle is drawn: of a leg that stands, or of a used rep under way."""
+    if foot_state(analysis, limb, t_s) == "on the ground":
+        return True
+    rep = rep_at(analysis, t_s)
+    return rep is not None and rep.used and limb in rep.limbs
 
 
 def rep_at(analysis: Analysis, t_s: float) -> Rep | None:
@@ -129,13 +182,6 @@ def rep_at(analysis: Analysis, t_s: float) -> Rep | None:
         if start is not None and t_s >= start.t_s:
             current = rep
     return current
-
-
-def _covers(contact: Contact, own: list[Contact], t_s: float) -> bool:
-    start_s = contact.initial_contact.t_s
-    if contact.toe_off is not None:
-        return start_s <= t_s < contact.toe_off.t_s
-    return start_s <= t_s and contact is own[-1]
 
 
 def _far_limb_first(analysis: Analysis) -> tuple[Limb, Limb]:
@@ -210,7 +256,8 @@ def _draw_angles(
     angles = analysis.knee_angles
     for limb, deg in (angles.deg if angles else {}).items():
         knee = points[LANDMARK[f"{limb}_knee"]]
-        if not np.isfinite([deg[number], *knee]).all():
+        known = np.isfinite([deg[number], *knee]).all()
+        if not known or not shows_angle(analysis, limb, float(analysis.tracks.t_s[number])):
             continue
         whole = round(float(deg[number]))
         text = f"{whole:+d}°" if angles and angles.kind == "fppa" and whole else f"{whole}°"

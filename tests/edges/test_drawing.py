@@ -12,7 +12,13 @@ import pytest
 from stick_patient import jump_plan, make_analysis, make_motion, make_poses
 
 from landing_analysis.measures.curves import landing_curves
-from landing_analysis.report.annotated import draw_frame, foot_state, rep_at, write_annotated_clip
+from landing_analysis.report.annotated import (
+    draw_frame,
+    foot_state,
+    rep_at,
+    shows_angle,
+    write_annotated_clip,
+)
 from landing_analysis.report.faces import blur_heads, find_heads, head_circles, through_gaps
 from landing_analysis.report.pictures import key_frames, key_jpeg, key_pictures
 from landing_analysis.report.style import limb_style
@@ -163,8 +169,10 @@ def test_each_foot_is_said_to_be_where_the_contacts_put_it():
     for t_s, state in (
         (first.take_off.t_s - 0.3, "on the ground"),
         (first.take_off.t_s + 0.05, "in the air"),
-        (contact.initial_contact.t_s + 0.01, "on the ground"),
-        (contact.toe_off.t_s + 0.01, "in the air"),
+        (contact.initial_contact.t_s + 0.03, "on the ground"),
+        (contact.toe_off.t_s + 0.04, "in the air"),
+        (contact.initial_contact.t_s, ""),
+        (contact.toe_off.t_s, ""),
         (float(analysis.tracks.t_s[-1]), "on the ground"),
     ):
         assert foot_state(analysis, "left", t_s) == state
@@ -173,6 +181,62 @@ def test_each_foot_is_said_to_be_where_the_contacts_put_it():
 def test_the_foot_held_up_in_a_hop_set_has_no_state():
     analysis = make_analysis(view="right_side", task="hop")
     assert {foot_state(analysis, "left", t) for t in analysis.tracks.t_s[::20]} == {""}
+
+
+def test_nothing_is_said_of_a_foot_whose_contact_was_missed():
+    # A child stands there: the second landing of the left foot was not found.
+    analysis = make_analysis()
+    contacts = analysis.contacts
+    missed = [c for c in contacts.contacts if c.limb == "left"][1]
+    left = tuple(c for c in contacts.contacts if c is not missed)
+    poor = replace(analysis, contacts=replace(contacts, contacts=left))
+    stands_s = 0.5 * (missed.initial_contact.t_s + missed.toe_off.t_s)
+    assert foot_state(analysis, "left", stands_s) == "on the ground"
+    assert foot_state(poor, "left", stands_s) == ""
+    assert foot_state(poor, "right", stands_s) == "on the ground"
+
+
+def test_nothing_is_said_of_a_flight_whose_rep_is_not_used():
+    analysis = make_analysis()
+    refused = next(rep for rep in analysis.reps.reps if not rep.used)
+    middle_s = 0.5 * (refused.flight.take_off.t_s + refused.flight.landing.t_s)
+    assert {foot_state(analysis, limb, middle_s) for limb in LIMBS} == {""}
+
+
+def test_a_foot_that_was_not_seen_to_leave_does_not_stand_for_ever():
+    analysis = make_analysis()
+    contacts = analysis.contacts
+    last = [c for c in contacts.contacts if c.limb == "left"][-1]
+    lost = replace(last, toe_off=None, toe_off_reason="its toe-off was hidden")
+    changed = tuple(lost if c is last else c for c in contacts.contacts)
+    poor = replace(analysis, contacts=replace(contacts, contacts=changed))
+    assert foot_state(poor, "left", last.initial_contact.t_s + 0.2) == ""
+
+
+def test_a_hanging_leg_gets_no_angle():
+    analysis = make_analysis(view="front", task="hop", limb="right")
+    assert set(analysis.knee_angles.deg) == set(LIMBS)
+    shown = {
+        limb: [shows_angle(analysis, limb, float(t)) for t in analysis.tracks.t_s] for limb in LIMBS
+    }
+    assert not any(shown["left"])
+    assert any(shown["right"])
+    bare = replace(analysis, knee_angles=None)
+    hop = next(rep for rep in analysis.reps.reps if rep.used)
+    number = int(np.searchsorted(analysis.tracks.t_s, hop.peak_flexion_s))
+    knee = analysis.tracks.raw_px[number, LANDMARK["left_knee"]].round().astype(int)
+    beside = np.s_[knee[1] - 25 : knee[1] + 25, knee[0] + 12 : knee[0] + 80]
+    with_angles, without = (
+        draw_frame(_grey(analysis, number), one, None)[beside] for one in (analysis, bare)
+    )
+    np.testing.assert_array_equal(with_angles, without)
+
+
+def test_an_angle_that_cannot_be_read_is_not_drawn():
+    analysis = make_analysis()
+    knee_angles = analysis.knee_angles
+    unknown = {limb: np.full_like(deg, np.nan) for limb, deg in knee_angles.deg.items()}
+    assert landing_curves(replace(analysis, knee_angles=replace(knee_angles, deg=unknown))) is None
 
 
 def test_a_rep_lasts_from_its_take_off_to_the_next():
