@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import os
-import re
 import shutil
 from collections import Counter
 from collections.abc import Iterator
@@ -17,6 +15,8 @@ from landing_analysis.errors import CacheError, LandingAnalysisError, MissingCli
 from landing_analysis.files import (
     MEGABYTE,
     new_folder,
+    printable,
+    read_document,
     read_landmarks,
     sha256_of,
     sole_writer,
@@ -38,7 +38,6 @@ from landing_analysis.tables import (
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")  # a screen may obey them
 _LARGE_MEGABYTES = 200  # reading less, twice, takes less than two seconds (choice)
 _LONG_FRAMES = 5000  # of fewer all is measured in some seconds (choice)
 
@@ -127,11 +126,6 @@ def _facts(path: Path, start: StartProgress) -> Clip:
     return replace(clip, file=name)
 
 
-def printable(name: str) -> str:
-    """Return a file name as text that any file and any screen can hold."""
-    return _CONTROL.sub("\N{REPLACEMENT CHARACTER}", os.fsencode(name).decode("utf-8", "replace"))
-
-
 def _folder_of(out_dir: Path, clip: Clip) -> Path:
     """Return the clip's folder; one that holds another clip of the same name is left alone."""
     folder = out_dir / Path(clip.file).stem
@@ -143,8 +137,7 @@ def _folder_of(out_dir: Path, clip: Clip) -> Path:
 
 def _clip_sha256_in(folder: Path) -> str | None:
     try:
-        document = json.loads((folder / DATA).read_text(encoding="utf-8"))
-        return str(document["clip"]["sha256"])
+        return str(read_document(folder / DATA)["clip"]["sha256"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -261,7 +254,7 @@ def analyse_paths(
         try:
             listed += _clips_in(path)
         except LandingAnalysisError as error:
-            listed.append(Outcome(printable(path.name), error=str(error)))
+            listed.append(Outcome(printable(path.name), error=printable(str(error))))
     copied = _copied([item for item in listed if isinstance(item, Path)])
     for number, item in enumerate(listed, 1):
         if isinstance(item, Outcome):
@@ -275,7 +268,7 @@ def analyse_paths(
 
 def _copied(clips: list[Path]) -> Iterator[Path | None]:
     """Yield for each clip the earlier one of the same content, None without any."""
-    sizes = [clip.stat().st_size if clip.is_file() else -1 for clip in clips]
+    sizes = [_size(clip) for clip in clips]
     alike = Counter(sizes)
     first: dict[str, Path] = {}
     for clip, size in zip(clips, sizes, strict=True):
@@ -289,6 +282,14 @@ def _copied(clips: list[Path]) -> Iterator[Path | None]:
             continue
         yield first.get(sha256)
         first.setdefault(sha256, clip)
+
+
+def _size(clip: Path) -> int:
+    """Return the size of a file in bytes, -1 when it has none that can be told."""
+    try:
+        return clip.stat().st_size if clip.is_file() else -1
+    except OSError:
+        return -1
 
 
 def counted(start: StartProgress, number: int, of: int) -> StartProgress:
@@ -312,7 +313,7 @@ def _outcome(path: Path, out_dir: Path, options: Options, start: StartProgress) 
     try:
         return analyse_clip(path, out_dir, options, start)
     except LandingAnalysisError as error:
-        return Outcome(name, error=str(error))
+        return Outcome(name, error=printable(str(error)))
     except Exception as error:
         sentence = (
             f"{name} met an error that nobody foresaw ({type(error).__name__}: {error}); run it "

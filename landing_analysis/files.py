@@ -40,6 +40,7 @@ from __future__ import annotations
 import glob
 import hashlib
 import json
+import os
 import re
 import shutil
 import uuid
@@ -47,6 +48,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -67,6 +69,8 @@ from landing_analysis.tables import (
 SCHEMA_VERSION = 1
 MEGABYTE = 1 << 20
 _FRAMES_AT_ONCE = 5000  # 8 MB per person, so that a long clip is not held three times
+_LARGEST_DOCUMENT = 256 * MEGABYTE  # bytes; twenty minutes of jumps have a tenth (choice)
+_UNSHOWN = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 _PART, _REPLACED = ".part", ".replaced"
 _METADATA_KEY = b"landing_analysis"
 _VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
@@ -83,6 +87,38 @@ def sha256_of(path: Path, progress: Progress = NO_PROGRESS) -> str:
             digest.update(block)
             progress.advance(1)
     return digest.hexdigest()
+
+
+def printable(text: str) -> str:
+    """Return a file name, or a sentence with one in it, as text that any file and screen can hold.
+
+    Bytes that are no text, and characters that would move the cursor or turn or break the line,
+    are replaced.
+    """
+    return _UNSHOWN.sub("\ufffd", os.fsencode(text).decode("utf-8", "replace"))
+
+
+def read_at_most(path: Path, most_bytes: int) -> bytes | None:
+    """Return what is in a file, None when that is longer than is looked at."""
+    with path.open("rb") as file:
+        content = file.read(most_bytes + 1)
+    return content if len(content) <= most_bytes else None
+
+
+def read_document(path: Path) -> Any:
+    """Read a JSON document of a report.
+
+    Raises
+    ------
+    OSError
+    ValueError
+        When it is none, or longer or deeper than any report's.
+    """
+    content = read_at_most(path, _LARGEST_DOCUMENT)
+    try:
+        return json.loads(content or b"")
+    except RecursionError as error:
+        raise ValueError(f"{path} is nested too deep") from error
 
 
 @contextmanager

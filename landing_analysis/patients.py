@@ -20,6 +20,7 @@ from landing_analysis.tables import LIMBS, Limb
 
 DESCRIPTION = "patient.toml"
 """The text file that may describe a patient in the patient's own folder."""
+LARGEST_DESCRIPTION = 16_384  # bytes; three lines have a hundred (choice)
 
 INVENTED_MODEL = "none, the numbers are invented"
 """Stands in the record for the pose model of values that no clip was measured for."""
@@ -230,7 +231,7 @@ def read_description(text: str, code: str) -> dict[str, object]:
     name = f"{DESCRIPTION} of {code}"
     try:
         given = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # numbers too long, lists nested too deep
         raise PatientError(f"{name} is not valid TOML ({error}); correct that line.") from error
     unknown = sorted(set(given) - set(_KEYS))
     if unknown:
@@ -265,4 +266,7 @@ def _date(value: object, name: str) -> date:
 def _metres(value: object, name: str) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise PatientError(f"{name} says stature_cm = {value!r}; write a number.")
-    return value / 100
+    try:
+        return value / 100
+    except OverflowError as error:
+        raise PatientError(f"{name} gives a stature_cm of many digits; correct it.") from error

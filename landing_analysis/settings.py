@@ -413,6 +413,7 @@ class WatchSettings:
     least_pause_s: float = 0.3  # between scans while events pour in (choice)
     settled_s: float = 2.0  # size and time unchanged this long, and the clip whole (choice)
     incomplete_after_s: float = 600.0  # a copy that stalls longer has stopped (choice)
+    deepest_folder: int = 12  # patient, day, exercise and side are four (choice)
     longest_recheck_s: float = 60.0  # between looks at a clip that is not whole yet (choice)
     retry_after_s: tuple[float, ...] = (10.0, 60.0, 300.0)  # then it needs attention (choice)
     full_disk_retry_s: float = 60.0  # between attempts while reports cannot be written (choice)

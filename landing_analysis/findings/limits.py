@@ -9,9 +9,11 @@ from pathlib import Path
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import SettingsError
+from landing_analysis.files import read_at_most
 from landing_analysis.findings.judging import SIGNED_MEASURES, TITLES
 from landing_analysis.tables import TASKS, Limit
 
+_LARGEST_FILE = 1_000_000  # bytes; the package's own has three thousand (choice)
 _KINDS = ("upper", "lower", "band")
 _KEYS = frozenset(Limit.__dataclass_fields__)
 
@@ -45,17 +47,22 @@ def read_limits(own: Path | None = None) -> tuple[Limit, ...]:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        content = read_at_most(path, _LARGEST_FILE)
+        if content is not None:
+            return content.decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
             f"The limits file {path.name} cannot be read as text; give a TOML file."
         ) from error
+    raise SettingsError(
+        f"The limits file {path.name} is longer than {_LARGEST_FILE} bytes; give a TOML file."
+    )
 
 
 def _entries(text: str, name: str) -> dict[tuple[str, str], dict[str, object]]:
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # numbers too long, lists nested too deep
         raise SettingsError(f"{name} is not valid TOML ({error}); correct that line.") from error
     listed = content.pop("limit", None)
     if content or not isinstance(listed, list) or not all(isinstance(e, dict) for e in listed):

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from landing_analysis.files import printable
 from landing_analysis.tables import Clip
 
 
@@ -29,7 +30,6 @@ def check_clip(path: Path) -> Checked:
     ------
     ClipError
     """
-    from landing_analysis.analyse import printable
     from landing_analysis.video.clips import read_clip, read_tags
 
     clip = read_clip(path)

@@ -16,13 +16,16 @@ from landing_analysis.errors import (
     InterruptedAnalysisError,
     MissingClipError,
     PatientError,
+    RecordError,
 )
+from landing_analysis.files import printable, read_at_most
 from landing_analysis.folder import queue
 from landing_analysis.folder.checking import CheckClip
-from landing_analysis.folder.names import files_in, is_placeholder
-from landing_analysis.folder.recording import Recording, recording_date
+from landing_analysis.folder.names import Entry, entries_in, is_placeholder
+from landing_analysis.folder.recording import Recording, file_time, recording_date
 from landing_analysis.patients import (
     DESCRIPTION,
+    LARGEST_DESCRIPTION,
     Owner,
     Patient,
     owner_of,
@@ -79,9 +82,9 @@ def look(
     left_out = (record.folder.path, record.folder.reports)
     try:
         found = [
-            (path.relative_to(root), facts)
-            for path, facts in files_in(root, left_out)
-            if _may_be_clip(path, facts)
+            replace(entry, path=entry.path.relative_to(root))
+            for entry in entries_in(root, settings.deepest_folder, left_out)
+            if entry.problem or _may_be_clip(entry.path, entry.facts)
         ]
     except OSError as error:
         raise MissingClipError(
@@ -89,12 +92,13 @@ def look(
             "that its drive or network share is connected."
         ) from error
     known = queue.known_files(record, root)
-    queue.forget_files(record, root, sorted(set(known) - {path for path, _ in found}))
-    _read_text_files(record, root, {path.parts[0] for path, _ in found if len(path.parts) > 1})
+    queue.forget_files(record, root, sorted(set(known) - {entry.path for entry in found}))
+    folders = {entry.path.parts[0] for entry in found if len(entry.path.parts) > 1}
+    _read_text_files(record, root, folders)
     now_s = time.time()
-    files = [(_noted(record, root, path, facts, known.get(path), now_s), facts)
-             for path, facts in found]  # fmt: skip
-    ready = [file for file, facts in files if _is_ready(record, root, file, facts, now_s, settings)]
+    files = [(_noted(record, root, entry, known.get(entry.path), now_s), entry)
+             for entry in found]  # fmt: skip
+    ready = [file for file, entry in files if _is_ready(record, root, file, entry, now_s, settings)]
     if ready:
         progress = start("reading what is new", len(ready))
         for file in ready:
@@ -115,14 +119,13 @@ def _may_be_clip(path: Path, facts: os.stat_result) -> bool:
 def _noted(
     record: Record,
     root: Path,
-    path: Path,
-    facts: os.stat_result,
+    entry: Entry,
     known: queue.Dropped | None,
     now_s: float,
 ) -> queue.Dropped:
     """Return what is known of a file, which is nothing when it is new or has changed."""
-    if known is None or not known.is_as(facts) or known.unchanged_since_s > now_s:
-        return queue.note_file(record, root, path, facts, now_s)
+    if known is None or not known.is_as(entry.facts) or known.unchanged_since_s > now_s:
+        return queue.note_file(record, root, entry.path, entry.facts, now_s)
     return known
 
 
@@ -134,12 +137,15 @@ def _is_ready(
     record: Record,
     root: Path,
     known: queue.Dropped,
-    facts: os.stat_result,
+    entry: Entry,
     now_s: float,
     settings: WatchSettings,
 ) -> bool:
     """Return whether a file is to be read now."""
-    if is_placeholder(facts):
+    if entry.problem:
+        _note(record, root, known, entry.problem, needs_attention=True, retry_at_s=queue.NEVER_S)
+        return False
+    if is_placeholder(entry.facts):
         _note(record, root, known, "not downloaded yet; it is left in the cloud until it is.")
         return False
     due = known.sha256 is None and known.retry_at_s <= now_s
@@ -179,6 +185,13 @@ def _enter(
             record, root, known, f"it cannot be read now ({error.strerror}).",
             retry_at_s=now_s + _pause_s(known, settings),
         )  # fmt: skip
+    except RecordError:
+        raise
+    except Exception as error:
+        _note(
+            record, root, known, f"it met an unforeseen error ({type(error).__name__}: {error}).",
+            needs_attention=True, retry_at_s=queue.NEVER_S,
+        )  # fmt: skip
 
 
 def _read(path: Path, known: queue.Dropped, check: CheckClip) -> tuple[Clip, Recording]:
@@ -186,8 +199,12 @@ def _read(path: Path, known: queue.Dropped, check: CheckClip) -> tuple[Clip, Rec
     facts = path.stat()
     if not known.is_as(facts):
         raise IncompleteClipError(f"{path.name} changed while it was read.")
-    changed_at = datetime.fromtimestamp(facts.st_mtime, UTC)
-    recording = recording_date(checked.tags, path.name, changed_at, datetime.now(UTC))
+    recording = recording_date(checked.tags, path.name, file_time(facts), datetime.now(UTC))
+    if recording is None:
+        raise ClipError(
+            f"Neither {path.name} nor the time of its file says on which day it was recorded; "
+            "put day and time into its name, as in P07_20260304_101112.mp4."
+        )
     return checked.clip, recording
 
 
@@ -250,8 +267,6 @@ def _note(
 
 
 def _owner(record: Record, root: Path, path: Path) -> Owner:
-    from landing_analysis.analyse import printable
-
     codes = [patient.code for patient in list_patients(record)]
     owner = owner_of(tuple(map(printable, path.parts)), codes)
     if len(path.parts) > 1:
@@ -272,9 +287,14 @@ def _read_text_files(record: Record, root: Path, folders: set[str]) -> None:
 
 def _read_text_file(record: Record, file: Path, owner: Owner) -> None:
     """Take over what the patient's text file says, once for each time it is changed."""
-    if not file.is_file():
+    if file.is_symlink() or not file.is_file():
         return
-    content = file.read_bytes()
+    content = read_at_most(file, LARGEST_DESCRIPTION)
+    if content is None:
+        raise PatientError(
+            f"{DESCRIPTION} of {owner.code} is longer than {LARGEST_DESCRIPTION} bytes; it may "
+            "hold three short lines."
+        )
     sha256 = hashlib.sha256(content).hexdigest()
     if sha256 == description_sha256_of(record, owner.code):
         return

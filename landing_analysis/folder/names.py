@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 _UNFINISHED = (
@@ -32,39 +34,63 @@ def is_placeholder(facts: os.stat_result) -> bool:
     )
 
 
-def files_in(root: Path, left_out: tuple[Path, ...] = ()) -> Iterator[tuple[Path, os.stat_result]]:
+@dataclass(frozen=True)
+class Entry:
+    """One file of a drop folder, or a folder that is not looked into and why."""
+
+    path: Path
+    facts: os.stat_result
+    problem: str | None = None
+
+
+def entries_in(root: Path, deepest: int, left_out: tuple[Path, ...] = ()) -> Iterator[Entry]:
     """Yield the files below a drop folder that may be clips, with their facts, by name.
 
     Parameters
     ----------
     root : of the drop folder
+    deepest : how many folders down files are looked for
     left_out : folders that hold reports or the record
 
     Raises
     ------
     OSError
-        When ``root`` itself cannot be listed; a sub-folder that cannot is passed over.
+        When ``root`` itself cannot be listed; a sub-folder that cannot comes as an entry with
+        its problem, and so does one that lies too deep.
 
     Notes
     -----
-    Links are left alone, and so are empty files.
+    Only plain files are told of: links, sockets, pipes and devices are left alone, and so are
+    empty files and what vanishes meanwhile.
     """
-    yield from _files_in(root, left_out, os.scandir(root))
-
-
-def _files_in(
-    folder: Path, left_out: tuple[Path, ...], entries: Iterator[os.DirEntry[str]]
-) -> Iterator[tuple[Path, os.stat_result]]:
-    for entry in sorted(entries, key=lambda entry: entry.name):
-        path = folder / entry.name
-        if is_left_alone(entry.name) or entry.is_symlink() or path in left_out:
-            continue
+    waiting = _listed(root)
+    while waiting:
+        entry = waiting.pop()
+        path = Path(entry.path)
         try:
-            if entry.is_dir(follow_symlinks=False):
-                yield from _files_in(path, left_out, os.scandir(path))
+            if is_left_alone(entry.name) or entry.is_symlink() or path in left_out:
                 continue
-            facts = path.stat()
+            facts = path.lstat()
+            if stat.S_ISREG(facts.st_mode) and facts.st_size:
+                yield Entry(path, facts)
+            if not stat.S_ISDIR(facts.st_mode):
+                continue
         except OSError:
             continue
-        if entry.is_file(follow_symlinks=False) and facts.st_size:
-            yield path, facts
+        if len(path.parts) - len(root.parts) > deepest:
+            yield Entry(path, facts, f"this folder lies more than {deepest} folders down; move its "
+                        "clips up.")  # fmt: skip
+            continue
+        try:
+            waiting += _listed(path)
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            yield Entry(path, facts, f"this folder cannot be looked into ({error.strerror}); "
+                        "change its rights or its name.")  # fmt: skip
+
+
+def _listed(folder: Path) -> list[os.DirEntry[str]]:
+    """Return what is in a folder, the first by name last."""
+    with os.scandir(folder) as entries:
+        return sorted(entries, key=lambda entry: entry.name, reverse=True)

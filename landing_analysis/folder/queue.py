@@ -22,6 +22,7 @@ from typing import Literal
 
 from filelock import FileLock, Timeout
 
+from landing_analysis.files import printable
 from landing_analysis.folder.recording import Recording
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.database import Record, Row
@@ -39,6 +40,7 @@ from landing_analysis.tables import Clip
 State = Literal["waiting", "analysing", "done", "needs attention"]
 
 NEVER_S = math.inf
+_LATEST_NS = 2**63 - 1  # SQLite's integers have 64 bits
 _RELEASE = "UPDATE work SET state = 'waiting', worker = NULL WHERE worker = ?"
 
 
@@ -61,7 +63,12 @@ class Dropped:
 
     def is_as(self, facts: os.stat_result) -> bool:
         """Return whether size and time are still those."""
-        return (self.size, self.mtime_ns) == (facts.st_size, facts.st_mtime_ns)
+        return (self.size, self.mtime_ns) == (facts.st_size, _mtime_ns(facts))
+
+
+def _mtime_ns(facts: os.stat_result) -> int:
+    """Return a file's time of change, or the last that the record can hold (year 2262)."""
+    return max(-_LATEST_NS, min(facts.st_mtime_ns, _LATEST_NS))
 
 
 _AS_STORED = (
@@ -97,9 +104,9 @@ def note_file(
         connection.execute(
             "INSERT OR REPLACE INTO dropped (folder, path, size, mtime_ns, unchanged_since_s) "
             "VALUES (?, ?, ?, ?, ?)",
-            (*_key(root, path), facts.st_size, facts.st_mtime_ns, now_s),
+            (*_key(root, path), facts.st_size, _mtime_ns(facts), now_s),
         )
-    return Dropped(path, facts.st_size, facts.st_mtime_ns, now_s)
+    return Dropped(path, facts.st_size, _mtime_ns(facts), now_s)
 
 
 def note_problem(
@@ -116,7 +123,7 @@ def note_problem(
         connection.execute(
             "UPDATE dropped SET problem = ?, needs_attention = ?, retry_at_s = ?, "
             "checks = checks + 1, sha256 = NULL WHERE folder = ? AND path = ?",
-            (_text(problem), int(needs_attention), retry_at_s, *_key(root, path)),
+            (printable(problem), int(needs_attention), retry_at_s, *_key(root, path)),
         )
 
 
@@ -177,11 +184,6 @@ def enter_clip(
             (clip.sha256, *_key(root, path)),
         )
     return None
-
-
-def _text(sentence: str) -> str:
-    """Return a sentence that any screen can show, even about a file name that is not text."""
-    return os.fsencode(sentence).decode("utf-8", "replace")
 
 
 def _key(root: Path, path: Path) -> tuple[bytes, bytes]:
@@ -341,7 +343,7 @@ def _put_back(
         connection.execute(
             "UPDATE work SET state = ?, reason = ?, attempts = ?, retry_at_s = ?, worker = NULL "
             "WHERE clip_id = ? AND worker = ?",
-            (state, _text(reason), attempts, retry_at_s, claim.clip_id, claim.worker),
+            (state, printable(reason), attempts, retry_at_s, claim.clip_id, claim.worker),
         )
 
 
@@ -422,7 +424,7 @@ def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
         "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
         os.fsencode(root),
     )
-    return tuple(_state(record, bytes(row["path"]).decode("utf-8", "replace"), row) for row in rows)
+    return tuple(_state(record, printable(os.fsdecode(row["path"])), row) for row in rows)
 
 
 def all_states(record: Record) -> tuple[ClipState, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -28,24 +29,25 @@ class Recording:
 def recording_date(
     tags: Mapping[str, str],
     file: str,
-    file_time: datetime,
+    file_time: datetime | None,
     now: datetime,
     zone: tzinfo | None = None,
-) -> Recording:
+) -> Recording | None:
     """Choose the recording time of a clip.
 
     Parameters
     ----------
     tags : of the container
     file : name of the file
-    file_time : its time of change, with time zone
-    now : with time zone; what lies more than a day later is no recording time
+    file_time : its time of change, with time zone; None when that is no time at all
+    now : with time zone; what lies before 2000 or more than a day later is no recording time
     zone : of the clinic, None for the machine's
 
     Returns
     -------
-    Recording
-        In the zone of the clinic, or in that of the phone when the clip names it.
+    Recording or None
+        In the zone of the clinic, or in that of the phone when the clip names it; None when
+        nothing tells.
     """
     local = _moment(tags.get(_LOCAL_TAG))
     if local and _is_likely(local, now):
@@ -56,7 +58,17 @@ def recording_date(
     named = _moment_in(file, zone)
     if named and _is_likely(named, now):
         return Recording(named, "file name")
-    return Recording(file_time.astimezone(zone), "file time")
+    if file_time and _is_likely(file_time, now):
+        return Recording(file_time.astimezone(zone), "file time")
+    return None
+
+
+def file_time(facts: os.stat_result) -> datetime | None:
+    """Return when a file was changed, None when no calendar holds that moment."""
+    try:
+        return datetime.fromtimestamp(facts.st_mtime, UTC)
+    except (OverflowError, ValueError, OSError):
+        return None
 
 
 def _moment(text: str | None) -> datetime | None:

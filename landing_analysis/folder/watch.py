@@ -26,7 +26,7 @@ from landing_analysis.errors import (
     OutputError,
     RecordError,
 )
-from landing_analysis.files import sha256_of
+from landing_analysis.files import printable, sha256_of
 from landing_analysis.folder import queue
 from landing_analysis.folder.apart import Analyse, Made, analyse_apart, check_apart
 from landing_analysis.folder.checking import CheckClip
@@ -173,7 +173,7 @@ def woken_by_events(root: Path, wake: threading.Event) -> Iterator[bool]:
     try:
         observer.schedule(Waker(), str(root), recursive=True)
         observer.start()
-    except OSError:
+    except (OSError, RecursionError):  # too many folders, or nested too deep
         yield False
         return
     try:
@@ -276,8 +276,6 @@ def _start_counted(record: Record, job: Job) -> StartProgress:
 
 
 def _report_folder(record: Record, claim: queue.Claim) -> Path:
-    from landing_analysis.analyse import printable
-
     name = f"{Path(printable(claim.path.name)).stem}-{claim.sha256[:8]}"
     return record.folder.reports / claim.patient.code / claim.day / name
 

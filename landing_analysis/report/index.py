@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
 from landing_analysis.definitions import INTENDED_USE
+from landing_analysis.files import read_document
 from landing_analysis.report.page import page_environment
 
 
@@ -47,7 +47,7 @@ def _row(folder: Path) -> IndexRow | None:
     if folder.name.startswith(".") or not (folder / "report.html").is_file():
         return None
     try:
-        document = json.loads((folder / "analysis.json").read_text(encoding="utf-8"))
+        document = read_document(folder / "analysis.json")
         decided, reps = document["decided"], document["reps"]
         outside = sum(
             finding["rep"] is None and finding["verdict"] in ("above", "below")

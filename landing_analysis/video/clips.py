@@ -243,11 +243,16 @@ def list_clips(path: Path) -> tuple[Path, ...]:
         When there is nothing at ``path``.
     """
     path = Path(path)
-    if path.is_file():
-        return (path,)
-    if not path.is_dir():
-        raise MissingClipError(f"There is no clip or folder {path}; check the name.")
-    return tuple(sorted(file for file in path.iterdir() if looks_like_clip(file)))
+    try:
+        if path.is_file():
+            return (path,)
+        if not path.is_dir():
+            raise MissingClipError(f"There is no clip or folder {path}; check the name.")
+        return tuple(sorted(file for file in path.iterdir() if looks_like_clip(file)))
+    except OSError as error:
+        raise MissingClipError(
+            f"{path} cannot be looked into ({error.strerror}); check its name and its rights."
+        ) from error
 
 
 def looks_like_clip(file: Path) -> bool:

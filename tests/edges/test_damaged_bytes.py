@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from fuzz import container
+from fuzz import child, container
 from fuzz.container import damage, listed, make_clips, run
 
 from landing_analysis.errors import ClipError
@@ -35,15 +35,14 @@ def test_the_same_seed_does_the_same_damage(tmp_path):
 )
 def test_the_reader_tells_a_traceback_a_crash_and_a_hang(tmp_path, monkeypatch, behaviour, answer):
     broken = f"import landing_analysis.video.clips as v\\ndef read_clip(path):\\n    {behaviour}\\n"
-    start = container._START.replace(
+    start = child._START.replace(
         "from fuzz",
         f"exec({broken!r}.replace(chr(92) + 'n', chr(10))); v.read_clip = read_clip; from fuzz",
     )
-    monkeypatch.setattr(container, "_START", start)
-    monkeypatch.setattr(container, "LONGEST_S", 20.0 if answer != "hang" else 2.0)
-    reader = container._Reader()
+    monkeypatch.setattr(child, "_START", start)
+    reader = child.Child("container", 20.0 if answer != "hang" else 2.0)
     try:
-        assert reader.read(tmp_path / "clip.mp4").startswith(answer)
+        assert reader.ask(str(tmp_path / "clip.mp4")).startswith(answer)
     finally:
         reader.stop()
 

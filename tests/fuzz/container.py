@@ -11,25 +11,20 @@ run faster or the picture a little larger (5 of 3000 cases of seed 1).
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from queue import Empty, SimpleQueue
-from threading import Thread
 
 import av
 import numpy as np
 from marked_clips import write_marked_clip
 from phone_clips import find_box
 
+from fuzz.child import Child, answer_all
+
 LONGEST_S = 30.0  # for a clip of half a second; reading it takes some hundredths
-MEMORY_BYTES = 4 << 30
-_START = "import sys; sys.path[:] = {path!r}; from fuzz.container import read_all; read_all()"
 
 FRAMES = 30
 
@@ -103,14 +98,14 @@ def run(cases: int, seed: int, keep: Path | None = None) -> tuple[Counter[str], 
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         clips = list(make_clips(folder).items())
-        reader = _Reader()
+        reader = Child("container", LONGEST_S)
         try:
             for case in range(seed, seed + cases):
                 name, data = clips[case % len(clips)]
                 kind, damaged = damage(data, case)
                 path = folder / f"{case}_{kind}_{name}"
                 path.write_bytes(damaged)
-                answer = reader.read(path)
+                answer = reader.ask(str(path))
                 outcomes[answer.split(":")[0]] += 1
                 if answer.startswith(("traceback", "crash", "hang", "wrong")):
                     kept = path if keep is None else path.rename(keep / path.name)
@@ -122,71 +117,12 @@ def run(cases: int, seed: int, keep: Path | None = None) -> tuple[Counter[str], 
     return outcomes, findings
 
 
-class _Reader:
-    """A child process that reads clips until it crashes, hangs or is stopped."""
-
-    def __init__(self) -> None:
-        self._start()
-
-    def _start(self) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", _START.format(path=sys.path)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-        )
-        self._lines: SimpleQueue[str] = SimpleQueue()
-        Thread(target=self._listen, args=(self._process, self._lines), daemon=True).start()
-        if self._lines.get(timeout=10 * LONGEST_S) != "ready":
-            raise RuntimeError("the reading process does not start")
-
-    @staticmethod
-    def _listen(process: subprocess.Popen[str], lines: SimpleQueue[str]) -> None:
-        for line in process.stdout:
-            lines.put(line.strip())
-        lines.put("")
-
-    def read(self, path: Path) -> str:
-        self._process.stdin.write(json.dumps(str(path)) + "\n")
-        self._process.stdin.flush()
-        try:
-            answer = self._lines.get(timeout=LONGEST_S)
-        except Empty:
-            answer = "hang: no answer in time"
-        if not answer:
-            answer = f"crash: exit code {self._process.wait()}"
-        if answer.startswith(("hang", "crash")):
-            self.stop()
-            self._start()
-        return answer
-
-    def stop(self) -> None:
-        self._process.kill()
-        self._process.wait()
-        self._process.stdin.close()
-        self._process.stdout.close()
-
-
 # --- in the child --------------------------------------------------------------------------------
 
 
-def read_all() -> None:
+def serve() -> None:
     """Read the clips named on standard input; answer each with one line."""
-    try:
-        import resource
-
-        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-    except (ImportError, ValueError):
-        pass  # no such limit on this system
-    _say("ready")
-    for line in sys.stdin:
-        _say(_read(Path(json.loads(line))).replace("\n", " "))
-
-
-def _say(line: str) -> None:
-    sys.stdout.write(line + "\n")
-    sys.stdout.flush()
+    answer_all(lambda path: _read(Path(path)))
 
 
 def _read(path: Path) -> str:
