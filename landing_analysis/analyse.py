@@ -10,6 +10,7 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
 from landing_analysis.files import (
@@ -35,6 +36,9 @@ from landing_analysis.tables import (
     Landmarks,
     Poses,
 )
+
+if TYPE_CHECKING:
+    from landing_analysis.search import Found
 
 REPORT, DATA, TABLE = "report.html", "analysis.json", "reps.csv"
 ANNOTATED, LANDMARKS, INDEX = "annotated.mp4", "landmarks.parquet", "index.html"
@@ -98,11 +102,12 @@ def analyse_clip(
         folder = _folder_of(out_dir, clip)
         with stored_parts(folder) as parts:
             if poses is None:
-                clip, poses = _find_or_recall_poses(path, clip, folder, parts, options, start)
-            long = clip.frames >= _LONG_FRAMES
-            with closing(start(f"{clip.file}: measuring", 2) if long else NO_PROGRESS) as progress:
+                found = _find_or_recall_poses(path, clip, folder, parts, options, start)
+                clip, poses, people = found
+            else:
                 people = link_people(poses, options.settings.people)
-                progress.advance(1)
+            long = clip.frames >= _LONG_FRAMES
+            with closing(start(f"{clip.file}: measuring", 1) if long else NO_PROGRESS) as progress:
                 analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
                 analysis = analyse_people(clip, poses, people, options, analysed_at)
                 progress.advance(1)
@@ -144,7 +149,7 @@ def _clip_sha256_in(folder: Path) -> str | None:
 
 def _find_or_recall_poses(
     path: Path, clip: Clip, folder: Path, parts: Parts, options: Options, start: StartProgress
-) -> tuple[Clip, Poses]:
+) -> Found:
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.search import find_people, look_around
 
@@ -158,7 +163,7 @@ def _find_or_recall_poses(
     if not same or size_px != (known.width_px, known.height_px):
         return find_people(path, clip, model, parts, options.settings, start)
     known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
-    return known, look_around(path, known, poses, options.settings, start)
+    return look_around(path, known, poses, options.settings, start)
 
 
 def _heads(poses: Poses, people: tuple[Landmarks, ...]) -> FloatArray:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +20,18 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.settings import Settings
-from landing_analysis.tables import Background, Clip, Frame, Poses, Stretch
+from landing_analysis.tables import Background, Clip, Frame, Landmarks, Poses, Stretch
 from landing_analysis.video.clips import read_frames, with_frame_times
+
+People = tuple[Landmarks, ...]
+
+
+class Found(NamedTuple):
+    """What one look at every frame gives: the clip's facts, all bodies, and who is who."""
+
+    clip: Clip
+    poses: Poses
+    people: People
 
 
 @dataclass(frozen=True)
@@ -37,17 +48,18 @@ class _Watch:
         frames = watch_changes(read_frames(path, clip), self.changes)
         return watch_light(watch_background(frames, self.stretches), self.looks)
 
-    def added_to(self, poses: Poses, settings: Settings) -> Poses:
+    def added_to(self, poses: Poses, settings: Settings) -> tuple[Poses, People]:
         """Add the light, and how the camera moved, to poses of the same frames."""
         if not len(poses.t_s):
-            return poses
+            return poses, ()
         background = Background(len(poses.t_s), tuple(self.stretches))
         people = link_people(poses, settings.people)
-        return replace(
+        poses = replace(
             poses,
             light=measure_light(self.looks, poses),
             camera=find_camera_path(background, poses, people, settings.camera),
         )
+        return poses, people
 
 
 def find_people(
@@ -57,7 +69,7 @@ def find_people(
     parts: Parts,
     settings: Settings,
     start: StartProgress = no_progress,
-) -> tuple[Clip, Poses]:
+) -> Found:
     """Look for people, a moving camera, light and repeated pictures in every frame of a clip.
 
     Parameters
@@ -70,10 +82,8 @@ def find_people(
 
     Returns
     -------
-    Clip
+    Found
         Without the frames that damage has spoilt or that show the last picture again.
-    Poses
-        Of the frames that are left.
 
     Raises
     ------
@@ -85,29 +95,32 @@ def find_people(
     frames = parts.new_only(watch.over(path, clip), progress)
     with closing(pose.look_for_people(frames, clip, settings.pose, model, progress)) as found:
         parts.store(found)
-    poses = watch.added_to(pose.poses_of(parts.seen, clip, model), settings)
-    return _whole_and_once(clip, poses, watch)
+    poses, people = watch.added_to(pose.poses_of(parts.seen, clip, model), settings)
+    return _whole_and_once(Found(clip, poses, people), watch, settings)
 
 
 def look_around(
     path: Path, clip: Clip, poses: Poses, settings: Settings, start: StartProgress = no_progress
-) -> Poses:
+) -> Found:
     """Add camera and light to stored poses that do not know of them, without the pose model.
 
     Poses from which frames were left out stay as they are.
     """
     if poses.camera is not None and poses.light is not None:
-        return poses
+        return Found(clip, poses, link_people(poses, settings.people))
     watch, seen = _Watch(), 0
     with closing(start(f"{clip.file}: looking at the room", clip.frames)) as progress:
         for _ in watch.over(path, clip):
             seen += 1
             progress.advance(1)
-    return watch.added_to(poses, settings) if seen == len(poses.t_s) else poses
+    if seen == len(poses.t_s):
+        return Found(clip, *watch.added_to(poses, settings))
+    return Found(clip, poses, link_people(poses, settings.people))
 
 
-def _whole_and_once(clip: Clip, poses: Poses, watch: _Watch) -> tuple[Clip, Poses]:
+def _whole_and_once(found: Found, watch: _Watch, settings: Settings) -> Found:
     """Leave out of a clip the frames that damage has spoilt and those shown before."""
+    clip, poses, people = found
     notes = damage_notes(clip.t_s, poses.t_s)
     repeats = find_repeats(poses.t_s, np.array(watch.changes))
     if repeats.any():
@@ -121,6 +134,8 @@ def _whole_and_once(clip: Clip, poses: Poses, watch: _Watch) -> tuple[Clip, Pose
             world_m=poses.world_m[once],
             camera=poses.camera and cut(poses.camera, once),
         )
+        people = link_people(poses, settings.people)
     if not notes:
-        return clip, poses
-    return with_frame_times(replace(clip, notes=(*clip.notes, *notes)), poses.t_s), poses
+        return found
+    clip = with_frame_times(replace(clip, notes=(*clip.notes, *notes)), poses.t_s)
+    return Found(clip, poses, people)

@@ -16,6 +16,7 @@ from landing_analysis.clock.intervals import find_gaps
 from landing_analysis.clock.time_base import Fall, Falls, Settled, settle_time_base
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.lifting import lifted_between_flights
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.disturbances.applying import (
     disturbed_contacts,
@@ -136,7 +137,8 @@ def analyse_people(
     settled, motion = _settled_motion(clip, candidates, options)
     patient, view = motion.patient, motion.view
     filmed = candidates.filmed[patient.number - 1]
-    bystanders = on_clock(candidates.bystanders[patient.number - 1], clip.t_s, settled.t_s)
+    bystanders, _ = candidates.around(patient.number - 1)
+    bystanders = on_clock(bystanders, clip.t_s, settled.t_s)
     legs = judge_leg_visibility(light_of_person(poses, filmed), view.near_limb, settings.light)
 
     free_fall = measure_free_fall(motion.tracks, motion.contacts, settings.gravity)
@@ -211,15 +213,14 @@ def analyse_people(
 class _Candidates(NamedTuple):
     """Everybody who may be the patient.
 
-    ``filmed`` as in the frames, ``steady`` as a still camera would have shown them, ``seen``
-    the same without what somebody else hides or the picture's edge cuts off; ``bystanders``
-    says who is near each of them.
+    ``filmed`` as in the frames, ``steady`` as a still camera would have shown them.
+    ``around`` says of one of them, by their index, who is near, and returns them steady
+    without what somebody else hides or the picture's edge cuts off.
     """
 
     filmed: tuple[Landmarks, ...]
     steady: tuple[Landmarks, ...]
-    seen: tuple[Landmarks, ...]
-    bystanders: tuple[Bystanders, ...]
+    around: Callable[[int], tuple[Bystanders, Landmarks]]
     notes: tuple[Note, ...]
 
 
@@ -227,29 +228,36 @@ def _candidates_of(poses: Poses, people: tuple[Landmarks, ...], settings: Settin
     filmed, reflected = without_reflections(people)
     upright = upright_bodies(poses) if reflected else poses
     everybody = filmed if poses.xy_px.shape[1] == 1 else follow_people(upright, settings.people)
-    bystanders = tuple(watch_bystanders(one, upright, everybody, settings.people) for one in filmed)
-    seen = (
-        inside_picture(without_hidden(person, others))
-        for person, others in zip(filmed, bystanders, strict=True)
-    )
-    return _Candidates(
-        filmed=filmed,
-        steady=tuple(steadied(person, poses.camera) for person in filmed),
-        seen=tuple(steadied(person, poses.camera) for person in seen),
-        bystanders=bystanders,
-        notes=reflected,
-    )
+
+    @cache
+    def around(index: int) -> tuple[Bystanders, Landmarks]:
+        person = filmed[index]
+        bystanders = watch_bystanders(person, upright, everybody, settings.people)
+        seen = inside_picture(without_hidden(person, bystanders))
+        return bystanders, steadied(seen, poses.camera)
+
+    steady = tuple(steadied(person, poses.camera) for person in filmed)
+    return _Candidates(filmed, steady, around, reflected)
 
 
-def _thinned(person: Landmarks, every: int) -> Landmarks:
-    """Keep one of ``every`` frames."""
-    return replace(
-        person,
-        t_s=person.t_s[::every],
-        xy_px=person.xy_px[::every],
-        visibility=person.visibility[::every],
-        world_m=person.world_m[::every],
-    )
+def _thinned(candidates: _Candidates, every: int) -> _Candidates:
+    """Keep one of ``every`` frames of everybody."""
+
+    def thin(person: Landmarks) -> Landmarks:
+        return replace(
+            person,
+            t_s=person.t_s[::every],
+            xy_px=person.xy_px[::every],
+            visibility=person.visibility[::every],
+            world_m=person.world_m[::every],
+        )
+
+    def around(index: int) -> tuple[Bystanders, Landmarks]:
+        bystanders, seen = candidates.around(index)
+        return bystanders, thin(seen)
+
+    steady = tuple(thin(person) for person in candidates.steady)
+    return candidates._replace(steady=steady, around=around)
 
 
 # --- when, and how they move -------------------------------------------------------------------
@@ -292,7 +300,8 @@ def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Moti
     settings = options.settings
     timed = tuple(replace(person, t_s=t_s) for person in candidates.steady)
     patient = choose_patient(timed, settings.people, options.person)
-    patient = replace(patient, landmarks=replace(candidates.seen[patient.number - 1], t_s=t_s))
+    _, seen = candidates.around(patient.number - 1)
+    patient = replace(patient, landmarks=replace(seen, t_s=t_s))
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
     contacts = _contacts(tracks, view, settings.contacts, settings.view)
@@ -318,11 +327,7 @@ def _falls(
     if every == 1:
         motion = motion_at(t_s)
     else:
-        steady, seen = (
-            tuple(_thinned(person, every) for person in people)
-            for people in (candidates.steady, candidates.seen)
-        )
-        motion = _motion(candidates._replace(steady=steady, seen=seen), t_s[::every], options)
+        motion = _motion(_thinned(candidates, every), t_s[::every], options)
     measured = []
     for flight in motion.contacts.flights:
         free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)
@@ -332,7 +337,8 @@ def _falls(
         if sd <= settings.clock.sure_fall_sd:
             first, last = np.searchsorted(t_s, [flight.take_off.t_s, flight.landing.t_s])
             measured.append(Fall(int(first), min(int(last), len(t_s) - 1), factor, sd))
-    return Falls(len(motion.contacts.flights), tuple(measured))
+    lifted = lifted_between_flights(motion.tracks, motion.contacts, settings.clock)
+    return Falls(len(motion.contacts.flights), tuple(measured), lifted)
 
 
 def _contacts(

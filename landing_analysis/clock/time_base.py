@@ -38,11 +38,13 @@ class Falls(NamedTuple):
     """What bodies in the air say of one reading of the clock.
 
     ``flights`` counts all that were found, ``measured`` holds those long enough to say
-    something.
+    something. ``lifted``: both feet were off the floor for a while outside all flights, as in
+    a flight that is slowed too much to be seen as one.
     """
 
     flights: int
     measured: tuple[Fall, ...]
+    lifted: bool = False
 
     @property
     def factor(self) -> float:
@@ -245,7 +247,9 @@ def _best_trial(
 def _slow_stretch(
     t_s: FloatArray, falls: Falls, witness: Witness, settings: ClockSettings
 ) -> Settled | None:
-    """Look for flights in slow motion between those in real time."""
+    """Look for flights in slow motion between those in real time, where feet were lifted."""
+    if not falls.lifted:
+        return None
     for factor in TRIALS[1:]:
         found = witness(real_time_s(t_s, factor))
         apart = [

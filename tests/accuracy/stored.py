@@ -25,14 +25,14 @@ def landmarks_of(path: Path, options: Options) -> tuple[Clip, Poses]:
     try:
         known, before = read_landmarks(stored)
         if known.sha256 == clip.sha256 and before.model_sha256 == model.sha256:
-            poses = look_around(path, known, before, options.settings, _Bar)
+            _, poses, _ = look_around(path, known, before, options.settings, _Bar)
             if poses is not before:
                 write_landmarks(stored, poses, known)
             return known, poses
     except CacheError:
         pass
     with stored_parts(stored.with_suffix("")) as parts:
-        clip, poses = find_people(path, clip, model, parts, options.settings, _Bar)
+        clip, poses, _ = find_people(path, clip, model, parts, options.settings, _Bar)
         write_landmarks(stored, poses, clip)
     return clip, poses
 
