@@ -149,6 +149,7 @@ class ContactSettings:
     falling_share: float = 0.5  # of gravity; half-way between standing and free fall
     falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
     sure_rise_share: float = 0.5  # the same of such a body's toes: a squat's wander by 15 mm
+    flown_share: float = 0.5  # of a free arc's height above its ends; a contact has 0 or less
     falling_gap_s: float = 0.06  # noise may break a fall for this long; no contact is so short
     rest_speed_m_s: float = 0.4  # toes slower than this rest; a 0.1 s flight lands at 0.5 m/s
     rest_gap_s: float = 0.035  # two noisy frames at 60 frames/s do not end a rest (choice)

@@ -27,6 +27,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from landing_analysis.contacts.body import flown_through
 from landing_analysis.contacts.feet import (
     IN_FULL_SIGHT,
     Edges,
@@ -128,10 +129,31 @@ def _falling_stretches(motion: Motion, settings: ContactSettings) -> list[tuple[
     descending = close_gaps(motion.t_s, descending, settings.falling_gap_s)
     return [
         (first, last)
-        for first, last in runs(descending)
+        for first, last in _one_flight(motion, runs(descending), settings)
         if falling[first : last + 1].any()
         and motion.t_s[last] - motion.t_s[first] >= 0.5 * settings.min_flight_s
     ]
+
+
+def _one_flight(
+    motion: Motion, stretches: list[tuple[int, int]], settings: ContactSettings
+) -> list[tuple[int, int]]:
+    """Join falls between which the centre of mass flew on: nothing was landed on there.
+
+    Knees drawn up to the chest and stretched out again make the body's middle fall faster and
+    slower than the body.
+    """
+    joined: list[tuple[int, int]] = []
+    for first, last in stretches:
+        if joined:
+            before = joined[-1]
+            gap = (before[1] + 1, first - 1)
+            flown = flown_through(motion.t_s, motion.mass_m, before[0], gap, last)
+            if flown > settings.flown_share:
+                joined[-1] = (before[0], last)
+                continue
+        joined.append((first, last))
+    return joined
 
 
 def _held_limb(

@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from landing_analysis.contacts.body import centre_of_mass_m
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.hinge import Hinge, HingeWindows, fit_hinge
 from landing_analysis.maths.signals import close_gaps, local_polynomial, runs
@@ -45,6 +46,7 @@ class Motion:
     t_s: FloatArray
     body_m: FloatArray
     body_acceleration: FloatArray
+    mass_m: FloatArray
     toe_m: dict[Limb, FloatArray]
     heel_m: dict[Limb, FloatArray]
     ankle_m: dict[Limb, FloatArray]
@@ -99,6 +101,7 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
         t_s=tracks.t_s,
         body_m=body,
         body_acceleration=local_polynomial(tracks.t_s, body, 0.07, 2)[2],
+        mass_m=centre_of_mass_m(height),
         toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
         ankle_m={limb: height[:, LANDMARK[f"{limb}_ankle"]] for limb in LIMBS},

@@ -26,6 +26,9 @@ _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 _HEAD = [LANDMARK["nose"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
+_CORNERS = _HIPS + _SHOULDERS
+_TORSO_M = 0.288 * DEFAULT_STATURE_M  # shoulder less hip: Drillis & Contini 1966 (memory, sure)
+_LEAST_SPREAD_M2 = 0.05  # squared distances of the four corners from their middle: folded 0.08
 
 
 @dataclass
@@ -172,10 +175,22 @@ def _doubt(
 
 
 def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:
-    """Middle (n_frames, n_slots, 2) and length (n_frames, n_slots) of every torso, pixels."""
+    """Middle (n_frames, n_slots, 2) and length (n_frames, n_slots) of every torso, pixels.
+
+    The length that the torso has, or would have if it did not lean toward the camera or away:
+    a person who folds stays as large. It is `_TORSO_M` at the scale at which the torso's
+    metric corners, seen by a far camera, fit those in the picture best (least squares), and
+    at least what the picture shows.
+    """
     hips = poses.xy_px[:, :, _HIPS].mean(axis=2)
     shoulders = poses.xy_px[:, :, _SHOULDERS].mean(axis=2)
-    return 0.5 * (hips + shoulders), np.linalg.norm(shoulders - hips, axis=2)
+    seen_px, world_m = poses.xy_px[:, :, _CORNERS], poses.world_m[:, :, _CORNERS, :2]
+    seen_px = seen_px - seen_px.mean(axis=2, keepdims=True)
+    world_m = world_m - world_m.mean(axis=2, keepdims=True)
+    spread_m2 = np.maximum((world_m**2).sum(axis=(2, 3)), _LEAST_SPREAD_M2)
+    px_per_m = (seen_px * world_m).sum(axis=(2, 3)) / spread_m2
+    shown_px = np.linalg.norm(shoulders - hips, axis=2)
+    return 0.5 * (hips + shoulders), np.fmax(shown_px, _TORSO_M * px_per_m)
 
 
 def _distinct(middle: FloatArray, torso: FloatArray, settings: PeopleSettings) -> list[int]:

@@ -1,0 +1,78 @@
+"""The body as a whole: where its centre of mass is, and whether it flew through a gap."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.tables import LANDMARK, LIMBS, FloatArray
+
+_SEGMENTS = (
+    (0.678, "hip", "shoulder", 0.626),  # head, arms and trunk
+    (0.200, "hip", "knee", 0.433),
+    (0.122, "knee", "ankle", 0.606),  # shank and foot
+)
+"""Share of the body's mass of both sides, proximal and distal landmark, centre from proximal."""
+
+
+def centre_of_mass_m(height_m: FloatArray) -> FloatArray:
+    """Return the height of the body's centre of mass.
+
+    Parameters
+    ----------
+    height_m : (n_frames, N_LANDMARKS) heights, up positive
+
+    Returns
+    -------
+    (n_frames,) in the unit of ``height_m``, NaN where a shoulder, hip, knee or ankle is not seen
+
+    Notes
+    -----
+    Segment masses and centres: Winter DA, Biomechanics and Motor Control of Human Movement,
+    table 4.1, after Dempster WT 1955 (from memory, sure). The middle of hips and shoulders
+    lies 0.1 m lower against it when the knees are drawn up to the chest. Arms count as hanging.
+    """
+    middle = {
+        part: np.mean([height_m[:, LANDMARK[f"{limb}_{part}"]] for limb in LIMBS], axis=0)
+        for part in ("shoulder", "hip", "knee", "ankle")
+    }
+    total: FloatArray = np.sum(
+        [
+            mass * (middle[upper] + share * (middle[lower] - middle[upper]))
+            for mass, upper, lower, share in _SEGMENTS
+        ],
+        axis=0,
+    )
+    return total
+
+
+def flown_through(
+    t_s: FloatArray, mass_m: FloatArray, start: int, gap: tuple[int, int], stop: int
+) -> float:
+    """Say how far a body flew on through a gap between two falls.
+
+    Parameters
+    ----------
+    t_s, mass_m : (n_frames,) seconds, and heights of the centre of mass in metres
+    start, stop : frames in which the first fall begins and the second ends
+    gap : first and last frame between them
+
+    Returns
+    -------
+    float
+        1 where the body is, in the gap, as high above the line between both ends as one
+        free-fall arc through both would carry it; 0 or less where something caught it
+        there. NaN where it was not seen.
+
+    Notes
+    -----
+    A ground contact of duration D between flights of T each puts the body at or below the
+    line; one arc lies g (2 T + D)^2 / 8 above it: 0.18 m for two flights of 0.15 s and a
+    contact of 0.08 s. So no knowledge of accelerations, which posture disturbs, is asked for.
+    """
+    inside = slice(gap[0], gap[1] + 1)
+    since_s, until_s = t_s[inside] - t_s[start], t_s[stop] - t_s[inside]
+    line_m = (until_s * mass_m[start] + since_s * mass_m[stop]) / (t_s[stop] - t_s[start])
+    arc_m = 0.5 * GRAVITY_M_S2 * since_s * until_s
+    above_m = (mass_m[inside] - line_m)[np.isfinite(mass_m[inside])]
+    return float(np.mean(above_m) / np.mean(arc_m)) if len(above_m) else float("nan")
