@@ -159,7 +159,8 @@ def _find_or_recall_poses(
     except CacheError:
         return find_people(path, clip, model, parts, options.settings, start)
     size_px = (clip.width_px, clip.height_px)  # earlier versions read larger pictures
-    same = known.sha256 == clip.sha256 and poses.model_sha256 == model.sha256
+    same_model = options.stored or poses.model_sha256 == model.sha256
+    same = known.sha256 == clip.sha256 and same_model
     if not same or size_px != (known.width_px, known.height_px):
         return find_people(path, clip, model, parts, options.settings, start)
     known = replace(known, file=clip.file, capture_fps=clip.capture_fps)

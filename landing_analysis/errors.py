@@ -59,6 +59,10 @@ class PatientError(LandingAnalysisError):
     """A patient's code or data cannot be taken as given."""
 
 
+class CorrectionError(LandingAnalysisError):
+    """What a person sets about a clip makes no sense, or the clip is not known."""
+
+
 class RecordError(LandingAnalysisError):
     """The record cannot be opened, read or written."""
 

@@ -221,6 +221,7 @@ class RepSettings:
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
+    same_rep_s: float = 0.15  # found anew it lands this near; no two land so near (choice)
 
 
 @dataclass(frozen=True)

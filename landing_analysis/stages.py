@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
@@ -17,6 +18,7 @@ from landing_analysis.clock.time_base import Fall, Falls, Settled, settle_time_b
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import sights_of
 from landing_analysis.contacts.lifting import lifted_between_flights
+from landing_analysis.corrections import exclude_reps, person_note
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.disturbances.applying import (
     disturbed_contacts,
@@ -66,6 +68,7 @@ from landing_analysis.tables import (
     Analysis,
     Clip,
     Contacts,
+    Correction,
     Decided,
     FloatArray,
     Landmarks,
@@ -77,6 +80,7 @@ from landing_analysis.tables import (
     Provenance,
     Reps,
     Task,
+    TimeBase,
     Tracks,
     View,
     ViewEstimate,
@@ -92,7 +96,13 @@ from landing_analysis.tracks.gravity import (
 
 @dataclass(frozen=True)
 class Options:
-    """What the pictures cannot tell, and what overrules what they do."""
+    """What the pictures cannot tell, and what overrules what they do.
+
+    ``corrections`` are those in force that are about the clip itself; what they say of task,
+    view, person and speed stands in the fields of those names as well. ``advice`` is the
+    command that takes the options which notes name, where that is not plain. ``stored`` takes the
+    landmarks that are stored with the report, whichever model found them.
+    """
 
     surgical_side: Limb | None = None
     stature_m: float | None = None
@@ -105,6 +115,9 @@ class Options:
     keep_faces: bool = False
     annotated_clip: bool = True
     slowed_by: float | None = None
+    corrections: tuple[Correction, ...] = ()
+    advice: str = ""
+    stored: bool = False
 
     @property
     def compared_limb(self) -> Limb:
@@ -135,6 +148,7 @@ def analyse_people(
     settings = options.settings
     candidates = _candidates_of(poses, people, settings)
     settled, motion = _settled_motion(clip, candidates, options)
+    settled = settled._replace(time_base=_advised_base(settled.time_base, options.advice))
     patient, view = motion.patient, motion.view
     filmed = candidates.filmed[patient.number - 1]
     bystanders, _ = candidates.around(patient.number - 1)
@@ -159,6 +173,7 @@ def analyse_people(
     contacts = disturbed_contacts(contacts, effects)
     reps = group_reps(contacts, tracks, settings.reps, options.task)
     reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
+    reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
     square_on = in_view(tracks, view, settings.view)
     measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
     measures = with_set(measures, options.compared_limb, effects)
@@ -172,7 +187,7 @@ def analyse_people(
         reps=reps,
         measures=measures,
         findings=judge_measures(measures, options.limits, decided),
-        notes=quality_panel(
+        notes=_advised(quality_panel(
             (
                 *clip.notes,
                 *settled.notes,
@@ -187,12 +202,13 @@ def analyse_people(
                 *(note for effect in effects for note in effect.notes),
                 *bystander_notes(patient, bystanders, reps, settings.people),
                 *candidates.notes,
+                *person_note(options.corrections, patient.people),
                 *turn_notes(reps, view),
                 *contacts.notes,
                 *reps.notes,
             ),
             fall_seen=free_fall is not None,
-        ),
+        ), options.advice),
         provenance=Provenance(
             version=__version__,
             model_name=poses.model_name,
@@ -204,7 +220,25 @@ def analyse_people(
         limits=options.limits,
         knee_angles=seen_angles(knee_angles(square_on, view, settings), legs),
         camera=poses.camera,
+        corrections=options.corrections,
     )  # fmt: skip
+
+
+_OPTION = re.compile(r"(?<!\S)(?=--[a-z])")
+"""Where a sentence names an option of the command line."""
+
+
+def _advised(notes: tuple[Note, ...], command: str) -> tuple[Note, ...]:
+    """Say with which command the options go that notes name; the first of a note is enough."""
+    return tuple(replace(note, text=_with_command(note.text, command)) for note in notes)
+
+
+def _advised_base(base: TimeBase, command: str) -> TimeBase:
+    return replace(base, doubt=base.doubt and _with_command(base.doubt, command))
+
+
+def _with_command(text: str, command: str) -> str:
+    return _OPTION.sub(f"{command} ", text, count=1) if command else text
 
 
 # --- who is there ------------------------------------------------------------------------------

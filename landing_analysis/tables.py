@@ -31,6 +31,7 @@ View = Literal["front", "back", "left_side", "right_side", "oblique"]
 Verdict = Literal["above", "below", "within", "cannot tell"]
 FootStrike = Literal["toe-first", "heel-first", "flat or too close to tell"]
 QualityState = Literal["good", "limited", "poor"]
+Corrected = Literal["patient", "date", "task", "view", "person", "slowed by", "clip", "rep"]
 
 LIMBS: tuple[Limb, Limb] = ("left", "right")
 TASKS: tuple[Task, ...] = ("jump", "hop")
@@ -490,8 +491,9 @@ class Rep:
     ``contacts`` holds the landing contact of each limb that landed.
     ``peak_flexion_s`` is the instant of the lowest point of the pelvis between
     initial contact and toe-off (or the end of a held landing).
-    A rep that is not ``used`` carries the ``reason``. ``view`` and ``yaw_deg`` are those
-    of this rep alone, as in `ViewEstimate`; None where nothing was seen of them.
+    A rep that is not ``used`` carries the ``reason``; it is ``excluded`` when a person left
+    it out. ``view`` and ``yaw_deg`` are those of this rep alone, as in `ViewEstimate`; None
+    where nothing was seen of them.
     """
 
     number: int
@@ -505,10 +507,13 @@ class Rep:
     reason: str | None = None
     view: View | None = None
     yaw_deg: float | None = None
+    excluded: bool = False
 
     def __post_init__(self) -> None:
         if self.used == (self.reason is not None):
             raise TableError("A rep is either used or carries the reason why not.")
+        if self.used and self.excluded:
+            raise TableError("A rep that a person left out is not used.")
 
     @property
     def is_bound(self) -> bool:
@@ -704,6 +709,30 @@ class Decided:
 
 
 @dataclass(frozen=True)
+class Correction:
+    """One thing about a clip that a person set right.
+
+    ``old`` and ``new`` are the words that `corrections` reads; None is as the program found
+    it. A clip or a rep is set to ``excluded``. ``at`` is when, ISO 8601; ``by`` the code of
+    who did it. A rep is remembered by its number and by ``rep_s``, when it lands as a
+    player shows the clip, None where that was not known.
+    """
+
+    what: Corrected
+    old: str | None
+    new: str | None
+    at: str
+    by: str | None = None
+    reason: str | None = None
+    rep: int | None = None
+    rep_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if (self.what == "rep") != (self.rep is not None):
+            raise TableError("A correction names a rep exactly when it is about one.")
+
+
+@dataclass(frozen=True)
 class Provenance:
     """What made the numbers, so that the same numbers can be made again."""
 
@@ -732,3 +761,4 @@ class Analysis:
     limits: tuple[Limit, ...] = ()
     knee_angles: KneeAngles | None = None
     camera: CameraPath | None = None
+    corrections: tuple[Correction, ...] = ()

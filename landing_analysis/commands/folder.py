@@ -19,6 +19,7 @@ from landing_analysis.commands.shared import (
     reports_option,
     table,
 )
+from landing_analysis.corrections import exclusion_of_clip
 from landing_analysis.errors import LandingAnalysisError
 
 if TYPE_CHECKING:
@@ -117,7 +118,10 @@ def batch(start: Start, /, folder: Path, **given: Any) -> None:
 @reports_option
 @in_one_sentence
 def clips(state: str | None, data: Path | None, reports: Path | None) -> None:
-    """Tell the state of every clip: waiting, analysing, done or needs attention."""
+    """Tell the state of every clip: waiting, analysing, done or needs attention.
+
+    The id names a clip where it is set right, with landing-analysis clip and rep.
+    """
     from landing_analysis.folder.queue import all_states, release_what_the_dead_hold
 
     with opened_record(data, reports) as record:
@@ -223,7 +227,13 @@ def _about(clip: ClipState) -> str:
 
 
 def _doubt(clip: ClipState) -> str:
+    if any(one.what == "date" for one in clip.corrections):
+        return " (set by hand)"
     return "" if clip.recorded_from == "clip" else f" (by {clip.recorded_from})"
+
+
+def _use(clip: ClipState) -> str:
+    return ", excluded" if exclusion_of_clip(clip.corrections) else ""
 
 
 def _failed(clip: ClipState) -> bool:
@@ -232,11 +242,12 @@ def _failed(clip: ClipState) -> bool:
 
 def _table(clips: Iterable[ClipState]) -> list[str]:
     rows = [
-        (clip.file, clip.code or "", f"{clip.visit or ''}{_doubt(clip) if clip.visit else ''}",
-         clip.state, _about(clip))
+        (clip.short_id or "", clip.file, clip.code or "",
+         f"{clip.visit or ''}{_doubt(clip) if clip.visit else ''}",
+         clip.state + _use(clip), _about(clip))
         for clip in clips
     ]  # fmt: skip
-    return table([("clip", "patient", "visit", "state", "reason or report"), *rows])
+    return table([("id", "clip", "patient", "visit", "state", "reason or report"), *rows])
 
 
 def _count(clips: Iterable[ClipState]) -> str:

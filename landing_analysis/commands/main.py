@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from landing_analysis import __version__
+from landing_analysis.commands.corrections import clip, rep
 from landing_analysis.commands.folder import batch, clips, watch
 from landing_analysis.commands.pages import compare, demo, visit, week
 from landing_analysis.commands.patients import patient
@@ -410,6 +411,6 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
 
 # --- the commands around the record ------------------------------------------------------------
 
-for _command in (watch, batch, clips, patient, record, visit, week, compare, demo):
+for _command in (watch, batch, clips, clip, rep, patient, record, visit, week, compare, demo):
     main.add_command(_command)
 main.context_settings["obj"] = _start

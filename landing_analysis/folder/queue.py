@@ -13,7 +13,7 @@ import os
 import shutil
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,9 +22,16 @@ from typing import Literal
 
 from filelock import FileLock, Timeout
 
+from landing_analysis.corrections import in_force
 from landing_analysis.files import printable
 from landing_analysis.folder.recording import Recording
 from landing_analysis.patients import Patient, same_code
+from landing_analysis.record.correcting import (
+    SHORT_ID,
+    corrections_in_force,
+    history_of,
+    last_correction,
+)
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.place import DataFolder, held
 from landing_analysis.record.store import (
@@ -35,7 +42,7 @@ from landing_analysis.record.store import (
     insert_patient,
     patient_in,
 )
-from landing_analysis.tables import Clip
+from landing_analysis.tables import Clip, Correction
 
 State = Literal["waiting", "analysing", "done", "needs attention"]
 
@@ -144,7 +151,8 @@ def enter_clip(
 
     Content that was recorded for another patient goes over to this one when no other file
     holds it any more, as after a move between folders; its values are then made anew with
-    this patient's data, and the earlier ones stay below them.
+    this patient's data, and the earlier ones stay below them. A clip that was given to a
+    patient by hand stays with them.
 
     Returns
     -------
@@ -164,7 +172,7 @@ def enter_clip(
             connection.execute(
                 "INSERT INTO work (clip_id, state) VALUES (?, 'waiting')", (clip_id,)
             )
-        elif not same_code(known["code"], code):
+        elif not same_code(known["code"], code) and not _given_by_hand(record, known["id"]):
             held = connection.execute(
                 "SELECT 1 FROM dropped WHERE sha256 = ? AND (folder, path) <> (?, ?)",
                 (clip.sha256, *_key(root, path)),
@@ -186,6 +194,10 @@ def enter_clip(
     return None
 
 
+def _given_by_hand(record: Record, clip_id: int) -> bool:
+    return any(one.what == "patient" for one in in_force(history_of(record.connection, clip_id)))
+
+
 def _key(root: Path, path: Path) -> tuple[bytes, bytes]:
     return os.fsencode(root), os.fsencode(path)
 
@@ -195,7 +207,11 @@ def _key(root: Path, path: Path) -> tuple[bytes, bytes]:
 
 @dataclass(frozen=True)
 class Claim:
-    """One clip that this worker, and no other, analyses now; ``path`` is a file that holds it."""
+    """One clip that this worker, and no other, analyses now.
+
+    ``path`` is a file that holds it, or the landmarks stored with its report where there is
+    none. ``corrections`` are those in force, the latest of them entered as ``corrected``.
+    """
 
     clip_id: int
     sha256: str
@@ -204,6 +220,8 @@ class Claim:
     path: Path
     attempts: int
     worker: str
+    corrections: tuple[Correction, ...] = ()
+    corrected: int = 0
 
 
 @contextmanager
@@ -287,23 +305,57 @@ def claim_next(record: Record, root: Path, worker: str) -> Claim | None:
         ).fetchone()
         if row is None:
             return None
-        connection.execute(
-            "UPDATE work SET state = 'analysing', worker = ?, reason = NULL WHERE clip_id = ?",
-            (worker, row["clip_id"]),
-        )
+        return _claimed(record, row, root / os.fsdecode(row["path"]), worker)
+
+
+def claim_clip(record: Record, clip_id: int, path: Path, worker: str) -> Claim | None:
+    """Claim one clip that waits, None when it does not.
+
+    Parameters
+    ----------
+    record : Record
+    clip_id : of the clip's row
+    path : a file that holds it, or its stored landmarks
+    worker : who claims it
+    """
+    with record.change() as connection:
+        row = connection.execute(
+            "SELECT patient.*, clip_id, sha256, date, attempts FROM work "
+            "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
+            "JOIN patient ON patient_id = patient.id WHERE state = 'waiting' AND clip_id = ?",
+            (clip_id,),
+        ).fetchone()
+        return None if row is None else _claimed(record, row, path, worker)
+
+
+def _claimed(record: Record, row: Row, path: Path, worker: str) -> Claim:
+    record.connection.execute(
+        "UPDATE work SET state = 'analysing', worker = ?, reason = NULL WHERE clip_id = ?",
+        (worker, row["clip_id"]),
+    )
     return Claim(
         clip_id=row["clip_id"],
         sha256=row["sha256"],
         patient=patient_in(row),
         day=row["date"],
-        path=root / os.fsdecode(row["path"]),
+        path=path,
         attempts=row["attempts"],
         worker=worker,
+        corrections=in_force(history_of(record.connection, row["clip_id"])),
+        corrected=last_correction(record.connection, row["clip_id"]),
     )
+
+
+def files_of(record: Record, sha256: str) -> tuple[Path, ...]:
+    """Return the files of drop folders that were last seen to hold a clip, there or not."""
+    rows = record.rows("SELECT folder, path FROM dropped WHERE sha256 = ?", sha256)
+    return tuple(Path(os.fsdecode(row[0])) / os.fsdecode(row[1]) for row in rows)
 
 
 def finish(record: Record, claim: Claim, document: Document, made_by: str, report: str) -> bool:
     """Store the values and call the clip done, both or neither.
+
+    A clip that was corrected meanwhile keeps the values for now, and waits again.
 
     Returns
     -------
@@ -312,9 +364,9 @@ def finish(record: Record, claim: Claim, document: Document, made_by: str, repor
     """
     with record.change() as connection:
         done = connection.execute(
-            "UPDATE work SET state = 'done', worker = NULL, reason = NULL, attempts = 0 "
+            "UPDATE work SET state = ?, worker = NULL, reason = NULL, attempts = 0 "
             "WHERE clip_id = ? AND worker = ?",
-            (claim.clip_id, claim.worker),
+            (_unless_corrected(record, claim, "done"), claim.clip_id, claim.worker),
         ).rowcount
         if done:
             insert_analysis(connection, claim.clip_id, document, made_by, report)
@@ -343,7 +395,35 @@ def _put_back(
         connection.execute(
             "UPDATE work SET state = ?, reason = ?, attempts = ?, retry_at_s = ?, worker = NULL "
             "WHERE clip_id = ? AND worker = ?",
-            (state, printable(reason), attempts, retry_at_s, claim.clip_id, claim.worker),
+            (
+                _unless_corrected(record, claim, state), printable(reason), attempts, retry_at_s,
+                claim.clip_id, claim.worker,
+            ),
+        )  # fmt: skip
+
+
+def _unless_corrected(record: Record, claim: Claim, state: State) -> State:
+    """Let a clip wait again that was corrected while it was analysed."""
+    corrected = last_correction(record.connection, claim.clip_id)
+    return state if corrected == claim.corrected else "waiting"
+
+
+def let_wait(record: Record, clip_id: int) -> None:
+    """Let a clip be analysed again, unless somebody has it in hand."""
+    with record.change() as connection:
+        connection.execute(
+            "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0 "
+            "WHERE clip_id = ? AND state <> 'analysing'",
+            (clip_id,),
+        )
+
+
+def settle(record: Record, clip_id: int) -> None:
+    """Call a clip done whose values stand because nothing is left to analyse again."""
+    with record.change() as connection:
+        connection.execute(
+            "UPDATE work SET state = 'done', reason = NULL WHERE clip_id = ? AND state = 'waiting'",
+            (clip_id,),
         )
 
 
@@ -362,25 +442,35 @@ def look_again(record: Record, root: Path) -> None:
         )
 
 
-def renew_what_was_made_otherwise(record: Record, root: Path, made_by: dict[str, str]) -> None:
+def renew_what_was_made_otherwise(
+    record: Record, root: Path, made_by: Callable[[Patient, tuple[Correction, ...]], str]
+) -> None:
     """Let clips wait again whose newest values were made by other means.
 
     Parameters
     ----------
     record, root : Record and drop folder
-    made_by : of each patient's code, the fingerprint of what would make the values now
+    made_by : gives for a patient and the corrections of a clip the fingerprint of what would
+        make its values now
     """
     with record.change() as connection:
-        for code, fingerprint in made_by.items():
-            connection.execute(
-                "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0 "
-                "WHERE state = 'done' AND clip_id IN ("
-                "SELECT clip.id FROM clip JOIN visit ON visit_id = visit.id "
-                "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
-                "WHERE code = ? AND folder = ? AND (SELECT made_by FROM analysis "
-                "WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) <> ?)",
-                (code, os.fsencode(root), fingerprint),
-            )
+        rows = connection.execute(
+            "SELECT DISTINCT patient.*, clip_id, (SELECT made_by FROM analysis "
+            "WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) AS made_by FROM work "
+            "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
+            "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
+            "WHERE state = 'done' AND folder = ?",
+            (os.fsencode(root),),
+        ).fetchall()
+        connection.executemany(
+            "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0 WHERE clip_id = ?",
+            [
+                (row["clip_id"],)
+                for row in rows
+                if row["made_by"]
+                != made_by(patient_in(row), in_force(history_of(record.connection, row["clip_id"])))
+            ],
+        )
 
 
 def _release(record: Record, worker: str) -> None:
@@ -400,7 +490,8 @@ class ClipState:
     """One file of a drop folder, or one clip of the record whose file is gone.
 
     ``report`` is the folder of its newest report, None before there is one and when it lies
-    outside the folder of the reports.
+    outside the folder of the reports. ``short_id`` names
+    a clip on the command line.
     """
 
     file: str
@@ -410,6 +501,8 @@ class ClipState:
     state: State
     reason: str | None
     report: Path | None
+    short_id: str | None = None
+    corrections: tuple[Correction, ...] = ()
 
 
 _REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) AS report"
@@ -418,13 +511,26 @@ _REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC
 def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
     """Return the state of every file of one drop folder, by name."""
     rows = record.rows(
-        "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, "
-        f"work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
+        "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, clip.id, "
+        f"sha256, work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
         "LEFT JOIN visit ON visit_id = visit.id LEFT JOIN patient ON patient_id = patient.id "
         "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
         os.fsencode(root),
     )
-    return tuple(_state(record, printable(os.fsdecode(row["path"])), row) for row in rows)
+    known = corrections_in_force(record)
+    return tuple(_state(record, printable(os.fsdecode(row["path"])), row, known) for row in rows)
+
+
+def state_of(record: Record, clip_id: int) -> ClipState:
+    """Return the state of one clip, whatever became of its files."""
+    (row,) = record.rows(
+        "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, clip.id, "
+        f"sha256, state, reason, retry_at_s, {_REPORT} FROM clip "
+        "JOIN visit ON visit_id = visit.id JOIN patient ON patient_id = patient.id "
+        "JOIN work ON clip_id = clip.id WHERE clip.id = ?",
+        clip_id,
+    )
+    return _state(record, row["file"], row, corrections_in_force(record, clip_id))
 
 
 def all_states(record: Record) -> tuple[ClipState, ...]:
@@ -432,7 +538,8 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
     roots = [Path(os.fsdecode(row[0])) for row in record.rows(
         "SELECT DISTINCT folder FROM dropped ORDER BY folder")]  # fmt: skip
     gone = record.rows(
-        "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, "
+        "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, clip.id, "
+        "sha256, "
         "iif(state = 'done', 'done', 'needs attention') AS state, "
         "iif(state = 'done', NULL, 'gone before it was analysed; drop it again') AS reason, "
         f"0.0 AS retry_at_s, {_REPORT} FROM clip JOIN visit ON visit_id = visit.id "
@@ -440,13 +547,16 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
         "WHERE sha256 NOT IN (SELECT sha256 FROM dropped WHERE sha256 NOT NULL) "
         "ORDER BY code, date, file"
     )
+    known = corrections_in_force(record)
     return (
         *(state for root in roots for state in states_in(record, root)),
-        *(_state(record, row["file"], row) for row in gone),
+        *(_state(record, row["file"], row, known) for row in gone),
     )
 
 
-def _state(record: Record, file: str, row: Row) -> ClipState:
+def _state(
+    record: Record, file: str, row: Row, known: dict[int, tuple[Correction, ...]]
+) -> ClipState:
     state, reason = row["state"], row["reason"]
     if row["problem"]:
         state, reason = "needs attention" if row["needs_attention"] else "waiting", row["problem"]
@@ -462,4 +572,6 @@ def _state(record: Record, file: str, row: Row) -> ClipState:
         state=state,
         reason=reason,
         report=record.folder.report_at(row["report"]) if row["report"] else None,
+        short_id=row["sha256"][:SHORT_ID] if row["id"] else None,
+        corrections=known.get(row["id"], ()),
     )

@@ -15,10 +15,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
+from functools import cache
 from pathlib import Path
 
 from landing_analysis import __version__
 from landing_analysis.analyse import LANDMARKS, counted
+from landing_analysis.corrections import given
 from landing_analysis.errors import (
     InterruptedAnalysisError,
     LandingAnalysisError,
@@ -35,11 +37,16 @@ from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.backups import make_backup_if_old
+from landing_analysis.record.correcting import SHORT_ID
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import apart_from, make_private, make_private_folder
-from landing_analysis.record.store import list_patients, reports_of
+from landing_analysis.record.store import newest_report, rename_report, reports_of
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
+from landing_analysis.tables import Correction
+
+ADVICE = "landing-analysis clip set"
+"""The command that sets a clip right, before the clip's id."""
 
 _CHANGES = ("created", "modified", "moved", "deleted", "closed")
 
@@ -187,14 +194,30 @@ def made_by(options: Options, model_sha256: str) -> str:
     """Return a fingerprint of everything besides the clip that shapes an analysis's numbers."""
     settings = asdict(options.settings)
     settings["pose"].pop("workers")  # how many look at once changes no number
-    given = (options.surgical_side, options.stature_m, options.task, options.view, options.person)
-    shaped_by = (__version__, model_sha256, settings, [asdict(x) for x in options.limits], given)
+    told: tuple[object, ...] = (
+        options.surgical_side, options.stature_m, options.task, options.view, options.person,
+    )  # fmt: skip
+    if options.slowed_by is not None:
+        told += (options.slowed_by,)
+    told += tuple((one.what, one.new, one.rep, one.rep_s) for one in options.corrections)
+    shaped_by = (__version__, model_sha256, settings, [asdict(x) for x in options.limits], told)
     return hashlib.sha256(json.dumps(shaped_by, sort_keys=True).encode()).hexdigest()
 
 
-def options_for(options: Options, patient: Patient) -> Options:
-    """Return the options of one patient's clips."""
-    return replace(options, surgical_side=patient.surgical_side, stature_m=patient.stature_m)
+def options_for(
+    options: Options, patient: Patient, corrections: tuple[Correction, ...] = ()
+) -> Options:
+    """Return the options of one clip: the patient's data, and over all else what was corrected.
+
+    A change of patient is left out of what the report says, which names no other patient.
+    """
+    return replace(
+        options,
+        surgical_side=patient.surgical_side,
+        stature_m=patient.stature_m,
+        corrections=tuple(one for one in corrections if one.what != "patient"),
+        **given(corrections),
+    )
 
 
 # --- one round ---------------------------------------------------------------------------------
@@ -205,11 +228,12 @@ def _look(record: Record, job: Job) -> Looked:
     queue.clear_finished_work(record)
     looked = look(record, job.root, job.settings, job.check, job.start)
     if job.renew:
-        fingerprints = {
-            patient.code: made_by(options_for(job.options, patient), job.model_sha256)
-            for patient in list_patients(record)
-        }
-        queue.renew_what_was_made_otherwise(record, job.root, fingerprints)
+
+        @cache
+        def fingerprint(patient: Patient, corrections: tuple[Correction, ...]) -> str:
+            return made_by(options_for(job.options, patient, corrections), job.model_sha256)
+
+        queue.renew_what_was_made_otherwise(record, job.root, fingerprint)
     return looked
 
 
@@ -219,6 +243,18 @@ def _work_on_next(record: Record, job: Job, worker: str, news: _News) -> bool:
     if claim is None:
         return False
     news.tell()
+    work_on(record, job, claim)
+    news.tell()
+    return True
+
+
+def work_on(record: Record, job: Job, claim: queue.Claim) -> None:
+    """Analyse a claimed clip, and put it back with the reason when that fails.
+
+    Raises
+    ------
+    RecordError
+    """
     try:
         _analyse(record, job, claim)
     except OutputError as error:
@@ -233,8 +269,6 @@ def _work_on_next(record: Record, job: Job, worker: str, news: _News) -> bool:
     except Exception as error:
         sentence = f"{claim.path.name} met an unforeseen error ({type(error).__name__}: {error})."
         _try_later_or_give_up(record, job, claim, sentence)
-    news.tell()
-    return True
 
 
 def _try_later_or_give_up(record: Record, job: Job, claim: queue.Claim, sentence: str) -> None:
@@ -247,12 +281,17 @@ def _try_later_or_give_up(record: Record, job: Job, claim: queue.Claim, sentence
 
 
 def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
-    options = options_for(job.options, claim.patient)
+    options = options_for(job.options, claim.patient, claim.corrections)
+    advised = replace(options, advice=f"{ADVICE} {claim.sha256[:SHORT_ID]}")
     aside = record.folder.work / claim.sha256
     target = _report_folder(record, claim)
+    _take_along(record, claim, target)
     _prepare(aside, target)
-    made = job.analyse(claim.path, aside, options, _start_counted(record, job))
-    if made.document["clip"]["sha256"] != claim.sha256 or sha256_of(claim.path) != claim.sha256:
+    stored = claim.path.name == LANDMARKS
+    path = target / LANDMARKS if stored else claim.path
+    made = job.analyse(path, aside, advised, _start_counted(record, job))
+    same = made.document["clip"]["sha256"] == claim.sha256
+    if not (same and (stored or sha256_of(claim.path) == claim.sha256)):
         raise InterruptedAnalysisError(f"{claim.path.name} changed while it was analysed.")
     _publish(made, target)
     report = _named_from(record.folder.path, target)
@@ -278,6 +317,26 @@ def _start_counted(record: Record, job: Job) -> StartProgress:
 def _report_folder(record: Record, claim: queue.Claim) -> Path:
     name = f"{Path(printable(claim.path.name)).stem}-{claim.sha256[:8]}"
     return record.folder.reports / claim.patient.code / claim.day / name
+
+
+def _take_along(record: Record, claim: queue.Claim, target: Path) -> None:
+    """Let the report of a clip that went to another patient or day go there, with all beside it.
+
+    Where it cannot be moved it stays, and goes when the new one is there.
+    """
+    earlier = newest_report(record, claim.clip_id)
+    if earlier is None or earlier == target or target.exists() or not earlier.is_dir():
+        return
+    if not apart_from([earlier], reports_of(record, claim.clip_id, others=True)):
+        return
+    for folder in (target.parent.parent, target.parent):
+        make_private_folder(folder)
+    try:
+        earlier.rename(target)
+    except OSError:
+        return
+    with record.change() as connection:
+        rename_report(connection, claim.clip_id, _named_from(record.folder.path, target))
 
 
 def _prepare(aside: Path, target: Path) -> None:

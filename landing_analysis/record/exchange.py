@@ -23,7 +23,13 @@ from landing_analysis.errors import RecordError
 from landing_analysis.files import new_folder, write_text
 from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.record.database import Record, connect
-from landing_analysis.record.migrations import LATEST, RECORD_TABLES, WORK_OF_CLIPS, migrate
+from landing_analysis.record.migrations import (
+    LATEST,
+    RECORD_TABLES,
+    WORK_OF_CLIPS,
+    migrate,
+    tables_of,
+)
 from landing_analysis.record.place import DataFolder, make_private
 from landing_analysis.record.rules import fault_in
 
@@ -208,7 +214,7 @@ def _read_json(path: Path) -> tuple[int, dict[str, Rows]]:
     version, tables = document["record_version"], document["tables"]
     if type(version) is not int or not isinstance(tables, dict):
         raise TypeError("no version or no tables")
-    rows = {table: tables.pop(table) for table in RECORD_TABLES}
+    rows = {table: tables.pop(table) for table in tables_of(version)}
     if tables or not all(isinstance(row, dict) for table in rows.values() for row in table):
         raise TypeError("other tables, or rows that are none")
     return version, rows
@@ -221,7 +227,7 @@ def _no_number(text: str) -> float:
 
 def _read_csv(folder: Path) -> tuple[int, dict[str, Rows]]:
     version = int(_csv_rows(folder / ABOUT)[0]["record_version"])
-    return version, {table: _csv_rows(folder / f"{table}.csv") for table in RECORD_TABLES}
+    return version, {table: _csv_rows(folder / f"{table}.csv") for table in tables_of(version)}
 
 
 def _csv_rows(path: Path) -> Rows:

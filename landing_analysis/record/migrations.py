@@ -237,17 +237,48 @@ _FROM_FOOT_TO_FOOT = """
 ALTER TABLE rep ADD COLUMN bound INTEGER CHECK (bound IN (0, 1));
 """
 
+_CORRECTIONS = """
+CREATE TABLE correction (
+  id INTEGER PRIMARY KEY,
+  clip_id INTEGER NOT NULL REFERENCES clip ON DELETE CASCADE,
+  what TEXT NOT NULL CHECK (what IN (
+    'patient', 'date', 'task', 'view', 'person', 'slowed by', 'clip', 'rep')),
+  old TEXT,
+  new TEXT,
+  rep INTEGER CHECK (rep > 0),
+  rep_s REAL,
+  reason TEXT CHECK (length(reason) BETWEEN 1 AND 200),
+  made_by TEXT CHECK (length(made_by) BETWEEN 1 AND 32),
+  made_at TEXT NOT NULL,
+  CHECK ((what = 'rep') = (rep IS NOT NULL)),
+  CHECK (what = 'rep' OR rep_s IS NULL),
+  CHECK (what NOT IN ('clip', 'rep') OR coalesce(new, 'excluded') = 'excluded')
+) STRICT;
+CREATE INDEX correction_of_clip ON correction (clip_id);
+ALTER TABLE rep ADD COLUMN excluded INTEGER NOT NULL DEFAULT 0
+  CHECK (excluded = 0 OR (excluded = 1 AND used = 0));
+ALTER TABLE rep ADD COLUMN player_s REAL;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
-    _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT,
+    _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""
 
 RECORD_TABLES = (
-    "patient", "visit", "clip", "analysis", "rep", "contact", "measure", "summary",
+    "patient", "visit", "clip", "correction", "analysis", "rep", "contact", "measure", "summary",
     "comparison", "finding", "quality",
 )  # fmt: skip
 """What is exported, parents before children; the state of the drop folder is not."""
+
+FIRST_VERSION = {"correction": MIGRATIONS.index(_CORRECTIONS) + 1}
+"""Of the record, with each table that the first version had not."""
+
+
+def tables_of(version: int) -> tuple[str, ...]:
+    """Return the tables that an export of a record's version holds."""
+    return tuple(table for table in RECORD_TABLES if FIRST_VERSION.get(table, 1) <= version)
 
 
 def version_of(connection: sqlite3.Connection) -> int:

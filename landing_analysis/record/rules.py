@@ -14,10 +14,19 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, get_args
 
+from landing_analysis.corrections import clean_reason, makes_sense
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import PatientError
-from landing_analysis.patients import STATURE_RANGE_M, Patient, require_code
-from landing_analysis.tables import LIMBS, TASKS, VIEWS, FootStrike, QualityState, Verdict
+from landing_analysis.patients import STATURE_RANGE_M, Patient, doubt_about, require_code
+from landing_analysis.tables import (
+    LIMBS,
+    TASKS,
+    VIEWS,
+    Corrected,
+    FootStrike,
+    QualityState,
+    Verdict,
+)
 
 _FIRST_YEAR, _LAST_YEAR = 1900, 2200  # of anything dated here; a camera's clock may be far off
 _LARGEST = 1e12  # far beyond any number of a landing, and its square is still finite (choice)
@@ -67,7 +76,24 @@ def fault_in(
             f"report is {_shown(row['report'])}, not a place below the reports (when reports have "
             "a folder of their own, name it with --reports)"
         )
+    if table == "correction":
+        return _fault_in_correction(row)
     return _fault_in_value(row) if table in ("measure", "summary") else None
+
+
+def _fault_in_correction(row: Mapping[str, Any]) -> str | None:
+    """Hold the words of a correction against what it is about."""
+    what = row.get("what")
+    for column in ("old", "new"):
+        value = row.get(column)
+        if value is None:
+            continue
+        if what in _PLACES:
+            if not _holds(_PLACES[what], value):
+                return f"{column} is {_shown(value)}, not {_PLACES[what].words}"
+        elif not _is_text(value) or not makes_sense(str(what), value):
+            return f"{column} is {_shown(value)}, which no {_shown(what)} can be set to"
+    return None
 
 
 def _holds(rule: Rule, value: object) -> bool:
@@ -162,9 +188,20 @@ def _is_moment(value: str) -> bool:
     return in_form and _FIRST_YEAR <= datetime.fromisoformat(value).year <= _LAST_YEAR
 
 
+def _is_neutral_code(value: str) -> bool:
+    return _is_code(value) and doubt_about(value) is None
+
+
+_WHO = Rule(_is_neutral_code, "a code that tells nothing, such as T1")
+_REASON = Rule(
+    lambda value: _is_text(value) and clean_reason(value) == value, "a reason of one line"
+)
 _CODE = Rule(_is_code, "a patient's code such as P07")
 _DATE = Rule(_is_day, f"a day YYYY-MM-DD from {_FIRST_YEAR} to {_LAST_YEAR}")
 _SURGERY = Rule(_is_surgery, "the day of a surgery, YYYY-MM-DD")
+_PLACES = {"patient": _CODE, "date": _DATE}
+"""What a clip is set to that only the record goes by."""
+
 _TIME = Rule(_is_moment, "a time with its zone, such as 2026-03-04T10:11:12+01:00")
 
 
@@ -230,6 +267,10 @@ _OF: dict[str, dict[str, Rule]] = {
         "recorded_from": _NAME, "width_px": _whole(1), "height_px": _whole(1), "frames": _COUNT,
         "duration_s": _number(0), "median_fps": _number(1e-3, 1e6), "mirrored": _YES,
     },
+    "correction": {
+        "clip_id": _ID, "what": _one_of(*get_args(Corrected)), "rep": _whole(1),
+        "reason": _REASON, "made_by": _WHO, "made_at": _TIME,
+    },
     "analysis": {
         "clip_id": _ID, "schema_version": _whole(1), "analysed_at": _TIME, "version": _NAME,
         "model_name": _NAME, "model_sha256": _HASH, "settings": _OBJECT, "limits": _OBJECTS,
@@ -241,7 +282,7 @@ _OF: dict[str, dict[str, Rule]] = {
     },
     "rep": {
         "analysis_id": _ID, "number": _whole(1), "task": _one_of(*TASKS), "limbs": _LIMBS_JSON,
-        "used": _YES, "reason": _NAME, "take_off_sd_s": _SD, "landing_sd_s": _SD,
+        "used": _YES, "excluded": _YES, "reason": _NAME, "take_off_sd_s": _SD, "landing_sd_s": _SD,
     },
     "contact": {
         "analysis_id": _ID, "limb": _LIMB, "rep": _whole(1), "initial_contact_frame": _COUNT,

@@ -187,12 +187,16 @@ def insert_clip(
     )
 
 
-def hand_over_clip(connection: sqlite3.Connection, clip_id: int, code: str) -> None:
-    """Give a clip to another patient, on the same day, within a change under way."""
-    (day,) = connection.execute(
-        "SELECT date FROM clip JOIN visit ON visit_id = visit.id WHERE clip.id = ?", (clip_id,)
+def hand_over_clip(
+    connection: sqlite3.Connection, clip_id: int, code: str | None = None, day: str | None = None
+) -> None:
+    """Give a clip to another patient, or to another day, within a change under way."""
+    known = connection.execute(
+        "SELECT code, date FROM clip JOIN visit ON visit_id = visit.id "
+        "JOIN patient ON patient_id = patient.id WHERE clip.id = ?",
+        (clip_id,),
     ).fetchone()
-    visit = _visit_id(connection, code, day)
+    visit = _visit_id(connection, code or known["code"], day or known["date"])
     connection.execute("UPDATE clip SET visit_id = ? WHERE id = ?", (visit, clip_id))
     connection.execute("DELETE FROM visit WHERE id NOT IN (SELECT visit_id FROM clip)")
 
@@ -343,11 +347,12 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
 def _rep(rep: Document) -> dict[str, object]:
     flight = rep["flight"]
     return {
-        **_pick(rep, "number", "task", "reason", "peak_flexion_s"),
+        **_pick(rep, "number", "task", "reason", "peak_flexion_s", "player_s"),
         **_pick(flight, "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s"),
         "limbs": _json(rep["limbs"]),
         "bound": int(_is_bound(flight["take_off_limbs"], rep["limbs"])),
         "used": int(rep["used"]),
+        "excluded": int(rep.get("excluded", False)),
     }
 
 
@@ -470,6 +475,23 @@ def reports_of(record: Record, clip_id: int | None = None, *, others: bool = Fal
         int(not others),
     )
     return {path for row in rows if (path := record.folder.report_at(row[0]))}
+
+
+def newest_report(record: Record, clip_id: int) -> Path | None:
+    """Return the report folder of a clip's newest analysis, there or not; None without one."""
+    rows = record.rows(
+        "SELECT report FROM analysis WHERE clip_id = ? ORDER BY id DESC LIMIT 1", clip_id
+    )
+    return record.folder.report_at(rows[0][0]) if rows else None
+
+
+def rename_report(connection: sqlite3.Connection, clip_id: int, now: str) -> None:
+    """Note where a clip's newest report lies now, within a change under way."""
+    connection.execute(
+        "UPDATE analysis SET report = ?1 WHERE clip_id = ?2 AND report = (SELECT report "
+        "FROM analysis WHERE clip_id = ?2 ORDER BY id DESC LIMIT 1)",
+        (now, clip_id),
+    )
 
 
 def read_analyses(

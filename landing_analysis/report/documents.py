@@ -12,6 +12,7 @@ from dataclasses import asdict, fields
 
 import numpy as np
 
+from landing_analysis.corrections import landing_s
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import foot_strike
 from landing_analysis.tables import (
@@ -75,6 +76,7 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
         "findings": [_finding(finding, analysis) for finding in analysis.findings],
         "limits": [asdict(limit) for limit in analysis.limits],
         "quality": [asdict(note) for note in analysis.notes],
+        "corrections": [asdict(correction) for correction in analysis.corrections],
         "definitions": {name: _definition(name) for name in DEFINITIONS},
         "provenance": asdict(analysis.provenance),
     }
@@ -158,6 +160,8 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
         "limbs": rep.limbs,
         "used": rep.used,
         "reason": rep.reason,
+        "excluded": rep.excluded,
+        "player_s": landing_s(rep, analysis.clip.t_s, analysis.tracks.t_s),
         "view": rep.view,
         "yaw_deg": rep.yaw_deg,
         "flight": _flight(rep.flight, analysis),

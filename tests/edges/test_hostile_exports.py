@@ -17,6 +17,8 @@ from stand_in import job, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.commands.main import main
 from landing_analysis.errors import RecordError
+from landing_analysis.files import sha256_of
+from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import connect, open_record
 from landing_analysis.record.exchange import export_record, import_record
 from landing_analysis.record.migrations import RECORD_TABLES
@@ -43,6 +45,9 @@ def exported(tmp_path_factory) -> Path:
     (drop / "P07" / "patient.toml").write_text('surgical_side = "left"\nsurgery_date = 2026-02-01')
     assert set(run(folder, job(drop, stand_in(few, place / "log"))).values()) == {"done"}
     with open_record(folder) as record:
+        clip = find_clip(record, sha256_of(drop / "P07" / "PXL_20260304_101112000.mp4"))
+        wishes = [Wish("rep", "excluded", 1, 2.5), Wish("view", "back"), Wish("date", "2026-03-05")]
+        correct(record, clip, wishes, "T1", "slipped")
         export_record(record, place / "export")
     return place
 
@@ -88,6 +93,25 @@ def _cells(document: dict) -> list[tuple[str, int, str]]:
         for number in {0, len(rows) - 1}
         for column in rows[number]
     ]
+
+
+def test_no_correction_is_taken_that_could_not_be_made_here(exported, document, tmp_path):
+    columns = ("what", "old", "new", "rep", "rep_s", "reason", "made_by", "made_at")
+    rows = document["tables"]["correction"]
+    with open_record(data_folder(tmp_path / "data")) as record:
+        for number, row in enumerate(rows):
+            for column in columns:
+                for value in ("<b>", "=1+1", "x" * 201, 7, [], "front", "2026-02-31", "Jane"):
+                    changed = copy.deepcopy(document)
+                    changed["tables"]["correction"][number][column] = value
+                    taken = _import(record, tmp_path / "x.json", changed) is None
+                    fits = (column, value) in {
+                        ("reason", "front"), ("reason", "2026-02-31"), ("reason", "Jane"),
+                        *((c, 7) for c in ("rep", "rep_s") if row["what"] == "rep"),
+                        *((c, "front") for c in ("old", "new") if row["what"] == "view"),
+                    } if not isinstance(value, list) else False  # fmt: skip
+                    assert taken == fits, (row["what"], column, value)
+    assert {row["what"] for row in rows} == {"rep", "view", "date"}
 
 
 def test_a_single_hostile_value_is_refused_with_its_row_or_harms_no_reader(

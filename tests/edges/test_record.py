@@ -27,7 +27,13 @@ from landing_analysis.patients import Patient
 from landing_analysis.record import backups, exchange, migrations
 from landing_analysis.record.database import connect, open_record
 from landing_analysis.record.exchange import export_record, import_record
-from landing_analysis.record.migrations import LATEST, RECORD_TABLES, migrate, version_of
+from landing_analysis.record.migrations import (
+    LATEST,
+    RECORD_TABLES,
+    migrate,
+    tables_of,
+    version_of,
+)
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.store import (
@@ -432,6 +438,12 @@ def tricky(filled) -> DataFolder:
         angles = connection.execute("SELECT id FROM measure WHERE unit = 'deg' AND sd NOT NULL")
         for (number,), value in zip(angles.fetchmany(len(_TRICKY)), _TRICKY, strict=True):
             connection.execute("UPDATE measure SET value = ? WHERE id = ?", (value, number))
+        connection.execute(
+            "INSERT INTO correction (clip_id, what, old, new, rep, rep_s, reason, made_by, made_at)"
+            " VALUES (1, 'rep', NULL, 'excluded', 2, ?, 'slipped, \"off\"', 'T1', "
+            "'2026-03-05T08:00:00+00:00')",
+            (_TRICKY[0],),
+        )
         connection.execute("UPDATE quality SET text = 'says \"so\", twice;\nand é' WHERE id = 1")
     return filled
 
@@ -482,7 +494,7 @@ def test_an_export_of_an_earlier_version_is_migrated(folder, tmp_path):
     with closing(connect(aside.record)) as connection:
         tables = {
             table: [dict(row) for row in connection.execute(f"SELECT * FROM {table}")]
-            for table in RECORD_TABLES
+            for table in tables_of(1)
         }
     (tmp_path / "old.json").write_text(json.dumps({"record_version": 1, "tables": tables}))
     with open_record(folder) as record:

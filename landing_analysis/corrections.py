@@ -1,0 +1,217 @@
+"""What a person set right about a clip -> the settings and the reps of its analysis. Pure.
+
+A correction is an entry that is only ever added; the latest on the same thing counts. Its
+words are those of the record and of the command line:
+
+======== ================================================================
+patient  a code; the record alone goes by it
+date     YYYY-MM-DD, of the visit; the record alone goes by it
+task     ``jump`` or ``hop``
+view     one of `VIEWS`
+person   ``2``, or ``2 of 3`` when three people were told apart then
+slowed by how many times slower than life the clip plays, ``8``
+clip     ``excluded``: its values are left out of every mean and comparison
+rep      ``excluded``: left out of the set's values
+======== ================================================================
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import TypedDict
+
+import numpy as np
+
+from landing_analysis.settings import RepSettings
+from landing_analysis.tables import (
+    TASKS,
+    VIEWS,
+    Corrected,
+    Correction,
+    FloatArray,
+    Note,
+    Rep,
+    Reps,
+    Task,
+    View,
+)
+
+EXCLUDED = "excluded"
+SETTINGS: tuple[Corrected, ...] = ("task", "view", "person", "slowed by")
+"""What of the corrections overrules what the analysis finds out by itself."""
+
+SLOWED_RANGE = (0.1, 64.0)  # as for analyse (choice)
+
+LONGEST_REASON = 200
+"""Characters (choice)."""
+
+_CHECK = "corrections"
+_PERSON = re.compile(r"([1-9]\d?)(?: of ([1-9]\d?))?")
+_FACTOR = re.compile(r"\d{1,2}(\.\d{1,6})?")
+
+
+class Given(TypedDict, total=False):
+    """Options of an analysis that a person gave; what is not in it is as the program finds it."""
+
+    task: Task
+    view: View
+    person: int
+    slowed_by: float
+
+
+def makes_sense(what: str, new: str) -> bool:
+    """Return whether a word can be what a clip is set to; codes and dates are not looked at."""
+    if what == "task":
+        return new in TASKS
+    if what == "view":
+        return new in VIEWS
+    if what == "person":
+        return _person(new) is not None
+    if what == "slowed by":
+        low, high = SLOWED_RANGE
+        return bool(_FACTOR.fullmatch(new)) and low <= float(new) <= high
+    return what in ("patient", "date") or (what in ("clip", "rep") and new == EXCLUDED)
+
+
+def clean_reason(text: str) -> str | None:
+    """Return a reason as one printable line that no spreadsheet takes for a formula, else None."""
+    line = " ".join(text.split())
+    fits = line[:1].isalnum() and line.isprintable() and len(line) <= LONGEST_REASON
+    return line if fits else None
+
+
+def in_force(history: Iterable[Correction]) -> tuple[Correction, ...]:
+    """Return the corrections that count: the latest on each thing, unless it took one back.
+
+    Parameters
+    ----------
+    history : all corrections of one clip, in the order in which they were made
+    """
+    latest: dict[object, Correction] = {}
+    for one in history:
+        latest.pop(subject := _subject(one), None)
+        latest[subject] = one
+    return tuple(one for one in latest.values() if one.new is not None)
+
+
+def _subject(one: Correction) -> object:
+    """Return what a correction is about: a rep is the one that landed then, whatever its number."""
+    if one.what != "rep":
+        return one.what
+    return (one.what, one.rep_s) if one.rep_s is not None else (one.what, "number", one.rep)
+
+
+def given(corrections: Iterable[Correction]) -> Given:
+    """Return the options of an analysis that corrections in force overrule."""
+    found: Given = {}
+    for one in corrections:
+        if one.what == "task":
+            found["task"] = next(task for task in TASKS if task == one.new)
+        elif one.what == "view":
+            found["view"] = next(view for view in VIEWS if view == one.new)
+        elif one.what == "person":
+            found["person"] = (_person(one.new) or (1, None))[0]
+        elif one.what == "slowed by":
+            found["slowed_by"] = float(one.new or 1)
+    return found
+
+
+def exclusion_of_clip(corrections: Iterable[Correction]) -> Correction | None:
+    """Return the correction in force that leaves the whole clip out, None when it counts."""
+    return next((one for one in corrections if one.what == "clip"), None)
+
+
+def person_note(corrections: Iterable[Correction], people: int) -> tuple[Note, ...]:
+    """Say when other people are told apart than when the person was set."""
+    for one in corrections:
+        then = (_person(one.new) or (1, None))[1] if one.what == "person" else None
+        if then not in (None, people):
+            text = (
+                f"Person {one.new} was set by hand; now {people} "
+                f"{'person is' if people == 1 else 'people are'} told apart, so the numbers may "
+                "have changed: look who is measured."
+            )
+            return (Note(_CHECK, "poor", text),)
+    return ()
+
+
+def exclude_reps(
+    reps: Reps,
+    corrections: Iterable[Correction],
+    clip_t_s: FloatArray,
+    t_s: FloatArray,
+    settings: RepSettings,
+) -> Reps:
+    """Leave out the reps that a person excluded.
+
+    Parameters
+    ----------
+    reps : Reps
+    corrections : in force
+    clip_t_s : (n_frames,) seconds, as a player shows the clip
+    t_s : (n_frames,) the same frames in seconds of life, as in `Tracks`
+    settings : RepSettings
+
+    Returns
+    -------
+    Reps
+        Excluded ones stay, not used, with the reason. A rep is known again by when it
+        lands, or by its number where that was not noted; a note says when its number has
+        changed, and when it is a rep no more.
+    """
+    marked = {rep.number: rep for rep in reps.reps}
+    notes = []
+    for one in corrections:
+        if one.what != "rep":
+            continue
+        rep = _found_again(one, reps.reps, clip_t_s, t_s, settings)
+        if rep is None:
+            at = "" if one.rep_s is None else f" at {one.rep_s:.2f} s"
+            text = (
+                f"Rep {one.rep}{at} was excluded by hand; no rep is found there now, so nothing "
+                "is left out in its stead."
+            )
+            notes.append(Note(_CHECK, "limited", text))
+            continue
+        marked[rep.number] = replace(
+            rep, used=False, excluded=True, reason=f"excluded by hand: {one.reason or 'no reason'}"
+        )
+        if rep.number != one.rep:
+            text = f"The rep excluded by hand as number {one.rep} is number {rep.number} now."
+            notes.append(Note(_CHECK, "good", text))
+    return replace(reps, reps=tuple(marked.values()), notes=(*reps.notes, *notes))
+
+
+def landing_s(rep: Rep, clip_t_s: FloatArray, t_s: FloatArray) -> float | None:
+    """Return when a rep lands, or takes off where that is not seen, as a player shows it."""
+    event = rep.flight.landing or rep.flight.take_off
+    return None if event is None else float(np.interp(event.t_s, t_s, clip_t_s))
+
+
+def _found_again(
+    one: Correction,
+    reps: tuple[Rep, ...],
+    clip_t_s: FloatArray,
+    t_s: FloatArray,
+    settings: RepSettings,
+) -> Rep | None:
+    if one.rep_s is None:
+        return next((rep for rep in reps if rep.number == one.rep), None)
+    at_s = float(np.interp(one.rep_s, clip_t_s, t_s))
+    near = [
+        (abs(event.t_s - at_s), rep)
+        for rep in reps
+        if (event := rep.flight.landing or rep.flight.take_off) is not None
+    ]
+    apart_s, rep = min(near, key=lambda found: found[0], default=(np.inf, None))
+    return rep if apart_s <= settings.same_rep_s else None
+
+
+def _person(words: str | None) -> tuple[int, int | None] | None:
+    found = _PERSON.fullmatch(words or "")
+    if found is None:
+        return None
+    number, of = int(found[1]), int(found[2]) if found[2] else None
+    return (number, of) if of is None or number <= of else None

@@ -1,0 +1,81 @@
+"""Analyses one clip again at once from its stored landmarks, as it was analysed before."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+from landing_analysis.analyse import ANNOTATED, LANDMARKS
+from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.folder import queue
+from landing_analysis.folder.watch import Job, work_on
+from landing_analysis.record.correcting import KnownClip
+from landing_analysis.record.database import Record
+from landing_analysis.settings import Settings
+from landing_analysis.stages import Options
+from landing_analysis.tables import TASKS, Limit
+
+
+def landmarks_of(clip: KnownClip) -> Path | None:
+    """Return the landmarks stored with a clip's report, None without them."""
+    stored = clip.report / LANDMARKS if clip.report else None
+    return stored if stored and stored.is_file() else None
+
+
+def file_of(record: Record, clip: KnownClip) -> Path | None:
+    """Return a file of a drop folder that holds a clip, None when all are gone."""
+    return next((path for path in queue.files_of(record, clip.sha256) if path.is_file()), None)
+
+
+def analyse_again(record: Record, clip: KnownClip, how: Job) -> bool:
+    """Analyse a clip that waits again, without another search for landmarks.
+
+    Parameters
+    ----------
+    record : Record
+    clip : with stored landmarks
+    how : who analyses and who is told; limits and target are those of the newest analysis
+
+    Returns
+    -------
+    bool
+        False when somebody else has it in hand, who analyses it again afterwards.
+
+    Raises
+    ------
+    LandingAnalysisError
+        When it cannot be analysed as it is corrected; the earlier values stand.
+    """
+    landmarks = landmarks_of(clip)
+    if landmarks is None:
+        raise LandingAnalysisError(f"No landmarks are stored of clip {clip.short_id}.")
+    path = file_of(record, clip) or landmarks
+    options, model_sha256 = _as_before(record, clip, how.options)
+    job = replace(how, root=path.parent, options=options, model_sha256=model_sha256)
+    with queue.working(record) as worker:
+        claim = queue.claim_clip(record, clip.id, path, worker)
+        if claim is None:
+            return False
+        work_on(record, job, claim)
+    return True
+
+
+def _as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Options, str]:
+    """Return the options and the model of a clip's newest analysis."""
+    (row,) = record.rows(
+        "SELECT limits, target_flexion_deg, model_sha256 FROM analysis WHERE clip_id = ? "
+        "ORDER BY id DESC LIMIT 1",
+        clip.id,
+    )
+    limits = (
+        {**limit, "tasks": tuple(task for task in TASKS if task in limit["tasks"])}
+        for limit in json.loads(row["limits"])
+    )
+    return replace(
+        options,
+        limits=tuple(Limit(**limit) for limit in limits),
+        settings=Settings(target_flexion_deg=row["target_flexion_deg"]),
+        annotated_clip=clip.report is not None and (clip.report / ANNOTATED).is_file(),
+        stored=True,
+    ), row["model_sha256"]
