@@ -260,7 +260,7 @@ def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
             if of_limit is None:
                 continue
             edge = printed_value(of_limit, limit.measure)
-            margin = 0.08 * (top - bottom)
+            margin = 0.14 * (top - bottom)
             bottom, top = min(bottom, edge - margin), max(top, edge + margin)
             axes.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
             axes.axhspan(edge, edge + away * 1e6, color=PALE, zorder=0)

@@ -19,6 +19,7 @@ from landing_analysis.definitions import (
 )
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import parts as parts
+from landing_analysis.report import sheet
 from landing_analysis.report.figures import (
     contact_curves_figure,
     rep_strip_figure,
@@ -75,7 +76,7 @@ def report_html(
     pictures : from `pictures.key_pictures`
     annotated_clip : name of the annotated clip beside the page, None when there is none
     """
-    first, rest = parts.headlines(analysis)
+    first, rest = sheet.shown_findings(analysis)
     page = page_environment().get_template("report.html.j2")
     return page.render(
         analysis=analysis,
@@ -87,7 +88,9 @@ def report_html(
         definitions=[DEFINITIONS[name] for name in _measured(analysis)],
         first=first,
         rest=rest,
-        favouring=parts.favouring_words(analysis),
+        closing=sheet.closing_lines(analysis),
+        shots=sheet.shots(analysis, pictures),
+        small_plot=_small_plot(analysis),
         cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],
         from_clip=any(picture.jpeg for picture in pictures),
         shown=[rep.number for rep in pictured_reps(analysis)],
@@ -177,6 +180,17 @@ def _strips(analysis: Analysis) -> list[Plot]:
         for name in _STRIPS
         if values.get(name, 0) >= 2
     ]
+
+
+def _small_plot(analysis: Analysis) -> Plot | None:
+    """Draw the measure of the first page rep by rep, where there are reps to compare."""
+    name = sheet.key_measure(analysis)
+    values = [m for m in analysis.measures.measures if m.name == name and m.value is not None]
+    if len({row.rep for row in values}) < 2:
+        return None
+    heading = f"{DEFINITIONS[name].label} rep by rep{unit_words(name)}"
+    caption = "Bars: 95 % intervals. The ground beyond a dotted limit is grey."
+    return _plot(rep_strip_figure(analysis, name), "sheet-plot", heading, caption)
 
 
 def _sides(analysis: Analysis) -> Plot | None:

@@ -51,7 +51,7 @@ NOT_MEASURABLE = "not measurable: "
 SYMBOLS: dict[Verdict, str] = {"above": "▲", "below": "▼", "cannot tell": "?", "within": "●"}
 QUALITY_SYMBOLS: dict[QualityState, str] = {"good": "●", "limited": "◐", "poor": "○"}
 _RANK: dict[Verdict, int] = {"above": 0, "below": 0, "cannot tell": 1, "within": 2}
-_MOST_HEADLINES = 5
+_MOST_CHECKS = 3  # named beside the state of the clip; the rest stands below (choice)
 _SETTLED_BY = {
     "clip": "by the clip's own times",
     "tag": "by the phone's tag",
@@ -94,6 +94,11 @@ def value_words(value: float | None, name: str) -> str:
     words = number(printed_value(value, name), printed_decimals(name))
     positive = is_fppa(name) and words.strip("0.") and not words.startswith("−")
     return f"+{words}" if positive else words
+
+
+def spread_words(sd: float | None, name: str) -> str:
+    """Return a spread in the unit and with the decimals that are printed, a dash for none."""
+    return "–" if sd is None else number(printed_value(sd, name), printed_decimals(name))
 
 
 def reach_words(sd: float | None, name: str) -> str:
@@ -160,16 +165,13 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     decided, clip = analysis.decided, analysis.clip
     used = sum(rep.used for rep in analysis.reps.reps)
     total = len(analysis.reps.reps)
-    state = overall_quality(analysis)
     facts = [
         ("Task", task_words(analysis) + _given(decided.task_origin)),
         ("View", view_words(analysis) + _given(decided.view_origin)),
         ("Reps", (f"{total} counted, {used} used" if total else "none") + _apart(analysis)),
         ("Surgical side", decided.surgical_side or "not named"),
-        ("Quality", f"{QUALITY_SYMBOLS[state]} {state}"),
+        ("Quality", quality_words(analysis)),
         ("Clip", f"{clip.duration_s:.1f} s, {clip.frames} frames, {clip.median_fps:.0f} frames/s"),
-        ("Stature", f"{100 * decided.stature_m:.0f} cm" if decided.stature_m else "not given"),
-        ("Target flexion", f"{decided.target_flexion_deg:g}°"),
     ]
     if decided.time_base != TimeBase():
         facts.append(("Time base", time_base_words(decided.time_base)))
@@ -177,6 +179,26 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
         person = f"{decided.patient_number} of {decided.people}: {decided.patient_reason}"
         facts.append(("Person measured", person))
     return facts
+
+
+def given_facts(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return what was given with the clip, as (name, words)."""
+    decided = analysis.decided
+    return [
+        ("Stature", f"{100 * decided.stature_m:.0f} cm" if decided.stature_m else "not given"),
+        ("Target flexion", f"{decided.target_flexion_deg:g}°"),
+    ]
+
+
+def quality_words(analysis: Analysis) -> str:
+    """Say how good the clip is, and which checks make it so."""
+    state = overall_quality(analysis)
+    words = f"{QUALITY_SYMBOLS[state]} {state}"
+    checks = list(dict.fromkeys(note.check for note in analysis.notes if note.state == state))
+    if state == "good" or not checks:
+        return words
+    more = len(checks) - _MOST_CHECKS
+    return f"{words}: {', '.join(checks[:_MOST_CHECKS])}" + (f", {more} more" if more > 0 else "")
 
 
 def _apart(analysis: Analysis) -> str:
@@ -235,13 +257,12 @@ class Headline:
 def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
     """Return the findings of the set that need a look, and the rest.
 
-    The first list holds at most five, outside a limit before undecided; when
-    nothing needs a look it is empty. Undecided signs of favouring are left to the
+    Outside a limit stands before undecided. Undecided signs of favouring are left to the
     sentence of `favouring_words`.
     """
     of_set = [finding for finding in analysis.findings if finding.rep is None]
     ordered = sorted(of_set, key=lambda finding: _RANK[finding.verdict])
-    first = [finding for finding in ordered if _needs_a_look(finding)][:_MOST_HEADLINES]
+    first = [finding for finding in ordered if _needs_a_look(finding)]
     rest = [finding for finding in ordered if finding not in first]
     return (
         [_headline(finding, analysis) for finding in first],
@@ -454,7 +475,7 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
         Cell(value_words(s.mean, s.name), reach_words(s.mean_sd, s.name)) if s else Cell("–")
         for s in summaries
     )
-    spreads = tuple(Cell(value_words(s.sd, s.name)) if s else Cell("–") for s in summaries)
+    spreads = tuple(Cell(spread_words(s.sd, s.name)) if s else Cell("–") for s in summaries)
     rows += [TableRow("Mean", means, total=True), TableRow("SD of reps", spreads, total=True)]
     notes = tuple((letter, reason) for reason, letter in letters.items())
     return RepTable(title, headings, tuple(columns), tuple(rows), notes)
@@ -531,7 +552,7 @@ def summary_rows(analysis: Analysis) -> list[SummaryRow]:
                 reps=s.reps_used,
                 mean=value_words(s.mean, s.name),
                 reach=reach_words(s.mean_sd, s.name),
-                sd=value_words(s.sd, s.name),
+                sd=spread_words(s.sd, s.name),
                 best=value_words(s.best, s.name),
                 worst=value_words(s.worst, s.name),
                 first=value_words(s.first_third, s.name),

@@ -7,16 +7,19 @@ from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from page import read_page
 from stick_patient import make_analysis, without_reps
 
-from landing_analysis.definitions import CAUTIONS, INTENDED_USE
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import judge_measures
+from landing_analysis.measures.summaries import summarise
 from landing_analysis.report import pictures
 from landing_analysis.report.page import report_html
-from landing_analysis.report.parts import headlines, number, sentence
+from landing_analysis.report.parts import number, sentence
 from landing_analysis.report.pictures import key_pictures
+from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
 from landing_analysis.tables import Limit, Note
 
 SETS = {
@@ -108,7 +111,7 @@ def _with_a_strict_limit():
 def test_findings_of_the_set_come_first_outside_before_undecided():
     analysis = _with_a_strict_limit()
     text = read_page(_html(analysis)).text
-    first = text[text.index("What stands out") : text.index("of the set:")]
+    first = text[text.index("What stands out") : text.index("After ± stands")]
     of_set = [f for f in analysis.findings if f.rep is None]
     shown = [f for f in of_set if sentence(f.text) in first]
     assert 1 < len(shown) <= 5
@@ -123,9 +126,99 @@ def test_more_than_five_findings_that_need_a_look_are_cut_to_five():
     analysis = _with_a_strict_limit()
     one = next(f for f in analysis.findings if f.rep is None and f.verdict == "above")
     many = tuple(replace(one, text=f"Sentence {k}.") for k in range(9))
-    first, rest = headlines(replace(analysis, findings=many))
+    first, rest = shown_findings(replace(analysis, findings=many))
     assert [row.text for row in first] == [f"Sentence {k}." for k in range(5)]
     assert len(rest) == 4
+
+
+# --- the first page ------------------------------------------------------------------------------
+
+
+def _sheet(html: str) -> str:
+    return html[html.index('<section class="sheet') : html.index("</section>")] + "</section>"
+
+
+def _many_findings(analysis):
+    """Return a set with more findings than a page has room for, some without a value."""
+    strict = tuple(replace(x, value=x.value / 50, half_width=0.01) for x in analysis.limits)
+    why = "not measurable: the foot points away from the camera"
+    rows = tuple(
+        replace(m, value=None, sd=None, parts=(), reason=why)
+        if (m.name, m.limb) == ("fppa_peak_flexion", "left")
+        else m
+        for m in analysis.measures.measures
+    )
+    measures = replace(analysis.measures, measures=rows, summaries=summarise(rows))
+    findings = judge_measures(measures, strict, analysis.decided)
+    return replace(analysis, limits=strict, measures=measures, findings=findings)
+
+
+@pytest.mark.parametrize("name", SETS)
+@pytest.mark.parametrize("change", [lambda analysis: analysis, _many_findings])
+def test_the_first_page_has_five_lines_four_pictures_and_one_plot_at_most(name, change):
+    sheet = _sheet(_html(change(make_analysis(**SETS[name]))))
+    lines = sheet[sheet.index('<ul class="headlines"') :] if "headlines" in sheet else ""
+    assert lines.split("</ul>")[0].count("<li>") <= MOST_LINES
+    assert sheet.count('<figure class="key"') <= 4
+    assert sheet.count('<figure class="plot') <= 1
+    assert INTENDED_USE in sheet
+    assert CAUTIONS[0] in sheet
+
+
+def test_what_has_no_value_is_among_the_lines_of_the_first_page():
+    sheet = read_page(_sheet(_html(_many_findings(make_analysis())))).text
+    assert (
+        "n/m not measurable Not measurable FPPA at peak flexion, left: "
+        "the foot points away from the camera." in sheet
+    )
+    assert "1 not measurable." in sheet
+
+
+def test_each_limb_is_pictured_at_its_typical_and_its_worst_rep():
+    analysis = make_analysis()
+    found = {(s.limb, s.which.split(":")[0]): s for s in shots(analysis, key_pictures(analysis))}
+    assert set(found) == {(k, w) for k in ("left", "right") for w in ("typical", "worst")}
+    for limb in ("left", "right"):
+        values = {
+            m.rep: m.value
+            for m in analysis.measures.measures
+            if (m.name, m.limb) == ("fppa_peak_flexion", limb)
+        }
+        assert found[limb, "worst"].picture.rep == max(values, key=lambda rep: abs(values[rep]))
+        typical = values[found[limb, "typical"].picture.rep]
+        away = [abs(value - np.median(list(values.values()))) for value in values.values()]
+        assert abs(typical - np.median(list(values.values()))) == min(away)
+
+
+def test_no_rep_is_called_the_worst_where_no_direction_is_better():
+    analysis = make_analysis(view="oblique", surgical_side="left")
+    assert key_measure(analysis) == "contact_time"
+    found = shots(analysis, key_pictures(analysis))
+    assert found
+    assert {shot.which.split(":")[0] for shot in found} == {"typical"}
+    for name in ("fppa_most_inward", "knee_ankle_separation_ratio", "contact_time"):
+        assert DEFINITIONS[name].better is None
+
+
+def test_all_but_the_first_page_and_the_cautions_is_folded_away():
+    for name in SETS:
+        html = _set(name)[1]
+        below = html[html.index("</section>") + len("</section>") :]
+        unfolded = re.sub(r"<details.*</details>", "", below, flags=re.DOTALL)
+        kept = re.findall(r"<h2>(.*?)</h2>", re.sub(r"<summary>.*?</summary>", "", below))
+        assert kept == ["Cautions"]
+        assert "<table" not in unfolded
+
+
+def test_paper_has_the_numbers_and_not_the_settings():
+    html = _set(JUMPS)[1]
+    assert '<div class="not-on-paper"><dt>Settings</dt>' in html
+    assert "details:not(.on-paper), .not-on-paper { display: none !important; }" in html
+    assert ".sheet { break-after: page; }" in html
+    printed = re.findall(r'<details class="fold on-paper">\s*<summary><h2>(.*?)</h2>', html)
+    assert "Reps in numbers" in printed
+    assert "Not measurable, and why" in printed
+    assert "Every rep" not in printed
 
 
 def test_a_set_is_never_called_within_while_something_cannot_be_told():
@@ -212,7 +305,7 @@ def test_without_the_clip_stick_figures_stand_in_and_the_page_says_so():
     jpegs = dict.fromkeys(range(1000), "data:image/jpeg;base64,AAAA")
     html = report_html(analysis, key_pictures(analysis, jpegs), None)
     assert "stick figures" not in read_page(html).text
-    assert html.count("data:image/jpeg;base64,AAAA") == 16
+    assert html.count("data:image/jpeg;base64,AAAA") == 16 + 4
 
 
 def test_a_file_name_cannot_write_into_the_page():
