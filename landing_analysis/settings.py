@@ -406,6 +406,8 @@ class ReadingSettings:
 
     most_pixels: int = 4096 * 2304  # 4K; an 8K clip took 1362 MB, 1200 are promised (measured)
     most_tracks: int = 64  # pictures, sound and a phone's own notes are some ten (choice)
+    most_samples: int = 4_000_000  # listed in all tracks: 100 MB; an hour has 0.4 million (worked)
+    most_bytes: int = 64 << 30  # an hour at 140 Mb/s, which is 4K at 120 frames/s (worked)
     most_frames: int = 216_000  # an hour at 60 frames/s: a session filmed without a stop (choice)
     long_frames: int = 18_000  # five minutes at 60 frames/s; beyond, frames must hold (choice):
     least_frame_bytes: float = 100.0  # a small picture sent by a messenger has 400 (worked)

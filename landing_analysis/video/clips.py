@@ -27,7 +27,7 @@ from landing_analysis.files import new_file, sha256_of
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import ReadingSettings
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
-from landing_analysis.video.boxes import check_lengths, container_of, media_bytes
+from landing_analysis.video.boxes import check_lengths, container_of, media_bytes, stated_samples
 from landing_analysis.video.container_facts import capture_fps, frame_times, incomplete
 from landing_analysis.video.decoding import trusted_frames
 from landing_analysis.video.layout import Layout
@@ -351,9 +351,21 @@ def _require_file(path: Path) -> None:
 
 
 def _require_whole(path: Path) -> tuple[Note, ...]:
-    found = check_lengths(path, require_container(path))
+    container = require_container(path)
+    if path.stat().st_size > _READING.most_bytes:
+        raise ClipError(
+            f"{path.name} has {path.stat().st_size / 1e9:,.0f} GB, more than is read here; cut out "
+            "the sets that count and analyse those."
+        )
+    found = check_lengths(path, container)
     if found in ("cut short", "no index"):
         raise incomplete(path.name)
+    samples = stated_samples(path) if container == "mov" else 0
+    if samples is None or samples > _READING.most_samples:
+        raise ClipError(
+            f"{path.name} has an index that no phone writes, of millions of pictures or packed; "
+            "export it from the phone again."
+        )
     return (_STRAY_END,) if found == "stray end" else ()
 
 

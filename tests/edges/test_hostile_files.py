@@ -14,11 +14,13 @@ import av
 import numpy as np
 import pytest
 from marked_clips import draw_frame, write_marked_clip
-from phone_clips import silence, two_tracks
+from phone_clips import find_box, silence, two_tracks
 
 from landing_analysis.errors import ClipError, IncompleteClipError, NoVideoError
 from landing_analysis.settings import ReadingSettings
+from landing_analysis.video import boxes
 from landing_analysis.video import clips as video
+from landing_analysis.video.boxes import stated_samples
 from landing_analysis.video.clips import read_clip, read_frames
 
 LIMITS = ReadingSettings()
@@ -183,6 +185,86 @@ def test_a_long_clip_of_a_few_bytes_a_frame_is_told_to_be_none_of_a_phone(tmp_pa
         read_clip(path)
     monkeypatch.setattr(video, "_READING", replace(LIMITS, long_frames=90))
     assert read_clip(path).frames == 90
+
+
+def patched(path: Path, at: int, number: int, *kinds: bytes) -> Path:
+    """Write a 32-bit number ``at`` bytes into the first box along a path of kinds."""
+    data = bytearray(path.read_bytes())
+    start, _ = find_box(bytes(data), *kinds)
+    struct.pack_into(">I", data, start + at, number)
+    path.write_bytes(data)
+    return path
+
+
+TABLE = (b"moov", b"trak", b"mdia", b"minf", b"stbl")
+
+
+def test_an_index_that_states_millions_of_pictures_is_refused_before_it_is_built(tmp_path):
+    path = write_marked_clip(tmp_path / "a.mp4", np.arange(30) / 30, (320, 180))
+    assert stated_samples(path) == 30
+    patched(path, 12, 10, *TABLE, b"stsz")  # all pictures of 10 bytes
+    patched(path, 16, 500_000_000, *TABLE, b"stsz")
+    patched(path, 16, 500_000_000, *TABLE, b"stts")
+    assert stated_samples(path) == 500_000_000
+    with pytest.raises(ClipError, match="index that no phone writes"):
+        read_clip(path)
+
+
+def test_a_fragment_that_states_millions_of_pictures_is_refused(tmp_path):
+    options = {"movflags": "+frag_keyframe+empty_moov"}
+    path = write_marked_clip(tmp_path / "a.mp4", np.arange(30) / 30, (320, 180), options=options)
+    assert stated_samples(path) == 30
+    patched(path, 12, 500_000_000, b"moof", b"traf", b"trun")
+    with pytest.raises(ClipError, match="index that no phone writes"):
+        read_clip(path)
+
+
+def test_a_packed_index_is_refused(tmp_path):
+    path = write_marked_clip(tmp_path / "a.mov", np.arange(30) / 30, (320, 180))
+    path.write_bytes(path.read_bytes().replace(b"mvhd", b"cmov"))
+    with pytest.raises(ClipError, match="index that no phone writes"):
+        read_clip(path)
+
+
+def test_plain_sound_is_not_counted_sample_by_sample(tmp_path, monkeypatch):
+    made = write_marked_clip(tmp_path / "made.mp4", np.arange(30) / 30, (320, 180))
+    path = tmp_path / "sound.mov"
+    with av.open(str(made)) as old, av.open(str(path), "w") as new:
+        pictures = new.add_stream_from_template(old.streams.video[0])
+        sound = new.add_stream("pcm_s16le", rate=44_100, layout="mono")
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 44_100), np.int16), "s16", "mono")
+        frame.sample_rate, frame.pts = 44_100, 0
+        for packet in sound.encode(frame) + sound.encode():
+            new.mux(packet)
+        for packet in old.demux(video=0):
+            if packet.dts is not None:
+                packet.stream = pictures
+                new.mux(packet)
+    assert stated_samples(path) == 30
+    monkeypatch.setattr(video, "_READING", replace(LIMITS, most_samples=30))
+    assert read_clip(path).frames == 30
+
+
+def test_a_file_of_more_boxes_than_any_clip_is_not_walked_to_its_end(tmp_path, monkeypatch):
+    path = write_marked_clip(tmp_path / "a.mp4", np.arange(30) / 30, (320, 180))
+    path.write_bytes(path.read_bytes() + struct.pack(">I4s", 8, b"free") * 100)
+    assert read_clip(path).frames == 30
+    monkeypatch.setattr(boxes, "_MOST_BOXES", 50)
+    assert [note.check for note in read_clip(path).notes] == ["file"]
+    path.write_bytes(struct.pack(">I4s", 8, b"free") * 100 + path.read_bytes())
+    with pytest.raises(IncompleteClipError):
+        read_clip(path)
+
+
+def test_a_file_larger_than_any_clip_is_refused_unread(tmp_path):
+    path = write_marked_clip(tmp_path / "a.mp4", np.arange(30) / 30, (320, 180))
+    length = 1 << 40
+    with path.open("r+b") as file:
+        file.seek(0, 2)
+        file.write(struct.pack(">I4sQ", 1, b"free", length - file.tell()))
+        file.truncate(length)  # sparse: takes no room on the disk
+    with pytest.raises(ClipError, match=r"has 1,100 GB, more than is read here; cut out the sets"):
+        read_clip(path)
 
 
 # --- whole or not --------------------------------------------------------------------------------

@@ -27,11 +27,13 @@ from fuzz.child import Child, answer_all
 LONGEST_S = 30.0  # for a clip of half a second; reading it takes some hundredths
 
 FRAMES = 30
+_DESCRIPTION = 700  # bytes
 
 LAYOUTS: dict[str, dict[str, str]] = {
     "index_last.mp4": {},
     "index_first.mov": {"movflags": "+faststart"},
     "fragments.mp4": {"movflags": "+frag_keyframe+empty_moov"},
+    "chunks.avi": {},
 }
 
 
@@ -52,7 +54,7 @@ def damage(data: bytes, seed: int) -> tuple[str, bytes]:
     name of the damage, damaged bytes
     """
     rng = np.random.default_rng(seed)
-    start, end = find_box(data, b"moov") if rng.random() < 0.5 else (0, len(data))
+    start, end = _index(data) if rng.random() < 0.5 else (0, len(data))
     copy = bytearray(data)
     kind = ("flip", "zero", "cut", "noise")[int(rng.integers(4))]
     at = int(rng.integers(start, end))
@@ -67,6 +69,11 @@ def damage(data: bytes, seed: int) -> tuple[str, bytes]:
     else:
         copy[at : at + length] = rng.bytes(length)
     return kind, bytes(copy)
+
+
+def _index(data: bytes) -> tuple[int, int]:
+    """Return where the description of the tracks stands; other containers start with it."""
+    return find_box(data, b"moov") if data[4:8] == b"ftyp" else (0, _DESCRIPTION)
 
 
 def make_clips(folder: Path) -> dict[str, bytes]:
