@@ -35,7 +35,9 @@ from landing_analysis.tables import (
     FloatArray,
     Landmarks,
     Poses,
+    short_clip,
 )
+from landing_analysis.video.recording import recording_date
 
 if TYPE_CHECKING:
     from landing_analysis.search import Found
@@ -98,11 +100,12 @@ def analyse_clip(
     """
     video = None if path.suffix.lower() == ".parquet" else path
     clip, poses = read_landmarks(path) if video is None else (_facts(path, start), None)
-    with sole_writer(out_dir / Path(clip.file).stem):
-        folder = _folder_of(out_dir, clip)
-        with stored_parts(folder) as parts:
+    place = out_dir / short_clip(clip.sha256)
+    with sole_writer(place):
+        earlier = _earlier_folder(out_dir, clip)
+        with stored_parts(place) as parts:
             if poses is None:
-                found = _find_or_recall_poses(path, clip, folder, parts, options, start)
+                found = _find_or_recall_poses(path, clip, earlier, parts, options, start)
                 clip, poses, people = found
             else:
                 people = link_people(poses, options.settings.people)
@@ -111,9 +114,8 @@ def analyse_clip(
                 analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
                 analysis = analyse_people(clip, poses, people, options, analysed_at)
                 progress.advance(1)
-            landmarks = folder / LANDMARKS
-            if video or not (landmarks.exists() and landmarks.samefile(path)):
-                write_landmarks(landmarks, poses, clip)
+            folder = _moved(earlier, out_dir / folder_name(analysis))
+            write_landmarks(folder / LANDMARKS, poses, clip)
         heads = None if options.keep_faces else _heads(poses, people)
         del poses, people  # a hundred megabytes in a long clip
         _write_folder(folder, analysis, video, heads, options, start)
@@ -121,23 +123,65 @@ def analyse_clip(
 
 
 def _facts(path: Path, start: StartProgress) -> Clip:
-    from landing_analysis.video.clips import read_clip
+    from landing_analysis.video.clips import read_clip, read_tags
 
     name = printable(path.name)
     megabytes = path.stat().st_size // MEGABYTE if path.is_file() else 0
     large = megabytes >= _LARGE_MEGABYTES
     progress = start(f"{name}: reading the file", 2 * megabytes) if large else NO_PROGRESS
     clip = read_clip(path, progress)
-    return replace(clip, file=name)
+    at_s = path.stat().st_mtime
+    recording = recording_date(
+        read_tags(path), name, datetime.fromtimestamp(at_s, UTC), datetime.now(UTC)
+    )
+    told = recording.found_in != "file time"
+    return replace(clip, file=name, recorded_on=str(recording.at.date()) if told else None)
 
 
-def _folder_of(out_dir: Path, clip: Clip) -> Path:
-    """Return the clip's folder; one that holds another clip of the same name is left alone."""
-    folder = out_dir / Path(clip.file).stem
-    other = _clip_sha256_in(folder)
-    if other is None or other == clip.sha256:
-        return folder
-    return out_dir / f"{folder.name}_{clip.sha256[:8]}"
+def folder_name(analysis: Analysis) -> str:
+    """Name a clip's folder by what the clip is, never by the name of its file.
+
+    Returns
+    -------
+    str
+        Patient's code, day, set number, task and view, as far as known, and the clip's
+        short code, which keeps it apart from all others.
+    """
+    decided = analysis.decided
+    occasion = decided.occasion
+    words = (
+        occasion.code,
+        occasion.day,
+        occasion.set_number and f"set-{occasion.set_number}",
+        f"{decided.task}s" if decided.task else "no-reps",
+        decided.limb,
+        decided.view.replace("_", "-"),
+        short_clip(analysis.clip.sha256),
+    )
+    return "_".join(word for word in words if word)
+
+
+def _earlier_folder(out_dir: Path, clip: Clip) -> Path | None:
+    """Return the folder of an earlier analysis of the clip, whatever else its name says.
+
+    Earlier versions named it by the file.
+    """
+    mine = sorted(out_dir.glob(f"*_{short_clip(clip.sha256)}"))
+    stem = Path(clip.file).stem
+    for named_by_file in (out_dir / stem, out_dir / f"{stem}_{clip.sha256[:8]}"):
+        if _clip_sha256_in(named_by_file) == clip.sha256:
+            mine.append(named_by_file)
+    return next((folder for folder in mine if folder.is_dir()), None)
+
+
+def _moved(earlier: Path | None, folder: Path) -> Path:
+    """Return the clip's folder, to which what there is of it is moved."""
+    if earlier is not None and not folder.exists():
+        try:
+            earlier.rename(folder)
+        except OSError as error:
+            raise OutputError(f"{earlier} cannot be renamed ({error.strerror}).") from error
+    return folder
 
 
 def _clip_sha256_in(folder: Path) -> str | None:
@@ -148,14 +192,21 @@ def _clip_sha256_in(folder: Path) -> str | None:
 
 
 def _find_or_recall_poses(
-    path: Path, clip: Clip, folder: Path, parts: Parts, options: Options, start: StartProgress
+    path: Path,
+    clip: Clip,
+    earlier: Path | None,
+    parts: Parts,
+    options: Options,
+    start: StartProgress,
 ) -> Found:
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.search import find_people, look_around
 
     model = load_model(options.model)
     try:
-        known, poses = read_landmarks(folder / LANDMARKS)
+        if earlier is None:
+            raise CacheError("Nothing is stored of this clip.")
+        known, poses = read_landmarks(earlier / LANDMARKS)
     except CacheError:
         return find_people(path, clip, model, parts, options.settings, start)
     size_px = (clip.width_px, clip.height_px)  # earlier versions read larger pictures
@@ -163,7 +214,8 @@ def _find_or_recall_poses(
     same = known.sha256 == clip.sha256 and same_model
     if not same or size_px != (known.width_px, known.height_px):
         return find_people(path, clip, model, parts, options.settings, start)
-    known = replace(known, file=clip.file, capture_fps=clip.capture_fps)
+    facts = ("file", "capture_fps", "recorded_on")  # not told apart by the clip's content alone
+    known = replace(known, **{name: getattr(clip, name) for name in facts})
     return look_around(path, known, poses, options.settings, start)
 
 

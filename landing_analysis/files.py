@@ -30,9 +30,10 @@ be placed, and missing in files of earlier versions; landmarks are always as fil
 Landmarks are named as in `tables.LANDMARK_NAMES`; an empty slot is NaN throughout.
 Values come back exactly as they were. The schema's metadata holds one entry,
 ``landing_analysis``: a JSON object with ``schema_version``, ``package_version``,
-``clip`` (its facts), ``model`` (name and sha256), ``camera`` (state, focal length of the
-reference picture in pixels, reason; null where nobody looked) and ``light`` (lists of the
-record `tables.Light`, null where a slot is empty or nothing was measured).
+``clip`` (its facts, without the name of its file), ``model`` (name and sha256), ``camera``
+(state, focal length of the reference picture in pixels, reason; null where nobody looked) and
+``light`` (lists of the record `tables.Light`, null where a slot is empty or nothing was
+measured).
 """
 
 from __future__ import annotations
@@ -198,12 +199,11 @@ def _temporary_beside(path: Path, suffix: str = _PART) -> Path:
 
 @contextmanager
 def sole_writer(path: Path) -> Iterator[None]:
-    """Keep the place of a folder to oneself, and put right what a killed process left there.
+    """Keep a clip's folders to oneself, and put right what a killed process left there.
 
     Parameters
     ----------
-    path : of a folder that `new_folder` makes; ``<path>_<8 hexadecimal digits>``, as for
-        another clip of the same name, counts as the same place
+    path : of the place; its name ends the names of the folders that `new_folder` makes there
 
     Raises
     ------
@@ -218,8 +218,8 @@ def sole_writer(path: Path) -> Iterator[None]:
         lock.acquire()
     except Timeout as error:
         raise OutputError(
-            f"{path} is being written by another analysis; wait until that has ended, "
-            "then start again."
+            f"The report of the same clip in {path.parent} is being written by another analysis; "
+            "wait until that has ended, then start again."
         ) from error
     except OSError as error:
         raise _cannot_write(path, error) from error
@@ -234,7 +234,7 @@ def sole_writer(path: Path) -> Iterator[None]:
 
 def _clear_leftovers(path: Path) -> None:
     """Delete temporary files of processes that were killed; a folder set aside comes back."""
-    name = re.compile(rf"\.({re.escape(path.name)}(?:_[0-9a-f]{{8}})?)\.[0-9a-f]{{32}}(\.\w+)")
+    name = re.compile(rf"\.(.*{re.escape(path.name)})\.[0-9a-f]{{32}}(\.\w+)")
     for left in path.parent.iterdir():
         found = name.fullmatch(left.name)
         if found is None:
@@ -243,7 +243,7 @@ def _clear_leftovers(path: Path) -> None:
         if found[2] == _REPLACED and not target.exists():
             left.rename(target)
         shutil.rmtree(left, ignore_errors=True)
-    for folder in path.parent.glob(f"{glob.escape(path.name)}*"):
+    for folder in path.parent.glob(f"*{glob.escape(path.name)}"):
         for left in folder.glob(f".*{_PART}") if folder.is_dir() else ():
             left.unlink(missing_ok=True)
 
@@ -325,7 +325,7 @@ def read_landmarks(path: Path) -> tuple[Clip, Poses]:
             f"reads version {SCHEMA_VERSION}; analyse the clip itself."
         )
     try:
-        return _restore(table, facts)
+        return _restore(table, facts, "/".join(path.parts[-2:]))
     except (KeyError, TypeError, ValueError, TableError) as error:
         raise CacheError(
             f"{path} lacks parts of the stored landmarks; analyse the clip itself."
@@ -333,7 +333,8 @@ def read_landmarks(path: Path) -> tuple[Clip, Poses]:
 
 
 def _describe(poses: Poses, clip: Clip) -> dict[str, object]:
-    facts = {f.name: getattr(clip, f.name) for f in fields(clip) if f.name not in ("t_s", "notes")}
+    elsewhere = ("t_s", "notes", "file")  # a clip's name may tell who it is
+    facts = {f.name: getattr(clip, f.name) for f in fields(clip) if f.name not in elsewhere}
     return {
         "schema_version": SCHEMA_VERSION,
         "package_version": __version__,
@@ -369,12 +370,12 @@ def _restore_light(facts: dict[str, list[object]]) -> Light:
     return Light(**{f.name: np.array(facts[f.name], dtype=float) for f in fields(Light)})
 
 
-def _restore(table, facts) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def]
+def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def]
     def column(name: str) -> FloatArray:
         values: FloatArray = table[name].to_numpy()
         return values
 
-    facts_of_clip = dict(facts["clip"])
+    facts_of_clip = {**facts["clip"], "file": file}  # earlier versions stored the clip's own name
     notes = tuple(Note(**note) for note in facts_of_clip.pop("notes"))
     n_frames = facts_of_clip["frames"]
     n_slots = len(table) // n_frames

@@ -75,6 +75,7 @@ from landing_analysis.tables import (
     Limb,
     Limit,
     Note,
+    Occasion,
     Patient,
     Poses,
     Provenance,
@@ -118,6 +119,7 @@ class Options:
     corrections: tuple[Correction, ...] = ()
     advice: str = ""
     stored: bool = False
+    occasion: Occasion = field(default_factory=Occasion)
 
     @property
     def compared_limb(self) -> Limb:
@@ -177,7 +179,7 @@ def analyse_people(
     square_on = in_view(tracks, view, settings.view)
     measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
     measures = with_set(measures, options.compared_limb, effects)
-    decided = _decided(patient, view, reps, settled, options)
+    decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,
         decided=decided,
@@ -399,7 +401,12 @@ def _standing_deg(motion: _Motion, bystanders: Bystanders, settings: Settings) -
 
 
 def _decided(
-    patient: Patient, view: ViewEstimate, reps: Reps, settled: Settled, options: Options
+    clip: Clip,
+    patient: Patient,
+    view: ViewEstimate,
+    reps: Reps,
+    settled: Settled,
+    options: Options,
 ) -> Decided:
     return Decided(
         task=reps.task,
@@ -416,4 +423,5 @@ def _decided(
         people=patient.people,
         patient_reason=patient.reason,
         time_base=settled.time_base,
+        occasion=replace(options.occasion, day=options.occasion.day or clip.recorded_on),
     )

@@ -32,6 +32,7 @@ Verdict = Literal["above", "below", "within", "cannot tell"]
 FootStrike = Literal["toe-first", "heel-first", "flat or too close to tell"]
 QualityState = Literal["good", "limited", "poor"]
 Corrected = Literal["patient", "date", "task", "view", "person", "slowed by", "clip", "rep"]
+RecordedFrom = Literal["clip", "file name", "file time"]
 
 LIMBS: tuple[Limb, Limb] = ("left", "right")
 TASKS: tuple[Task, ...] = ("jump", "hop")
@@ -65,6 +66,11 @@ LANDMARK: dict[str, int] = {name: index for index, name in enumerate(LANDMARK_NA
 def _require_shape(name: str, array: np.ndarray, shape: tuple[int, ...]) -> None:
     if array.shape != shape:
         raise TableError(f"{name} has shape {array.shape}; expected {shape}.")
+
+
+def short_clip(sha256: str) -> str:
+    """Return what stands for a clip in tables and in names of folders."""
+    return sha256[:12]  # 48 bits, so that no record has one twice (choice)
 
 
 class Frame(NamedTuple):
@@ -101,7 +107,10 @@ class Clip:
 
     ``median_fps`` is one over the median interval between frames; it describes
     the clip and is never used as its clock. ``capture_fps`` is the rate at which
-    the phone's tag says that it filmed, None without a tag.
+    the phone's tag says that it filmed, None without a tag. ``recorded_on`` is the day,
+    YYYY-MM-DD, that the clip or its name tells, None where only the file's time does.
+    ``file`` is for screens on this machine: a person's name may stand in it, so nothing
+    that can be sent on holds it.
     """
 
     file: str
@@ -115,6 +124,7 @@ class Clip:
     t_s: FloatArray = field(repr=False)
     notes: tuple[Note, ...] = ()
     capture_fps: float | None = None
+    recorded_on: str | None = None
 
     def __post_init__(self) -> None:
         _require_shape("t_s", self.t_s, (self.frames,))
@@ -689,6 +699,18 @@ class TimeBase:
 
 
 @dataclass(frozen=True)
+class Occasion:
+    """Whose clip it is, of which day, and which set of that day; None where not known.
+
+    ``code`` is the patient's, ``day`` is YYYY-MM-DD, sets are counted from 1.
+    """
+
+    code: str | None = None
+    day: str | None = None
+    set_number: int | None = None
+
+
+@dataclass(frozen=True)
 class Decided:
     """What was decided about a clip, by the analysis or by the clinician."""
 
@@ -706,6 +728,7 @@ class Decided:
     people: int
     patient_reason: str
     time_base: TimeBase = TimeBase()
+    occasion: Occasion = Occasion()
 
 
 @dataclass(frozen=True)

@@ -25,11 +25,12 @@ def stick_tracks() -> Tracks:
 
 @pytest.fixture(scope="session")
 def sample_reports(tmp_path_factory) -> Path:
-    """The folder of reports that the whole job writes for the sample clips, made once."""
+    """The folder of reports that the whole job writes for the sample clips, by the clips' names."""
     clips = Path(__file__).parents[1] / "sample_clips"
     out = tmp_path_factory.mktemp("reports")
     for outcome in analyse_paths((clips,), out, Options(limits=read_limits())):
         assert outcome.error is None, outcome.error
+        outcome.report.parent.rename(out / Path(outcome.name).stem)
     return out
 
 

@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable
 from copy import deepcopy
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from random import Random
@@ -33,7 +34,7 @@ from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import Settings, WatchSettings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LIMBS
+from landing_analysis.tables import LIMBS, short_clip
 from landing_analysis.video.clips import write_clip
 
 MODEL_SHA256 = "a" * 64
@@ -68,11 +69,12 @@ def stand_in(template: dict, log: Path, step_s: float = 0.0) -> Analyse:
         sha256 = sha256_of(path)
         _log(log, f"start {sha256}")
         document = deepcopy(template)
-        document["clip"].update(file=path.name, sha256=sha256)
+        document["clip"].update(sha256=sha256)
+        document["decided"]["occasion"] = asdict(options.occasion)
         document["provenance"].update(clip_sha256=sha256, model_sha256=MODEL_SHA256)
         document["decided"]["surgical_side"] = options.surgical_side
         document["decided"]["stature_m"] = options.stature_m
-        folder = out_dir / path.stem
+        folder = out_dir / f"report_{short_clip(sha256)}"
         with new_folder(folder) as new:
             for name in ("analysis.json", "reps.csv", REPORT):
                 time.sleep(step_s)

@@ -188,20 +188,21 @@ def analyse(
     second or two. Film from the front, the back or the side, whole body in the picture.
 
     \b
-    For each clip, DIR/<clip name>/ holds
+    For each clip, DIR/<day>_<task>_<view>_<code of the clip>/ holds
         report.html        one page for the screen or A4 paper; open this
         reps.csv           one row per rep and limb, units in the headers
         annotated.mp4      the clip with legs, contacts and angles, faces blurred
         analysis.json      everything, with uncertainties, frames and provenance
         landmarks.parquet  the points that were found; a second analysis starts here
-    With several reports in DIR, index.html links them.
+    With several reports in DIR, index.html links them. The name of the clip's file
+    stands in none of these, nor in the folder's name; the terminal tells which is which.
 
     \b
     Examples:
         landing-analysis analyse P07_jumps.mp4 --out reports --surgical-side left
         landing-analysis analyse clips/ --out reports --stature-cm 172
-        landing-analysis analyse reports/P07_jumps/landmarks.parquet --out reports \\
-            --target-flexion-deg 70
+        landing-analysis analyse reports/2026-03-04_jumps_front_3fa9c1d2e4b5/landmarks.parquet \\
+            --out reports --target-flexion-deg 70
 
     \b
     Exit codes:

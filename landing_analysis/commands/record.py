@@ -31,7 +31,7 @@ def record() -> None:
 def export(start: Start, target: Path, data: Path | None) -> None:
     """Write everything in the record to the new folder DIR, as JSON and as CSV tables.
 
-    Reports and clips are files of their own and not part of it.
+    Reports and clips are files of their own and not part of it, nor are the names of files.
     """
     from landing_analysis.record.exchange import export_record
 

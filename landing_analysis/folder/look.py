@@ -22,7 +22,6 @@ from landing_analysis.files import printable, read_at_most
 from landing_analysis.folder import queue
 from landing_analysis.folder.checking import CheckClip
 from landing_analysis.folder.names import Entry, entries_in, is_placeholder
-from landing_analysis.folder.recording import Recording, file_time, recording_date
 from landing_analysis.patients import (
     DESCRIPTION,
     LARGEST_DESCRIPTION,
@@ -43,6 +42,7 @@ from landing_analysis.record.store import (
 )
 from landing_analysis.settings import WatchSettings
 from landing_analysis.tables import Clip
+from landing_analysis.video.recording import Recording, file_time, recording_date
 
 
 @dataclass(frozen=True)
@@ -99,6 +99,7 @@ def look(
     files = [(_noted(record, root, entry, known.get(entry.path), now_s), entry)
              for entry in found]  # fmt: skip
     ready = [file for file, entry in files if _is_ready(record, root, file, entry, now_s, settings)]
+    ready.sort(key=lambda file: file.mtime_ns)  # sets are counted as they come in
     if ready:
         progress = start("reading what is new", len(ready))
         for file in ready:

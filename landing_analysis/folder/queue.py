@@ -24,7 +24,6 @@ from filelock import FileLock, Timeout
 
 from landing_analysis.corrections import in_force
 from landing_analysis.files import printable
-from landing_analysis.folder.recording import Recording
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.correcting import (
     SHORT_ID,
@@ -35,6 +34,7 @@ from landing_analysis.record.correcting import (
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.place import DataFolder, held
 from landing_analysis.record.store import (
+    SET_NUMBER,
     Document,
     hand_over_clip,
     insert_analysis,
@@ -43,6 +43,7 @@ from landing_analysis.record.store import (
     patient_in,
 )
 from landing_analysis.tables import Clip, Correction
+from landing_analysis.video.recording import Recording
 
 State = Literal["waiting", "analysing", "done", "needs attention"]
 
@@ -209,6 +210,7 @@ def _key(root: Path, path: Path) -> tuple[bytes, bytes]:
 class Claim:
     """One clip that this worker, and no other, analyses now.
 
+    ``set_number`` counts the clips of the visit in the order in which they came in.
     ``path`` is a file that holds it, or the landmarks stored with its report where there is
     none. ``corrections`` are those in force, the latest of them entered as ``corrected``.
     """
@@ -217,6 +219,7 @@ class Claim:
     sha256: str
     patient: Patient
     day: str
+    set_number: int
     path: Path
     attempts: int
     worker: str
@@ -296,7 +299,8 @@ def claim_next(record: Record, root: Path, worker: str) -> Claim | None:
     with record.change() as connection:
         connection.execute(_RELEASE, (worker,))
         row = connection.execute(
-            "SELECT patient.*, clip_id, sha256, date, attempts, path FROM work "
+            "SELECT patient.*, clip_id, sha256, date, attempts, path, "
+            f"{SET_NUMBER} AS set_number FROM work "
             "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
             "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
             "WHERE state = 'waiting' AND work.retry_at_s <= ? AND folder = ? "
@@ -320,7 +324,8 @@ def claim_clip(record: Record, clip_id: int, path: Path, worker: str) -> Claim |
     """
     with record.change() as connection:
         row = connection.execute(
-            "SELECT patient.*, clip_id, sha256, date, attempts FROM work "
+            "SELECT patient.*, clip_id, sha256, date, attempts, "
+            f"{SET_NUMBER} AS set_number FROM work "
             "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
             "JOIN patient ON patient_id = patient.id WHERE state = 'waiting' AND clip_id = ?",
             (clip_id,),
@@ -338,6 +343,7 @@ def _claimed(record: Record, row: Row, path: Path, worker: str) -> Claim:
         sha256=row["sha256"],
         patient=patient_in(row),
         day=row["date"],
+        set_number=row["set_number"],
         path=path,
         attempts=row["attempts"],
         worker=worker,

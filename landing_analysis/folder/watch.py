@@ -28,7 +28,7 @@ from landing_analysis.errors import (
     OutputError,
     RecordError,
 )
-from landing_analysis.files import printable, sha256_of
+from landing_analysis.files import sha256_of
 from landing_analysis.folder import queue
 from landing_analysis.folder.apart import Analyse, Made, analyse_apart, check_apart
 from landing_analysis.folder.checking import CheckClip
@@ -40,10 +40,10 @@ from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.correcting import SHORT_ID
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import apart_from, make_private, make_private_folder
-from landing_analysis.record.store import newest_report, rename_report, reports_of
+from landing_analysis.record.store import newest_report, reports_of
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
-from landing_analysis.tables import Correction
+from landing_analysis.tables import Correction, Occasion, short_clip
 
 ADVICE = "landing-analysis clip set"
 """The command that sets a clip right, before the clip's id."""
@@ -281,19 +281,21 @@ def _try_later_or_give_up(record: Record, job: Job, claim: queue.Claim, sentence
 
 
 def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
-    options = options_for(job.options, claim.patient, claim.corrections)
+    options = replace(
+        options_for(job.options, claim.patient, claim.corrections),
+        occasion=Occasion(claim.patient.code, claim.day, claim.set_number),
+    )
     advised = replace(options, advice=f"{ADVICE} {claim.sha256[:SHORT_ID]}")
     aside = record.folder.work / claim.sha256
-    target = _report_folder(record, claim)
-    _take_along(record, claim, target)
-    _prepare(aside, target)
+    earlier = _earlier_report(record, claim)
+    _prepare(aside, earlier, claim.sha256)
+    made = job.analyse(claim.path, aside, advised, _start_counted(record, job))
     stored = claim.path.name == LANDMARKS
-    path = target / LANDMARKS if stored else claim.path
-    made = job.analyse(path, aside, advised, _start_counted(record, job))
     same = made.document["clip"]["sha256"] == claim.sha256
     if not (same and (stored or sha256_of(claim.path) == claim.sha256)):
         raise InterruptedAnalysisError(f"{claim.path.name} changed while it was analysed.")
-    _publish(made, target)
+    target = record.folder.reports / claim.patient.code / claim.day / made.folder.name
+    _publish(made, target, earlier)
     report = _named_from(record.folder.path, target)
     fingerprint = made_by(options, job.model_sha256)
     if queue.finish(record, claim, made.document, fingerprint, report):
@@ -314,58 +316,42 @@ def _start_counted(record: Record, job: Job) -> StartProgress:
     return counted(job.start, through + 1, len(states))
 
 
-def _report_folder(record: Record, claim: queue.Claim) -> Path:
-    name = f"{Path(printable(claim.path.name)).stem}-{claim.sha256[:8]}"
-    return record.folder.reports / claim.patient.code / claim.day / name
-
-
-def _take_along(record: Record, claim: queue.Claim, target: Path) -> None:
-    """Let the report of a clip that went to another patient or day go there, with all beside it.
-
-    Where it cannot be moved it stays, and goes when the new one is there.
-    """
+def _earlier_report(record: Record, claim: queue.Claim) -> Path | None:
+    """Return the folder of the clip's report that is there, unless it is another clip's too."""
     earlier = newest_report(record, claim.clip_id)
-    if earlier is None or earlier == target or target.exists() or not earlier.is_dir():
-        return
-    if not apart_from([earlier], reports_of(record, claim.clip_id, others=True)):
-        return
-    for folder in (target.parent.parent, target.parent):
-        make_private_folder(folder)
-    try:
-        earlier.rename(target)
-    except OSError:
-        return
-    with record.change() as connection:
-        rename_report(connection, claim.clip_id, _named_from(record.folder.path, target))
+    others = reports_of(record, claim.clip_id, others=True)
+    return earlier if earlier and apart_from([earlier], others) else None
 
 
-def _prepare(aside: Path, target: Path) -> None:
+def _prepare(aside: Path, earlier: Path | None, sha256: str) -> None:
     """Clear what a killed run left, except landmarks, all or part of them, which save time."""
     make_private_folder(aside.parent)
     for left in aside.rglob("*") if aside.is_dir() else ():
         kept = left.name == LANDMARKS or left.parent.suffix == UNFINISHED
         if left.is_file() and not kept:
             left.unlink()
-    earlier, stem = target / LANDMARKS, target.name.rsplit("-", 1)[0]
-    if earlier.is_file() and not (aside / stem / LANDMARKS).exists():
+    if earlier is None or not (earlier / LANDMARKS).is_file():
+        return
+    if not any(aside.rglob(LANDMARKS)):
+        begun = aside / f"earlier_{short_clip(sha256)}"
         try:
-            (aside / stem).mkdir(parents=True, exist_ok=True)
-            shutil.copy2(earlier, aside / stem / LANDMARKS)
+            begun.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(earlier / LANDMARKS, begun / LANDMARKS)
         except OSError as error:
             raise OutputError(f"{aside} cannot be written ({error.strerror}).") from error
 
 
-def _publish(made: Made, target: Path) -> None:
+def _publish(made: Made, target: Path, earlier: Path | None) -> None:
     """Let the finished report take its place, with files that the clinician put beside the last."""
     try:
         make_private(made.folder)
         for folder in (target.parent.parent, target.parent):
             make_private_folder(folder)
         replaced = made.folder.with_name(f"{made.folder.name}.replaced")
+        for own in earlier.iterdir() if earlier else ():
+            if not (made.folder / own.name).exists():
+                _copy(own, made.folder / own.name)
         if target.exists():
-            for own in target.iterdir():
-                if not (made.folder / own.name).exists():
-                    _copy(own, made.folder / own.name)
             target.rename(replaced)
         made.folder.rename(target)
         shutil.rmtree(replaced, ignore_errors=True)

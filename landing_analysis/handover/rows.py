@@ -18,11 +18,10 @@ from landing_analysis.handover.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
-from landing_analysis.tables import LIMBS, Limb
+from landing_analysis.tables import LIMBS, Limb, short_clip
 
 Row = dict[str, Any]
 
-_SHORT = 12  # characters of a clip's sha256: 48 bits, so that no record has one twice (choice)
 _NO_REP = "not measurable: no rep of the set could be used"
 
 
@@ -83,11 +82,6 @@ def definition_rows() -> list[Row]:
 
 
 # --- visits and clips --------------------------------------------------------------------------
-
-
-def short_clip(sha256: str) -> str:
-    """Return what stands for a clip in the tables."""
-    return sha256[:_SHORT]
 
 
 def days_since_surgery(patient: Patient, day: date) -> int | None:

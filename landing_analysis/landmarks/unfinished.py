@@ -2,7 +2,7 @@
 
 Stored parts
 ------------
-A hidden folder beside the clip's report, ``.<name of the report's folder>.unfinished``, holds
+A hidden folder beside the clip's report, ``.<12 digits of the clip's sha256>.unfinished``, holds
 ``00000.npz``, ``00001.npz`` and so on, each with what some 20 s of work have given: ``number``
 and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all
 of them. ``made_by`` binds a part to clip, model and program. A part that is damaged or bound to
@@ -127,12 +127,12 @@ def _seen_in(table: Mapping[str, Any]) -> list[Seen]:
 
 
 @contextmanager
-def stored_parts(folder: Path) -> Iterator[Parts]:
+def stored_parts(path: Path) -> Iterator[Parts]:
     """Give the place for what is seen of a clip; it is gone when the clip's analysis ends.
 
     Parameters
     ----------
-    folder : of the clip's report
+    path : of the place; the parts lie beside it, in a hidden folder of its name
 
     Yields
     ------
@@ -141,7 +141,7 @@ def stored_parts(folder: Path) -> Iterator[Parts]:
         or by anything that nobody foresaw; gone once it has given a result, or a reason for none
         that lies in the clip.
     """
-    place = folder.with_name(f".{folder.name}{SUFFIX}")
+    place = path.with_name(f".{path.name}{SUFFIX}")
     try:
         yield Parts(place)
     except (ClipError, NobodyFoundError):

@@ -2,8 +2,10 @@
 
 An export is a folder with ``record.json`` and, in ``tables/``, the same rows as one CSV per
 table (comma, dot, UTF-8, one header line, empty = not known) beside ``export.csv``, which
-names the record's version. Either can be brought back into an empty data folder. Numbers
-are written with the shortest digits that give the same binary number again.
+names the record's version. The names of clips' files, in which a person's name may stand, are
+left out: a clip is named by the first digits of its sha256 instead. Either can be brought back
+into an empty data folder. Numbers are written with the shortest digits that give the same
+binary number again.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import re
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from landing_analysis import __version__
@@ -32,6 +34,7 @@ from landing_analysis.record.migrations import (
 )
 from landing_analysis.record.place import DataFolder, make_private
 from landing_analysis.record.rules import fault_in
+from landing_analysis.tables import short_clip
 
 DOCUMENT, TABLES, ABOUT = "record.json", "tables", "export.csv"
 
@@ -67,6 +70,7 @@ def export_record(record: Record, target: Path, start: StartProgress = no_progre
             table: [dict(row) for row in record.rows(f"SELECT * FROM {table} ORDER BY id")]
             for table in RECORD_TABLES
         }
+    _leave_out_names(tables)
     about = {
         "record_version": LATEST,
         "package_version": __version__,
@@ -154,6 +158,21 @@ def _require_empty(record: Record) -> None:
 
 
 # --- writing -----------------------------------------------------------------------------------
+
+
+def _leave_out_names(tables: dict[str, Rows]) -> None:
+    """Put a clip's short code in the place of its file's name, in which a person's may stand.
+
+    Earlier versions named the folder of its report by the file, too: that name goes, and the
+    report with it.
+    """
+    codes = {clip["id"]: short_clip(clip["sha256"]) for clip in tables["clip"]}
+    for clip in tables["clip"]:
+        clip["file"] = codes[clip["id"]]
+    for analysis in tables["analysis"]:
+        code, report = codes[analysis["clip_id"]], PurePosixPath(analysis["report"])
+        if not report.name.endswith(f"_{code}"):
+            analysis["report"] = str(report.with_name(code))
 
 
 def _columns(record: Record, table: str) -> list[str]:

@@ -16,9 +16,8 @@ from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.migrations import RECORD_TABLES
 from landing_analysis.record.rules import fault_in
-from landing_analysis.tables import LIMBS, Clip, Limb
+from landing_analysis.tables import LIMBS, Clip, Limb, RecordedFrom
 
-RecordedFrom = Literal["clip", "file name", "file time"]
 Document = Mapping[str, Any]
 """An analysis as `documents.analysis_document` gives it."""
 
@@ -185,6 +184,13 @@ def insert_clip(
         mirrored=int(clip.mirrored),
         **facts,
     )
+
+
+SET_NUMBER = (
+    "(SELECT count(*) FROM clip AS earlier WHERE earlier.visit_id = clip.visit_id "
+    "AND earlier.id <= clip.id)"
+)
+"""Counts a clip's set among those of its visit, in the order in which they came in, from 1."""
 
 
 def hand_over_clip(
@@ -478,20 +484,10 @@ def reports_of(record: Record, clip_id: int | None = None, *, others: bool = Fal
 
 
 def newest_report(record: Record, clip_id: int) -> Path | None:
-    """Return the report folder of a clip's newest analysis, there or not; None without one."""
-    rows = record.rows(
-        "SELECT report FROM analysis WHERE clip_id = ? ORDER BY id DESC LIMIT 1", clip_id
-    )
-    return record.folder.report_at(rows[0][0]) if rows else None
-
-
-def rename_report(connection: sqlite3.Connection, clip_id: int, now: str) -> None:
-    """Note where a clip's newest report lies now, within a change under way."""
-    connection.execute(
-        "UPDATE analysis SET report = ?1 WHERE clip_id = ?2 AND report = (SELECT report "
-        "FROM analysis WHERE clip_id = ?2 ORDER BY id DESC LIMIT 1)",
-        (now, clip_id),
-    )
+    """Return the newest report folder of a clip that is still there, None without any."""
+    rows = record.rows("SELECT report FROM analysis WHERE clip_id = ? ORDER BY id DESC", clip_id)
+    folders = (record.folder.report_at(row[0]) for row in rows)
+    return next((folder for folder in folders if folder and folder.is_dir()), None)
 
 
 def read_analyses(

@@ -9,6 +9,7 @@ from pathlib import PurePath
 from typing import Literal
 
 from landing_analysis.errors import PatientError
+from landing_analysis.files import printable
 from landing_analysis.patients import owner_of
 from landing_analysis.record.database import Record, Row
 
@@ -48,10 +49,11 @@ def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
     """Return a patient's clips without values, by day and name."""
     rows = record.rows(
         "SELECT date, recorded_at, file, coalesce(work.state, 'waiting') AS state, work.reason, "
-        "(SELECT path FROM dropped WHERE dropped.sha256 = clip.sha256) AS path "
-        "FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
-        "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "
-        "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) ORDER BY date, file",
+        "folder, path FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "LEFT JOIN work ON work.clip_id = clip.id "
+        "LEFT JOIN dropped ON dropped.sha256 = clip.sha256 WHERE code = ? "
+        "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) "
+        "GROUP BY clip.id ORDER BY date, file",
         code,
     )
     return tuple(_unread(row) for row in rows)
@@ -59,13 +61,16 @@ def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
 
 def _unread(row: Row) -> UnreadClip:
     is_there = row["path"] is not None
-    path = PurePath(os.fsdecode(row["path"])) if is_there else PurePath(row["file"])
+    path = PurePath(printable(os.fsdecode(row["path"])) if is_there else row["file"])
+    place = PurePath(printable(os.fsdecode(row["folder"]))) if is_there else path.parent
     reason = row["reason"] or ("not analysed yet" if is_there else _GONE)
     return UnreadClip(
         date=date.fromisoformat(row["date"]),
         recorded_at=datetime.fromisoformat(row["recorded_at"]),
         state=row["state"] if is_there else "needs attention",
-        reason=_unnamed(reason, row["file"], str(path), path.name, called="the clip"),
+        reason=_unnamed(
+            reason, str(place / path), str(path), path.name, row["file"], called="the clip"
+        ),
     )
 
 

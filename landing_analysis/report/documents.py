@@ -24,13 +24,17 @@ from landing_analysis.tables import (
     Limb,
     Measure,
     Rep,
+    short_clip,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Of analysis.json: raised when a key changes its meaning or goes, not when one is added."""
 
 _NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")
 """A list of frame numbers, which reads better on one line."""
+
+_OWN_PLACE = ("t_s", "notes", "file")
+"""Of a clip: what stands elsewhere in the document, and its name, which may tell who it is."""
 
 _LIMB: dict[str, Limb] = {"left": "left", "right": "right"}
 _UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
@@ -102,7 +106,7 @@ def _plain(value: object) -> object:
 
 def _clip(analysis: Analysis) -> dict[str, object]:
     clip = analysis.clip
-    facts = {f.name: getattr(clip, f.name) for f in fields(clip) if f.name not in ("t_s", "notes")}
+    facts = {f.name: getattr(clip, f.name) for f in fields(clip) if f.name not in _OWN_PLACE}
     return {**facts, "first_frame_s": float(clip.t_s[0]) if clip.frames else None}
 
 
@@ -263,7 +267,7 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
         **_event("toe_off", end, analysis),
     }
     return {
-        "clip": analysis.clip.file,
+        "clip": short_clip(analysis.clip.sha256),
         "rep": rep.number,
         "task": rep.task,
         "limb": limb,

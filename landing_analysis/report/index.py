@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from landing_analysis.definitions import INTENDED_USE
 from landing_analysis.files import read_document
 from landing_analysis.report.page import page_environment
+from landing_analysis.tables import short_clip
 
 
 @dataclass(frozen=True)
 class IndexRow:
     """One report in the list."""
 
-    code: str
+    clip: str
     address: str
+    recorded: str
     task: str
     view: str
     reps: str
@@ -54,8 +57,9 @@ def _row(folder: Path) -> IndexRow | None:
             for finding in document["findings"]
         )
         return IndexRow(
-            code=folder.name,
+            clip=_clip(document),
             address=f"{quote(folder.name)}/report.html",
+            recorded=decided["occasion"]["day"] or "–",
             task=_task(decided),
             view=decided["view"].replace("_", " "),
             reps=f"{len(reps)}, {sum(rep['used'] for rep in reps)} used" if reps else "none",
@@ -64,6 +68,13 @@ def _row(folder: Path) -> IndexRow | None:
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
+
+
+def _clip(document: dict[str, Any]) -> str:
+    occasion = document["decided"]["occasion"]
+    words = [occasion["code"]] if occasion["code"] else []
+    words += [f"set {occasion['set_number']}"] if occasion["set_number"] else []
+    return ", ".join(words) or short_clip(document["clip"]["sha256"])
 
 
 def _task(decided: dict[str, str | None]) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import PurePath
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -60,11 +59,6 @@ class RepCard:
     pictures: tuple[KeyPicture, ...]
 
 
-def clip_code(analysis: Analysis) -> str:
-    """Return the clip's name without its ending; the only name that a report carries."""
-    return PurePath(analysis.clip.file).stem
-
-
 def report_html(
     analysis: Analysis, pictures: tuple[KeyPicture, ...], annotated_clip: str | None
 ) -> str:
@@ -81,7 +75,7 @@ def report_html(
     return page.render(
         analysis=analysis,
         parts=parts,
-        code=clip_code(analysis),
+        title=parts.title_words(analysis),
         annotated_clip=annotated_clip,
         intended_use=INTENDED_USE,
         cautions=CAUTIONS,

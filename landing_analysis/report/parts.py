@@ -43,6 +43,7 @@ from landing_analysis.tables import (
     SetSummary,
     TimeBase,
     Verdict,
+    short_clip,
 )
 
 NOT_MEASURABLE = "not measurable: "
@@ -107,6 +108,19 @@ def reach_words(sd: float | None, name: str) -> str:
 
 
 # --- header ----------------------------------------------------------------------------------
+
+
+def title_words(analysis: Analysis) -> str:
+    """Say which clip it is by what is known of it, never by the name of its file."""
+    decided = analysis.decided
+    occasion = decided.occasion
+    which = [word for word in (occasion.code, occasion.day) if word]
+    if occasion.set_number is not None:
+        which.append(f"set {occasion.set_number}")
+    what = f"{task_words(analysis)}, {VIEW_WORDS[decided.view]}"
+    if occasion.set_number is None:
+        what += f", clip {short_clip(analysis.clip.sha256)}"
+    return f"{', '.join(which)}: {what[0].lower()}{what[1:]}" if which else what
 
 
 def task_words(analysis: Analysis) -> str:
@@ -677,7 +691,6 @@ def provenance_facts(analysis: Analysis) -> list[tuple[str, str]]:
     return [
         ("landing_analysis", made.version),
         ("Analysed", made.analysed_at),
-        ("Clip", analysis.clip.file),
         ("Clip sha256", made.clip_sha256),
         ("Pose model", made.model_name),
         ("Model sha256", made.model_sha256),

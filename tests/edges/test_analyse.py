@@ -18,6 +18,7 @@ from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 
 OPTIONS = Options(surgical_side="right", limits=read_limits())
+FOLDER = f"jumps_front_{'c' * 12}"
 WRITTEN = {"analysis.json", "landmarks.parquet", "report.html", "reps.csv"}
 
 
@@ -34,7 +35,7 @@ def _names(folder: Path) -> set[str]:
 
 def test_stored_landmarks_give_a_whole_report_without_a_video(tmp_path):
     outcome = analyse_clip(_store(tmp_path / "a.parquet"), tmp_path / "out", OPTIONS)
-    folder = tmp_path / "out" / "P07 jumps"
+    folder = tmp_path / "out" / FOLDER
     assert outcome.report == folder / "report.html"
     assert _names(folder) == WRITTEN
     assert "stick figures stand in" in read_page(outcome.report.read_text("utf-8")).text
@@ -93,8 +94,8 @@ def test_a_first_run_that_stops_leaves_no_report_behind(tmp_path, monkeypatch):
     monkeypatch.setattr(analyse, "analysis_json", stopped)
     with pytest.raises(KeyboardInterrupt):
         analyse_clip(_store(tmp_path / "a.parquet"), tmp_path / "out", OPTIONS)
-    assert _names(tmp_path / "out" / "P07 jumps") == {"landmarks.parquet"}
-    assert _names(tmp_path / "out") == {"P07 jumps"}
+    assert _names(tmp_path / "out" / FOLDER) == {"landmarks.parquet"}
+    assert _names(tmp_path / "out") == {FOLDER}
 
 
 def test_two_clips_of_one_name_do_not_overwrite_each_other(tmp_path):
@@ -102,8 +103,9 @@ def test_two_clips_of_one_name_do_not_overwrite_each_other(tmp_path):
     two = _store(tmp_path / "two" / "a.parquet", sha256="2" * 64)
     for _ in range(2):
         done = list(analyse_paths((one, two), tmp_path / "out", OPTIONS))
-    assert [o.report.parent.name for o in done] == ["P07 jumps", "P07 jumps_22222222"]
-    assert _names(tmp_path / "out") == {"P07 jumps", "P07 jumps_22222222"}
+    names = [f"jumps_front_{'1' * 12}", f"jumps_front_{'2' * 12}"]
+    assert [o.report.parent.name for o in done] == names
+    assert _names(tmp_path / "out") == set(names)
 
 
 def test_a_bad_clip_never_stops_the_rest(tmp_path):
@@ -114,7 +116,7 @@ def test_a_bad_clip_never_stops_the_rest(tmp_path):
     assert "missing.mp4" in bad.error
     assert "text.mp4" in worse.error
     assert good.error is None
-    assert _names(tmp_path / "out") == {"P07 jumps"}
+    assert _names(tmp_path / "out") == {FOLDER}
 
 
 def test_an_unforeseen_error_is_one_sentence_and_keeps_the_exception(tmp_path, monkeypatch):

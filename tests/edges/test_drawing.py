@@ -9,8 +9,10 @@ import av
 import cv2
 import numpy as np
 import pytest
+from drawn_rooms import read_room
 from stick_patient import jump_plan, make_analysis, make_motion, make_poses
 
+from landing_analysis.landmarks.people import link_people
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report.annotated import (
     draw_frame,
@@ -22,7 +24,8 @@ from landing_analysis.report.annotated import (
 from landing_analysis.report.faces import blur_heads, find_heads, head_circles, through_gaps
 from landing_analysis.report.pictures import key_frames, key_jpeg, key_pictures
 from landing_analysis.report.style import limb_style
-from landing_analysis.tables import LANDMARK, LIMBS, Frame
+from landing_analysis.settings import PeopleSettings
+from landing_analysis.tables import LANDMARK, LIMBS, Frame, Poses
 
 CURVE_TOLERANCE_DEG = 1.5  # curves are low-passed, measures read by a local fit
 
@@ -157,6 +160,61 @@ def test_a_passer_by_who_is_nobody_yet_is_covered_too():
     heads = find_heads(make_poses(landmarks), ())
     assert heads.shape == (len(landmarks.t_s), 1, 3)
     assert np.isfinite(heads).all()
+
+
+def _covered(heads: np.ndarray, points_px: np.ndarray) -> np.ndarray:
+    """Tell of (n_frames, k, 2) points whether all of a frame lie in some circle of it."""
+    away = np.linalg.norm(points_px[:, :, None] - heads[:, None, :, :2], axis=3)
+    return (away < heads[:, None, :, 2]).any(axis=2).all(axis=1)
+
+
+HEAD = [LANDMARK[name] for name in ("nose", "left_ear", "right_ear", "mouth_left")]
+
+
+def _only_seen(poses: Poses, frames: np.ndarray) -> Poses:
+    xy = poses.xy_px.copy()
+    xy[~frames] = np.nan
+    return replace(poses, xy_px=xy)
+
+
+@pytest.mark.parametrize("upside_down", [False, True])
+def test_somebody_seen_in_a_few_frames_only_is_covered_between_before_and_after(upside_down):
+    """As a bystander whom the model finds now and then, or a body in a mirror on the floor."""
+    landmarks, _ = make_motion(jump_plan(), "front", LIMBS)
+    walk_px = 300.0 * (landmarks.t_s - 2.0)[:, None]  # 1.4 m/s or more at this size
+    xy = landmarks.xy_px[:1] + np.stack([walk_px, 0 * walk_px], axis=2)
+    if upside_down:
+        xy[..., 1] = 1500.0 - xy[..., 1]
+    poses = make_poses(replace(landmarks, xy_px=xy))
+    t_s = landmarks.t_s
+    shown = np.zeros(len(t_s), bool)
+    shown[(t_s > 1.5) & (t_s < 1.6)] = True
+    shown[(t_s > 2.2) & (t_s < 2.3)] = True
+    seldom = _only_seen(poses, shown)
+    assert not link_people(seldom, PeopleSettings(least_share=0.5))
+    heads = find_heads(seldom, ())
+    near = (t_s > 1.1) & (t_s < 2.7)
+    assert _covered(heads, xy[:, HEAD])[near].all()
+    assert np.isnan(heads[t_s < 0.9]).all()
+
+
+def test_the_heads_of_many_passers_by_take_little_memory():
+    landmarks, _ = make_motion(jump_plan(), "front", LIMBS)
+    poses = make_poses(landmarks)
+    blinking = _only_seen(poses, (landmarks.t_s % 2.4) < 0.2)
+    assert find_heads(blinking, ()).shape[1] == 1
+
+
+@pytest.mark.parametrize("name", ["crosses_in_front", "crosses_side_view", "walks_in_and_out"])
+def test_in_drawn_rooms_no_head_that_the_model_misses_for_a_while_is_left_open(name):
+    """Hide every second stretch of 0.2 s from the model and look where the heads were."""
+    poses, _ = read_room(name)
+    hidden = (poses.t_s % 0.4) < 0.2
+    heads = find_heads(_only_seen(poses, ~hidden), ())
+    for slot in range(poses.xy_px.shape[1]):
+        nose = poses.xy_px[:, slot, [LANDMARK["nose"]]]
+        there = np.isfinite(nose[:, 0, 0])
+        assert _covered(heads, nose)[there].all()
 
 
 # --- the annotated clip ------------------------------------------------------------------------

@@ -41,7 +41,9 @@ def _stored(n_frames: int = 7, n_slots: int = 2) -> tuple[Clip, Poses]:
         t_s, xy, rng.uniform(0, 1, shape), rng.normal(0, 1, (*shape, 3)), 720, 1280, "m.task", "ab"
     )
     notes = (Note("mirrored", "limited", "An Übung."),)
-    return Clip("P-01.mp4", "cd", 720, 1280, n_frames, 1.5, 30.0, True, t_s, notes), poses
+    return Clip(
+        "new/landmarks.parquet", "cd", 720, 1280, n_frames, 1.5, 30.0, True, t_s, notes
+    ), poses
 
 
 def _assert_same(one: object, other: object) -> None:

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 from fuzz import folder as fuzz_folder
 from fuzz.container import listed
+from landing_analysis.folder.recording import file_time, recording_date
 from stand_in import job, open_record, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.commands.main import main
@@ -22,7 +23,6 @@ from landing_analysis.files import printable, read_document
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import names, queue
 from landing_analysis.folder.checking import check_clip
-from landing_analysis.folder.recording import file_time, recording_date
 from landing_analysis.folder.watch import woken_by_events
 from landing_analysis.patients import LARGEST_DESCRIPTION, read_description
 from landing_analysis.record.place import DataFolder, data_folder

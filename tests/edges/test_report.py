@@ -20,7 +20,7 @@ from landing_analysis.report.page import report_html
 from landing_analysis.report.parts import number, sentence
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
-from landing_analysis.tables import Limit, Note
+from landing_analysis.tables import Limit, Note, Occasion
 
 SETS = {
     "jumps from the front": {},
@@ -79,8 +79,9 @@ def test_identifiers_are_unique_and_every_reference_has_its_target():
 def test_what_was_decided_stands_at_the_top():
     text = _page().text
     top = text[: text.index("What stands out")]
-    for words in ("P07_jumps_front", "Two-leg jumps", "Front, turned 3° ± 4°", "8 counted, 7 used",
-                  "Surgical side right", "limited", "60 frames/s"):  # fmt: skip
+    for words in ("Two-leg jumps, from the front, clip cccccccccccc", "Front, turned 3° ± 4°",
+                  "8 counted, 7 used", "Surgical side right", "limited",
+                  "60 frames/s"):  # fmt: skip
         assert words in top
 
 
@@ -308,10 +309,10 @@ def test_without_the_clip_stick_figures_stand_in_and_the_page_says_so():
     assert html.count("data:image/jpeg;base64,AAAA") == 16 + 4
 
 
-def test_a_file_name_cannot_write_into_the_page():
+def test_no_text_can_write_into_the_page():
     analysis = make_analysis()
-    clip = replace(analysis.clip, file='<b onclick="x">P&07</b>.mp4')
-    page = read_page(_html(replace(analysis, clip=clip)))
+    occasion = Occasion(code='<b onclick="x">P&07</b>')
+    page = read_page(_html(replace(analysis, decided=replace(analysis.decided, occasion=occasion))))
     assert "b" not in page.tags
     assert '<b onclick="x">P&07<' in page.text
 

@@ -22,10 +22,11 @@ from numpy.testing import assert_array_equal
 from landing_analysis import analyse
 from landing_analysis.analyse import analyse_clip, analyse_paths
 from landing_analysis.errors import OutputError
-from landing_analysis.files import new_folder, read_landmarks, sole_writer
+from landing_analysis.files import new_folder, read_landmarks, sha256_of, sole_writer
 from landing_analysis.folder import watch
 from landing_analysis.landmarks import pose, unfinished
 from landing_analysis.stages import Options
+from landing_analysis.tables import short_clip
 
 ROOT = Path(__file__).parents[2]
 STOPPED = (
@@ -52,6 +53,10 @@ def _start(clip: Path, out: Path, slow_s: float = 0.0, **how: object) -> subproc
 def _wait_for(path: Path, process: subprocess.Popen) -> None:
     while not path.exists() and process.poll() is None:
         time.sleep(0.005)
+
+
+def _mark(clip: Path) -> str:
+    return short_clip(sha256_of(clip))
 
 
 def _hidden(folder: Path) -> set[str]:
@@ -82,12 +87,12 @@ def test_stopped_while_it_finds_the_body_it_goes_on(
 ):
     out = tmp_path / "out"
     process = _start(clip, out, slow_s=0.03)
-    _wait_for(out / ".P07_jumps.unfinished" / "00002.npz", process)
+    _wait_for(out / f".{_mark(clip)}.unfinished" / "00002.npz", process)
     process.send_signal(number)
     said = process.communicate()[1].strip()
     assert process.returncode == code
     assert said == ("" if code == -9 else STOPPED)
-    assert not (out / "P07_jumps").exists()
+    assert not list(out.glob("[!.]*"))
 
     looked_at = []
     see = answers()
@@ -101,7 +106,7 @@ def test_stopped_while_it_finds_the_body_it_goes_on(
     frames = outcome.analysis.clip.frames
     assert 0 < len(looked_at) < frames
     assert len(outcome.analysis.reps.reps) == 2
-    assert {item.name for item in (out / "P07_jumps").iterdir()} == WRITTEN
+    assert {item.name for item in out.glob("jumps_front_*/*")} == WRITTEN
     assert _hidden(out) == set()
     whole = analyse_clip(clip, tmp_path / "whole", Options())
     assert outcome.analysis.measures == whole.analysis.measures
@@ -113,14 +118,14 @@ def test_stopped_while_it_finds_the_body_it_goes_on(
 def test_killed_at_random_moments_it_still_comes_to_the_same_end(tmp_path, clip, quick_engine):
     out, moments = tmp_path / "out", random.Random(5)
     for _ in range(12):
-        lock = out / ".P07_jumps.lock"
+        lock = out / f".{_mark(clip)}.lock"
         lock.unlink(missing_ok=True)  # of the last one, who is dead
         process = _start(clip, out, slow_s=0.005)
         _wait_for(lock, process)
         time.sleep(moments.uniform(0.0, 4.0))
         process.kill()
         process.communicate()
-        reports = [path for path in (out / "P07_jumps").glob("*") if path.name[0] != "."]
+        reports = [path for path in out.glob("jumps_front_*/*") if path.name[0] != "."]
         names = {path.name for path in reports}
         assert names in (set(), {"landmarks.parquet"}, WRITTEN)
     outcome = analyse_clip(clip, out, Options())
@@ -132,12 +137,12 @@ def test_killed_at_random_moments_it_still_comes_to_the_same_end(tmp_path, clip,
 def test_a_second_run_on_the_same_place_says_so_and_leaves_it_alone(tmp_path, clip, quick_engine):
     out = tmp_path / "out"
     process = _start(clip, out, slow_s=0.02)
-    _wait_for(out / ".P07_jumps.unfinished", process)
+    _wait_for(out / f".{_mark(clip)}.unfinished", process)
     (second,) = analyse_paths((clip,), out, Options())
     assert "is being written by another analysis" in second.error
     assert process.wait() == 0
     process.communicate()
-    assert {item.name for item in (out / "P07_jumps").iterdir()} == WRITTEN
+    assert {item.name for item in out.glob("jumps_front_*/*")} == WRITTEN
     assert _hidden(out) == set()
     (third,) = analyse_paths((clip,), out, Options())
     assert third.error is None
@@ -156,7 +161,7 @@ def test_a_place_is_ones_own_until_it_is_given_back(tmp_path):
 
 
 def test_what_a_killed_process_left_is_cleared_and_nothing_else(tmp_path):
-    ours = [f".P07.{'a' * 32}.part", f".P07_0123abcd.{'b' * 32}.part", f".P07.{'c' * 32}.replaced"]
+    ours = [f".P07.{'a' * 32}.part", f".jumps_P07.{'b' * 32}.part", f".P07.{'c' * 32}.replaced"]
     others = [f".P07_jumps.{'a' * 32}.part", ".P07.notes", "P07_jumps", f".P08.{'a' * 32}.part"]
     for name in (*ours, *others, "P07"):
         (tmp_path / name).mkdir()
@@ -209,7 +214,7 @@ def test_the_drop_folder_keeps_what_was_found_of_a_clip_and_clears_the_rest(tmp_
     for path in (*kept, *cleared):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("x")
-    watch._prepare(aside, tmp_path / "reports" / "P07-01234567")
+    watch._prepare(aside, tmp_path / "reports" / "P07-01234567", "0" * 64)
     assert [path.exists() for path in (*kept, *cleared)] == [True, True, False, False]
 
 

@@ -21,10 +21,10 @@ from landing_analysis.errors import (
     OutputError,
     SettingsError,
 )
-from landing_analysis.files import read_landmarks
+from landing_analysis.files import read_landmarks, sha256_of
 from landing_analysis.landmarks import pose, unfinished
 from landing_analysis.stages import Options
-from landing_analysis.tables import Poses
+from landing_analysis.tables import Poses, short_clip
 from landing_analysis.video.clips import write_clip
 
 FRAMES = 90
@@ -73,19 +73,24 @@ def engine(monkeypatch) -> Callable[[int], None]:
     monkeypatch.setattr(pose, "_workers", workers)
     monkeypatch.setattr(unfinished, "_EVERY_S", 0.0)
     monkeypatch.setattr(analyse, "analyse_people", lambda *_: None)
+    monkeypatch.setattr(analyse, "folder_name", lambda _: "report")
     monkeypatch.setattr(analyse, "_write_folder", lambda *_: None)
     return stop_at
 
 
 def _look(clip: Path, out: Path) -> tuple[np.ndarray, Poses]:
     analyse_clip(clip, out, Options())
-    facts, poses = read_landmarks(out / clip.stem / "landmarks.parquet")
+    facts, poses = read_landmarks(out / "report" / "landmarks.parquet")
     assert facts.frames < FRAMES  # the picture that is shown twice is left out
     return facts.t_s, poses
 
 
 def _hidden(out: Path) -> list[str]:
     return sorted(item.name for item in out.iterdir() if item.name.startswith("."))
+
+
+def _unfinished(clip: Path) -> str:
+    return f".{short_clip(sha256_of(clip))}.unfinished"
 
 
 def _assert_same(one: tuple[np.ndarray, Poses], other: tuple[np.ndarray, Poses]) -> None:
@@ -101,7 +106,7 @@ def test_it_goes_on_and_ends_as_if_it_had_never_been_stopped(tmp_path, engine):
         engine(stop)
         with pytest.raises(Stop):
             analyse_clip(clip, tmp_path / "out", Options())
-        assert _hidden(tmp_path / "out") == [".clip.unfinished"]
+        assert _hidden(tmp_path / "out") == [_unfinished(clip)]
     engine(-1)
     _assert_same(_look(clip, tmp_path / "out"), whole)
     assert _hidden(tmp_path / "out") == []
@@ -125,7 +130,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
     engine(STOP_AT)
     with pytest.raises(Stop):
         analyse_clip(clip, tmp_path / "out", Options())
-    parts = sorted((tmp_path / "out" / ".clip.unfinished").iterdir())
+    parts = sorted((tmp_path / "out" / _unfinished(clip)).iterdir())
     damaged = parts[len(parts) // 2]
     data = bytearray(damaged.read_bytes())
     if harm == "flipped":
@@ -140,7 +145,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
         engine(STOP_AT)
         with pytest.raises(Stop):
             analyse_clip(other, tmp_path / "out", Options())
-        shutil.copy(tmp_path / "out" / ".other.unfinished" / damaged.name, damaged)
+        shutil.copy(tmp_path / "out" / _unfinished(other) / damaged.name, damaged)
     engine(-1)
     _assert_same(_look(clip, tmp_path / "out"), whole)
     assert engine(-1) > FRAMES - len(parts)
@@ -161,7 +166,7 @@ def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch
     monkeypatch.setattr(np, "savez", full)
     with pytest.raises(OutputError, match="No space left on device"):
         analyse_clip(clip, tmp_path / "out", Options())
-    parts = tmp_path / "out" / ".clip.unfinished"
+    parts = tmp_path / "out" / _unfinished(clip)
     assert sorted(path.name for path in parts.iterdir()) == [f"{k:05d}.npz" for k in range(10)]
     monkeypatch.setattr(np, "savez", savez)
     engine(-1)
@@ -181,6 +186,7 @@ def test_only_a_reason_in_the_clip_throws_away_what_was_found(
         raise error("No.")
 
     monkeypatch.setattr(analyse, "analyse_people", refuse)
+    clip = _clip(tmp_path / "clip.mp4")
     with pytest.raises(error):
-        analyse_clip(_clip(tmp_path / "clip.mp4"), tmp_path / "out", Options())
-    assert _hidden(tmp_path / "out") == ([".clip.unfinished"] if kept else [])
+        analyse_clip(clip, tmp_path / "out", Options())
+    assert _hidden(tmp_path / "out") == ([_unfinished(clip)] if kept else [])

@@ -34,7 +34,6 @@ from landing_analysis.folder import apart, look, queue, watch
 from landing_analysis.folder.apart import analyse_apart, check_apart
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.names import is_left_alone, is_placeholder
-from landing_analysis.folder.recording import recording_date
 from landing_analysis.progress import no_progress
 from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import open_record
@@ -42,6 +41,7 @@ from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.store import list_patients, list_visits, read_analyses
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
+from landing_analysis.video.recording import recording_date
 
 TEMPLATE = template_document()
 ROOT = Path(__file__).parents[2]

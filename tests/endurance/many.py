@@ -18,11 +18,12 @@ from landing_analysis import analyse
 from landing_analysis.analyse import Outcome
 from landing_analysis.commands import main as cli
 from landing_analysis.errors import ClipError
-from landing_analysis.files import write_text
+from landing_analysis.files import sha256_of, write_text
 from landing_analysis.folder import watch
 from landing_analysis.progress import StartProgress
 from landing_analysis.report.documents import analysis_json
 from landing_analysis.stages import Options
+from landing_analysis.tables import short_clip
 
 Row = tuple[str, str]
 
@@ -51,7 +52,7 @@ def analyse_many(root: Path, out: Path) -> Iterator[Row]:
             raise ClipError(f"{path.name} is not a video.")
         tracks = replace(template.tracks, raw_px=template.tracks.raw_px.copy())
         analysis = replace(template, tracks=tracks)
-        folder = out_dir / path.stem
+        folder = out_dir / short_clip(sha256_of(path))
         write_text(folder / analyse.DATA, analysis_json(analysis))
         write_text(folder / analyse.REPORT, "report")
         return Outcome(path.name, analysis, folder / analyse.REPORT)

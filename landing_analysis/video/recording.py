@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from landing_analysis.record.store import RecordedFrom
+from landing_analysis.tables import RecordedFrom
 
 _LOCAL_TAG = "com.apple.quicktime.creationdate"  # local time with its offset from UTC
 _UTC_TAG = "creation_time"
