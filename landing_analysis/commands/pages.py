@@ -116,6 +116,9 @@ def demo(
         f"really analysed {counted(made.clips, 'sample clip')}."
     )
     if made.clips == 0:
-        click.echo("No sample clips were found; name their folder with --sample-clips.")
+        click.echo(
+            "No sample clips were found, so all numbers are invented; the clips are in the folder "
+            "sample_clips of the source, which --sample-clips can name."
+        )
     click.echo(f"More: landing-analysis compare DEMO1 --data {click.format_filename(target)}")
     click.echo(click.format_filename(made.page))

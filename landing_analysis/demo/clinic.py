@@ -25,7 +25,9 @@ from landing_analysis.settings import PoseSettings, Settings, WatchSettings
 from landing_analysis.stages import Options
 from landing_analysis.tables import Limit
 
-_SAMPLE_CLIPS = Path(__file__).parents[2] / "sample_clips"
+_SAMPLE_CLIPS = (Path(__file__).parent / "clips", Path(__file__).parents[2] / "sample_clips")
+"""Where the sample clips are: in an installed package, and in the source."""
+
 _NOON = time(12, tzinfo=UTC)
 _AT_ONCE = WatchSettings(settled_s=0.0, incomplete_after_s=0.0)
 
@@ -54,7 +56,7 @@ def make_clinic(
     target : the data folder; a record in it must not hold patients
     last_day : of the twelve weeks
     seed : of the numbers
-    sample_clips : folder of the sample clips, None for the one beside the source
+    sample_clips : folder of the sample clips, None for those that come with the program
     start : gives the listener of each long step
 
     Raises
@@ -62,7 +64,8 @@ def make_clinic(
     RecordError
         When the record holds patients already: invented ones never join real ones.
     """
-    samples = _samples_in(sample_clips or _SAMPLE_CLIPS)
+    own = next((folder for folder in _SAMPLE_CLIPS if folder.is_dir()), _SAMPLE_CLIPS[0])
+    samples = _samples_in(sample_clips or own)
     with open_record(data_folder(target)) as record:
         if record.rows("SELECT 1 FROM patient LIMIT 1"):
             raise RecordError(

@@ -49,7 +49,8 @@ def unread_clips(record: Record, code: str) -> tuple[UnreadClip, ...]:
     """Return a patient's clips without values, by day and name."""
     rows = record.rows(
         "SELECT date, recorded_at, file, coalesce(work.state, 'waiting') AS state, work.reason, "
-        "folder, path FROM patient JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
+        "folder, path FROM patient JOIN visit ON patient_id = patient.id "
+        "JOIN clip ON visit_id = visit.id "
         "LEFT JOIN work ON work.clip_id = clip.id "
         "LEFT JOIN dropped ON dropped.sha256 = clip.sha256 WHERE code = ? "
         "AND NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) "

@@ -459,6 +459,8 @@ def _tables(record) -> dict[str, list[tuple]]:
 def test_an_export_comes_back_with_the_same_numbers_to_the_last_bit(tricky, tmp_path, source):
     assert _command("record", "export", tmp_path / "export").exit_code == 0
     with open_record(tricky) as record:
+        with record.change() as connection:  # the names of files are left out of an export
+            connection.execute("UPDATE clip SET file = substr(sha256, 1, 12)")
         before = _tables(record)
     assert all(before.values())
     other = data_folder(tmp_path / "other")
