@@ -130,12 +130,8 @@ def _facts(path: Path, start: StartProgress) -> Clip:
     large = megabytes >= _LARGE_MEGABYTES
     progress = start(f"{name}: reading the file", 2 * megabytes) if large else NO_PROGRESS
     clip = read_clip(path, progress)
-    at_s = path.stat().st_mtime
-    recording = recording_date(
-        read_tags(path), name, datetime.fromtimestamp(at_s, UTC), datetime.now(UTC)
-    )
-    told = recording.found_in != "file time"
-    return replace(clip, file=name, recorded_on=str(recording.at.date()) if told else None)
+    told = recording_date(read_tags(path), name, None, datetime.now(UTC))
+    return replace(clip, file=name, recorded_on=str(told.at.date()) if told else None)
 
 
 def folder_name(analysis: Analysis) -> str:
