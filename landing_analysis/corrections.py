@@ -185,9 +185,12 @@ def exclude_reps(
 
 
 def landing_s(rep: Rep, clip_t_s: FloatArray, t_s: FloatArray) -> float | None:
-    """Return when a rep lands, or takes off where that is not seen, as a player shows it."""
+    """Return when a rep lands, or takes off where that is not seen, as a player shows it.
+
+    None where neither is seen, and for invented sets, which have no frames.
+    """
     event = rep.flight.landing or rep.flight.take_off
-    return None if event is None else float(np.interp(event.t_s, t_s, clip_t_s))
+    return None if event is None or not len(t_s) else float(np.interp(event.t_s, t_s, clip_t_s))
 
 
 def _found_again(
