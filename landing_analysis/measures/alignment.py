@@ -7,6 +7,8 @@ carries the knee over it outward, however well hip, knee and foot are lined up.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from landing_analysis.maths.kinematics import fppa_deg, tilt_tangent, turned_leg_fppa_deg
@@ -48,21 +50,37 @@ def fppa_doubts(
     is judged by its reach across the picture alone, so that one lifted on its toes looks less
     turned.
     """
+    shape = read_shape(tracks, limb, settings)
+    with np.errstate(invalid="ignore"):
+        return (
+            (FORESHORTENED, shape.gain > settings.most_turn_gain),
+            (FOOT_TURNED, shape.over_foot_deg > settings.most_over_foot_deg),
+            (UNSTEADY, _scatter_deg(tracks, limb, settings) > settings.most_scatter_deg),
+        )
+
+
+class LegShape(NamedTuple):
+    """How a leg lies to the camera, (n_frames,) each.
+
+    ``gain`` is by how many degrees a leg turned by one degree changes the FPPA;
+    ``over_foot_deg`` the FPPA that a knee bent straight over its foot would show, unsigned.
+    """
+
+    gain: FloatArray
+    over_foot_deg: FloatArray
+
+
+def read_shape(tracks: Tracks, limb: Limb, settings: AlignmentSettings) -> LegShape:
+    """Read from the lengths of thigh, shank and foot in the picture how a leg lies."""
     hip, knee, ankle, heel, toe = (
         tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]]
         for part in ("hip", "knee", "ankle", "heel", "toe")
     )
     across = np.array([tracks.down[1], -tracks.down[0]])
     foot_px = settings.foot_share_of_leg * tracks.leg_px
-    tilts = tilt_tangent(_share(knee - hip)), tilt_tangent(_share(ankle - knee))
+    thigh, shank = tilt_tangent(_share(knee - hip)), tilt_tangent(_share(ankle - knee))
     foot_sine = np.clip(np.abs((toe - heel) @ across) / foot_px, 0, 1)
-    with np.errstate(invalid="ignore"):
-        over_foot_deg = turned_leg_fppa_deg(*tilts, foot_sine)
-        return (
-            (FORESHORTENED, tilts[0] + tilts[1] > settings.most_turn_gain),
-            (FOOT_TURNED, over_foot_deg > settings.most_over_foot_deg),
-            (UNSTEADY, _scatter_deg(tracks, limb, settings) > settings.most_scatter_deg),
-        )
+    return LegShape(thigh + shank, turned_leg_fppa_deg(thigh, shank, foot_sine))
 
 
 def without_doubtful(deg: FloatArray, doubts: tuple[tuple[str, BoolArray], ...]) -> FloatArray:

@@ -17,6 +17,7 @@ import numpy as np
 
 from landing_analysis.definitions import (
     DEFINITIONS,
+    FRONTAL_VIEWS,
     VIEW_WORDS,
     is_fppa,
     printed_decimals,
@@ -378,7 +379,12 @@ def tally_words(counted: Tally) -> str:
 
 
 def shows_fppa(analysis: Analysis) -> bool:
-    """Whether the page names an FPPA, so that it has to say what that is."""
+    """Whether the first page may name an FPPA, so that it has to say there what that is."""
+    return analysis.decided.view in FRONTAL_VIEWS and names_fppa(analysis)
+
+
+def names_fppa(analysis: Analysis) -> bool:
+    """Whether the page names an FPPA anywhere, if only as not measurable."""
     return any(is_fppa(row.name) for row in analysis.measures.measures)
 
 

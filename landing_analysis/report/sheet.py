@@ -71,7 +71,7 @@ def _missing_line(analysis: Analysis) -> SheetLine | None:
         f"{label}, {' and '.join(limbs)}" if any(limbs) else label for label, limbs in names.items()
     )
     more = "" if len(set(reasons)) == 1 else " Other reasons stand below."
-    return SheetLine("not measurable", "n/m", "Not measurable", f"{listed}: {usual}.{more}")
+    return SheetLine("no value", "–", "Not measurable", f"{listed}: {usual}.{more}")
 
 
 def _favouring(analysis: Analysis) -> SheetLine | None:
@@ -106,19 +106,22 @@ def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
     found = []
     for limb in LIMBS:
         rows = [row for row in _with_value(analysis, name, limb) if row.rep in deepest]
+        if not rows:  # a leg without its angle is shown all the same
+            rows = [r for r in _with_value(analysis, "contact_time", limb) if r.rep in deepest]
         if not rows:
             continue
         median = float(np.median([row.value for row in rows if row.value is not None]))
         typical = min(rows, key=lambda row: abs((row.value or 0.0) - median))
         found.append(_shot("typical", typical, limb, deepest))
-        worst = _worst(analysis, name, rows)
+        worst = _worst(analysis, rows)
         if worst is not None and worst.rep != typical.rep:
             found.append(_shot("worst", worst, limb, deepest))
     return found
 
 
-def _worst(analysis: Analysis, name: str, rows: list[Measure]) -> Measure | None:
+def _worst(analysis: Analysis, rows: list[Measure]) -> Measure | None:
     """Return the row of the worst rep, None where no direction is better."""
+    name = rows[0].name
     aim = {"knee_flexion_peak": analysis.decided.target_flexion_deg}.get(name, 0.0)
     if name not in ("fppa_peak_flexion", "knee_flexion_peak"):
         return None
@@ -134,6 +137,6 @@ def _with_value(analysis: Analysis, name: str, limb: Limb) -> list[Measure]:
 
 
 def _shot(which: str, row: Measure, limb: Limb, deepest: dict[int, KeyPicture]) -> Shot:
-    unit = printed_unit(row.name)
-    value = value_words(row.value, row.name) + (f" {unit}" if unit else "")
+    value = f"{DEFINITIONS[row.name].label}: {value_words(row.value, row.name)}"
+    value = f"{value} {printed_unit(row.name)}"
     return Shot(limb, f"{which}: rep {row.rep}", value, deepest[row.rep])

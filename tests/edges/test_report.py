@@ -169,7 +169,7 @@ def test_the_first_page_has_five_lines_four_pictures_and_one_plot_at_most(name, 
 def test_what_has_no_value_is_among_the_lines_of_the_first_page():
     sheet = read_page(_sheet(_html(_many_findings(make_analysis())))).text
     assert (
-        "n/m not measurable Not measurable FPPA at peak flexion, left: "
+        "– no value Not measurable FPPA at peak flexion, left: "
         "the foot points away from the camera." in sheet
     )
     assert "1 not measurable." in sheet
