@@ -125,7 +125,7 @@ class FootSettings:
     """What the pose model makes of the edges of a foot, seconds.
 
     ``late``: how long after the true instant an edge is read (negative: before it);
-    ``sd``: the scatter of that.
+    ``sd``: the scatter of that. ``stays_within_m``: the toes of a foot that stands stray less.
     """
 
     toe_on_late_s: float
@@ -133,6 +133,7 @@ class FootSettings:
     ankle_on_sd_s: float
     toe_off_late_s: float
     toe_off_sd_s: float
+    stays_within_m: float
 
 
 @dataclass(frozen=True)
@@ -168,6 +169,10 @@ class ContactSettings:
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
+    stay_s: float = 0.2  # after landing and before toe-off toes are asked whether they stay
+    stay_edge_s: float = 0.02  # but not this near to the edge: they sink, and roll (choice)
+    late_s: float = 0.06  # later than the other a foot may only have sunk with the body (choice)
+    doubted_share: float = 0.5  # of these limits, for a foot that hung on the flight's other side
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
     heel_early_s: float = (
         0.030  # the heel's last centimetre is slow: rendered heels read 35 ms early
@@ -176,17 +181,16 @@ class ContactSettings:
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
     poor_edge_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
     feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
-    standing_range_m: float = 0.05  # toes that stay within this for 0.1 s stand (choice)
     unseen_apart_sd_s: float = 0.025  # of a hidden foot that stands beside the other (choice)
     # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
     # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
     ankle_on_lag_s: float = 0.005
     ankle_on_lag_s_per_m: float = 0.62
     # By how a foot is seen; see accuracy/methods.
-    front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010)
-    near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011)
-    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025)
-    behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012)
+    front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010, 0.025)
+    near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011, 0.016)
+    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025, 0.020)
+    behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012, 0.025)
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip
     hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop

@@ -30,12 +30,14 @@ import numpy as np
 from landing_analysis.contacts.body import flown_through
 from landing_analysis.contacts.feet import (
     IN_FULL_SIGHT,
+    EdgeName,
     Edges,
     Motion,
     Sight,
     average_events,
     foot_edges,
     read_motion,
+    strays,
 )
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
@@ -54,6 +56,11 @@ from landing_analysis.tables import (
     Note,
     Tracks,
 )
+
+_Candidate = tuple[tuple[int, int], dict[Limb, Edges]]
+"""A fall of the body, by its first and last frame, with what each foot did around it."""
+_OnGround = dict[EdgeName, tuple[float, float]]
+"""From when until when the body is on its feet before a fall, and after it; seconds."""
 
 _HELD = "held landing: the foot stayed on the ground until the clip ended"
 _UNSEEN = "the foot was not seen to leave the ground before the next flight"
@@ -93,23 +100,30 @@ def find_contacts(
     motion = read_motion(tracks, settings)
     one_behind_other = "far" in sights.values()
     highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m
-    candidates = [
+    candidates: list[_Candidate] = [
         (
             stretch,
             {limb: foot_edges(motion, limb, stretch, settings, sights[limb]) for limb in LIMBS},
         )
         for stretch in _falling_stretches(motion, settings)
     ]
+    on_ground = _on_ground(motion, candidates)
+    candidates = [
+        (stretch, _standing(motion, both, ground, sights, settings))
+        for (stretch, both), ground in zip(candidates, on_ground, strict=True)
+    ]
     held = _held_limb(motion, [edges for _, edges in candidates], highest_m)
     floors_m = _floors_m(motion)
     contacts: list[Contact] = []
     flights: list[Flight] = []
-    for stretch, both in candidates:
+    for (stretch, both), ground in zip(candidates, on_ground, strict=True):
         body = _body_edges(motion, stretch, settings)
         grounded = _grounded(motion, both, stretch, held, floors_m, settings)
         edges = _believable(grounded, body, settings)
-        edges = _rescued(motion, _helped(edges, settings), stretch, body, held, settings)
-        edges = _paired(motion, edges, stretch, highest_m, floors_m, settings)
+        edges = _rescued(
+            motion, _helped(edges, settings), stretch, ground, body, held, sights, settings
+        )
+        edges = _paired(motion, edges, stretch, ground, highest_m, floors_m, sights, settings)
         flight = _resolve_flight(motion, edges, stretch, settings)
         if flight is None:
             continue
@@ -154,6 +168,89 @@ def _one_flight(
                 continue
         joined.append((first, last))
     return joined
+
+
+def _on_ground(motion: Motion, candidates: list[_Candidate]) -> list[_OnGround]:
+    """Return for each fall the time on the ground before it and that after it.
+
+    It lasts from one fall to the next into which a foot left: a body that only slows down as
+    it comes up from a landing stays on its feet.
+    """
+    t_s = motion.t_s
+    falls_s = [-np.inf, *(float(t_s[last]) for (_, last), _ in candidates)]
+    rises_s = [np.inf]
+    for (first, _), both in reversed(candidates[1:]):
+        left = any(own.toe_off for own in both.values())
+        rises_s.append(float(t_s[first]) if left else rises_s[-1])
+    return [
+        {"toe_off": (before_s, float(t_s[first])), "toe_contact": (float(t_s[last]), after_s)}
+        for ((first, last), _), before_s, after_s in zip(
+            candidates, falls_s, reversed(rises_s), strict=False
+        )
+    ]
+
+
+def _standing(
+    motion: Motion,
+    edges: dict[Limb, Edges],
+    on_ground: _OnGround,
+    sights: Mapping[Limb, Sight],
+    settings: ContactSettings,
+) -> dict[Limb, Edges]:
+    """Drop the edges of a foot that does not stand before it leaves, or once it has landed.
+
+    A foot that hangs comes to rest for some hundredths of a second as well, where the body
+    turns at the bottom of a landing; but it goes on with the body, and one that landed stays.
+    """
+    kept = dict(edges)
+    for limb, other in (LIMBS, LIMBS[::-1]):
+        own, opposite = edges[limb], edges[other]
+        sight = sights[limb]
+        off, on = own.toe_off, own.toe_contact
+        if off and strays(
+            motion,
+            limb,
+            "toe_off",
+            off.t_s,
+            on_ground["toe_off"],
+            _doubt(motion, limb, "toe_off", edges, on_ground, sight, settings),
+            sight,
+            settings,
+        ):
+            kept[limb] = replace(kept[limb], toe_off=None)
+        if on is None:
+            continue
+        doubt = _doubt(motion, limb, "toe_contact", edges, on_ground, sight, settings)
+        ground_s = on_ground["toe_contact"]
+        late = opposite.toe_contact and on.t_s - opposite.toe_contact.t_s > doubt * settings.late_s
+        if (late and kept[limb].toe_off is None) or strays(
+            motion, limb, "toe_contact", on.t_s, ground_s, doubt, sight, settings
+        ):
+            kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
+    return kept
+
+
+def _doubt(
+    motion: Motion,
+    limb: Limb,
+    edge: EdgeName,
+    edges: Mapping[Limb, Edges],
+    on_ground: _OnGround,
+    sight: Sight,
+    settings: ContactSettings,
+) -> float:
+    """Return by what share a foot must stand firmer than usual to be believed to stand.
+
+    One that hangs at the other end of a flight into which the opposite foot left and from
+    which it landed hangs most likely here as well.
+    """
+    far_end: EdgeName = "toe_contact" if edge == "toe_off" else "toe_off"
+    own = getattr(edges[limb], far_end)
+    at_s = own.t_s if own else on_ground[far_end][0 if far_end == "toe_contact" else 1]
+    other = edges["right" if limb == "left" else "left"]
+    hops = other.toe_off is not None and other.toe_contact is not None
+    hangs = hops and strays(motion, limb, far_end, at_s, on_ground[far_end], 1.0, sight, settings)
+    return settings.doubted_share if hangs else 1.0
 
 
 def _held_limb(
@@ -319,8 +416,10 @@ def _rescued(
     motion: Motion,
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
+    on_ground: _OnGround,
     body: _BodyEdges,
     held: Limb | None,
+    sights: Mapping[Limb, Sight],
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
     """Give a flight that the body shows beyond doubt the edges that the feet do not show.
@@ -335,11 +434,11 @@ def _rescued(
         return edges
     rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
     seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
-    down = _lower_feet(motion, stretch, settings)
+    down = _lower_feet(motion, stretch, on_ground, sights, settings)
     limbs = [limb for limb in seen or down if limb != held] or seen or down
     # Where legs were taken for each other, the foot that left is the better guess.
     sure = not motion.exchanged[stretch[0] : stretch[1] + 1].any()
-    landed = [limb for limb in limbs if limb in down] or down if sure else limbs
+    landed = [limb for limb in limbs if limb in down] or down or limbs if sure else limbs
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
         for limb in limbs:
@@ -389,8 +488,10 @@ def _paired(
     motion: Motion,
     edges: dict[Limb, Edges],
     stretch: tuple[int, int],
+    on_ground: _OnGround,
     highest_m: float,
     floors_m: Mapping[Limb, float],
+    sights: Mapping[Limb, Sight],
     settings: ContactSettings,
 ) -> dict[Limb, Edges]:
     """Give a foot that stands beside the other one the edges that it does not show itself.
@@ -398,14 +499,19 @@ def _paired(
     A foot hidden behind the other leg can be seen to stand though not to land. Where it
     rests at the other's level before or after the flight, it left or landed with it.
     """
-    sides = dict(zip(("toe_off", "toe_contact"), _beside(motion, stretch), strict=True))
+    edge_names: tuple[EdgeName, EdgeName] = ("toe_off", "toe_contact")
+    sides = dict(zip(edge_names, _beside(motion, stretch), strict=True))
     paired = dict(edges)
     for limb, other in (LIMBS, LIMBS[::-1]):
         for edge, near in sides.items():
             seen = getattr(edges[other], edge)
             if getattr(edges[limb], edge) is not None or seen is None or not near.any():
                 continue
-            level = float(np.ptp(motion.toe_m[limb][near])) < settings.standing_range_m
+            sight = sights[limb]
+            doubt = _doubt(motion, limb, edge, edges, on_ground, sight, settings)
+            stands = False is strays(
+                motion, limb, edge, seen.t_s, on_ground[edge], doubt, sight, settings
+            )
             # A foot held up behind may hang its toes nearly to the floor, not its ankle.
             apart_m = [
                 float(np.median((part[limb] - part[other])[near]))
@@ -413,7 +519,7 @@ def _paired(
             ]
             floor_m = floors_m[limb] - floors_m[other]
             beside = np.abs(apart_m).max() < highest_m
-            if level and beside and not apart_m[0] - floor_m > settings.held_foot_m:
+            if stands and beside and not apart_m[0] - floor_m > settings.held_foot_m:
                 guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
                 own = paired[limb]
                 paired[limb] = (
@@ -434,11 +540,25 @@ def _outside(edges: Edges, start_s: float, end_s: float) -> Edges:
     return edges
 
 
-def _lower_feet(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> list[Limb]:
-    """Return the foot, or both feet, that are down shortly after a fall."""
+def _lower_feet(
+    motion: Motion,
+    stretch: tuple[int, int],
+    on_ground: _OnGround,
+    sights: Mapping[Limb, Sight],
+    settings: ContactSettings,
+) -> list[Limb]:
+    """Return the foot, or both feet, that are down and do not move on shortly after a fall."""
     after_s = motion.t_s - motion.t_s[stretch[1]]
     down = (after_s > 0.05) & (after_s < 0.2)
-    levels = {limb: float(np.median(motion.toe_m[limb][down])) for limb in LIMBS if down.any()}
+    ground_s = on_ground["toe_contact"]
+    levels = {
+        limb: float(np.median(motion.toe_m[limb][down]))
+        for limb in LIMBS
+        if down.any()
+        and not strays(
+            motion, limb, "toe_contact", ground_s[0], ground_s, 1.0, sights[limb], settings
+        )
+    }
     known = {limb: level for limb, level in levels.items() if np.isfinite(level)}
     lowest = min(known.values(), default=0.0)
     return [limb for limb, level in known.items() if level - lowest < settings.held_foot_m]

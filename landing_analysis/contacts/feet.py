@@ -33,6 +33,7 @@ from landing_analysis.tables import (
 )
 
 Sight = Literal["front", "near", "far", "behind"]
+EdgeName = Literal["toe_off", "toe_contact"]
 IN_FULL_SIGHT: Mapping[Limb, Sight] = {"left": "front", "right": "front"}
 
 
@@ -40,6 +41,7 @@ IN_FULL_SIGHT: Mapping[Limb, Sight] = {"left": "front", "right": "front"}
 class Motion:
     """Heights in metres (up positive) and what follows from them, on the clip's time base.
 
+    ``toe_place_m`` (n, 2) is where the toes are in the picture, across and down.
     ``exchanged`` says in which frames the tracks took the legs for each other.
     """
 
@@ -48,6 +50,7 @@ class Motion:
     body_acceleration: FloatArray
     mass_m: FloatArray
     toe_m: dict[Limb, FloatArray]
+    toe_place_m: dict[Limb, FloatArray]
     heel_m: dict[Limb, FloatArray]
     ankle_m: dict[Limb, FloatArray]
     resting: dict[Limb, BoolArray]
@@ -90,10 +93,12 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
     height = -(tracks.raw_px @ tracks.down) / tracks.px_per_m
     middle = ("left_hip", "right_hip", "left_shoulder", "right_shoulder")
     body = np.mean([height[:, LANDMARK[name]] for name in middle], axis=0)
+    toe_place_m = {
+        limb: tracks.raw_px[:, LANDMARK[f"{limb}_toe"]] / tracks.px_per_m for limb in LIMBS
+    }
     resting = {}
     for limb in LIMBS:
-        toes_m = tracks.raw_px[:, LANDMARK[f"{limb}_toe"]] / tracks.px_per_m
-        velocity = local_polynomial(tracks.t_s, toes_m, 0.04, 1)[1]
+        velocity = local_polynomial(tracks.t_s, toe_place_m[limb], 0.04, 1)[1]
         with np.errstate(invalid="ignore"):
             slow = np.hypot(*velocity.T) < settings.rest_speed_m_s
         resting[limb] = close_gaps(tracks.t_s, slow, settings.rest_gap_s)
@@ -102,6 +107,7 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
         body_m=body,
         body_acceleration=local_polynomial(tracks.t_s, body, 0.07, 2)[2],
         mass_m=centre_of_mass_m(height),
+        toe_place_m=toe_place_m,
         toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
         heel_m={limb: height[:, LANDMARK[f"{limb}_heel"]] for limb in LIMBS},
         ankle_m={limb: height[:, LANDMARK[f"{limb}_ankle"]] for limb in LIMBS},
@@ -153,6 +159,54 @@ def foot_edges(
         left.level_m if left else float("nan"),
         landed.level_m if landed else float("nan"),
     )
+
+
+def strays(
+    motion: Motion,
+    limb: Limb,
+    edge: EdgeName,
+    at_s: float,
+    on_ground_s: tuple[float, float],
+    share: float,
+    sight: Sight,
+    settings: ContactSettings,
+) -> bool | None:
+    """Say whether a foot moves on where it should stand: before it leaves, or once it landed.
+
+    Parameters
+    ----------
+    at_s : when the foot left or landed
+    on_ground_s : from when until when the body is on its feet there
+    share : of the usual limit that its toes may move by
+
+    Returns
+    -------
+    None where fewer than three frames show it
+    """
+    if edge == "toe_off":
+        until_s = min(at_s, on_ground_s[1]) - settings.stay_edge_s
+        from_s = max(until_s - settings.stay_s, on_ground_s[0] + settings.stay_edge_s)
+    else:
+        from_s = at_s + settings.stay_edge_s
+        until_s = min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_edge_s)
+    moved_m = _moved_m(motion, limb, from_s, until_s)
+    if np.isnan(moved_m):
+        return None
+    return moved_m > share * _seen(motion, limb, sight, settings).stays_within_m
+
+
+def _moved_m(motion: Motion, limb: Limb, from_s: float, until_s: float) -> float:
+    """Return how far a foot's toes are from their mean place, root mean square in metres.
+
+    What single frames scatter by is taken off, so that the frame rate changes nothing.
+    """
+    inside = (motion.t_s >= from_s) & (motion.t_s <= until_s)
+    place_m = motion.toe_place_m[limb][inside]
+    place_m = place_m[np.isfinite(place_m).all(axis=1)]
+    if len(place_m) < 3:
+        return float("nan")
+    scatter = 2 * float(np.nan_to_num(motion.noise_m[f"{limb}_toe"])) ** 2
+    return float(np.sqrt(max(float(place_m.var(axis=0).sum()) - scatter, 0.0)))
 
 
 def _seen(motion: Motion, limb: Limb, sight: Sight, settings: ContactSettings) -> FootSettings:

@@ -26,8 +26,10 @@ from synthetic_patients.motion import (
     leg_length,
 )
 from synthetic_patients.script import (
+    HELD_BEHIND,
     LIMBS,
     Action,
+    FreeLeg,
     HeelRaise,
     Leap,
     Limb,
@@ -162,8 +164,10 @@ class _Choreographer:
         stance_half_m: float,
         toe_out_deg: float,
         seed: int,
+        free_leg: FreeLeg,
     ) -> None:
         self.body, self.support = body, tuple(support)
+        self.free_leg = free_leg
         self.rng = np.random.default_rng(seed)
         self.t_s = 0.0
         self.pelvis = (Curve(), Curve(), Curve())
@@ -300,20 +304,22 @@ class _Choreographer:
             self.posture[f"{limb}_arm_out"].set(t_s, out + wobble(0, 2))
             self.posture[f"{limb}_elbow"].set(t_s, max(elbow + wobble(0, 5), 3))
 
-    def _hold_foot(self, t_s: float, thigh: float, knee: float) -> None:
+    def _hold_foot(self, t_s: float, forward: float, bent: float) -> None:
+        """Hold the free leg that much farther forward and more bent than in standing."""
+        thigh, knee = self.free_leg.thigh_deg + forward, self.free_leg.knee_deg + bent
         self.held["thigh"].set(t_s, thigh + self.rng.normal(0, 1.5))
         self.held["knee"].set(t_s, knee + self.rng.normal(0, 2.0))
 
     def _stand_posture(self, t_s: float) -> None:
         self._pose(t_s, 4, 4, 14)
-        self._hold_foot(t_s, 8, 80)
+        self._hold_foot(t_s, 0, 0)
         self.posture["roll"].set(t_s, np.rad2deg(self.roll))
         for limb in LIMBS:
             self.posture[f"{limb}_inward"].set(t_s, 0.0)
 
     def _low_posture(self, t_s: float, leap: Leap, arm: float) -> None:
         self._pose(t_s, leap.trunk_flexion_deg, arm * leap.arm_swing, 32, leap.trunk_lean_deg, 14)
-        self._hold_foot(t_s, 4, 88)
+        self._hold_foot(t_s, -4, 8)
         self.posture["roll"].set(t_s, np.rad2deg(self.roll))
 
     # -- actions --------------------------------------------------------------------
@@ -517,8 +523,8 @@ class _Choreographer:
         self._pose(off_s, 9, 42 * leap.arm_swing, 38, out=14)
         self._pose(0.5 * (off_s + on_s), 7, 36 * leap.arm_swing, 42, out=18)
         self._pose(on_s, 14, 18 * leap.arm_swing, 44, 0.4 * leap.trunk_lean_deg, 18)
-        self._hold_foot(0.5 * (off_s + on_s), 16, 82)
-        self._hold_foot(on_s, 12, 80)
+        self._hold_foot(0.5 * (off_s + on_s), 8, 2)
+        self._hold_foot(on_s, 4, 0)
         self.posture["roll"].set(off_s, 0.0)
         for limb in LIMBS:
             self.posture[f"{limb}_inward"].set(off_s, 0.0)
@@ -663,22 +669,24 @@ def perform(
     stance_half_m: float = 0.12,
     toe_out_deg: float = 6.0,
     seed: int = 0,
+    free_leg: FreeLeg = HELD_BEHIND,
 ) -> Performance:
     """Turn a script into motion.
 
     Parameters
     ----------
-    support : the limbs that stand; one limb for hops, the other held up behind
+    support : the limbs that stand; one limb for hops, the other held up
     stance_half_m : half the distance of the feet
     seed : of the small deviations of arms, trunk and foot placement; the same
         seed gives the same motion
+    free_leg : how the other leg is held in hops
 
     Raises
     ------
     ValueError
         If an action is not possible with this body.
     """
-    artist = _Choreographer(body, support, stance_half_m, toe_out_deg, seed)
+    artist = _Choreographer(body, support, stance_half_m, toe_out_deg, seed, free_leg)
     for action in script:
         match action:
             case Stand():

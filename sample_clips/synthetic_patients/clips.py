@@ -18,7 +18,10 @@ from synthetic_patients.truth import SCHEMA_VERSION, clip_truth, frame_truth
 def play(scene: Scene) -> Performance:
     """Perform the scene's motion, which depends on nothing but the scene."""
     script = scene.script(np.random.default_rng(scene.seed))
-    return perform(load_body(scene.patient.body), script, scene.support, seed=scene.seed)
+    return perform(
+        load_body(scene.patient.body), script, scene.support,
+        seed=scene.seed, free_leg=scene.free_leg,
+    )  # fmt: skip
 
 
 def frame_times_s(scene: Scene, performance: Performance) -> FloatArray:

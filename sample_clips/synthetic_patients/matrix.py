@@ -24,8 +24,10 @@ from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, play, scene_truth
 from synthetic_patients.scenes import PATIENTS, Patient, Scene, Script
 from synthetic_patients.script import (
+    HELD_BEHIND,
     LIMBS,
     Action,
+    FreeLeg,
     Leap,
     Limb,
     LimbPlan,
@@ -82,6 +84,7 @@ class Condition:
     pitch_deg : of the foot at initial contact, positive = toes first
     lead_s, shift_pct : sizes, towards the limb that is not the surgical one
     between : after the second landing
+    hopping, free_leg : which leg of a side view hops, and how the other is held
     dull : shirt, shorts and shoes hardly differ from wall and floor
     """
 
@@ -106,6 +109,8 @@ class Condition:
     lead_s: Range = (0.0, 0.012)
     shift_pct: Range = (0.0, 8.0)
     between: Literal["nothing", "pause", "squat", "step"] = "nothing"
+    hopping: Literal["near", "far"] = "near"
+    free_leg: FreeLeg = HELD_BEHIND
     dull: bool = False
 
 
@@ -155,6 +160,23 @@ INTERLUDES: tuple[Condition, ...] = (
 )
 """Longer, so filmed on one body of each split."""
 INTERLUDE_BODIES = ("heavy_man", "tall_woman")
+
+_HOPS = Condition("", "side", "hop", flight_s=(0.22, 0.28), contact_s=(0.28, 0.34),
+                  flexion_deg=(40, 50))  # fmt: skip
+FREE_LEGS: tuple[Condition, ...] = (
+    replace(_HOPS, name="hops_side_behind_240fps", fps=240, reps=2),
+    replace(_HOPS, name="hops_side_far_high_behind_240fps", fps=240, reps=2, hopping="far",
+            free_leg=FreeLeg(4, 110)),
+    replace(_HOPS, name="hops_side_low_behind_120fps", fps=120, free_leg=FreeLeg(-20, 30)),
+    replace(_HOPS, name="hops_side_far_behind", hopping="far", free_leg=FreeLeg(-8, 55)),
+    replace(_HOPS, name="hops_side_in_front_240fps", fps=240, reps=2, free_leg=FreeLeg(52, 60)),
+    replace(_HOPS, name="hops_side_far_in_front_120fps", fps=120, hopping="far",
+            free_leg=FreeLeg(62, 90)),
+    replace(_HOPS, name="hops_side_low_in_front_30fps", fps=30, reps=4,
+            free_leg=FreeLeg(60, 30), distance_m=(3.4, 3.7)),
+    replace(_HOPS, name="hops_side_far_high_in_front", hopping="far", free_leg=FreeLeg(70, 110)),
+)  # fmt: skip
+"""Hops by rate, by the leg that hops and by how the other is held, filmed on all bodies."""
 
 
 @dataclass(frozen=True)
@@ -260,14 +282,15 @@ def _dressed(patient: Patient, dull: bool) -> Patient:
     )
 
 
-def _entry(condition: Condition, number: int, patient: Patient) -> Entry:
+def entry_of(condition: Condition, number: int, patient: Patient) -> Entry:
     """Build a scene; seed = series + 1000 x patient + 100 x redraws + condition."""
     patient_number = list(PATIENTS).index(patient.code) + 1
     name = f"{patient.body}_{condition.name}"
     seed = SERIES + 1000 * patient_number + 100 * REDRAWN.get(name, 0) + number
     sign = 1.0 if patient_number % 2 else -1.0
-    near: Limb = "left" if sign > 0 else "right"
-    support = (near,) if condition.task == "hop" else LIMBS
+    near, far = LIMBS if sign > 0 else LIMBS[::-1]
+    hopping = near if condition.hopping == "near" else far
+    support = (hopping,) if condition.task == "hop" else LIMBS
     surgical: Limb = patient.surgical_side or "left"
     scene = Scene(
         name,
@@ -276,16 +299,17 @@ def _entry(condition: Condition, number: int, patient: Patient) -> Entry:
         seed,
         _camera(condition, sign, seed),
         support,
+        condition.free_leg,
     )
     return Entry(scene, condition.name, SPLIT[patient.body])
 
 
 def _matrix() -> dict[str, Entry]:
     entries = [
-        _entry(condition, number, patient)
-        for number, condition in enumerate((*CONDITIONS, *INTERLUDES), start=1)
+        entry_of(condition, number, patient)
+        for number, condition in enumerate((*CONDITIONS, *INTERLUDES, *FREE_LEGS), start=1)
         for patient in PATIENTS.values()
-        if condition in CONDITIONS or patient.body in INTERLUDE_BODIES
+        if condition not in INTERLUDES or patient.body in INTERLUDE_BODIES
     ]
     return {entry.name: entry for entry in entries}
 
@@ -314,6 +338,8 @@ def scene_hash(scene: Scene) -> str:
         "camera": asdict(scene.camera),
         "support": list(scene.support),
     }
+    if scene.free_leg != HELD_BEHIND:
+        definition["free_leg"] = asdict(scene.free_leg)
     text = json.dumps(_rounded(definition), sort_keys=True)
     return sha256(text.encode()).hexdigest()[:16]
 

@@ -198,7 +198,7 @@ class Swing:
 
 @dataclass(frozen=True)
 class HeldFoot:
-    """A foot held up behind: thigh and knee angles as keys, degrees."""
+    """A foot held up: thigh (forward of the vertical) and knee angles as keys, degrees."""
 
     start_s: float
     end_s: float

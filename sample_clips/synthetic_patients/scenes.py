@@ -9,8 +9,10 @@ import numpy as np
 
 from synthetic_patients.camera import Camera
 from synthetic_patients.script import (
+    HELD_BEHIND,
     LIMBS,
     Action,
+    FreeLeg,
     HeelRaise,
     Leap,
     Limb,
@@ -51,6 +53,7 @@ class Scene:
     seed: int
     camera: Camera = field(default_factory=Camera)
     support: Sequence[Limb] = LIMBS
+    free_leg: FreeLeg = HELD_BEHIND
 
 
 P01 = Patient("P-01", "slim_woman", "right", (0.78, 0.57, 0.46), (0.15, 0.44, 0.60),

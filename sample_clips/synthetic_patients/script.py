@@ -34,6 +34,23 @@ class LimbPlan:
 
 
 @dataclass(frozen=True)
+class FreeLeg:
+    """How the free leg of a hop is held in quiet standing; it moves a little with the hops.
+
+    Attributes
+    ----------
+    thigh_deg : forward of the vertical
+    knee_deg : knee flexion
+    """
+
+    thigh_deg: float = 8.0
+    knee_deg: float = 80.0
+
+
+HELD_BEHIND = FreeLeg()
+
+
+@dataclass(frozen=True)
 class Stand:
     """Quiet standing; after a held landing, standing up from it first."""
 

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from synthetic_patients.clips import scene_truth
 from synthetic_patients.matrix import (
     CONDITIONS,
+    FREE_LEGS,
     MATRIX,
     SHORT,
     SPLIT,
@@ -37,7 +38,7 @@ def test_each_body_is_on_one_side_of_the_split_and_both_sides_see_the_same_condi
         assert entry.split == SPLIT[entry.scene.patient.body]
         conditions[entry.split][entry.condition] += 1
     assert conditions["tune"] == conditions["hold"]
-    assert set(conditions["hold"]) >= {condition.name for condition in CONDITIONS}
+    assert set(conditions["hold"]) >= {condition.name for condition in (*CONDITIONS, *FREE_LEGS)}
 
 
 def test_the_matrix_spans_what_it_states():
@@ -96,7 +97,7 @@ def test_a_fingerprint_follows_the_scene():
 def test_scenes_are_chosen_by_split_and_name():
     assert {entry.name for entry in choose("short")} == set(SHORT)
     assert {entry.split for entry in choose("hold")} == {"hold"}
-    assert len(choose("tune", "hops")) == len(choose("hold", "hops")) == 4
+    assert len(choose("tune", "hops")) == len(choose("hold", "hops")) == 4 + 2 * len(FREE_LEGS)
     assert [entry.name for entry in choose(None, SHORT[0])] == [SHORT[0]]
     assert choose(None, "no such scene") == ()
 
