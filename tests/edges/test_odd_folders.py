@@ -14,7 +14,6 @@ import pytest
 from click.testing import CliRunner
 from fuzz import folder as fuzz_folder
 from fuzz.container import listed
-from landing_analysis.folder.recording import file_time, recording_date
 from stand_in import job, open_record, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.commands.main import main
@@ -28,6 +27,7 @@ from landing_analysis.patients import LARGEST_DESCRIPTION, read_description
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.settings import WatchSettings
 from landing_analysis.video.clips import list_clips
+from landing_analysis.video.recording import file_time, recording_date
 
 TEMPLATE = template_document()
 PAST_64_BITS_S = 9_300_000_000  # the year 2264: nanoseconds since 1970 need 64 bits and a sign
