@@ -29,6 +29,11 @@ STATURE_RANGE_M = (0.8, 2.3)  # as in the command line (choice)
 _FIRST_YEAR = 1950  # of a surgery; earlier is a slip of the pen (choice)
 _LONGEST_RECORD_FREE = 5  # digits; record numbers and dates of birth have six or more (choice)
 
+_LONG_AGO_DAYS = 10 * 365  # training of this kind follows within a few years (choice)
+
+_NUMBER, _LETTERS_AT_END = re.compile(r"\d+"), re.compile(r"(?<=\d)[a-z]+$")
+_ALIKE = str.maketrans("oil", "011")
+_ALNUM = re.compile(r"[A-Za-z0-9]+")
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _LETTERS = re.compile(r"[A-Za-z]{3,}")
 _NEUTRAL = {
@@ -131,49 +136,64 @@ def same_code(one: str, other: str) -> bool:
     return one.lower() == other.lower()
 
 
+def close_codes(code: str, known: Iterable[str]) -> tuple[str, ...]:
+    """Return the known codes that a slip of the hand could turn into this one, or it into them.
+
+    Parameters
+    ----------
+    code : as typed, or as a folder or file is named
+    known : codes of all patients
+
+    Returns
+    -------
+    tuple of str
+        Those that differ only in zeros before a number, in ``-`` and ``_``, in letters and
+        digits that look alike (O and 0, I or l and 1), or in letters after the last number:
+        P7 is close to P07 and P08b to P08, but P08 not to P07. The same code is not close.
+    """
+    own = _cores(code)
+    return tuple(o for o in known if not same_code(code, o) and not own.isdisjoint(_cores(o)))
+
+
+def _cores(code: str) -> set[str]:
+    """Return what slips leave as it is of a code, with and without letters at the end."""
+    plain = code.lower().replace("-", "").replace("_", "")
+    return {
+        _NUMBER.sub(lambda found: found[0].lstrip("0") or "0", text.translate(_ALIKE))
+        for text in (plain, _LETTERS_AT_END.sub("", plain))
+    }
+
+
 # --- whose clip --------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Owner:
-    """Whose clip it is; ``new`` when no such patient is known yet."""
-
-    code: str
-    new: bool
-
-
-def owner_of(parts: tuple[str, ...], known: Iterable[str]) -> Owner:
+def owner_of(parts: tuple[str, ...], known: Iterable[str], where: str = "") -> str:
     """Tell from its place in the drop folder whose clip it is.
 
     Parameters
     ----------
     parts : names of the folders below the drop folder, and of the file, in that order
     known : codes of all patients
+    where : what a command needs besides to find the record, with a space before it
 
     Returns
     -------
-    Owner
-        From the first sub-folder when its name is a known code, or else a code that
-        tells nothing and holds a letter and a digit; from the start of the file name
-        when that is a known code, followed by neither letter nor digit.
+    str
+        The known code that is the name of the first sub-folder, or that starts the file
+        name, followed by neither letter nor digit.
 
     Raises
     ------
     PatientError
-        When neither says, or when they contradict each other.
+        When neither says, or when they contradict each other; the sentence says how to add
+        the patient, and whose code is close.
     """
     known = tuple(known)
     file = parts[-1]
     by_name = _code_at_start(file, known)
-    if len(parts) == 1:
-        if by_name is None:
-            raise PatientError(
-                f"{file} belongs to no patient: put it into a folder named by the patient's code, "
-                "or start its name with the code of a patient that was added."
-            )
-        return Owner(by_name, new=False)
-    folder = parts[0]
-    by_folder = next((code for code in known if same_code(code, folder)), None)
+    by_folder = None
+    if len(parts) > 1:
+        by_folder = next((code for code in known if same_code(code, parts[0])), None)
     if by_folder and by_name and not same_code(by_folder, by_name):
         raise PatientError(
             f"{file} lies in the folder of {by_folder} but its name starts with {by_name}; "
@@ -181,9 +201,10 @@ def owner_of(parts: tuple[str, ...], known: Iterable[str]) -> Owner:
         )
     code = by_folder or by_name
     if code:
-        return Owner(code, new=False)
-    _require_folder_code(folder)
-    return Owner(folder, new=True)
+        return code
+    if len(parts) > 1:
+        raise PatientError(_about_strange_folder(parts[0], known, where))
+    raise PatientError(_about_strange_file(file, known, where))
 
 
 def _code_at_start(file: str, known: tuple[str, ...]) -> str | None:
@@ -194,17 +215,57 @@ def _code_at_start(file: str, known: tuple[str, ...]) -> str | None:
     return None
 
 
-def _require_folder_code(folder: str) -> None:
-    """Let a folder make a new patient only when its name can hardly be else than a code."""
+def _about_strange_file(file: str, known: tuple[str, ...], where: str) -> str:
+    start = _ALNUM.match(file)
+    near = close_codes(start[0], known) if start else ()
+    perhaps = f" (if it is {_either(near)}, say so in its name)" if near else ""
+    return (
+        f"{file} belongs to no patient{perhaps}: put it into a folder named by the patient's "
+        "code, or start its name with the code of a patient who was added with: "
+        f"landing-analysis patient add CODE{where}"
+    )
+
+
+def _about_strange_folder(folder: str, known: tuple[str, ...], where: str) -> str:
     require_code(folder)
+    add = f"landing-analysis patient add {folder}"
     doubt = doubt_about(folder)
     if doubt is None and not any(letter.isalpha() for letter in folder):
         doubt = "a date or a number of the phone's"
     if doubt:
-        raise PatientError(
+        return (
             f"The folder {folder} looks like {doubt}; name it by a code that tells nothing, for "
-            f"instance P07, or run: landing-analysis patient add {folder} --accept-code"
+            f"instance P07, or run: {add} --accept-code{where}"
         )
+    near = close_codes(folder, known)
+    if near:
+        return (
+            f"There is no patient {folder} yet; if it is {_either(near)}, move the clip into that "
+            f"folder, and if it is somebody else, run: {add} --accept-code{where}"
+        )
+    return f"There is no patient {folder} yet; the clip waits for: {add}{where}"
+
+
+def _either(codes: tuple[str, ...]) -> str:
+    return " or ".join(codes)
+
+
+# --- the day of surgery ------------------------------------------------------------------------
+
+
+def doubt_about_surgery(day: date, today: date) -> str | None:
+    """Say why a day is hardly that of a patient's surgery, or None.
+
+    Parameters
+    ----------
+    day : of the surgery
+    today : of the clinic
+    """
+    if day > today:
+        return f"The date of surgery {day} lies in the future."
+    if (today - day).days > _LONG_AGO_DAYS:
+        return f"The date of surgery {day} lies more than {_LONG_AGO_DAYS // 365} years back."
+    return None
 
 
 # --- the text file -----------------------------------------------------------------------------

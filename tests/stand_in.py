@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from copy import deepcopy
 from dataclasses import asdict
 from functools import partial
@@ -20,7 +21,7 @@ import numpy as np
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
 from landing_analysis.analyse import REPORT
-from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.errors import LandingAnalysisError, PatientError
 from landing_analysis.files import new_folder, sha256_of, write_text
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
@@ -28,9 +29,11 @@ from landing_analysis.folder.apart import Analyse, Made
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.patients import Patient, require_neutral_code
 from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.record.store import add_patient, list_patients
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import Settings, WatchSettings
 from landing_analysis.stages import Options, analyse_people
@@ -103,9 +106,20 @@ def job(root: Path, analyse: Analyse, **how: object) -> Job:
     })  # fmt: skip
 
 
+def add_patients(record: Record, root: Path) -> None:
+    """Add the patients whose codes the sub-folders of a drop folder bear, as a clinic does."""
+    known = {patient.code.lower() for patient in list_patients(record)}
+    for folder in root.iterdir() if root.is_dir() else ():
+        with suppress(PatientError):
+            require_neutral_code(folder.name)
+            if folder.is_dir() and folder.name.lower() not in known:
+                add_patient(record, Patient(folder.name))
+
+
 def run(folder: DataFolder, job: Job) -> dict[str, str]:
-    """Work through a folder once and return the state of each file."""
+    """Add the patients of a folder, work through it once, and return the state of each file."""
     with open_record(folder) as record:
+        add_patients(record, job.root)
         return {clip.file: clip.state for clip in watch.work_through(record, job)}
 
 

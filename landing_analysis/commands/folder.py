@@ -80,8 +80,9 @@ def watch(start: Start, /, folder: Path, once: bool, **given: Any) -> None:
     """Watch FOLDER and analyse each clip as soon as it is copied completely.
 
     A clip belongs to the patient whose code names its sub-folder or starts its file
-    name; its visit is the day on which it was recorded. The same clip renamed, copied
-    or moved is not analysed twice. Stop with Ctrl-C; the next start goes on from there.
+    name, and waits until that patient is added; its visit is the day on which it was
+    recorded. The same clip renamed, copied or moved is not analysed twice. Stop with
+    Ctrl-C; the next start goes on from there.
 
     \b
     Exit codes:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +41,11 @@ def _facts_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--surgical", "--surgical-side", "surgical_side", type=click.Choice(LIMBS),
             help="The operated limb.",
         ),
+        click.option(
+            "--accept-date",
+            is_flag=True,
+            help="Take a date of surgery even though it lies in the future or long ago.",
+        ),
     ):  # fmt: skip
         command = option(command)
     return command
@@ -53,7 +59,8 @@ def patient() -> None:
     patient whose code names the sub-folder it lies in or starts its file name.
 
     \b
-    Instead of typing, put a file patient.toml into the patient's sub-folder:
+    Clips of a code that nobody has added wait. Instead of typing what is known of a
+    patient, put a file patient.toml into the patient's sub-folder:
         surgical_side = "left"
         surgery_date = 2026-03-01
         stature_cm = 172
@@ -66,15 +73,15 @@ def patient() -> None:
 @click.option(
     "--accept-code",
     is_flag=True,
-    help="Take the code even though it looks like a name or a record number.",
+    help="Take the code even though it looks like a name, a record number or another code.",
 )
 @data_option
 @in_one_sentence
-def add(code: str, accept_code: bool, data: Path | None, **facts: Any) -> None:
-    """Add a patient known by CODE."""
+def add(code: str, accept_code: bool, accept_date: bool, data: Path | None, **facts: Any) -> None:
+    """Add a patient known by CODE; clips that wait for that code go on by themselves."""
     from landing_analysis.errors import PatientError
-    from landing_analysis.patients import Patient, require_neutral_code
-    from landing_analysis.record.store import add_patient
+    from landing_analysis.patients import Patient, close_codes, require_neutral_code, same_code
+    from landing_analysis.record.store import add_patient, list_patients
 
     new = _with_facts(Patient(code), **facts)
     if not accept_code:
@@ -83,6 +90,12 @@ def add(code: str, accept_code: bool, data: Path | None, **facts: Any) -> None:
         except PatientError as error:
             raise PatientError(f"{error} To take it all the same, add --accept-code.") from error
     with opened_record(data) as record:
+        known = [patient.code for patient in list_patients(record)]
+        near = close_codes(code, known)
+        if near and not accept_code and not any(same_code(code, other) for other in known):
+            _make_sure(f"The code {code} may be a slip for {' or '.join(near)}.", "--accept-code")
+        if not accept_date:
+            _make_sure_of_date(new)
         add_patient(record, new)
     click.echo(f"Added {_in_words(new)}.")
 
@@ -92,7 +105,7 @@ def add(code: str, accept_code: bool, data: Path | None, **facts: Any) -> None:
 @_facts_options
 @data_option
 @in_one_sentence
-def edit(code: str, data: Path | None, **facts: Any) -> None:
+def edit(code: str, accept_date: bool, data: Path | None, **facts: Any) -> None:
     """Change what is known of the patient CODE; what is not named stays.
 
     Reports made before keep the data that they were made with; to make them anew, run
@@ -104,6 +117,8 @@ def edit(code: str, data: Path | None, **facts: Any) -> None:
         raise click.UsageError("Name what is to change, for instance --surgical left.")
     with opened_record(data) as record:
         changed = _with_facts(find_patient(record, code), **facts)
+        if facts["surgery_date"] and not accept_date:
+            _make_sure_of_date(changed)
         edit_patient(record, changed)
     click.echo(f"Now {_in_words(changed)}.")
 
@@ -156,7 +171,25 @@ def remove(
     for line in _lines_about(removed, keep_clips):
         click.echo(line)
     if keep_clips and held.clips:
-        click.echo("Clips that stay in the drop folder are analysed again by the next watch.")
+        click.echo("Clips that stay in the drop folder wait until the patient is added again.")
+
+
+def _make_sure_of_date(patient: Patient) -> None:
+    from landing_analysis.patients import doubt_about_surgery
+
+    day = patient.surgery_date
+    doubt = doubt_about_surgery(day, date.today()) if day else None
+    if doubt:
+        _make_sure(doubt, "--accept-date")
+
+
+def _make_sure(doubt: str, option: str) -> None:
+    """Ask whether something doubtful is right; refuse it where nobody can answer."""
+    from landing_analysis.errors import PatientError
+
+    if not sys.stdin.isatty():
+        raise PatientError(f"{doubt} To take it all the same, add {option}.")
+    click.confirm(f"{doubt} Take it all the same?", abort=True)
 
 
 def _with_facts(

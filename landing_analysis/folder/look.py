@@ -7,7 +7,7 @@ import os
 import time
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from landing_analysis.errors import (
@@ -25,8 +25,7 @@ from landing_analysis.folder.names import Entry, entries_in, is_placeholder
 from landing_analysis.patients import (
     DESCRIPTION,
     LARGEST_DESCRIPTION,
-    Owner,
-    Patient,
+    doubt_about_surgery,
     owner_of,
     read_description,
     same_code,
@@ -34,7 +33,6 @@ from landing_analysis.patients import (
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
-    add_patient,
     description_sha256_of,
     edit_patient,
     find_patient,
@@ -164,9 +162,9 @@ def _enter(
     """Find out whose clip a settled file is and whether it is whole, and let it wait for work."""
     path = known.path
     try:
-        owner = _owner(record, root, path)
+        code = _owner(record, root, path)
         clip, recording = _read(root / path, known, check)
-        other = queue.enter_clip(record, root, path, owner.code, clip, recording)
+        other = queue.enter_clip(record, root, path, code, clip, recording)
         if other:
             _note(
                 record, root, known,
@@ -267,12 +265,12 @@ def _note(
 # --- whose it is -------------------------------------------------------------------------------
 
 
-def _owner(record: Record, root: Path, path: Path) -> Owner:
+def _owner(record: Record, root: Path, path: Path) -> str:
     codes = [patient.code for patient in list_patients(record)]
-    owner = owner_of(tuple(map(printable, path.parts)), codes)
-    if len(path.parts) > 1:
-        _read_text_file(record, root / path.parts[0] / DESCRIPTION, owner)
-    return owner
+    code = owner_of(tuple(map(printable, path.parts)), codes, record.folder.where)
+    if len(path.parts) > 1 and same_code(path.parts[0], code):
+        _read_text_file(record, root / path.parts[0] / DESCRIPTION, code)
+    return code
 
 
 def _read_text_files(record: Record, root: Path, folders: set[str]) -> None:
@@ -281,31 +279,35 @@ def _read_text_files(record: Record, root: Path, folders: set[str]) -> None:
         for folder in folders:
             if same_code(folder, patient.code):
                 with suppress(PatientError, OSError):  # said of the next clip that is entered
-                    _read_text_file(
-                        record, root / folder / DESCRIPTION, Owner(patient.code, new=False)
-                    )
+                    _read_text_file(record, root / folder / DESCRIPTION, patient.code)
 
 
-def _read_text_file(record: Record, file: Path, owner: Owner) -> None:
+def _read_text_file(record: Record, file: Path, code: str) -> None:
     """Take over what the patient's text file says, once for each time it is changed."""
     if file.is_symlink() or not file.is_file():
         return
     content = read_at_most(file, LARGEST_DESCRIPTION)
     if content is None:
         raise PatientError(
-            f"{DESCRIPTION} of {owner.code} is longer than {LARGEST_DESCRIPTION} bytes; it may "
+            f"{DESCRIPTION} of {code} is longer than {LARGEST_DESCRIPTION} bytes; it may "
             "hold three short lines."
         )
     sha256 = hashlib.sha256(content).hexdigest()
-    if sha256 == description_sha256_of(record, owner.code):
+    if sha256 == description_sha256_of(record, code):
         return
     try:
-        facts = read_description(content.decode("utf-8-sig"), owner.code)
+        facts = read_description(content.decode("utf-8-sig"), code)
     except UnicodeDecodeError as error:
         raise PatientError(
-            f"{DESCRIPTION} of {owner.code} is not text in UTF-8; save it as plain text."
+            f"{DESCRIPTION} of {code} is not text in UTF-8; save it as plain text."
         ) from error
-    if owner.new:
-        add_patient(record, Patient(owner.code))
-    patient = find_patient(record, owner.code)
-    edit_patient(record, replace(patient, **facts), sha256)  # type: ignore[arg-type]
+    patient = find_patient(record, code)
+    changed = replace(patient, **facts)  # type: ignore[arg-type]
+    day = changed.surgery_date
+    doubt = doubt_about_surgery(day, date.today()) if day else None
+    if doubt and day != patient.surgery_date:
+        raise PatientError(
+            f"{DESCRIPTION} of {code}: {doubt} Correct it, or run: landing-analysis patient edit "
+            f"{code} --surgery-date {day} --accept-date{record.folder.where}"
+        )
+    edit_patient(record, changed, sha256)

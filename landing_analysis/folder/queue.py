@@ -23,6 +23,7 @@ from typing import Literal
 from filelock import FileLock, Timeout
 
 from landing_analysis.corrections import in_force
+from landing_analysis.errors import PatientError
 from landing_analysis.files import printable
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.correcting import (
@@ -39,7 +40,6 @@ from landing_analysis.record.store import (
     hand_over_clip,
     insert_analysis,
     insert_clip,
-    insert_patient,
     patient_in,
 )
 from landing_analysis.tables import Clip, Correction
@@ -148,7 +148,7 @@ def forget_files(record: Record, root: Path, gone: list[Path]) -> None:
 def enter_clip(
     record: Record, root: Path, path: Path, code: str, clip: Clip, recording: Recording
 ) -> str | None:
-    """Enter a whole clip for a patient, who is added when new; known content is not entered twice.
+    """Enter a whole clip for a patient; known content is not entered twice.
 
     Content that was recorded for another patient goes over to this one when no other file
     holds it any more, as after a move between folders; its values are then made anew with
@@ -160,15 +160,21 @@ def enter_clip(
     str or None
         The code of another patient who still holds a file with the same content;
         nothing is entered then.
+
+    Raises
+    ------
+    PatientError
+        When the patient was removed meanwhile.
     """
     with record.change() as connection:
+        if not connection.execute("SELECT 1 FROM patient WHERE code = ?", (code,)).fetchone():
+            raise PatientError(f"The patient {code} was removed.")
         known = connection.execute(
             "SELECT clip.id, code FROM clip JOIN visit ON visit_id = visit.id "
             "JOIN patient ON patient_id = patient.id WHERE sha256 = ?",
             (clip.sha256,),
         ).fetchone()
         if known is None:
-            insert_patient(connection, Patient(code))
             clip_id = insert_clip(connection, code, clip, recording.at, recording.found_in)
             connection.execute(
                 "INSERT INTO work (clip_id, state) VALUES (?, 'waiting')", (clip_id,)
@@ -180,7 +186,6 @@ def enter_clip(
             ).fetchone()
             if held:
                 return str(known["code"])
-            insert_patient(connection, Patient(code))
             hand_over_clip(connection, known["id"], code)
             connection.execute(
                 "UPDATE work SET state = 'waiting', attempts = 0, retry_at_s = 0, worker = NULL "

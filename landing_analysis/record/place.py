@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -50,6 +51,11 @@ class DataFolder:
     def work(self) -> Path:
         """Folder in which reports are made before they take their place."""
         return self.reports / ".work"
+
+    @property
+    def where(self) -> str:
+        """What a command needs to find this folder, with a space before it; often nothing."""
+        return "" if data_folder().path == self.path else f" --data {shlex.quote(str(self.path))}"
 
     def report_at(self, stored: str) -> Path | None:
         """Return the report folder that a record names, None when it may not be one.

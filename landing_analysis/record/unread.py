@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import PurePath
@@ -90,11 +91,9 @@ def stray_files(record: Record) -> tuple[StrayFile, ...]:
 def _stray(
     path: PurePath, problem: str | None, needs_attention: bool, codes: list[str]
 ) -> StrayFile:
-    try:
-        owner = owner_of(path.parts, codes)
-        code = None if owner.new else owner.code
-    except PatientError:
-        code = None
+    code = None
+    with suppress(PatientError):
+        code = owner_of(path.parts, codes)
     words = problem or "not copied completely yet"
     parts = path.parts[1:] if code and len(path.parts) > 1 else path.parts
     reason = _unnamed(words, str(path), *reversed(parts), called="the file")

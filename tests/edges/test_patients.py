@@ -10,9 +10,10 @@ from click.testing import CliRunner
 from landing_analysis.commands.main import main
 from landing_analysis.errors import PatientError
 from landing_analysis.patients import (
-    Owner,
     Patient,
+    close_codes,
     doubt_about,
+    doubt_about_surgery,
     owner_of,
     read_description,
     require_code,
@@ -69,17 +70,16 @@ KNOWN = ("P07", "P07-1", "P12")
 @pytest.mark.parametrize(
     ("parts", "owner"),
     [
-        (("P07", "IMG_0001.MOV"), Owner("P07", new=False)),
-        (("p07", "IMG_0001.MOV"), Owner("P07", new=False)),
-        (("P07", "2026-11-25", "IMG_0001.MOV"), Owner("P07", new=False)),
-        (("P33", "IMG_0001.MOV"), Owner("P33", new=True)),
-        (("P07_jumps.mp4",), Owner("P07", new=False)),
-        (("p07 jumps.mp4",), Owner("P07", new=False)),
-        (("P07.mp4",), Owner("P07", new=False)),
-        (("P07-1_jumps.mp4",), Owner("P07-1", new=False)),
-        (("P07-2_jumps.mp4",), Owner("P07", new=False)),
-        (("DCIM", "P12-a.mp4"), Owner("P12", new=False)),
-        (("P12", "P12-a.mp4"), Owner("P12", new=False)),
+        (("P07", "IMG_0001.MOV"), "P07"),
+        (("p07", "IMG_0001.MOV"), "P07"),
+        (("P07", "2026-11-25", "IMG_0001.MOV"), "P07"),
+        (("P07_jumps.mp4",), "P07"),
+        (("p07 jumps.mp4",), "P07"),
+        (("P07.mp4",), "P07"),
+        (("P07-1_jumps.mp4",), "P07-1"),
+        (("P07-2_jumps.mp4",), "P07"),
+        (("DCIM", "P12-a.mp4"), "P12"),
+        (("P12", "P12-a.mp4"), "P12"),
     ],
     ids=str,
 )
@@ -94,6 +94,12 @@ def test_folder_or_file_name_tell_whose_clip_it_is(parts, owner):
         (("P070_jumps.mp4",), "belongs to no patient"),
         (("P07x.mp4",), "belongs to no patient"),
         (("P33_jumps.mp4",), "belongs to no patient"),
+        (("P7_jumps.mp4",), "if it is P07, say so in its name"),
+        (
+            ("P33", "a.mp4"),
+            "no patient P33 yet; the clip waits for: landing-analysis patient add P33",
+        ),
+        (("P07b", "a.mp4"), "if it is P07, move .* somebody else, run: .* P07b --accept-code"),
         (("Anna Smith", "a.mp4"), "no patient's code"),
         (("DCIM", "a.mp4"), "name or initials"),
         (("100APPLE", "a.mp4"), "name or initials"),
@@ -108,8 +114,35 @@ def test_a_clip_that_may_be_anybodys_is_nobodys(parts, words):
         owner_of(parts, KNOWN)
 
 
+@pytest.mark.parametrize(
+    ("code", "near"),
+    [
+        ("P7", ["P07"]), ("P007", ["P07"]), ("p-7", ["P07"]), ("PO7", ["P07"]), ("P07b", ["P07"]),
+        ("P07-left", ["P07"]), ("Pl2", ["P12"]), ("P1_2", ["P12"]), ("P072", ["P07-2", "P07-2a"]),
+        ("P07", []), ("p07", []), ("P70", []), ("P21", []), ("P1", []), ("P08", []), ("Q07", []),
+        ("P0712", []), ("7", []),
+    ],
+)  # fmt: skip
+def test_codes_that_a_slip_turns_into_one_another_are_close(code, near):
+    known = ("P07", "P12", "P07-2", "P07-2a", "0", "x")
+    assert list(close_codes(code, known)) == near
+    assert all(code in close_codes(other, [code]) for other in near)
+
+
+@pytest.mark.parametrize(
+    ("day", "words"),
+    [
+        (date(2026, 11, 28), "in the future"), (date(2126, 3, 1), "in the future"),
+        (date(2016, 3, 1), "10 years back"), (date(2026, 11, 27), None), (date(2018, 3, 1), None),
+    ],
+)  # fmt: skip
+def test_a_day_of_surgery_that_can_hardly_be_is_doubted(day, words):
+    doubt = doubt_about_surgery(day, date(2026, 11, 27))
+    assert (doubt is None) if words is None else (words in doubt)
+
+
 def test_a_code_with_the_clinicians_word_for_it_works_as_a_folder():
-    assert owner_of(("Anna1", "a.mp4"), ("Anna1",)) == Owner("Anna1", new=False)
+    assert owner_of(("Anna1", "a.mp4"), ("Anna1",)) == "Anna1"
 
 
 # --- the text file -----------------------------------------------------------------------------
@@ -168,6 +201,41 @@ def test_add_edit_and_list(run):
     lines = run("list").stdout.splitlines()
     assert lines[1].split() == ["P07", "right", "2026-03-01", "172", "cm", "0", "0"]
     assert "not known" in lines[2]
+
+
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (["add", "P7"], "--accept-code"),
+        (["add", "P07b"], "--accept-code"),
+        (["add", "P09", "--surgery-date", "2126-03-01"], "--accept-date"),
+        (["add", "P09", "--surgery-date", "1996-03-01"], "--accept-date"),
+        (["edit", "P07", "--surgery-date", "2126-03-01"], "--accept-date"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_what_is_hardly_meant_is_asked_about(run, monkeypatch, words, option):
+    run("add", "P07")
+    before = run("list").stdout
+    refused = run(*words)
+    assert (refused.exit_code, option in refused.stderr) == (1, True)
+    assert run("list").stdout == before
+    with monkeypatch.context() as at_a_screen:
+        at_a_screen.setattr("click.testing._NamedTextIOWrapper.isatty", lambda self: True)
+        answer = CliRunner().invoke(main, ["patient", *words], input="n\n")
+        assert (answer.exit_code, "all the same? [y/N]" in answer.stdout) == (130, True)
+        assert run("list").stdout == before
+        assert CliRunner().invoke(main, ["patient", *words], input="y\n").exit_code == 0
+    assert run("list").stdout != before
+
+
+def test_what_is_hardly_meant_is_taken_with_its_option(run):
+    run("add", "P07")
+    assert run("add", "P7", "--accept-code").exit_code == 0
+    far = ["--surgery-date", "2126-03-01", "--accept-date"]
+    assert run("add", "P09", *far).exit_code == 0
+    assert run("edit", "P07", *far).exit_code == 0
+    assert run("edit", "P09", "--stature-cm", 180).exit_code == 0  # and is not asked about again
 
 
 @pytest.mark.parametrize(

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import os
 import pickle
+import shlex
 import shutil
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta, timezone
 from functools import partial
 from pathlib import Path
@@ -28,17 +30,20 @@ from landing_analysis.errors import (
     MissingClipError,
     NoVideoError,
     OutputError,
+    PatientError,
     RecordError,
 )
 from landing_analysis.folder import apart, look, queue, watch
 from landing_analysis.folder.apart import analyse_apart, check_apart
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.names import is_left_alone, is_placeholder
+from landing_analysis.patients import Patient
 from landing_analysis.progress import no_progress
 from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.store import list_patients, list_visits, read_analyses
+from landing_analysis.record.removal import remove_patient
+from landing_analysis.record.store import add_patient, list_patients, list_visits, read_analyses
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
 from landing_analysis.video.recording import recording_date
@@ -137,7 +142,7 @@ def test_the_same_clip_with_two_patients_is_given_to_neither_silently(folder, dr
     assert run(folder, todo) == {"P07/a.mp4": "done", "P08/a.mp4": "needs attention"}
     assert "is with P07 already" in _states(folder, drop)["P08/a.mp4"].reason
     with open_record(folder) as record:
-        assert [patient.code for patient in list_patients(record)] == ["P07"]
+        assert [(v.code, v.clips) for v in list_visits(record)] == [("P07", 1)]
 
 
 def test_a_file_that_changes_is_a_new_clip(folder, drop, log):
@@ -301,6 +306,64 @@ def test_a_stranger_is_analysed_as_soon_as_the_patient_is_added(folder, drop, lo
     done = CliRunner().invoke(main, ["patient", "add", "Smith1", "--accept-code"])
     assert done.exit_code == 0
     assert run(folder, todo) == {"Smith1_a.mp4": "done"}
+
+
+def _work(folder: DataFolder, todo: watch.Job) -> dict[str, str]:
+    """Work through a folder whose patients nobody has added meanwhile."""
+    with open_record(folder) as record:
+        return {clip.file: clip.state for clip in watch.work_through(record, todo)}
+
+
+def test_a_code_that_nobody_added_waits_and_goes_on_by_itself_when_it_is(folder, drop, log):
+    tiny_clip(drop / "P08" / "a.mp4", 1)
+    tiny_clip(drop / "P08b" / "b.mp4", 2)
+    (drop / "P08b" / "patient.toml").write_text('surgical_side = "left"')
+    todo = job(drop, stand_in(TEMPLATE, log))
+    assert CliRunner().invoke(main, ["patient", "add", "P08"]).exit_code == 0
+    assert _work(folder, todo) == {"P08/a.mp4": "done", "P08b/b.mp4": "needs attention"}
+    with open_record(folder) as record:
+        assert [patient.code for patient in list_patients(record)] == ["P08"]
+    reason = _states(folder, drop)["P08b/b.mp4"].reason
+    assert "no patient P08b yet; if it is P08, move" in reason
+    command = reason.split("run: landing-analysis ")[1].split()
+    assert CliRunner().invoke(main, command).exit_code == 0
+    assert set(_work(folder, todo).values()) == {"done"}
+    with open_record(folder) as record:
+        assert [(v.code, v.clips) for v in list_visits(record)] == [("P08", 1), ("P08b", 1)]
+        assert [a.values["surgical_side"] for a in read_analyses(record, "P08b")] == ["left"]
+
+
+def test_the_advice_to_add_a_patient_works_where_the_record_is(drop, log, tmp_path):
+    tiny_clip(drop / "P09" / "a.mp4", 1)
+    folder = data_folder(tmp_path / "a clinic's data")
+    todo = job(drop, stand_in(TEMPLATE, log))
+    assert _work(folder, todo) == {"P09/a.mp4": "needs attention"}
+    command = _states(folder, drop)["P09/a.mp4"].reason.split("landing-analysis ")[1]
+    assert CliRunner().invoke(main, shlex.split(command)).exit_code == 0
+    assert _work(folder, todo) == {"P09/a.mp4": "done"}
+
+
+def test_a_removed_patient_does_not_come_back_by_the_clips_that_were_kept(folder, drop, log):
+    tiny_clip(drop / "P07" / "a.mp4", 1)
+    todo = job(drop, stand_in(TEMPLATE, log))
+    run(folder, todo)
+    with open_record(folder) as record:
+        remove_patient(record, "P07", keep_clips=True)
+    assert _work(folder, todo) == {"P07/a.mp4": "needs attention"}
+    with open_record(folder) as record:
+        assert list_patients(record) == ()
+
+
+def test_a_day_of_surgery_to_come_in_a_text_file_waits_for_a_word(folder, drop, log):
+    tiny_clip(drop / "P07" / "a.mp4", 1)
+    (drop / "P07" / "patient.toml").write_text("surgery_date = 2126-03-01")
+    todo = job(drop, stand_in(TEMPLATE, log))
+    assert run(folder, todo) == {"P07/a.mp4": "needs attention"}
+    reason = _states(folder, drop)["P07/a.mp4"].reason
+    assert "2126-03-01 lies in the future" in reason
+    command = reason.split("run: landing-analysis ")[1].split()
+    assert CliRunner().invoke(main, command).exit_code == 0
+    assert run(folder, todo) == {"P07/a.mp4": "done"}
 
 
 def test_a_text_file_is_taken_over_once_per_change_and_never_guessed(folder, drop, log):
@@ -673,6 +736,8 @@ def _watch_until(folder, todo, condition, wake, during=lambda: None) -> list[str
     def target() -> None:
         try:
             with open_record(folder) as record:
+                with suppress(PatientError):  # there already
+                    add_patient(record, Patient("P07"))
                 watch.watch(record, todo, complaints.append, wake, stop)
         except BaseException as error:
             failures.append(error)
@@ -852,6 +917,8 @@ def command(folder, log, monkeypatch):
     """Run a command with the stand-in and no waiting."""
     quick = partial(watch.Job, check=check_clip, analyse=stand_in(TEMPLATE, log), settings=AT_ONCE)
     monkeypatch.setattr(watch, "Job", quick)
+    with open_record(folder) as record:
+        add_patient(record, Patient("P07"))
     return lambda *words: CliRunner().invoke(main, list(map(str, words)))
 
 
@@ -932,6 +999,7 @@ def test_a_real_clip_goes_through_the_folder_into_the_record(folder, drop):
     shutil.copy(SAMPLE, drop / "P01" / "IMG_0001.mp4")
     (drop / "P01" / "patient.toml").write_text('surgical_side = "left"\nstature_cm = 172\n')
     (drop / "P01" / "IMG_0002.mp4").write_text("not a video")
+    assert CliRunner().invoke(main, ["patient", "add", "P01"]).exit_code == 0
     done = CliRunner().invoke(main, ["watch", str(drop), "--once", "--no-annotated-clip"])
     assert done.exit_code == 1
     assert "IMG_0002.mp4 is not a video" in done.stderr
