@@ -576,14 +576,14 @@ def read_clips(record: Record, code: str) -> tuple[dict[str, Any], ...]:
 
 # --- rows that nobody can read -----------------------------------------------------------------
 
-_PATIENT_OF = {
-    "patient": "SELECT code FROM patient WHERE id = ?",
-    "visit": "SELECT code FROM patient JOIN visit ON patient_id = patient.id WHERE visit.id = ?",
-    "clip": "SELECT code FROM patient JOIN visit ON patient_id = patient.id "
-    "JOIN clip ON visit_id = visit.id WHERE clip.id = ?",
-    "analysis": "SELECT code FROM patient JOIN visit ON patient_id = patient.id "
-    "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id WHERE analysis.id = ?",
-}
+_OF_PATIENT = (
+    ("patient", "SELECT code FROM patient WHERE id = ?"),
+    ("visit", "SELECT code FROM patient JOIN visit ON patient_id = patient.id WHERE visit.id = ?"),
+    ("clip", "SELECT code FROM patient JOIN visit ON patient_id = patient.id "
+     "JOIN clip ON visit_id = visit.id WHERE clip.id = ?"),
+    ("analysis", "SELECT code FROM patient JOIN visit ON patient_id = patient.id "
+     "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id WHERE analysis.id = ?"),
+)  # fmt: skip
 
 
 def bad_row_in(record: Record) -> str | None:
@@ -593,9 +593,13 @@ def bad_row_in(record: Record) -> str | None:
         for row in map(dict, record.rows(f"SELECT * FROM {table} ORDER BY id")):
             fault = fault_in(table, row, kinds, lambda stored: isinstance(stored, str))
             if fault:
-                of = table if table in _PATIENT_OF else "analysis"
-                codes = record.rows(_PATIENT_OF[of], row["id" if of == table else "analysis_id"])
-                return _about_bad_row(f"the row {row['id']} of {table}", codes[0][0], fault)
+                codes = [
+                    code
+                    for of, sql in _OF_PATIENT
+                    if (number := row.get("id" if of == table else f"{of}_id")) is not None
+                    for (code,) in record.rows(sql, number)
+                ]
+                return _about_bad_row(f"the row {row['id']} of {table}", codes[0], fault)
     return None
 
 

@@ -336,6 +336,7 @@ def test_reports_in_a_folder_of_their_own_come_in_when_it_is_named(document, tmp
 # --- records that are bad all the same ---------------------------------------------------------
 
 BAD = [
+    ("correction", "old", "x"), ("correction", "made_at", "x"),
     ("patient", "code", "../../x"), ("patient", "code", "<script>"),
     ("patient", "stature_m", 1e+308), ("patient", "surgery_date", "2026-02-31"),
     ("patient", "surgery_date", "0000-01-01"), ("visit", "date", "2026-02-31"),

@@ -703,6 +703,7 @@ def test_a_clip_in_living_hands_is_left_to_them(folder, drop, log):
     tiny_clip(drop / "P07" / "a.mp4", 1)
     todo = job(drop, stand_in(TEMPLATE, log))
     with open_record(folder) as record, queue.working(record) as worker:
+        add_patient(record, Patient("P07"))
         watch._look(record, todo)
         assert queue.claim_next(record, drop, worker) is not None
         assert run(folder, todo) == {"P07/a.mp4": "analysing"}
@@ -713,6 +714,7 @@ def test_a_clip_in_living_hands_is_left_to_them(folder, drop, log):
 def test_a_worker_whose_claim_went_to_another_stores_nothing(folder, drop, log):
     tiny_clip(drop / "P07" / "a.mp4", 1)
     with open_record(folder) as record, queue.working(record) as slow:
+        add_patient(record, Patient("P07"))
         watch._look(record, job(drop, stand_in(TEMPLATE, log)))
         lost = queue.claim_next(record, drop, slow)
         with queue.working(record) as quick:

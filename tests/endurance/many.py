@@ -11,7 +11,15 @@ from io import StringIO
 from pathlib import Path
 from unittest import mock
 
-from stand_in import data_folder, job, open_record, stand_in, template_document, tiny_clip
+from stand_in import (
+    add_patients,
+    data_folder,
+    job,
+    open_record,
+    stand_in,
+    template_document,
+    tiny_clip,
+)
 from stick_patient import make_analysis
 
 from landing_analysis import analyse
@@ -90,6 +98,7 @@ def watch_many(root: Path, data: Path) -> Iterator[Row]:
     clips = len(list(root.glob("*/*.mp4")))
     before_mb, started_s = _most_mb(), time.process_time()
     with open_record(data_folder(data)) as record:
+        add_patients(record, root)
         states = watch.work_through(record, work)
         yield "drop folder: CPU per clip beside the analysis", _ms(started_s, clips)
         yield "drop folder: memory grew by", f"{_most_mb() - before_mb:.0f} MB"
