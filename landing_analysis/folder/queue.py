@@ -42,12 +42,14 @@ from landing_analysis.record.store import (
     insert_clip,
     patient_in,
 )
+from landing_analysis.settings import ReadingSettings
 from landing_analysis.tables import Clip, Correction
 from landing_analysis.video.recording import Recording
 
 State = Literal["waiting", "analysing", "done", "needs attention"]
 
 NEVER_S = math.inf
+_READING = ReadingSettings()
 _LATEST_NS = 2**63 - 1  # SQLite's integers have 64 bits
 _RELEASE = "UPDATE work SET state = 'waiting', worker = NULL WHERE worker = ?"
 
@@ -523,7 +525,7 @@ def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
     """Return the state of every file of one drop folder, by name."""
     rows = record.rows(
         "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, clip.id, "
-        f"sha256, work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
+        f"frames, sha256, work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
         "LEFT JOIN visit ON visit_id = visit.id LEFT JOIN patient ON patient_id = patient.id "
         "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
         os.fsencode(root),
@@ -536,7 +538,7 @@ def state_of(record: Record, clip_id: int) -> ClipState:
     """Return the state of one clip, whatever became of its files."""
     (row,) = record.rows(
         "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, clip.id, "
-        f"sha256, state, reason, retry_at_s, {_REPORT} FROM clip "
+        f"frames, sha256, state, reason, retry_at_s, {_REPORT} FROM clip "
         "JOIN visit ON visit_id = visit.id JOIN patient ON patient_id = patient.id "
         "JOIN work ON clip_id = clip.id WHERE clip.id = ?",
         clip_id,
@@ -550,7 +552,7 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
         "SELECT DISTINCT folder FROM dropped ORDER BY folder")]  # fmt: skip
     gone = record.rows(
         "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, clip.id, "
-        "sha256, "
+        "frames, sha256, "
         "iif(state = 'done', 'done', 'needs attention') AS state, "
         "iif(state = 'done', NULL, 'gone before it was analysed; drop it again') AS reason, "
         f"0.0 AS retry_at_s, {_REPORT} FROM clip JOIN visit ON visit_id = visit.id "
@@ -575,6 +577,9 @@ def _state(
         state, reason = "waiting", "until it is copied completely"
     elif state == "waiting" and reason and row["retry_at_s"] > time.time():
         reason += f" Next attempt at {datetime.fromtimestamp(row['retry_at_s']):%H:%M}."
+    elif state == "analysing" and row["frames"] > _READING.long_frames:
+        minutes = row["frames"] / _READING.frames_per_s / 60
+        reason = f"{row['frames']:,} frames, which take about {minutes:.0f} minutes."
     return ClipState(
         file=file,
         code=row["code"],

@@ -22,6 +22,7 @@ from landing_analysis.files import printable, read_document
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import names, queue
 from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.look import look
 from landing_analysis.folder.watch import woken_by_events
 from landing_analysis.patients import LARGEST_DESCRIPTION, read_description
 from landing_analysis.record.place import DataFolder, data_folder
@@ -205,6 +206,21 @@ def test_an_error_that_nobody_foresaw_costs_one_line(folder, drop, log):
         "needs attention",
         "it met an unforeseen error (ZeroDivisionError: of nothing).",
     )
+
+
+def test_a_long_clip_says_how_long_it_takes_when_its_analysis_begins(folder, drop, log):
+    said: list[queue.ClipState] = []
+    work = job(drop, stand_in(TEMPLATE, log), say=said.append)
+    with open_record(folder) as record:
+        look(record, drop, work.settings, check_clip)
+        with record.change() as connection:
+            connection.execute("UPDATE clip SET frames = 90000")
+    run(folder, work)
+    assert [(line.state, line.reason) for line in said] == [
+        ("waiting", None),
+        ("analysing", "90,000 frames, which take about 60 minutes."),
+        ("done", None),
+    ]
 
 
 # --- text files ----------------------------------------------------------------------------------
