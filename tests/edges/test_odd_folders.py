@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from fuzz import folder as fuzz_folder
 from fuzz.container import listed
-from stand_in import job, open_record, run, stand_in, template_document, tiny_clip
+from stand_in import add_patients, job, open_record, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.commands.main import main
 from landing_analysis.errors import MissingClipError, PatientError, SettingsError
@@ -212,6 +212,7 @@ def test_a_long_clip_says_how_long_it_takes_when_its_analysis_begins(folder, dro
     said: list[queue.ClipState] = []
     work = job(drop, stand_in(TEMPLATE, log), say=said.append)
     with open_record(folder) as record:
+        add_patients(record, drop)
         look(record, drop, work.settings, check_clip)
         with record.change() as connection:
             connection.execute("UPDATE clip SET frames = 90000")
