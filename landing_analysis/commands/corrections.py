@@ -291,8 +291,10 @@ def _set_rep(
 def _entered(
     record: Record, known: KnownClip, wishes: list[Wish], by: str | None, reason: str | None
 ) -> tuple[Correction, ...]:
+    from landing_analysis.folder.again import require_something_left
     from landing_analysis.record.correcting import correct
 
+    require_something_left(record, known, wishes)
     entered = correct(record, known, wishes, by, reason)
     if not entered:
         click.echo(f"{_title(known)}: it is so already; nothing was changed.")
@@ -321,7 +323,7 @@ def _corrected(
 def _follow(record: Record, known: KnownClip, start: Start) -> None:
     """Let the values follow, and say where that left the clip."""
     from landing_analysis.analyse import REPORT
-    from landing_analysis.folder.again import analyse_again, file_of, landmarks_of
+    from landing_analysis.folder.again import analyse_again, file_of, landmarks_of, nothing_left
     from landing_analysis.folder.queue import settle, state_of
     from landing_analysis.folder.watch import Job
     from landing_analysis.stages import Options
@@ -329,12 +331,12 @@ def _follow(record: Record, known: KnownClip, start: Start) -> None:
     state = state_of(record, known.id)
     if state.state == "done":
         return
+    if nothing_left(record, known):
+        settle(record, known.id)
+        click.echo("Its file and its report are gone: nothing is left to analyse again.")
+        return
     if landmarks_of(known) is None:
-        if file_of(record, known) is None and known.report is not None:
-            settle(record, known.id)
-            click.echo("Its file and its report are gone: the values stand as they were measured.")
-        else:
-            click.echo("It counts when the clip is analysed, by the next watch or batch.")
+        click.echo("It counts when the clip is analysed, by the next watch or batch.")
         return
     without_file = file_of(record, known) is None
     if not analyse_again(record, known, Job(Path(), Options(), "", start=start)):

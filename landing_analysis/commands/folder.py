@@ -223,7 +223,12 @@ def _about(clip: ClipState) -> str:
         if clip.report is None:
             return "its report lies outside the data folder; name its folder with --reports"
         report = clip.report / REPORT
-        return str(click.format_filename(report)) if report.is_file() else "has no report"
+        if report.is_file():
+            return str(click.format_filename(report))
+        if exclusion_of_clip(clip.corrections):
+            return "has no report"
+        command = f"landing-analysis clip exclude {clip.short_id}"
+        return f"has no report, but its values stand; to leave them out: {command}"
     return clip.reason or ""
 
 

@@ -160,6 +160,8 @@ def fhir(
         f"Wrote the visit of {made.day} with {counted(made.resources, 'resource')} to "
         f"{click.format_filename(target)}"
     )
+    if made.excluded:
+        click.echo(f"Left out: {counted(made.excluded, 'clip')} excluded by hand.")
     if made.without_values:
         left_out = counted(made.without_values, "clip")
         click.echo(f"Left out: {left_out} without values; see: landing-analysis clips")

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
 from landing_analysis.analyse import ANNOTATED, LANDMARKS
-from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.corrections import SETTINGS
+from landing_analysis.errors import CorrectionError, LandingAnalysisError
 from landing_analysis.folder import queue
 from landing_analysis.folder.watch import Job, work_on
-from landing_analysis.record.correcting import KnownClip
+from landing_analysis.record.correcting import KnownClip, Wish
 from landing_analysis.record.database import Record
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options
@@ -26,6 +28,28 @@ def landmarks_of(clip: KnownClip) -> Path | None:
 def file_of(record: Record, clip: KnownClip) -> Path | None:
     """Return a file of a drop folder that holds a clip, None when all are gone."""
     return next((path for path in queue.files_of(record, clip.sha256) if path.is_file()), None)
+
+
+def nothing_left(record: Record, clip: KnownClip) -> bool:
+    """Return whether a clip has values but neither file nor landmarks to make them again."""
+    had_values = clip.people is not None
+    return had_values and landmarks_of(clip) is None and file_of(record, clip) is None
+
+
+def require_something_left(record: Record, clip: KnownClip, wishes: Iterable[Wish]) -> None:
+    """Refuse what only another analysis can follow, where nothing is left to analyse.
+
+    Raises
+    ------
+    CorrectionError
+    """
+    changed = [wish.what for wish in wishes if wish.what in (*SETTINGS, "rep")]
+    if changed and nothing_left(record, clip):
+        raise CorrectionError(
+            f"The file and the report of clip {clip.short_id} are gone, so nothing is left to "
+            f"analyse again with another {changed[0]}; drop the clip again, or leave it out: "
+            f"landing-analysis clip exclude {clip.short_id}"
+        )
 
 
 def analyse_again(record: Record, clip: KnownClip, how: Job) -> bool:

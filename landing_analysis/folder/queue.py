@@ -27,7 +27,6 @@ from landing_analysis.errors import PatientError
 from landing_analysis.files import printable
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.correcting import (
-    SHORT_ID,
     corrections_in_force,
     history_of,
     last_correction,
@@ -36,6 +35,7 @@ from landing_analysis.record.database import Record, Row
 from landing_analysis.record.place import DataFolder, held
 from landing_analysis.record.store import (
     SET_NUMBER,
+    SHORT_ID,
     Document,
     hand_over_clip,
     insert_analysis,

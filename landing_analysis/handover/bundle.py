@@ -100,7 +100,7 @@ class _Visit:
 
 
 def visit_bundle(rows: PatientRows, day: date, code_system: str = PATIENT_CODE) -> Resource:
-    """Return one visit as a FHIR R4 Bundle.
+    """Return one visit as a FHIR R4 Bundle; clips that a person left out are not in it.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def visit_bundle(rows: PatientRows, day: date, code_system: str = PATIENT_CODE) 
         As JSON wants it; the same record gives the same Bundle.
     """
     visit = _Visit(rows.patient, code_system)
-    sets = [one for one in rows.analyses if one.date == day]
+    sets = [one for one in rows.analyses if one.date == day and one.values["excluded"] is None]
     devices = {device["id"]: device for device in (_device(visit, one) for one in sets)}
     resources = [_patient(visit), *devices.values()]
     for one in sets:
@@ -181,7 +181,14 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
     words = f"Set of {_TASKS[task]}"
     full = f"Set of {_movement(one)} {_VIEWS[values['view']]}"
     origin = f"Time of recording as found in the {values['recorded_from']}."
-    notes = [*_notes(visit, one), origin, *_quality(one, "limited"), *_quality(one, "good")]
+    by_hand = [f"Rep {rep['number']} is {rep['reason']}." for rep in reps if rep["excluded"]]
+    notes = [
+        *_notes(visit, one),
+        *by_hand,
+        origin,
+        *_quality(one, "limited"),
+        *_quality(one, "good"),
+    ]
     return {
         **_observation(visit, one, "set"),
         "code": _concept(full, _coding(f"{OWN}:set", task or "none", words)),
@@ -193,6 +200,7 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
             *_feet(landing_limb(one)),
             _component("reps-counted", "Reps counted", valueInteger=len(reps)),
             _component("reps-used", "Reps used", valueInteger=sum(rep["used"] for rep in reps)),
+            *_excluded(reps),
             _component(
                 "frame-rate", "One over the median frame interval",
                 valueQuantity=_quantity(values["median_fps"], "Hz", 2),
@@ -201,6 +209,12 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
             *_since_surgery(days_since_surgery(visit.patient, one.date)),
         ],
     }  # fmt: skip
+
+
+def _excluded(reps: tuple[dict[str, Any], ...]) -> Iterator[Resource]:
+    number = sum(rep["excluded"] for rep in reps)
+    if number:
+        yield _component("reps-excluded", "Reps left out by a person", valueInteger=number)
 
 
 def _feet(limb: str | None) -> list[Resource]:

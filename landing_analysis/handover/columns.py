@@ -75,11 +75,16 @@ _ANALYSIS = Column(
     "Number of the analysis in the record; a clip analysed again has several.",
 )  # fmt: skip
 _CURRENT = Column("current", "boolean", "True for the newest analysis of the clip.")
+_CLIP_EXCLUDED = Column(
+    "clip_excluded", "boolean",
+    "True when a person left the whole clip out of averages; the table clips says why.",
+)  # fmt: skip
 _KEYS = (
     *_PATIENT,
     _CLIP,
     _ANALYSIS,
     _CURRENT,
+    _CLIP_EXCLUDED,
     Column("task", "category", "jump (two feet) or hop (one foot); empty without any rep."),
     Column("view", "category", "From where the camera looks: front, back, left_side, right_side "
            "or oblique."),
@@ -152,6 +157,8 @@ _CLIPS = Table(
         Column("recorded_from", "category", "Where that was found: clip, file name or file time."),
         Column("state", "category", "done, waiting, analysing or needs attention; landing-analysis "
                "clips says why."),
+        _CLIP_EXCLUDED,
+        Column("excluded_reason", "text", "Why a person left the clip out; empty where it counts."),
         Column("width_px", "integer", "Width of the upright picture.", "px"),
         Column("height_px", "integer", "Height of the upright picture.", "px"),
         Column("n_frames", "integer", "Frames.", "1"),
@@ -182,6 +189,7 @@ _ANALYSES = Table(
         Column("people", "integer", "People seen in the clip.", "1"),
         Column("reps", "integer", "Reps counted.", "1"),
         Column("reps_used", "integer", "Reps that the set's values are made from.", "1"),
+        Column("reps_excluded", "integer", "Reps that a person left out.", "1"),
         Column("quality", "category", "Worst state of the quality notes: good, limited or poor."),
     ),
 )  # fmt: skip
@@ -190,6 +198,7 @@ _REPS = Table(
     "reps", "one rep of one set",
     (
         *_KEYS, _REP, _LANDING_LIMB, _USED,
+        Column("excluded", "boolean", "True when a person left the rep out, and not the program."),
         Column("reason", "text", "Why the rep is left out; empty when it is used."),
         *_instant("take_off", "Last toe-off before the flight"),
         *_instant("landing", "First initial contact after the flight"),

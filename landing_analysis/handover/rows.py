@@ -121,6 +121,8 @@ def _clip(patient: Patient, clip: dict[str, Any]) -> Row:
         "clip_sha256": clip["sha256"],
         "recorded_at": _utc(clip["recorded_at"]),
         **{name: clip[name] for name in ("recorded_from", "state", "width_px", "height_px")},
+        "clip_excluded": clip["excluded"] is not None,
+        "excluded_reason": clip["excluded"],
         "n_frames": clip["frames"],
         "duration_s": clip["duration_s"],
         "median_frame_rate_hz": clip["median_fps"],
@@ -190,6 +192,7 @@ def _keys(patient: Patient, one: StoredAnalysis, *, current: bool) -> Row:
         "clip": short_clip(one.values["sha256"]),
         "analysis": one.values["id"],
         "current": current,
+        "clip_excluded": one.values["excluded"] is not None,
         "task": one.values["task"],
         "view": one.values["view"],
         "surgical_side": patient.surgical_side,
@@ -221,6 +224,7 @@ def _analysis(one: StoredAnalysis) -> Row:
         "stature_then_m": values["stature_m"],
         "reps": len(reps),
         "reps_used": sum(rep["used"] for rep in reps),
+        "reps_excluded": sum(rep["excluded"] for rep in reps),
         "quality": _worst(row["state"] for row in one.tables["quality"]),
     }
 
@@ -250,7 +254,8 @@ def landing_limb(one: StoredAnalysis) -> str | None:
 
 def _rep(rep: Row) -> Row:
     same = ("reason", "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s", "peak_flexion_s")
-    return {**_rep_keys(rep), **{name: rep[name] for name in same}}
+    excluded = bool(rep["excluded"])
+    return {**_rep_keys(rep), "excluded": excluded, **{name: rep[name] for name in same}}
 
 
 def _limb(limb: Limb | None, surgical_side: Limb | None) -> Row:

@@ -103,11 +103,15 @@ def _write_dictionary(folder: Path, form: Form) -> None:
 
 @dataclass(frozen=True)
 class WrittenBundle:
-    """What was written of one visit; ``without_values`` counts the clips that have none."""
+    """What was written of one visit, and how many clips are not in it.
+
+    ``without_values`` have none, ``excluded`` were left out by a person.
+    """
 
     day: date
     resources: int
     without_values: int
+    excluded: int
 
 
 def write_bundle(
@@ -154,7 +158,8 @@ def write_bundle(
         temporary.write_text(json.dumps(bundle, indent=1, allow_nan=False) + "\n", "utf-8")
     clips = [clip for clip in rows.clips if clip["date"] == chosen]
     without = sum(not clip["analysed"] for clip in clips)
-    return WrittenBundle(chosen, len(bundle["entry"]), without)
+    excluded = sum(clip["excluded"] is not None for clip in clips if clip["analysed"])
+    return WrittenBundle(chosen, len(bundle["entry"]), without, excluded)
 
 
 def _require_ours(target: Path) -> None:

@@ -17,7 +17,7 @@ from landing_analysis.definitions import (
 )
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.maths.statistics import minimal_detectable_change
-from landing_analysis.pages.history import History, side_minimal
+from landing_analysis.pages.history import History, left_out_words, side_minimal
 from landing_analysis.pages.trend_figures import Panel, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
@@ -117,6 +117,7 @@ def compare_html(
             for day in history.days
         ],
         parts=parts,
+        left_out=left_out_words(history),
         real_since_last=_real(parts, "since_last"),
         real_since_first=_real(parts, "since_first"),
         n_judged=sum(len(m.since_last) for part in parts for m in part.measures),

@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
 
-from landing_analysis.patients import Patient
+from landing_analysis.analyse import REPORT
+from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
+    SHORT_ID,
     StoredAnalysis,
     find_patient,
     read_analyses,
@@ -46,11 +49,14 @@ class History:
 
     ``lead_limb`` is set against the other one: the surgical limb, or the left one when no
     surgical side is known. ``ways`` tells by an analysis's number which sets of one task
-    were done alike.
+    were done alike. ``excluded`` are clips that a person left out of everything else, and
+    ``gone`` those among ``analyses`` whose report is no longer there.
     """
 
     patient: Patient
     analyses: tuple[StoredAnalysis, ...]
+    excluded: tuple[StoredAnalysis, ...]
+    gone: tuple[StoredAnalysis, ...]
     unread: tuple[UnreadClip, ...]
     visits: tuple[VisitMean, ...]
     sides: tuple[VisitMean, ...]
@@ -74,7 +80,8 @@ class History:
     @property
     def days(self) -> tuple[date, ...]:
         """Days with a clip, in order."""
-        return tuple(sorted({a.date for a in self.analyses} | {u.date for u in self.unread}))
+        of_clips = {a.date for a in (*self.analyses, *self.excluded)}
+        return tuple(sorted(of_clips | {u.date for u in self.unread}))
 
 
 def read_history(record: Record, code: str) -> History:
@@ -89,14 +96,49 @@ def read_history(record: Record, code: str) -> History:
     known = _ways(record, patient.code)
     visits = visit_means(_sets(read_set_rows(record, "summary", patient.code), known))
     compared = _sets(read_set_rows(record, "comparison", patient.code), known)
+    stored = read_analyses(record, patient.code)
+    counted = tuple(one for one in stored if one.values["excluded"] is None)
     return History(
         patient=patient,
-        analyses=read_analyses(record, patient.code),
+        analyses=counted,
+        excluded=tuple(one for one in stored if one.values["excluded"] is not None),
+        gone=tuple(one for one in counted if _is_gone(record, one)),
         unread=unread_clips(record, patient.code),
         visits=visits,
         sides=side_means(visits, compared, patient.surgical_side or "left"),
         ways=known,
     )
+
+
+def _is_gone(record: Record, one: StoredAnalysis) -> bool:
+    folder = record.folder.report_at(one.values["report"])
+    measured = one.values["model_name"] != INVENTED_MODEL
+    return measured and not (folder and (folder / REPORT).is_file())
+
+
+def left_out_words(history: History, day: date | None = None) -> list[str]:
+    """Say which clips of one day, or of all, a person left out, and which only seem to be gone."""
+    excluded = [
+        f"{_clip_words(one)} is left out of all numbers by hand: {one.values['excluded']}."
+        for one in history.excluded
+        if day in (None, one.date)
+    ]
+    return excluded + [
+        f"The report of {_clip_words(one, capital=False)} is no longer there, but its values "
+        f"stand; to leave them out: landing-analysis clip exclude {one.values['sha256'][:SHORT_ID]}"
+        for one in history.gone
+        if day in (None, one.date)
+    ]
+
+
+def _clip_words(one: StoredAnalysis, *, capital: bool = True) -> str:
+    """Name a clip by its id, its view and when it was filmed."""
+    values = one.values
+    words = (
+        f"clip {values['sha256'][:SHORT_ID]} ({VIEW_WORDS[values['view']]}, {one.date}, "
+        f"{values['recorded_at'][11:16]})"
+    )
+    return words[0].upper() + words[1:] if capital else words
 
 
 def read_minimal_changes(record: Record) -> dict[Key, MinimalChange]:

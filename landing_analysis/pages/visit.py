@@ -12,6 +12,7 @@ from landing_analysis.analyse import REPORT
 from landing_analysis.definitions import DEFINITIONS, printed_unit
 from landing_analysis.pages.history import (
     History,
+    left_out_words,
     quality_of,
     set_findings,
     unread_words,
@@ -132,6 +133,7 @@ def visit_html(
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
         unread=[unread_words(u) for u in history.unread if u.date == day],
+        left_out=left_out_words(history, day),
         symbols=SYMBOLS,
         compare="compare.html" if linked else None,
     )  # fmt: skip
@@ -179,6 +181,8 @@ def _cards(
 def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
     values = analysis.values
     used, counted = used_reps(analysis)
+    excluded = sum(rep["excluded"] for rep in analysis.tables["rep"])
+    by_hand = f", {excluded} left out by hand" if excluded else ""
     folder = data.report_at(values["report"])
     state = quality_of(analysis)
     title = values["view"].replace("_", " ").capitalize()
@@ -188,7 +192,7 @@ def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFold
         title=title,
         recorded=f"recorded at {values['recorded_at'][11:16]}",
         still=still_of(analysis, folder) if folder else None,
-        reps=f"{counted} reps, {used} used, {values['median_fps']:.0f} frames/s",
+        reps=f"{counted} reps, {used} used{by_hand}, {values['median_fps']:.0f} frames/s",
         quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
         notes=tuple(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"

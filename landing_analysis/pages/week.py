@@ -143,7 +143,7 @@ def _entry(
     return Entry(
         code=patient.code,
         invented=patient.invented,
-        about=f"{since_surgery(patient, days[-1])}, {_surgical(history)}",
+        about=f"{since_surgery(patient, days[-1])}, {_surgical(history)}{_left_out(history, days)}",
         visits=tuple(
             (day_words(day), _there(page.parent / patient.code / f"visit-{day}.html", page))
             for day in days
@@ -152,6 +152,12 @@ def _entry(
         is_new=history.days[0] >= monday,
         reasons=reasons_to_look(facts, side_changes(history, minimal), monday),
     )
+
+
+def _left_out(history: History, days: tuple[date, ...]) -> str:
+    """Count the clips of some days that a person left out."""
+    number = sum(one.date in days for one in history.excluded)
+    return f", {number} clip{'s' if number > 1 else ''} left out by hand" if number else ""
 
 
 def _waiting(

@@ -18,20 +18,11 @@ from landing_analysis.corrections import (
 from landing_analysis.errors import CorrectionError, PatientError
 from landing_analysis.patients import doubt_about, require_code
 from landing_analysis.record.database import Record, Row
-from landing_analysis.record.store import find_patient, hand_over_clip
+from landing_analysis.record.store import SHORT_ID, find_patient, hand_over_clip
 from landing_analysis.tables import Corrected, Correction
-
-SHORT_ID = 8
-"""Characters of a clip's fingerprint that name it on the command line."""
 
 _FEWEST = 4  # characters that may name a clip (choice)
 _FIRST_YEAR = 2000  # of a visit; phones filmed nothing before (choice)
-
-CLIP_IS_EXCLUDED = (
-    "coalesce((SELECT new FROM correction WHERE clip_id = clip.id AND what = 'clip' "
-    "ORDER BY id DESC LIMIT 1), '') = 'excluded'"
-)
-"""Tells of a row of the table of clips whether a person left the clip out."""
 
 
 @dataclass(frozen=True)

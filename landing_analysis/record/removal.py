@@ -134,6 +134,12 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
             "DELETE FROM dropped WHERE folder = ? AND path = ?",
             [(row["folder"], row["path"]) for row in seen],
         )
+        for column in ("old", "new"):  # of clips that went to or came from other patients
+            connection.execute(
+                f"UPDATE correction SET {column} = NULL "
+                f"WHERE what = 'patient' AND {column} = ? COLLATE NOCASE",
+                (held.code,),
+            )
         connection.execute("DELETE FROM patient WHERE code = ?", (held.code,))
     record.rows("PRAGMA wal_checkpoint(TRUNCATE)")
     remove_backups(record.folder)

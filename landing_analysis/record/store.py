@@ -21,6 +21,15 @@ from landing_analysis.tables import LIMBS, Clip, Limb, RecordedFrom
 Document = Mapping[str, Any]
 """An analysis as `documents.analysis_document` gives it."""
 
+SHORT_ID = 8
+"""Characters of a clip's fingerprint that name it on the command line."""
+
+_EXCLUDED = (
+    "(SELECT iif(new = 'excluded', coalesce(reason, 'no reason given'), NULL) FROM correction "
+    "WHERE clip_id = clip.id AND what = 'clip' ORDER BY id DESC LIMIT 1)"
+)
+"""Why a person left a clip out of all averages, NULL for one that counts."""
+
 
 # --- patients ----------------------------------------------------------------------------------
 
@@ -387,7 +396,7 @@ def _insert(connection: sqlite3.Connection, table: str, **values: object) -> int
 def read_set_rows(
     record: Record, table: Literal["summary", "comparison"], code: str | None = None
 ) -> list[dict[str, Any]]:
-    """Return the set's rows of the newest analysis of each clip, with how it was filmed.
+    """Return the set's rows of the newest analysis of each clip that counts, and how it was filmed.
 
     Parameters
     ----------
@@ -410,6 +419,7 @@ def read_set_rows(
         "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
         f"JOIN {table} ON analysis_id = analysis.id WHERE (?1 IS NULL OR code = ?1) "
+        f"AND {_EXCLUDED} IS NULL "
         "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
         f"ORDER BY code, date, recorded_at, file, {table}.id",
         code,
@@ -418,7 +428,7 @@ def read_set_rows(
 
 
 def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str, Any]]:
-    """Return how each rep of the newest analysis of each clip landed.
+    """Return how each rep of the newest analysis of each clip that counts landed.
 
     Parameters
     ----------
@@ -434,7 +444,7 @@ def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str,
         "SELECT analysis_id, code, analysis.task, limbs, bound, landing_s FROM patient "
         "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
         "JOIN analysis ON clip_id = clip.id JOIN rep ON analysis_id = analysis.id "
-        "WHERE (?1 IS NULL OR code = ?1) AND analysis.task NOT NULL "
+        f"WHERE (?1 IS NULL OR code = ?1) AND analysis.task NOT NULL AND {_EXCLUDED} IS NULL "
         "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
         "ORDER BY analysis_id, number",
         code,
@@ -446,8 +456,9 @@ def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str,
 class StoredAnalysis:
     """One analysis of one clip, as the record keeps it.
 
-    ``values`` holds the columns of the tables `analysis` and `clip` by name; ``tables``
-    the rows of each table below it, with JSON columns as they were before storing.
+    ``values`` holds the columns of the tables `analysis` and `clip` by name, and as
+    ``excluded`` why a person left the clip out, None where it counts; ``tables`` the
+    rows of each table below it, with JSON columns as they were before storing.
     """
 
     code: str
@@ -513,7 +524,8 @@ def read_analyses(
     )
     rows = record.rows(
         "SELECT analysis.*, sha256, file, recorded_at, recorded_from, width_px, height_px, "
-        "frames AS n_frames, duration_s, median_fps, mirrored, code, date "
+        "frames AS n_frames, duration_s, median_fps, mirrored, code, date, "
+        f"{_EXCLUDED} AS excluded "
         "FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
         f"WHERE code = ?1 AND (?2 IS NULL OR date = ?2) {newest} "
@@ -561,10 +573,11 @@ def read_clips(record: Record, code: str) -> tuple[dict[str, Any], ...]:
     Returns
     -------
     tuple of dict
-        The columns of the table `clip`, with ``date``, ``state`` and ``analysed``.
+        The columns of the table `clip`, with ``date``, ``state``, ``analysed`` and
+        ``excluded``, why a person left it out.
     """
     rows = record.rows(
-        "SELECT clip.*, date, work.state, "
+        f"SELECT clip.*, date, work.state, {_EXCLUDED} AS excluded, "
         "EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) AS analysed FROM patient "
         "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
         "LEFT JOIN work ON work.clip_id = clip.id WHERE code = ? "

@@ -36,6 +36,7 @@ from landing_analysis.findings.tally import Tally, tally_of_set
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
+    Correction,
     Finding,
     Limb,
     Measure,
@@ -238,6 +239,26 @@ def doubt_words(analysis: Analysis) -> str | None:
     if analysis.decided.time_base.doubt is None:
         return None
     return next((note.text for note in analysis.notes if note.check == "time base"), None)
+
+
+def by_hand_words(analysis: Analysis) -> list[str]:
+    """Say what a person set right about the clip, by whom and when, a clip left out first."""
+    ordered = sorted(analysis.corrections, key=lambda one: one.what != "clip")
+    return [f"{_set_words(one)} ({_who_words(one)})." for one in ordered]
+
+
+def _set_words(one: Correction) -> str:
+    if one.what == "clip":
+        words = "This clip is left out of all averages and comparisons"
+    elif one.what == "rep":
+        words = f"Rep {one.rep} is left out of the set's values"
+    else:
+        words = f"{one.what.capitalize()} set to {(one.new or '').replace('_', ' ')}"
+    return f"{words}: {one.reason}" if one.reason else words
+
+
+def _who_words(one: Correction) -> str:
+    return f"by {one.by or 'somebody who gave no code'}, {one.at[:10]}"
 
 
 def _given(origin: str) -> str:

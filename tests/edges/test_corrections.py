@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import shutil
 from dataclasses import replace
@@ -26,7 +27,12 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.store import list_visits, read_analyses
+from landing_analysis.record.store import (
+    list_visits,
+    read_analyses,
+    read_landing_rows,
+    read_set_rows,
+)
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import RepSettings, Settings
 from landing_analysis.stages import Options, analyse_people
@@ -336,6 +342,96 @@ def test_what_makes_no_sense_is_one_sentence_and_changes_nothing(filled, words, 
     with open_record(filled) as record:
         assert find_clip(record, name).history == ()
         assert {state.state for state in queue.all_states(record)} == {"done"}
+
+
+# --- what pages, tables and other programs are given -------------------------------------------
+
+
+def _page(done) -> str:
+    assert done.exit_code == 0, done.stderr
+    return read_page(Path(done.stdout.strip()).read_text(encoding="utf-8")).text
+
+
+def test_an_excluded_clip_leaves_every_number_and_pages_say_so(filled, tmp_path):
+    name = _ids(filled)["P07"]
+    done = _command("clip", "exclude", name, "--reason", "wrong patient filmed", "--by", "T1")
+    assert done.exit_code == 0, done.stderr
+    assert "excluded from averages" in done.stdout
+    with open_record(filled) as record:
+        assert {row["code"] for row in read_set_rows(record, "summary")} == {"P08"}
+        assert {row["code"] for row in read_landing_rows(record)} == {"P08"}
+    (report,) = (filled.reports / "P07").rglob(REPORT)
+    assert "wrong patient filmed" in read_page(report.read_text(encoding="utf-8")).text
+    for words in (("visit", "P07"), ("compare", "P07")):
+        text = _page(_command(*words))
+        assert f"Clip {name}" in text
+        assert "left out of all numbers by hand: wrong patient filmed" in text
+        assert "Peak knee" not in text
+        assert "FPPA at" not in text
+    assert "1 clip left out by hand" in _page(_command("week", "2026-03-04"))
+    listed = [line for line in _command("clips").stdout.splitlines() if line.startswith(name)]
+    assert "excluded" in listed[0]
+    assert _command("clip", "include", name).exit_code == 0
+    assert "left out of all numbers" not in _page(_command("visit", "P07"))
+    with open_record(filled) as record:
+        assert {row["code"] for row in read_set_rows(record, "summary")} == {"P07", "P08"}
+
+
+def test_tables_and_bundles_mark_what_was_excluded(filled, tmp_path):
+    names = _ids(filled)
+    assert _command("clip", "exclude", names["P08"], "--reason", "fell").exit_code == 0
+    assert _command("rep", "exclude", names["P07"], 2, "--reason", "slipped").exit_code == 0
+    assert _command("record", "tables", tmp_path / "tables").exit_code == 0
+
+    def table(name: str) -> list[dict]:
+        with (tmp_path / "tables" / f"{name}.csv").open(newline="") as file:
+            return list(csv.DictReader(file))
+
+    columns = ("patient", "clip_excluded", "excluded_reason")
+    clips = [[row[column] for column in columns] for row in table("clips")]
+    assert clips == [["P07", "false", ""], ["P08", "true", "fell"]]
+    marked = {row["patient"]: row["clip_excluded"] for row in table("measures")}
+    assert marked == {"P07": "false", "P08": "true"}
+    reps = [row for row in table("reps") if row["patient"] == "P07"]
+    assert [row["excluded"] for row in reps] == ["false", "true", "false", "false"]
+    assert reps[1]["reason"] == "excluded by hand: slipped"
+    done = _command("record", "fhir", "P07", "--out", tmp_path / "p07.json")
+    assert done.exit_code == 0, done.stderr
+    text = (tmp_path / "p07.json").read_text()
+    assert "Rep 2 is excluded by hand: slipped." in text
+    done = _command("record", "fhir", "P08", "--out", tmp_path / "p08.json")
+    assert "1 clip excluded by hand" in done.stdout
+    assert "Observation" not in (tmp_path / "p08.json").read_text()
+
+
+def test_values_whose_clip_and_report_are_gone_are_said_to_stand(filled):
+    name = _ids(filled)["P07"]
+    shutil.rmtree(filled.reports / "P07")
+    listed = [line for line in _command("clips").stdout.splitlines() if line.startswith(name)]
+    assert f"its values stand; to leave them out: landing-analysis clip exclude {name}" in listed[0]
+    text = _page(_command("visit", "P07"))
+    assert f"its values stand; to leave them out: landing-analysis clip exclude {name}" in text
+    done = _command("clip", "exclude", name, "--reason", "deleted")
+    assert done.exit_code == 0, done.stderr
+    assert "nothing is left to analyse again" in done.stdout
+    with open_record(filled) as record:
+        assert {row["code"] for row in read_set_rows(record, "summary")} == {"P08"}
+        assert {state.state for state in queue.all_states(record)} == {"done"}
+    refused = _command("clip", "set", name, "--view", "back")
+    assert (refused.exit_code, "nothing is left to analyse again" in refused.stderr) == (1, True)
+    with open_record(filled) as record:
+        assert [one.what for one in find_clip(record, name).history] == ["clip"]
+
+
+def test_a_removed_patients_code_leaves_the_corrections_of_others(filled):
+    name = _ids(filled)["P07"]
+    assert _command("clip", "set", name, "--patient", "P08").exit_code == 0
+    assert _command("patient", "remove", "P07", "--yes").exit_code == 0
+    with open_record(filled) as record:
+        (entry,) = find_clip(record, name).history
+        assert (entry.old, entry.new) == (None, "P08")
+    lost = _command("clip", "set", name, "--as-found", "patient")
+    assert (lost.exit_code, "no longer known" in lost.stderr) == (1, True)
 
 
 # --- beside the drop folder --------------------------------------------------------------------
