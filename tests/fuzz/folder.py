@@ -244,20 +244,17 @@ def serve() -> None:
 
 
 def _worked(folder: Path, most: int, template: dict) -> str:
-    from stand_in import job, open_record, stand_in
+    from stand_in import add_patients, job, open_record, stand_in
 
     from landing_analysis.folder import watch
-    from landing_analysis.patients import Patient
     from landing_analysis.record.backups import fault_in
     from landing_analysis.record.place import data_folder
-    from landing_analysis.record.store import add_patient
 
     root, log = folder / "drop", folder / "log"
     log.touch()
     try:
         with open_record(data_folder(folder / "data")) as record:
-            for code in ("P01", "P02"):
-                add_patient(record, Patient(code))
+            add_patients(record, root)
             said: list[str] = []
             work = job(root, stand_in(template, log), say=lambda clip: said.append(_line(clip)))
             first = watch.work_through(record, work)
