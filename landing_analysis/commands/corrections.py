@@ -15,10 +15,11 @@ from landing_analysis.commands.shared import (
     data_option,
     in_one_sentence,
     opened_record,
+    overruling_options,
     reports_option,
     table,
 )
-from landing_analysis.tables import TASKS, VIEWS, Corrected
+from landing_analysis.tables import Corrected
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -76,22 +77,7 @@ def clip() -> None:
     "--date", "day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
     help="Day of the visit.",
 )  # fmt: skip
-@click.option(
-    "--task", type=click.Choice(TASKS), help="The exercise: jump = two feet, hop = one foot."
-)
-@click.option(
-    "--view",
-    type=click.Choice([view.replace("_", "-") for view in VIEWS]),
-    help="From where the camera looks.",
-)
-@click.option(
-    "--person", type=click.IntRange(1, 99), metavar="N",
-    help="Measure person N, counted from the one in view for most of the clip.",
-)  # fmt: skip
-@click.option(
-    "--slowed-by", type=click.FloatRange(0.1, 64), metavar="FACTOR",
-    help="How many times slower than life the clip plays (1 = real time).",
-)  # fmt: skip
+@overruling_options
 @click.option(
     "--as-found", "found", multiple=True,
     type=click.Choice([what.replace(" ", "-") for what in _SETTABLE]),

@@ -16,6 +16,8 @@ from landing_analysis.commands.shared import (
     data_option,
     in_one_sentence,
     opened_record,
+    overruled,
+    overruling_options,
     reports_option,
     table,
 )
@@ -51,6 +53,7 @@ def _analysis_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--limits", "limits_file", type=click.Path(path_type=Path), metavar="FILE",
             help="Your own limits (TOML).",
         ),
+        overruling_options,
         click.option(
             "--model", type=click.Path(path_type=Path), metavar="FILE",
             help="Another pose model bundle than the one in the package.",
@@ -172,6 +175,10 @@ def _job(
     keep_faces: bool,
     no_annotated_clip: bool,
     workers: int | None,
+    task: str | None,
+    view: str | None,
+    person: int | None,
+    slowed_by: float | None,
     **how: Any,
 ) -> Job:
     from landing_analysis.findings.limits import read_limits
@@ -185,6 +192,7 @@ def _job(
     except LandingAnalysisError as error:
         raise click.UsageError(str(error)) from error
     options = Options(
+        **overruled(task=task, view=view, person=person, slowed_by=slowed_by),
         model=model,
         limits=limits,
         settings=Settings(

@@ -21,10 +21,10 @@ from landing_analysis.commands.folder import batch, clips, watch
 from landing_analysis.commands.pages import compare, demo, visit, week
 from landing_analysis.commands.patients import patient
 from landing_analysis.commands.record import record
-from landing_analysis.commands.shared import table
+from landing_analysis.commands.shared import overruled, overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.progress import NO_PROGRESS, Progress
-from landing_analysis.tables import LIMBS, TASKS, VIEWS
+from landing_analysis.tables import LIMBS
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
@@ -134,29 +134,7 @@ def main() -> None:
     metavar="FILE",
     help="Your own limits (TOML); they replace the built-in ones of the same finding and measure.",
 )
-@click.option(
-    "--task",
-    type=click.Choice(TASKS),
-    help="Overrule what was recognised: jump = two feet, hop = one foot.",
-)
-@click.option(
-    "--view",
-    type=click.Choice([view.replace("_", "-") for view in VIEWS]),
-    help="Overrule from where the camera was seen to look.",
-)
-@click.option(
-    "--person",
-    type=click.IntRange(min=1),
-    metavar="N",
-    help="Measure person N, counted from the one in view for most of the clip.",
-)
-@click.option(
-    "--slowed-by",
-    type=click.FloatRange(0.1, 64),
-    metavar="FACTOR",
-    help="How many times slower than life the clip plays (1 = real time); settles it where the "
-    "file and free fall disagree.",
-)
+@overruling_options
 @click.option(
     "--model",
     type=click.Path(path_type=Path),
@@ -238,14 +216,11 @@ def _options(
     surgical_side: str | None,
     stature_cm: float | None,
     target_flexion_deg: float,
-    task: str | None,
-    view: str | None,
-    person: int | None,
-    slowed_by: float | None,
     model: Path | None,
     keep_faces: bool,
     no_annotated_clip: bool,
     workers: int | None,
+    **given: Any,
 ) -> Options:
     from landing_analysis.findings.limits import read_limits
     from landing_analysis.settings import PoseSettings, Settings
@@ -258,10 +233,7 @@ def _options(
     return Options(
         surgical_side=next((limb for limb in LIMBS if limb == surgical_side), None),
         stature_m=stature_cm / 100 if stature_cm else None,
-        task=next((name for name in TASKS if name == task), None),
-        view=next((name for name in VIEWS if view and name == view.replace("-", "_")), None),
-        person=person,
-        slowed_by=slowed_by,
+        **overruled(**given),
         model=model,
         limits=read_limits(limits_file),
         settings=settings,

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from landing_analysis.corrections import SLOWED_RANGE, Given
 from landing_analysis.errors import LandingAnalysisError, RecordError
 from landing_analysis.progress import Progress
+from landing_analysis.tables import TASKS, VIEWS
 
 if TYPE_CHECKING:
     from landing_analysis.record.database import Record
@@ -35,6 +37,47 @@ reports_option = click.option(
     help="Folder for the reports; otherwise the one that the environment variable "
     "LANDING_ANALYSIS_REPORTS names, otherwise a folder in the data folder.",
 )
+
+
+def overruling_options(command: Command) -> Command:
+    """Add what overrules what the pictures show: of all clips, or of one that is set right."""
+    for option in reversed((
+        click.option(
+            "--task", type=click.Choice(TASKS),
+            help="Overrule what was recognised: jump = two feet, hop = one foot.",
+        ),
+        click.option(
+            "--view", type=click.Choice([view.replace("_", "-") for view in VIEWS]),
+            help="Overrule from where the camera was seen to look.",
+        ),
+        click.option(
+            "--person", type=click.IntRange(1, 99), metavar="N",
+            help="Measure person N, counted from the one in view for most of the clip.",
+        ),
+        click.option(
+            "--slowed-by", type=click.FloatRange(*SLOWED_RANGE), metavar="FACTOR",
+            help="How many times slower than life the clip plays (1 = real time); settles it where "
+            "the file and free fall disagree.",
+        ),
+    )):  # fmt: skip
+        command = option(command)
+    return command
+
+
+def overruled(
+    *, task: str | None, view: str | None, person: int | None, slowed_by: float | None
+) -> Given:
+    """Return what the options of `overruling_options` give, without what none gives."""
+    found: Given = {}
+    if task is not None:
+        found["task"] = next(name for name in TASKS if name == task)
+    if view is not None:
+        found["view"] = next(name for name in VIEWS if name == view.replace("-", "_"))
+    if person is not None:
+        found["person"] = person
+    if slowed_by is not None:
+        found["slowed_by"] = slowed_by
+    return found
 
 
 def in_one_sentence(command: Command) -> Command:

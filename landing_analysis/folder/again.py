@@ -7,16 +7,17 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from landing_analysis.analyse import ANNOTATED, LANDMARKS
-from landing_analysis.corrections import SETTINGS
+from landing_analysis.analyse import ANNOTATED, DATA, LANDMARKS
+from landing_analysis.corrections import SETTINGS, Given, given
 from landing_analysis.errors import CorrectionError, LandingAnalysisError
 from landing_analysis.folder import queue
 from landing_analysis.folder.watch import Job, work_on
+from landing_analysis.landmarks.people import CHOSEN
 from landing_analysis.record.correcting import KnownClip, Wish
 from landing_analysis.record.database import Record
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options
-from landing_analysis.tables import TASKS, Limit
+from landing_analysis.tables import TASKS, Correction, Limit
 
 
 def landmarks_of(clip: KnownClip) -> Path | None:
@@ -98,8 +99,31 @@ def _as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Optio
     )
     return replace(
         options,
+        **(_given_to_all(clip.report) if clip.report else {}),
         limits=tuple(Limit(**limit) for limit in limits),
         settings=Settings(target_flexion_deg=row["target_flexion_deg"]),
         annotated_clip=clip.report is not None and (clip.report / ANNOTATED).is_file(),
         stored=True,
     ), row["model_sha256"]
+
+
+def _given_to_all(report: Path) -> Given:
+    """Return what the newest analysis was told by options, and not by a correction."""
+    try:
+        document = json.loads((report / DATA).read_text(encoding="utf-8"))
+        decided, base = document["decided"], document["decided"]["time_base"]
+        told = {
+            "task": decided["task"] if decided["task_origin"] == "given" else None,
+            "view": decided["view"] if decided["view_origin"] == "given" else None,
+            "person": str(decided["patient_number"]) if _was_chosen(decided) else None,
+            "slowed by": f"{base['slowed_by']:g}" if base["origin"] == "given" else None,
+        }
+        for one in document.get("corrections", ()):
+            told.pop(one["what"], None)
+        return given(Correction(what, None, told[what], "") for what in SETTINGS if told.get(what))
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, StopIteration):
+        return {}
+
+
+def _was_chosen(decided: dict[str, object]) -> bool:
+    return decided["patient_reason"] == CHOSEN

@@ -22,6 +22,9 @@ from landing_analysis.tables import (
     Poses,
 )
 
+CHOSEN = "chosen by the clinician"
+"""Why a person is measured whom somebody named."""
+
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 _HEAD = [LANDMARK["nose"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
@@ -142,7 +145,7 @@ def choose_patient(
             raise SettingsError(
                 f"Person {number} was asked for; {len(people)} found. Give 1 to {len(people)}."
             )
-        return Patient(number, len(people), "chosen by the clinician", people[number - 1])
+        return Patient(number, len(people), CHOSEN, people[number - 1])
     falling_s = np.array([_falling_s(person) for person in people])
     size_px = np.array([_size_px(person) for person in people])
     jumps = falling_s >= max(0.5 * falling_s.max(), settings.least_fall_s)

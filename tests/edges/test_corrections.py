@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from page import read_page
-from stand_in import job, run, tiny_clip
+from stand_in import AT_ONCE, job, run, tiny_clip
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
 from landing_analysis.analyse import DATA, LANDMARKS, REPORT, analyse_clip
@@ -23,6 +23,7 @@ from landing_analysis.files import sha256_of, write_landmarks
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
 from landing_analysis.folder.apart import Made
+from landing_analysis.folder.checking import check_clip
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import open_record
@@ -493,3 +494,27 @@ def test_a_correction_that_cannot_be_followed_leaves_the_earlier_values(filled):
     assert done.exit_code == 1
     assert "Person 3 was asked for; 1 found" in done.stderr
     assert _newest(filled, "P07").values["id"] == before.values["id"]
+
+
+def test_folders_take_what_analyse_takes_and_a_correction_keeps_what_was_given(
+    kept, drop, monkeypatch
+):
+    at_once = partial(watch.Job, check=check_clip, settings=AT_ONCE, analyse=from_landmarks)
+    monkeypatch.setattr(watch, "Job", at_once)
+    given = ("--task", "hop", "--view", "left-side", "--person", 1, "--slowed-by", 2)
+    done = _command("batch", drop, "--renew", "--no-annotated-clip", *given)
+    assert done.exit_code == 0, done.stderr
+    name = _ids(kept)["P07"]
+    assert _command("clip", "set", name, "--view", "back").exit_code == 0
+    decided = _document(kept, "P07")["decided"]
+    assert (decided["task"], decided["view"]) == ("hop", "back")
+    assert decided["patient_reason"] == "chosen by the clinician"
+    assert decided["time_base"]["slowed_by"] == 2.0
+    assert _command("clip", "set", name, "--as-found", "view").exit_code == 0
+    decided = _document(kept, "P07")["decided"]
+    assert (decided["task"], decided["view_origin"]) == ("hop", "detected")
+    other = _document(kept, "P08")["decided"]
+    assert (other["view"], other["view_origin"]) == ("left_side", "given")
+    for options in (given[4:6], ("--slowed-by", 0), ("--task", "squat")):
+        wrong = _command("watch", drop, "--once", *options)
+        assert (wrong.exit_code == 2) == (options != given[4:6])
