@@ -23,6 +23,7 @@ from landing_analysis.commands.patients import patient
 from landing_analysis.commands.record import record
 from landing_analysis.commands.shared import overruled, overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.findings.tally import tally
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LIMBS
 
@@ -294,6 +295,7 @@ _HEADERS = (
     "outside",
     "cannot tell",
     "within",
+    "no value",
     "report",
 )
 
@@ -324,7 +326,8 @@ def _close(run: _Run, out_dir: Path) -> None:
         click.echo()
         for line in table([_HEADERS, *run.rows]):
             click.echo(line)
-        click.echo("(outside, cannot tell, within: findings of the set against the limits)")
+        kinds = "outside, cannot tell, within, no value"
+        click.echo(f"({kinds}: findings of the set against the limits)")
         for line in run.remarks:
             click.echo(line)
     if run.failed:
@@ -364,8 +367,7 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         return (outcome.name,)
     reps = analysis.reps.reps
     used = sum(rep.used for rep in reps)
-    verdicts = [finding.verdict for finding in analysis.findings if finding.rep is None]
-    outside = verdicts.count("above") + verdicts.count("below")
+    counted = tally(analysis)
     task = f"{analysis.decided.task}s" if reps else "–"
     if analysis.decided.limb:
         task += f", {analysis.decided.limb}"
@@ -375,9 +377,10 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         task,
         f"{used} of {len(reps)}" if used < len(reps) else str(len(reps)),
         str(len(analysis.contacts.contacts)),
-        str(outside),
-        str(verdicts.count("cannot tell")),
-        str(verdicts.count("within")),
+        str(counted.outside),
+        str(counted.cannot_tell),
+        str(counted.within),
+        str(counted.not_measurable),
         click.format_filename(outcome.report) if outcome.report else "",
     )
 

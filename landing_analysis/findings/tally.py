@@ -6,12 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
-from landing_analysis.tables import Decided, Finding, Limb, Limit, Measures, Verdict
+from landing_analysis.tables import Analysis, Decided, Finding, Limb, Limit, Measures, Verdict
 
 FEWEST_REPS_FOR_VERDICT = 3  # two show their spread by one difference only (choice)
 
 _WORST_FIRST: tuple[Verdict, ...] = ("above", "below", "cannot tell", "within")
-_Key = tuple[str, Limb | None, bool]
+Key = tuple[str, Limb | None, bool]
+"""Measure, limb, and whether the limbs are set against each other: what is judged once."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,17 @@ class Tally:
         return self.outside + self.cannot_tell + self.within
 
 
+def tally(analysis: Analysis) -> Tally:
+    """Count out the findings of the set of one clip."""
+    return tally_of_set(
+        analysis.measures,
+        analysis.findings,
+        analysis.limits,
+        analysis.decided,
+        analysis.view.near_limb,
+    )
+
+
 def tally_of_set(
     measures: Measures,
     findings: Iterable[Finding],
@@ -46,19 +58,18 @@ def tally_of_set(
     decided: Decided,
     near_limb: Limb | None,
 ) -> Tally:
-    """Count out the findings of the set.
+    """Count out the findings of the set by the tables that hold them.
 
     Parameters
     ----------
     measures, findings, limits, decided : of one clip
     near_limb : of a side view, whose other limb has no angles in any case; else None
     """
-    worst: dict[_Key, Verdict] = {}
-    for finding in findings:
-        if finding.rep is None:
-            key = (finding.measure, finding.limb, finding.name == "side_difference")
-            seen = (finding.verdict, worst.get(key, "within"))
-            worst[key] = min(seen, key=_WORST_FIRST.index)
+    worst = worst_verdicts(
+        ((finding.measure, finding.limb, finding.name == "side_difference"), finding.verdict)
+        for finding in findings
+        if finding.rep is None
+    )
     reps = [_reps_behind(measures, key) for key in worst]
     verdicts = list(worst.values())
     return Tally(
@@ -69,6 +80,14 @@ def tally_of_set(
         fewest_reps=min(reps, default=None),
         few=sum(n < FEWEST_REPS_FOR_VERDICT for n in reps),
     )
+
+
+def worst_verdicts(verdicts: Iterable[tuple[Key, Verdict]]) -> dict[Key, Verdict]:
+    """Return one verdict of each value that was judged, the worse where it has two limits."""
+    worst: dict[Key, Verdict] = {}
+    for key, verdict in verdicts:
+        worst[key] = min((verdict, worst.get(key, verdict)), key=_WORST_FIRST.index)
+    return worst
 
 
 def unjudged(
@@ -92,7 +111,7 @@ def unjudged(
     return tuple(key for key in asked if key not in given)
 
 
-def _reps_behind(measures: Measures, key: _Key) -> int:
+def _reps_behind(measures: Measures, key: Key) -> int:
     """Return how many reps a judged value rests on; of a side difference, the fewer."""
     name, limb, side = key
     return min(

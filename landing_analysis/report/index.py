@@ -9,8 +9,9 @@ from urllib.parse import quote
 
 from landing_analysis.definitions import INTENDED_USE
 from landing_analysis.files import read_document
+from landing_analysis.findings.tally import worst_verdicts
 from landing_analysis.report.page import page_environment
-from landing_analysis.tables import short_clip
+from landing_analysis.tables import Verdict, short_clip
 
 
 @dataclass(frozen=True)
@@ -52,9 +53,10 @@ def _row(folder: Path) -> IndexRow | None:
     try:
         document = read_document(folder / "analysis.json")
         decided, reps = document["decided"], document["reps"]
-        outside = sum(
-            finding["rep"] is None and finding["verdict"] in ("above", "below")
-            for finding in document["findings"]
+        worst = worst_verdicts(
+            ((item["measure"], item["limb"], item["name"] == "side_difference"), item["verdict"])
+            for item in document["findings"]
+            if item["rep"] is None
         )
         return IndexRow(
             clip=_clip(document),
@@ -63,7 +65,7 @@ def _row(folder: Path) -> IndexRow | None:
             task=_task(decided),
             view=decided["view"].replace("_", " "),
             reps=f"{len(reps)}, {sum(rep['used'] for rep in reps)} used" if reps else "none",
-            findings=f"{outside} outside a limit",
+            findings=_counted(list(worst.values())),
             analysed=document["provenance"]["analysed_at"][:16].replace("T", " "),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
@@ -75,6 +77,14 @@ def _clip(document: dict[str, Any]) -> str:
     words = [occasion["code"]] if occasion["code"] else []
     words += [f"set {occasion['set_number']}"] if occasion["set_number"] else []
     return ", ".join(words) or short_clip(document["clip"]["sha256"])
+
+
+def _counted(verdicts: list[Verdict]) -> str:
+    outside = verdicts.count("above") + verdicts.count("below")
+    return (
+        f"{outside} outside a limit, {verdicts.count('within')} within, "
+        f"{verdicts.count('cannot tell')} cannot tell"
+    )
 
 
 def _task(decided: dict[str, str | None]) -> str:

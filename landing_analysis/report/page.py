@@ -16,6 +16,7 @@ from landing_analysis.definitions import (
     FPPA_SIGN,
     INTENDED_USE,
 )
+from landing_analysis.findings.tally import tally
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import parts as parts
 from landing_analysis.report import sheet
@@ -80,6 +81,7 @@ def report_html(
         intended_use=INTENDED_USE,
         cautions=CAUTIONS,
         definitions=[DEFINITIONS[name] for name in _measured(analysis)],
+        tally=tally(analysis),
         first=first,
         rest=rest,
         closing=sheet.closing_lines(analysis),

@@ -32,7 +32,7 @@ from landing_analysis.findings.judging import (
     foot_strike,
     limb_words,
 )
-from landing_analysis.findings.tally import Tally, tally_of_set
+from landing_analysis.findings.tally import Tally
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -182,6 +182,8 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     used = sum(rep.used for rep in analysis.reps.reps)
     total = len(analysis.reps.reps)
     facts = [
+        ("Patient", decided.occasion.code or "no code given"),
+        ("Filmed", decided.occasion.day or "day not known"),
         ("Task", task_words(analysis) + _given(decided.task_origin)),
         ("View", view_words(analysis) + _given(decided.view_origin)),
         ("Reps", (f"{total} counted, {used} used" if total else "none") + _apart(analysis)),
@@ -367,17 +369,6 @@ def favouring_words(analysis: Analysis) -> str | None:
             "look again, film more reps. Motion, not force."
         )
     return f"The signs of favouring point to the {limb} being used more. Motion, not force."
-
-
-def tally(analysis: Analysis) -> Tally:
-    """Count out the findings of the set."""
-    return tally_of_set(
-        analysis.measures,
-        analysis.findings,
-        analysis.limits,
-        analysis.decided,
-        analysis.view.near_limb,
-    )
 
 
 def tally_words(counted: Tally) -> str:

@@ -24,6 +24,8 @@ PALE = "#eef1f3"
 LEFT = "#0072b2"  # blue and vermilion after Okabe and Ito (memory, sure), the latter darkened
 RIGHT = "#c24e00"  # to a contrast of 4.9 on white
 
+_HEADING_LETTERS = 52  # that fit over a panel of the report at full size
+
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "font.size": 9.0,
@@ -103,8 +105,9 @@ def new_figure(
 
 def set_heading(axes: Axes, text: str, right: str = "") -> None:
     """Write the heading of one plot, and a remark at its right end."""
-    axes.set_title(text, loc="left", fontsize=9.5, fontweight="bold", pad=5)
-    axes.set_title(right, loc="right", fontsize=9.0, pad=5)
+    shrink = min(1.0, _HEADING_LETTERS / (len(text) + len(right)))
+    axes.set_title(text, loc="left", fontsize=9.5 * shrink, fontweight="bold", pad=5)
+    axes.set_title(right, loc="right", fontsize=9.0 * shrink, pad=5)
 
 
 def svg_text(figure: Figure, name: str, description: str) -> str:

@@ -14,8 +14,11 @@ from stick_patient import make_analysis, without_reps
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.tally import tally
 from landing_analysis.measures.summaries import summarise
 from landing_analysis.report import pictures
+from landing_analysis.report.documents import analysis_json
+from landing_analysis.report.index import index_html
 from landing_analysis.report.page import report_html
 from landing_analysis.report.parts import number, sentence
 from landing_analysis.report.pictures import key_pictures
@@ -81,7 +84,7 @@ def test_what_was_decided_stands_at_the_top():
     top = text[: text.index("What stands out")]
     for words in ("Two-leg jumps, from the front, clip cccccccccccc", "Front, turned 3° ± 4°",
                   "8 counted, 7 used", "Surgical side right", "limited",
-                  "60 frames/s"):  # fmt: skip
+                  "Patient no code given", "Filmed day not known", "60 frames/s"):  # fmt: skip
         assert words in top
 
 
@@ -230,6 +233,22 @@ def test_a_set_is_never_called_within_while_something_cannot_be_told():
     undecided = {(f.measure, f.limb) for f in of_set if f.verdict == "cannot tell"}
     assert undecided
     assert f"{len(undecided)} cannot tell, 1 rep: too few for a verdict." in text
+
+
+def test_the_list_of_reports_counts_findings_out(tmp_path):
+    analysis = _with_a_strict_limit()
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "report.html").write_text("")
+        (tmp_path / name / "analysis.json").write_text(analysis_json(analysis))
+    counted = tally(analysis)
+    assert counted.outside
+    assert counted.cannot_tell
+    words = (
+        f"{counted.outside} outside a limit, {counted.within} within, "
+        f"{counted.cannot_tell} cannot tell"
+    )
+    assert words in read_page(index_html(tmp_path)).text
 
 
 def test_every_finding_of_every_rep_is_on_the_page():
