@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -303,7 +303,18 @@ def _corrected(
         now = find_clip(record, known.sha256)
         for one in told[0]:
             click.echo(f"{_title(known)}: {_in_words(one)}")
-        _follow(record, now, start)
+        try:
+            _follow(record, now, start)
+        finally:
+            _rewrite_pages(record, {known.code, now.code}, {known.day, now.day}, start)
+
+
+def _rewrite_pages(record: Record, codes: set[str], days: set[str], start: Start) -> None:
+    """Let pages that were made before show what is so now."""
+    from landing_analysis.pages.writing import rewrite_pages
+
+    for code in sorted(codes):
+        rewrite_pages(record, code, map(date.fromisoformat, days), start)
 
 
 def _follow(record: Record, known: KnownClip, start: Start) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 
@@ -75,6 +76,43 @@ def write_week(record: Record, day: date, start: StartProgress = no_progress) ->
     seen = [(history, seen_in_week(history, monday)) for history in histories]
     _write_pages_on(record, [(history, days) for history, days in seen if days], start)
     return _write_week_page(record, histories, day)
+
+
+def rewrite_pages(
+    record: Record, code: str, days: Iterable[date], start: StartProgress = no_progress
+) -> None:
+    """Write those pages on a patient, and on the weeks of some days, that are there, anew.
+
+    A page on a visit that is none any more is deleted: its clips went elsewhere.
+
+    Parameters
+    ----------
+    record : Record
+    code : of the patient
+    days : whose clips changed
+    start : gives the listener of the writing, which counts pages
+    """
+    history = read_history(record, code)
+    old = sorted((record.folder.pages / history.patient.code).glob("visit-*.html"))
+    compare = record.folder.pages / history.patient.code / "compare.html"
+    mondays = {first_day_of_week(day) for day in days}
+    weeks = [day for day in mondays if (record.folder.pages / f"week-{day}.html").is_file()]
+    with closing(start("writing pages anew", len(old) + 1 + len(weeks))) as progress:
+        visits = {_visit_page(record, history, day): day for day in history.days} if old else {}
+        for page in old:
+            if page in visits:
+                linked = compare.is_file()
+                html = visit_html(history, visits[page], page, record.folder, linked=linked)
+                write_text(page, html)
+            else:
+                page.unlink()
+            progress.advance(1)
+        if compare.is_file():
+            write_text(compare, compare_html(history, read_minimal_changes(record), compare))
+        progress.advance(1)
+        for day in weeks:
+            _write_week_page(record, _all_histories(record), day)
+            progress.advance(1)
 
 
 def write_all_pages(record: Record, day: date, start: StartProgress = no_progress) -> Path:

@@ -378,6 +378,21 @@ def test_an_excluded_clip_leaves_every_number_and_pages_say_so(filled, tmp_path)
         assert {row["code"] for row in read_set_rows(record, "summary")} == {"P07", "P08"}
 
 
+def test_pages_made_before_follow_a_clip_to_another_patient(filled):
+    name = _ids(filled)["P07"]
+    assert _command("week", "2026-03-04").exit_code == 0
+    done = _command("clip", "set", name, "--patient", "P08", "--date", "2026-03-03")
+    assert done.exit_code == 0, done.stderr
+    pages = {page.relative_to(filled.pages).as_posix() for page in filled.pages.rglob("*.html")}
+    assert pages == {
+        "week-2026-03-02.html", "P07/compare.html", "P08/compare.html", "P08/visit-2026-03-04.html",
+    }  # fmt: skip
+    compare = (filled.pages / "P07" / "compare.html").read_text(encoding="utf-8")
+    assert "none yet" in read_page(compare).text
+    week = read_page((filled.pages / "week-2026-03-02.html").read_text(encoding="utf-8")).text
+    assert "1 of 2" in week
+
+
 def test_tables_and_bundles_mark_what_was_excluded(filled, tmp_path):
     names = _ids(filled)
     assert _command("clip", "exclude", names["P08"], "--reason", "fell").exit_code == 0
