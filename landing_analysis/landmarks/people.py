@@ -42,11 +42,12 @@ class _Thread:
     slots: list[int] = field(default_factory=list)
     middle_px: FloatArray = field(default_factory=lambda: np.zeros(2))
     torso_px: float = 1.0
+    last_torso_px: float = 1.0
 
     def follow(self, frame: int, slot: int, middle_px: FloatArray, torso_px: float) -> None:
         self.frames.append(frame)
         self.slots.append(slot)
-        self.middle_px = middle_px
+        self.middle_px, self.last_torso_px = middle_px, torso_px
         self.torso_px = torso_px if len(self.frames) == 1 else 0.9 * self.torso_px + 0.1 * torso_px
 
 
@@ -80,6 +81,7 @@ def follow_people(
     assignment of least total cost (Kuhn 1955, through scipy). The cost is the
     distance of the torso's middle in torso lengths plus the difference in size as
     a logarithm; the distance allowed grows with the time since a person was seen.
+    Somebody alone in the picture may grow or shrink bit by bit without limit.
     Where bodies meet, `identity.cut_and_join` decides who is who. Limit: two people of one
     size who both stop where they meet may be exchanged.
     """
@@ -90,12 +92,14 @@ def follow_people(
         if not slots:
             continue
         taken: set[int] = set()
+        since_s = [float(poses.t_s[frame] - poses.t_s[thread.frames[-1]]) for thread in threads]
+        alone = len(slots) == 1 and sum(s <= settings.lost_s for s in since_s) == 1
         if threads:
             cost = np.array(
                 [
-                    [_cost(poses, thread, frame, middle[frame, s], torso[frame, s], settings)
+                    [_cost(thread, gap_s, middle[frame, s], torso[frame, s], alone, settings)
                      for s in slots]
-                    for thread in threads
+                    for thread, gap_s in zip(threads, since_s, strict=True)
                 ]
             )  # fmt: skip
             for row, column in zip(*linear_sum_assignment(np.minimum(cost, 1e6)), strict=True):
@@ -207,17 +211,18 @@ def _distinct(middle: FloatArray, torso: FloatArray, settings: PeopleSettings) -
 
 
 def _cost(
-    poses: Poses,
     thread: _Thread,
-    frame: int,
+    gap_s: float,
     middle_px: FloatArray,
     torso_px: float,
+    alone: bool,
     settings: PeopleSettings,
 ) -> float:
     """Return how unlike the person last seen this is; infinite when out of reach."""
-    gap_s = float(poses.t_s[frame] - poses.t_s[thread.frames[-1]])
     apart = float(np.linalg.norm(middle_px - thread.middle_px)) / thread.torso_px
     unlike = abs(float(np.log(torso_px / thread.torso_px)))
+    if alone:
+        unlike = min(unlike, abs(float(np.log(torso_px / thread.last_torso_px))))
     reach = settings.reach_torsos + settings.reach_torsos_per_s * gap_s
     if apart > min(reach, settings.reach_torsos_most) or unlike > settings.reach_log_size:
         return float("inf")

@@ -21,7 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from drawn_rooms import KEPT, PARTS, ROOMS, TURNED, packed
+from drawn_rooms import PARTS, ROOMS, pack_poses, packed
 
 from landing_analysis.files import read_landmarks
 
@@ -42,11 +42,7 @@ def main() -> None:
             joints, true_px = list(arrays["joints"]), arrays["joints_px"][:, 0]
         np.savez_compressed(
             ROOMS / f"{name}.npz",
-            xy=packed(poses.xy_px[:, :, KEPT], 10.0),
-            visibility=np.round(100 * poses.visibility[:, :, KEPT]).astype(np.uint8),
-            world=packed(poses.world_m[:, :, TURNED], 1000.0),
-            t_s=poses.t_s,
-            size_px=np.array([poses.width_px, poses.height_px]),
+            **pack_poses(poses),
             true_xy=packed(true_px[:, [joints.index(part) for part in PARTS]], 10.0),
             landing_s=np.array([r["take_off_s"] + r["flight_time_s"] for r in truth["reps"]]),
             views=np.array([rep["view"] for rep in truth["reps"]]),

@@ -72,6 +72,25 @@ def test_who_bows_to_the_floor_stays_one_person(trunk_deg, turn_deg, rate_hz):
     assert np.isfinite(people[0].xy_px).all()
 
 
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_who_is_alone_stays_one_person_though_nothing_tells_that_they_fold(rate_hz):
+    """Without metric landmarks the torso seems to shrink to a quarter."""
+    bowing = seen_from(bow(75.0, rate_hz=rate_hz), 0.0)
+    poses = make_poses(replace(bowing, world_m=np.zeros_like(bowing.world_m)))
+    people = link_people(poses, SETTINGS.people)
+    assert len(people) == 1
+    assert np.isfinite(people[0].xy_px).all()
+
+
+def test_a_body_twice_as_large_from_one_frame_to_the_next_is_somebody_else():
+    patient = seen_from(bow(4.0, times=1), 0.0)
+    middle_px = patient.xy_px[:, [LANDMARK["left_hip"], LANDMARK["right_shoulder"]]].mean(axis=1)
+    around = middle_px[:, None] + 2.0 * (patient.xy_px - middle_px[:, None])
+    later = (patient.t_s > 1.5)[:, None, None]
+    poses = make_poses(replace(patient, xy_px=np.where(later, around, patient.xy_px)))
+    assert len(link_people(poses, SETTINGS.people)) == 2
+
+
 @pytest.mark.parametrize("turn_deg", [0.0, 90.0])
 @pytest.mark.parametrize("scale", [0.8, 1.2])
 def test_a_bystander_beside_who_bows_is_still_told_apart(scale, turn_deg):
