@@ -72,6 +72,7 @@ def report_html(
     annotated_clip : name of the annotated clip beside the page, None when there is none
     """
     first, rest = sheet.shown_findings(analysis)
+    shots = sheet.shots(analysis, pictures)
     page = page_environment().get_template("report.html.j2")
     return page.render(
         analysis=analysis,
@@ -85,7 +86,8 @@ def report_html(
         first=first,
         rest=rest,
         closing=sheet.closing_lines(analysis),
-        shots=sheet.shots(analysis, pictures),
+        shots=shots,
+        shot_words=sheet.shot_words(shots, analysis),
         small_plot=_small_plot(analysis),
         cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],
         from_clip=any(picture.jpeg for picture in pictures),
@@ -185,7 +187,9 @@ def _small_plot(analysis: Analysis) -> Plot | None:
     if len({row.rep for row in values}) < 2:
         return None
     heading = f"{DEFINITIONS[name].label} rep by rep{unit_words(name)}"
-    caption = "Bars: 95 % intervals. The ground beyond a dotted limit is grey."
+    caption = "Bars: 95 % intervals."
+    if any(limit.measure == name for limit in analysis.limits):
+        caption += " The ground beyond a dotted limit is grey."
     return _plot(rep_strip_figure(analysis, name), "sheet-plot", heading, caption)
 
 

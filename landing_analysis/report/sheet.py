@@ -99,12 +99,13 @@ def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
     """Choose the pictures of each limb: its typical rep and its worst one.
 
     Typical is the rep nearest to the median. Worst there is only where training has a
-    direction: FPPA farthest from 0, peak flexion farthest from the target.
+    direction: FPPA farthest from 0, peak flexion farthest from the target. Of a side view only
+    the limb near to the camera is shown.
     """
-    name = key_measure(analysis)
+    name, near = key_measure(analysis), analysis.view.near_limb
     deepest = {p.rep: p for p in pictures if p.moment == "peak flexion"}
     found = []
-    for limb in LIMBS:
+    for limb in LIMBS if near is None else (near,):
         rows = [row for row in _with_value(analysis, name, limb) if row.rep in deepest]
         if not rows:  # a leg without its angle is shown all the same
             rows = [r for r in _with_value(analysis, "contact_time", limb) if r.rep in deepest]
@@ -117,6 +118,17 @@ def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
         if worst is not None and worst.rep != typical.rep:
             found.append(_shot("worst", worst, limb, deepest))
     return found
+
+
+def shot_words(found: list[Shot], analysis: Analysis) -> str:
+    """Say what typical and worst mean under the pictures."""
+    words = "Typical: nearest to the median."
+    if not any(shot.which.startswith("worst") for shot in found):
+        return words
+    if key_measure(analysis) == "fppa_peak_flexion":
+        return f"{words} Worst: FPPA farthest from 0."
+    target_deg = analysis.decided.target_flexion_deg
+    return f"{words} Worst: peak flexion farthest from the target of {target_deg:g} deg."
 
 
 def _worst(analysis: Analysis, rows: list[Measure]) -> Measure | None:

@@ -194,6 +194,13 @@ def test_each_limb_is_pictured_at_its_typical_and_its_worst_rep():
         assert abs(typical - np.median(list(values.values()))) == min(away)
 
 
+def test_a_side_view_pictures_the_near_limb_alone():
+    analysis = make_analysis(view="right_side", surgical_side="right")
+    assert {shot.limb for shot in shots(analysis, key_pictures(analysis))} == {"right"}
+    sheet = read_page(_sheet(_html(analysis))).text
+    assert "Worst: peak flexion farthest from the target of 60 deg." in sheet
+
+
 def test_no_rep_is_called_the_worst_where_no_direction_is_better():
     analysis = make_analysis(view="oblique", surgical_side="left")
     assert key_measure(analysis) == "contact_time"
