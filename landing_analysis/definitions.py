@@ -165,11 +165,12 @@ _DEFINITIONS = (
         "Below 1 the knees are inside the ankles; depends on stance width.",
     ),
     Definition(
-        "landing_lead", "Landing lead", "ms", 0, "body", VIEWS, None, "nearer zero",
+        "landing_lead", "Landing lead", "ms", 0, "body", FRONTAL_VIEWS, None, "nearer zero",
         "Initial contact of the right foot minus that of the left; positive when the left "
         "foot lands first.",
         "One foot first as an error item: Padua 2009 (published visual score).",
-        "Motion, not force.",
+        "Motion, not force. A side view hides one foot: of two drop jumps on force plates it read "
+        "10 ms apart from one side to the other.",
     ),
     Definition(
         "pelvis_shift", "Pelvis shift", "%", 1, "body", FRONTAL_VIEWS, None, "nearer zero",

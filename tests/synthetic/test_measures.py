@@ -361,6 +361,13 @@ def test_landing_lead_is_positive_when_the_left_foot_lands_first():
     np.testing.assert_allclose(_value(_measure(rep=rep), "landing_lead"), -18.0, atol=1e-6)
 
 
+@pytest.mark.parametrize("view", ["left_side", "right_side"])
+def test_no_landing_lead_is_given_where_one_foot_hides_the_other(view):
+    row = _row(_measure(view=view), "landing_lead")
+    assert row.value is None
+    assert "it needs a front or back view" in row.reason
+
+
 def test_toes_before_heel_is_positive():
     found = _measure(view="left_side")
     np.testing.assert_allclose(
