@@ -121,11 +121,6 @@ class Options:
     stored: bool = False
     occasion: Occasion = field(default_factory=Occasion)
 
-    @property
-    def compared_limb(self) -> Limb:
-        """The limb that is set against the other: the surgical one where it is known."""
-        return self.surgical_side or "left"
-
 
 def analyse_people(
     clip: Clip, poses: Poses, people: tuple[Landmarks, ...], options: Options, analysed_at: str
@@ -178,7 +173,7 @@ def analyse_people(
     reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
     square_on = in_view(tracks, view, settings.view)
     measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
-    measures = with_set(measures, options.compared_limb, effects)
+    measures = with_set(measures, effects)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,

@@ -612,8 +612,8 @@ class SideComparison:
 
     ``kind`` is ``lsi`` (limb symmetry index, ``limb`` divided by the other limb,
     in per cent) for ratio quantities and ``difference`` (``limb`` minus the other
-    limb, in the measure's unit) for the rest. ``limb`` is the surgical limb, or
-    the left one when no surgical side was named.
+    limb, in the measure's unit) for the rest. ``limb`` is the left one in all that is
+    stored; a page may turn it to name the surgical limb first.
     """
 
     name: str

@@ -97,7 +97,7 @@ def make_analysis(
         reason="shoulders and hips stand apart across the picture",
         frame_yaw_deg=np.full(len(landmarks.t_s), 3.2),
     )
-    measures = with_set(measure_reps(grouped, tracks, estimate, settings), surgical_side or "left")
+    measures = with_set(measure_reps(grouped, tracks, estimate, settings))
     limits = read_limits()
     decided = Decided(
         task=grouped.task,

@@ -108,8 +108,8 @@ def add(code: str, accept_code: bool, accept_date: bool, data: Path | None, **fa
 def edit(code: str, accept_date: bool, data: Path | None, **facts: Any) -> None:
     """Change what is known of the patient CODE; what is not named stays.
 
-    Reports made before keep the data that they were made with; to make them anew, run
-    batch or watch with --renew.
+    Reports and pages made before are marked as out of date, and say so when they are opened.
+    To make reports anew, run batch or watch with --renew; pages, visit, compare or week.
     """
     from landing_analysis.record.store import edit_patient, find_patient
 

@@ -194,7 +194,7 @@ def _analysis(
 ) -> Analysis:
     rows = _measures(scene, rng)
     decided = _decided(scene, rng)
-    measures = with_set(Measures(rows), _lead(scene))
+    measures = with_set(Measures(rows))
     clip = _clip(scene, file)
     return Analysis(
         clip=clip,
@@ -216,10 +216,6 @@ def _analysis(
         ),
         limits=limits,
     )
-
-
-def _lead(scene: _Scene) -> Limb:
-    return scene.story.surgical_side or "left"
 
 
 def _clip(scene: _Scene, file: str) -> Clip:

@@ -14,6 +14,7 @@ from landing_analysis.definitions import (
 )
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.tables import (
+    LIMBS,
     Decided,
     Finding,
     FootStrike,
@@ -81,11 +82,15 @@ def verdict(value: float, sd: float, limit: Limit) -> Verdict:
 
 
 def edges(limit: Limit) -> tuple[float | None, float | None]:
-    """Return the lower and the upper edge of a limit, None where it has none."""
+    """Return the lower and the upper edge of a limit, None where it has none.
+
+    One edge for a limb symmetry index gives the other: 80 % is 125 % the other way round.
+    """
+    other = 100.0**2 / limit.value if _is_side(limit) and limit.value else None
     if limit.kind == "upper":
-        return None, limit.value
+        return other, limit.value
     if limit.kind == "lower":
-        return limit.value, None
+        return limit.value, other
     width = limit.half_width or 0.0
     return limit.value - width, limit.value + width
 
@@ -99,20 +104,21 @@ def judge_measures(
     ----------
     measures : Measures
     limits : from the limits file
-    decided : names the task and the surgical side
+    decided : names the task
 
     Returns
     -------
     tuple of Finding
         For each limit the set first (``rep`` None), then rep by rep. The finding
-        ``side_difference`` judges limb symmetry indices and has no reps.
+        ``side_difference`` judges limb symmetry indices and has no reps. Sentences name
+        limbs left and right; which one is the surgical one a page says, by `in_roles`.
     """
     found: list[Finding] = []
     for limit in limits:
         if decided.task is not None and decided.task not in limit.tasks:
             continue
         values = _side_values(measures, limit) if _is_side(limit) else _values(measures, limit)
-        found += [_finding(value, limit, decided) for value in values]
+        found += [_finding(value, limit) for value in values]
     return tuple(found)
 
 
@@ -154,17 +160,30 @@ def foot_strike(row: Measure) -> FootStrike | None:
     return "toe-first" if row.value > 0 else "heel-first"
 
 
-def limb_words(limb: Limb | None, decided: Decided) -> str:
+def limb_words(limb: Limb | None, surgical_side: Limb | None = None) -> str:
     """Name a limb as the clinician does: surgical or non-surgical where the side is known."""
     if limb is None:
         return ""
-    if decided.surgical_side is None:
+    if surgical_side is None:
         return f"{limb} limb"
-    role = "surgical" if limb == decided.surgical_side else "non-surgical"
+    role = "surgical" if limb == surgical_side else "non-surgical"
     return f"{role} ({limb}) limb"
 
 
-def toward_words(value: float, measure: str, decided: Decided) -> str:
+def in_roles(text: str, surgical_side: Limb | None) -> str:
+    """Let a finding's sentence say which of the limbs it names is the surgical one.
+
+    Parameters
+    ----------
+    text : as `judge_measures` makes and the record keeps it, with limbs named left and right
+    surgical_side : as it is known when a page is made
+    """
+    for limb in LIMBS:
+        text = text.replace(limb_words(limb), limb_words(limb, surgical_side))
+    return text
+
+
+def toward_words(value: float, measure: str) -> str:
     """Say which limb a signed whole-body measure points to; empty for the others.
 
     A body carried toward one limb, or one foot that lands first, is read as that
@@ -173,13 +192,13 @@ def toward_words(value: float, measure: str, decided: Decided) -> str:
     if measure not in SIGNED_MEASURES:
         return ""
     limb: Limb = "left" if value > 0 else "right"
-    words = limb_words(limb, decided)
+    words = limb_words(limb)
     if measure == "landing_lead":
         return f"the {words} lands first"
     return f"the body is carried toward the {words}"
 
 
-def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:
+def _finding(value: _Value, limit: Limit) -> Finding:
     judged = verdict(value.value, value.sd, limit)
     low, high = edges(limit)
     nearest = min(
@@ -195,21 +214,22 @@ def _finding(value: _Value, limit: Limit, decided: Decided) -> Finding:
         limit=nearest,
         unit=limit.unit,
         source=limit.source,
-        text=_sentence(value, limit, judged, decided),
+        text=_sentence(value, limit, judged),
         frames=value.frames,
         measure=value.measure,
     )
 
 
-def _sentence(value: _Value, limit: Limit, judged: Verdict, decided: Decided) -> str:
+def _sentence(value: _Value, limit: Limit, judged: Verdict) -> str:
     definition = DEFINITIONS[value.measure]
     number, words = _number_words(value, limit)
     who = "the set" if value.rep is None else f"rep {value.rep}"
-    limb = limb_words(value.limb, decided)
+    limb = limb_words(value.limb)
     subject = f"{definition.label}, {limb}, {who}" if limb else f"{definition.label}, {who}"
     if _is_side(limit):
-        subject = f"{definition.label}, {limb} as a share of the other"
-    toward = toward_words(value.value, value.measure, decided)
+        other = next(limb_words(item) for item in LIMBS if item != value.limb)
+        subject = f"{definition.label}, {limb} as a share of the {other}"
+    toward = toward_words(value.value, value.measure)
     pointing = f"; {toward} (motion, not force)" if toward and judged in ("above", "below") else ""
     return f"{subject}: {number}, {_VERDICT_WORDS[judged]} (limit: {words}){pointing}."
 

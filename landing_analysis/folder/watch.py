@@ -38,6 +38,7 @@ from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.database import Record
+from landing_analysis.record.outdated import mark_reports
 from landing_analysis.record.place import apart_from, make_private, make_private_folder
 from landing_analysis.record.store import SHORT_ID, newest_report, reports_of
 from landing_analysis.settings import WatchSettings
@@ -300,6 +301,7 @@ def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
     if queue.finish(record, claim, made.document, fingerprint, report):
         outdated = reports_of(record, claim.clip_id)  # as after a renaming
         kept = {target, *reports_of(record, claim.clip_id, others=True)}
+        mark_reports(record, claim.patient.code, claim.clip_id)  # the patient was edited meanwhile
     else:
         outdated, kept = {target}, reports_of(record)  # the patient was removed meanwhile
     for folder in apart_from(outdated, kept):

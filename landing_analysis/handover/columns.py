@@ -182,8 +182,8 @@ _ANALYSES = Table(
         Column("view_yaw_sd_deg", "number", "Standard uncertainty of view_yaw_deg.", "deg"),
         Column("near_limb", "category", "The limb nearer to the camera in a side view."),
         Column("hop_limb", "category", "The hopping limb; empty for jumps."),
-        Column("surgical_side_then", "category", "The surgical side that this analysis went by; "
-               "findings name limbs by it."),
+        Column("surgical_side_then", "category", "The surgical side known to this analysis; no "
+               "value and no finding rests on it."),
         Column("stature_then_m", "number", "The stature that this analysis went by.", "m"),
         Column("target_flexion_deg", "number", "Peak knee flexion that was being taught.", "deg"),
         Column("people", "integer", "People seen in the clip.", "1"),
@@ -266,8 +266,8 @@ _SIDES = Table(
         *_KEYS, _MEASURE,
         Column("kind", "category", "lsi: limb symmetry index, the limb divided by the other; "
                "difference: the limb minus the other."),
-        Column("limb", "category", "The limb named first: the surgical one as far as "
-               "the analysis knew, else the left."),
+        Column("limb", "category", "The limb named first: the left, in older analyses "
+               "the surgical one."),
         _LIMB_ROLE,
         Column("value", "number", "The comparison.", OWN_UNIT),
         _sd("value", OWN_UNIT),

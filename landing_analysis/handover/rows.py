@@ -326,14 +326,13 @@ def side_rows(one: StoredAnalysis) -> list[Row]:
     """
     compared = {row["name"]: row for row in one.tables["comparison"]}
     means = {(row["name"], row["limb"]): row["mean"] for row in one.tables["summary"]}
-    first: Limb = one.values["surgical_side"] or LIMBS[0]
     rows = []
     for name in [*DEFINITIONS, *(name for name in compared if name not in DEFINITIONS)]:
         if name in compared:
             rows.append(_comparison(compared[name]))
         elif all((name, limb) in means for limb in LIMBS) and DEFINITIONS[name].compare:
             apart = means[name, LIMBS[0]] - means[name, LIMBS[1]]
-            rows.append(_not_compared(name, first, _why_not_compared(one, name, apart)))
+            rows.append(_not_compared(name, LIMBS[0], _why_not_compared(one, name, apart)))
     return rows
 
 

@@ -28,19 +28,18 @@ OWN_PARTS = frozenset({NOISE, TIMING})
 FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)
 
 
-def with_set(measures: Measures, first_limb: Limb, effects: tuple[Effect, ...] = ()) -> Measures:
+def with_set(measures: Measures, effects: tuple[Effect, ...] = ()) -> Measures:
     """Add the summaries of the set, and one limb against the other, to its single values.
 
     Parameters
     ----------
     measures : the single values
-    first_limb : the limb that is named first in comparisons
     effects : some may ask that means in time which differ by too little are not compared
     """
     summaries = summarise(measures.measures)
     kept: list[SideComparison] = []
     left_out: list[NotCompared] = []
-    for item in compare_sides(measures.measures, first_limb):
+    for item in compare_sides(measures.measures):
         alike = [e for e in effects if _alike(item.name, summaries, e.least_difference_s)]
         if alike:
             left_out.append(NotCompared(item.name, alike[0].too_alike))
@@ -82,8 +81,13 @@ def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
     )
 
 
-def compare_sides(rows: tuple[Measure, ...], limb: Limb) -> tuple[SideComparison, ...]:
+def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideComparison, ...]:
     """Compare ``limb`` with the other limb in every measure that both have.
+
+    Parameters
+    ----------
+    rows : Measures of one clip
+    limb : the left one in all that is stored; a page may name the surgical one first
 
     Returns
     -------

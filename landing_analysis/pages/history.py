@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from landing_analysis.analyse import REPORT
 from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.findings.judging import in_roles
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
@@ -256,7 +257,7 @@ def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding
             measure=row["measure"],
             limb=row["limb"],
             verdict=row["verdict"],
-            text=row["text"],
+            text=in_roles(row["text"], history.patient.surgical_side),
             way=history.way_of(analysis),
         )
         for row in analysis.tables["finding"]

@@ -36,6 +36,7 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.patients import INVENTED_MODEL
 from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.parts import (
@@ -82,6 +83,7 @@ class ClipCard:
     notes: tuple[str, ...]
     outside: tuple[tuple[Verdict, str, str], ...]
     report: str | None
+    outdated: str | None
     invented: bool
 
 
@@ -202,8 +204,16 @@ def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFold
             for f in set_findings(history, analysis) if f.verdict in ("above", "below")
         ),
         report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
+        outdated=_outdated_words(history, analysis),
         invented=values["model_name"] == INVENTED_MODEL,
     )  # fmt: skip
+
+
+def _outdated_words(history: History, analysis: StoredAnalysis) -> str | None:
+    then, now = analysis.values["surgical_side"], history.patient.surgical_side
+    if not is_outdated(then, now):
+        return None
+    return f"out of date: it goes by a surgical side that was {then or 'not known'}"
 
 
 # --- limb against limb -------------------------------------------------------------------------

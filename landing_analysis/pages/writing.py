@@ -15,6 +15,7 @@ from landing_analysis.pages.visit import visit_html
 from landing_analysis.pages.week import first_day_of_week, seen_in_week, week_html
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
+from landing_analysis.record.outdated import mark_reports
 from landing_analysis.record.place import make_private_folder
 from landing_analysis.record.store import list_patients
 from landing_analysis.record.unread import stray_files
@@ -42,6 +43,7 @@ def write_visit(
     day = _existing_day(history, day)
     page = _visit_page(record, history, day)
     linked = _compare_page(record, history).is_file()
+    mark_reports(record, history.patient.code)
     html = visit_html(history, day, page, record.folder, linked=linked, start=start)
     write_text(page, html)
     return page
@@ -150,6 +152,7 @@ def _write_pages_on(
 def _write_visits_and_compare(
     record: Record, history: History, days: tuple[date, ...], minimal: dict[Key, MinimalChange]
 ) -> None:
+    mark_reports(record, history.patient.code)
     for day in days:
         page = _visit_page(record, history, day)
         write_text(page, visit_html(history, day, page, record.folder, linked=True))

@@ -260,8 +260,26 @@ ALTER TABLE rep ADD COLUMN excluded INTEGER NOT NULL DEFAULT 0
 ALTER TABLE rep ADD COLUMN player_s REAL;
 """
 
+_LIMB_NAMES = {
+    f"{role} ({limb}) limb": f"{limb} limb"
+    for role in ("non-surgical", "surgical") for limb in ("left", "right")
+}  # fmt: skip
+
+
+def _renamed(column: str, names: dict[str, str]) -> str:
+    for old, new in names.items():
+        column = f"replace({column}, '{old}', '{new}')"
+    return column
+
+
+_LEFT_AND_RIGHT_ONLY = f"""
+UPDATE finding SET text = {_renamed("text", _LIMB_NAMES)};
+ALTER TABLE finding DROP COLUMN side;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
+    _LEFT_AND_RIGHT_ONLY,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

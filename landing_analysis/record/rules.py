@@ -282,7 +282,8 @@ _OF: dict[str, dict[str, Rule]] = {
     },
     "rep": {
         "analysis_id": _ID, "number": _whole(1), "task": _one_of(*TASKS), "limbs": _LIMBS_JSON,
-        "used": _YES, "excluded": _YES, "reason": _NAME, "take_off_sd_s": _SD, "landing_sd_s": _SD,
+        "used": _YES, "bound": _YES, "excluded": _YES, "reason": _NAME, "take_off_sd_s": _SD,
+        "landing_sd_s": _SD,
     },
     "contact": {
         "analysis_id": _ID, "limb": _LIMB, "rep": _whole(1), "initial_contact_frame": _COUNT,

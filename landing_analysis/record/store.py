@@ -15,6 +15,7 @@ from landing_analysis.errors import PatientError, RecordError
 from landing_analysis.patients import Patient, same_code
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.migrations import RECORD_TABLES
+from landing_analysis.record.outdated import mark_pages, mark_reports
 from landing_analysis.record.rules import fault_in
 from landing_analysis.tables import LIMBS, Clip, Limb, RecordedFrom
 
@@ -103,13 +104,23 @@ def edit_patient(
     patient : its code names whom
     description_sha256 : of the text file that these facts come from, None to leave
         the one last read as it is
+
+    Raises
+    ------
+    RecordError
+        When a report or page made before cannot be marked as out of date; nothing is
+        changed then.
     """
+    before = find_patient(record, patient.code)
     with record.change() as connection:
         connection.execute(
             "UPDATE patient SET surgical_side = ?, surgery_date = ?, stature_m = ?, "
             "description_sha256 = coalesce(?, description_sha256) WHERE code = ?",
             (*_facts(patient), description_sha256, patient.code),
         )
+        if _facts(before) != _facts(patient):
+            mark_reports(record, patient.code)
+            mark_pages(record, patient.code)
 
 
 def description_sha256_of(record: Record, code: str) -> str | None:
@@ -342,7 +353,7 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
     yield "finding", (
         {
             **_pick(
-                row, "name", "measure", "limb", "side", "rep", "verdict", "value", "sd", "unit",
+                row, "name", "measure", "limb", "rep", "verdict", "value", "sd", "unit",
                 "source", "text",
             ),
             "limit_value": row["limit"],

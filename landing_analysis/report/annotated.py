@@ -199,8 +199,8 @@ def _at(point: FloatArray) -> tuple[int, int]:
 def _draw_leg(
     picture: Picture, points: FloatArray, limb: Limb, analysis: Analysis, pen: _Pen
 ) -> None:
-    """Draw the leg: round joints on the left, square ones on the right, filled when surgical."""
-    style = limb_style(limb, analysis.decided.surgical_side)
+    """Draw the leg: round joints on the left, square ones on the right, whichever is surgical."""
+    style = limb_style(limb, None)
     chain = [points[LANDMARK[f"{limb}_{part}"]] for part in _CHAIN]
     for colour, width in ((_WHITE, 2 * pen.line_px + 2), (_rgb(style.colour), pen.line_px + 1)):
         for start, end in pairwise(chain):
@@ -210,16 +210,11 @@ def _draw_leg(
     for joint in chain[:3]:
         if not np.isfinite(joint).all():
             continue
-        for colour, size in ((_rgb(style.colour), reach + 1), (_rgb_fill(style.fill), reach - 1)):
-            x, y = _at(joint)
-            if style.marker == "o":
-                cv2.circle(picture, (x, y), size, colour, -1, cv2.LINE_AA)
-            else:
-                cv2.rectangle(picture, (x - size, y - size), (x + size, y + size), colour, -1)
-
-
-def _rgb_fill(fill: str) -> tuple[int, int, int]:
-    return _WHITE if fill == "white" else _rgb(fill)
+        (x, y), size, colour = _at(joint), reach + 1, _rgb(style.colour)
+        if style.marker == "o":
+            cv2.circle(picture, (x, y), size, colour, -1, cv2.LINE_AA)
+        else:
+            cv2.rectangle(picture, (x - size, y - size), (x + size, y + size), colour, -1)
 
 
 def _draw_foot(
@@ -230,7 +225,7 @@ def _draw_foot(
     foot = points[[LANDMARK[f"{limb}_heel"], LANDMARK[f"{limb}_toe"]]]
     if not state or not np.isfinite(foot).all():
         return
-    colour = _rgb(limb_style(limb, analysis.decided.surgical_side).colour)
+    colour = _rgb(limb_style(limb, None).colour)
     middle, low = float(foot[:, 0].mean()), float(foot[:, 1].max())
     half = max(float(np.ptp(foot[:, 0])) / 2, 6.0 * pen.line_px)
     if state == "on the ground":
@@ -261,7 +256,7 @@ def _draw_angles(
             continue
         whole = round(float(deg[number]))
         text = f"{whole:+d}°" if angles and angles.kind == "fppa" and whole else f"{whole}°"
-        style = limb_style(limb, analysis.decided.surgical_side)
+        style = limb_style(limb, None)
         other = points[LANDMARK[f"{'right' if limb == 'left' else 'left'}_knee"]]
         frontal = angles is not None and angles.kind == "fppa"
         facing_right = analysis.view.view == "right_side"
@@ -288,11 +283,7 @@ def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -
     _panel(picture, top, [_INK] * len(top), pen, bottom=False)
     states = [(limb, foot_state(analysis, limb, in_life_s)) for limb in LIMBS]
     lines = [f"{limb}: {state}" for limb, state in states if state]
-    colours = [
-        _rgb(limb_style(limb, analysis.decided.surgical_side).colour)
-        for limb, state in states
-        if state
-    ]
+    colours = [_rgb(limb_style(limb, None).colour) for limb, state in states if state]
     _panel(picture, lines, colours, pen, bottom=True)
 
 

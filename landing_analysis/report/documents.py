@@ -36,7 +36,6 @@ _NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")
 _OWN_PLACE = ("t_s", "notes", "file")
 """Of a clip: what stands elsewhere in the document, and its name, which may tell who it is."""
 
-_LIMB: dict[str, Limb] = {"left": "left", "right": "right"}
 _UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
 
 
@@ -77,7 +76,7 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
         "summaries": [asdict(summary) for summary in analysis.measures.summaries],
         "comparisons": [asdict(comparison) for comparison in analysis.measures.comparisons],
         "not_compared": [asdict(item) for item in analysis.measures.not_compared],
-        "findings": [_finding(finding, analysis) for finding in analysis.findings],
+        "findings": [_finding(finding) for finding in analysis.findings],
         "limits": [asdict(limit) for limit in analysis.limits],
         "quality": [asdict(note) for note in analysis.notes],
         "corrections": [asdict(correction) for correction in analysis.corrections],
@@ -189,8 +188,8 @@ def _measure(row: Measure) -> dict[str, object]:
     }
 
 
-def _finding(finding: Finding, analysis: Analysis) -> dict[str, object]:
-    return {**asdict(finding), "side": side_name(finding.limb, analysis.decided.surgical_side)}
+def _finding(finding: Finding) -> dict[str, object]:
+    return asdict(finding)
 
 
 def _definition(name: str) -> dict[str, object]:
@@ -212,7 +211,7 @@ def rep_measures(analysis: Analysis, rep: Rep) -> tuple[Measure, ...]:
 # --- reps.csv --------------------------------------------------------------------------------
 
 _FIRST_COLUMNS = (
-    "clip", "rep", "task", "limb", "side", "used", "reason",
+    "clip", "rep", "task", "limb", "used", "reason",
     "initial_contact_s", "initial_contact_sd_s", "toe_off_s", "toe_off_sd_s",
 )  # fmt: skip
 
@@ -271,7 +270,6 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
         "rep": rep.number,
         "task": rep.task,
         "limb": limb,
-        "side": side_name(_LIMB.get(limb), analysis.decided.surgical_side) or "",
         "used": "yes" if rep.used else "no",
         "reason": rep.reason or "",
         **_csv_numbers(instants, 4),

@@ -71,6 +71,7 @@ def report_html(
     pictures : from `pictures.key_pictures`
     annotated_clip : name of the annotated clip beside the page, None when there is none
     """
+    analysis = parts.with_roles(analysis)
     first, rest = sheet.shown_findings(analysis)
     shots = sheet.shots(analysis, pictures)
     page = page_environment().get_template("report.html.j2")

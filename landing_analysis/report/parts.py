@@ -11,7 +11,7 @@ import math
 import re
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,9 +30,11 @@ from landing_analysis.findings.judging import (
     edges,
     favoured_limb,
     foot_strike,
+    in_roles,
     limb_words,
 )
 from landing_analysis.findings.tally import Tally
+from landing_analysis.measures.summaries import compare_sides
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -72,6 +74,29 @@ _TABLES = (
                                    "fppa_most_inward", "knee_over_toes_offset")),
     ("Body in the frontal plane", ("knee_ankle_separation_ratio", "pelvis_shift", "trunk_lean")),
 )  # fmt: skip
+
+
+# --- surgical and non-surgical ---------------------------------------------------------------
+
+
+def with_roles(analysis: Analysis) -> Analysis:
+    """Return the same, with findings that say which limb is surgical and that limb named first.
+
+    What is stored knows left and right only; this is for the page.
+    """
+    side = analysis.decided.surgical_side
+    if side is None:
+        return analysis
+    measures = analysis.measures
+    compared = {item.name for item in measures.comparisons}
+    turned = tuple(item for item in compare_sides(measures.measures, side) if item.name in compared)
+    return replace(
+        analysis,
+        measures=replace(measures, comparisons=turned),
+        findings=tuple(
+            replace(finding, text=in_roles(finding.text, side)) for finding in analysis.findings
+        ),
+    )
 
 
 # --- numbers ---------------------------------------------------------------------------------
@@ -317,7 +342,7 @@ def _headline(finding: Finding, analysis: Analysis) -> Headline:
     return Headline(
         verdict=finding.verdict,
         title=TITLES.get(finding.name, finding.name),
-        limb=limb_words(finding.limb, analysis.decided),
+        limb=limb_words(finding.limb, analysis.decided.surgical_side),
         text=sentence(finding.text),
         source=finding.source,
         gauge=_gauge(finding, analysis),
@@ -362,7 +387,7 @@ def favouring_words(analysis: Analysis) -> str | None:
         )
     if points_to == "unclear":
         return "The signs of favouring a limb point both ways. They are motion, not force."
-    limb = limb_words(points_to, analysis.decided)
+    limb = limb_words(points_to, analysis.decided.surgical_side)
     if not certain:
         return (
             f"The signs of favouring point to the {limb}, but not beyond their uncertainty: "

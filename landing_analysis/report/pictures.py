@@ -265,7 +265,7 @@ def _line(
 
 
 def _leg_lines(analysis: Analysis, points: FloatArray, limb: Limb) -> list[Line]:
-    colour = limb_style(limb, analysis.decided.surgical_side).colour
+    colour = limb_style(limb, None).colour
     hip, knee, ankle = (points[LANDMARK[f"{limb}_{part}"]] for part in ("hip", "knee", "ankle"))
     return [
         *_line(knee, knee + 0.55 * (knee - hip), colour, "extension"),
@@ -306,7 +306,7 @@ def _label(
         x=round(min(x, width - room) if to_right else max(x, room), 1),
         y=round(float(knee[1]) + (8 if frontal else -12), 1),
         text=text,
-        colour=limb_style(limb, analysis.decided.surgical_side).colour,
+        colour=limb_style(limb, None).colour,
         anchor="start" if to_right else "end",
     )
 

@@ -83,12 +83,17 @@ def test_a_contact_names_its_rep_and_a_held_landing_says_why_it_has_no_toe_off()
     assert "held" in held["toe_off_reason"]
 
 
-def test_findings_name_the_surgical_side():
-    findings = _document(make_analysis(surgical_side="right"))["findings"]
-    sides = {(f["limb"], f["side"]) for f in findings}
-    assert sides == {("right", "surgical"), ("left", "non-surgical"), (None, None)}
-    unknown = _document(make_analysis(surgical_side=None))["findings"]
-    assert {f["side"] for f in unknown} == {None}
+def test_what_is_stored_is_the_same_whichever_side_is_the_surgical_one():
+    documents, tables = [], set()
+    for side in ("left", "right", None):
+        analysis = make_analysis(surgical_side=side)
+        document = _document(analysis)
+        assert document["decided"].pop("surgical_side") == side
+        documents.append(document)
+        tables.add(reps_csv(analysis))
+    assert documents[0] == documents[1] == documents[2]
+    assert len(tables) == 1
+    assert {item["limb"] for item in documents[0]["comparisons"]} == {"left"}
 
 
 def test_cautions_and_provenance_are_in_the_document():
@@ -108,7 +113,6 @@ def test_a_jump_has_a_row_per_limb_and_one_for_the_body():
     assert rows[0]["contact_time_s"] == "0.3400"
     assert rows[0]["flight_time_s"] == ""
     assert rows[2]["flight_time_s"] == "0.3600"
-    assert rows[1]["side"] == "surgical"
 
 
 def test_a_hop_has_the_measures_of_the_body_in_its_own_row():

@@ -28,7 +28,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.exchange import export_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
-from landing_analysis.record.store import list_patients
+from landing_analysis.record.store import edit_patient, list_patients
 from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.tables import LIMBS
 from landing_analysis.trend.changes import NONE_SHOWN
@@ -433,6 +433,88 @@ def test_the_week_names_clips_that_need_attention_or_wait_and_no_file(real, tmp_
     first = text[: text.index("Clips without numbers", text.index("Look at these"))]
     assert "the clip shows nobody" in first
     assert "The disk is full." not in first
+
+
+# --- a surgical side that is put right ---------------------------------------------------------
+
+
+def _first_report(folder: DataFolder) -> str:
+    return sorted(folder.reports.rglob("report.html"))[0].read_text(encoding="utf-8")
+
+
+def _edit(side: str) -> None:
+    assert _command("patient", "edit", "P07", "--surgical", side).exit_code == 0
+
+
+def test_findings_follow_a_surgical_side_that_is_put_right(real, tmp_path):
+    document = deepcopy(TEMPLATE)
+    finding = next(f for f in document["findings"] if f["rep"] is None and f["limb"] == "right")
+    finding["verdict"] = "above"
+    tiny_clip(tmp_path / "drop" / "P07" / "20260401_101112.mp4", 3)
+    _edit("left")
+    run(real, job(tmp_path / "drop", stand_in(document, tmp_path / "log")))
+    for side, words in (("left", "non-surgical (right) limb"), ("right", "surgical (right) limb")):
+        _edit(side)
+        assert _command("week", "2026-04-01").exit_code == 0
+        for name in ("week-2026-03-30.html", "P07/visit-2026-04-01.html"):
+            text = _text(real, name)
+            assert f"peak flexion, {words}, the set: +7.7" in text
+
+
+def test_what_was_made_before_a_change_of_the_surgical_side_says_so_when_opened(real):
+    assert _command("week", "2026-03-11").exit_code == 0
+    bare = _first_report(real)
+    _edit("right")
+    report = read_page(_first_report(real)).text
+    assert report.startswith("Out of date. This report was made when the surgical side of P07 was")
+    assert "was not known; now it is right." in report
+    pages = sorted(real.pages.rglob("*.html"))
+    assert len(pages) == 3
+    for page in pages:
+        text = read_page(page.read_text(encoding="utf-8")).text
+        assert text.startswith("Out of date. This page was made before")
+    _command("week", "2026-03-11")
+    for page in pages:
+        assert "This page was made before" not in page.read_text(encoding="utf-8")
+    linked = _text(real, "P07/visit-2026-03-11.html")
+    assert "Report of this clip (out of date: it goes by a surgical side that was not" in linked
+    _edit("left")
+    assert "now it is left." in _first_report(real)
+    assert _first_report(real).count("Out of date.") == 1
+    with open_record(real) as record:
+        edit_patient(record, Patient("P07"))
+    assert _first_report(real) == bare
+
+
+def test_a_report_made_anew_is_up_to_date(real, tmp_path):
+    _edit("right")
+    run(real, job(tmp_path / "drop", stand_in(TEMPLATE, tmp_path / "log"), renew=True))
+    assert "Out of date." not in _first_report(real)
+    _edit("left")
+    assert "was right; now it is left." in _first_report(real)
+
+
+def test_a_report_that_was_under_way_during_the_change_is_marked(real, tmp_path):
+    tiny_clip(tmp_path / "drop" / "P07" / "20260301_101112.mp4", 3)
+    analyse = stand_in(TEMPLATE, tmp_path / "log")
+
+    def slow(*given):
+        made = analyse(*given)
+        with open_record(real) as record:
+            edit_patient(record, Patient("P07", surgical_side="left"))
+        return made
+
+    run(real, job(tmp_path / "drop", slow))
+    assert "was not known; now it is left." in _first_report(real)
+
+
+def test_a_side_is_not_changed_while_a_report_cannot_be_marked(real):
+    sorted(real.reports.rglob("report.html"))[1].write_bytes(b"\xff\xfe no text")
+    result = _command("patient", "edit", "P07", "--surgical", "right")
+    assert result.exit_code == 1
+    assert "cannot be marked as out of date" in " ".join(result.output.split())
+    with open_record(real) as record:
+        assert list_patients(record)[0].surgical_side is None
 
 
 def test_removing_a_patient_removes_the_pages(real):

@@ -284,6 +284,32 @@ def test_a_new_record_needs_no_backup(folder):
     assert not list(folder.backups.iterdir())
 
 
+def test_stored_sentences_of_earlier_versions_name_left_and_right_only(folder):
+    before = migrations.MIGRATIONS.index(migrations._LEFT_AND_RIGHT_ONLY)
+    _make_version(folder.record, before)
+    with closing(connect(folder.record)) as connection:
+        (analysis,) = connection.execute("SELECT min(id) FROM analysis").fetchone()
+        for limb, side, text in (
+            ("left", "non-surgical", "FPPA, non-surgical (left) limb, the set: 3.0 deg."),
+            ("right", "surgical", "Contact time, surgical (right) limb as a share of the other."),
+            (None, None, "Pelvis shift; carried toward the surgical (left) limb."),
+        ):
+            connection.execute(
+                "INSERT INTO finding (analysis_id, name, measure, limb, side, verdict, value, sd, "
+                "limit_value, unit, source, text, frames) VALUES "
+                "(?, 'a', 'b', ?, ?, 'above', 1.0, 1.0, 1.0, 'deg', 'c', ?, '[]')",
+                (analysis, limb, side, text),
+            )
+    with open_record(folder) as record:
+        rows = record.rows("SELECT * FROM finding ORDER BY id")
+    assert "side" not in rows[0].keys()  # noqa: SIM118 - a row iterates over its values
+    assert [row["text"] for row in rows[-3:]] == [
+        "FPPA, left limb, the set: 3.0 deg.",
+        "Contact time, right limb as a share of the other.",
+        "Pelvis shift; carried toward the left limb.",
+    ]
+
+
 def test_a_migration_that_fails_leaves_the_record_as_it_was(folder, monkeypatch):
     _make_version(folder.record, LATEST)
     broken = (*migrations.MIGRATIONS, "CREATE TABLE one (x TEXT) STRICT;\nDROP TABLE nothing;")

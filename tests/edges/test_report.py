@@ -20,7 +20,7 @@ from landing_analysis.report import pictures
 from landing_analysis.report.documents import analysis_json
 from landing_analysis.report.index import index_html
 from landing_analysis.report.page import report_html
-from landing_analysis.report.parts import number, sentence
+from landing_analysis.report.parts import number, sentence, with_roles
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
 from landing_analysis.tables import Limit, Note, Occasion
@@ -113,7 +113,7 @@ def _with_a_strict_limit():
 
 
 def test_findings_of_the_set_come_first_outside_before_undecided():
-    analysis = _with_a_strict_limit()
+    analysis = with_roles(_with_a_strict_limit())
     text = read_page(_html(analysis)).text
     first = text[text.index("What stands out") : text.index("After ± stands")]
     of_set = [f for f in analysis.findings if f.rep is None]
@@ -261,7 +261,7 @@ def test_the_list_of_reports_counts_findings_out(tmp_path):
 def test_every_finding_of_every_rep_is_on_the_page():
     analysis, html = _set(JUMPS)
     text = read_page(html).text
-    for finding in analysis.findings:
+    for finding in with_roles(analysis).findings:
         assert sentence(finding.text) in text
         assert " ".join(finding.source.split()) in text
 

@@ -7,7 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from landing_analysis.findings.judging import edges, favoured_limb, judge_measures, verdict
+from landing_analysis.findings.judging import (
+    edges,
+    favoured_limb,
+    in_roles,
+    judge_measures,
+    verdict,
+)
 from landing_analysis.findings.tally import tally_of_set
 from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.report.parts import tally_words
@@ -88,7 +94,7 @@ def _row(rep: int, name: str, limb: Limb | None, value: float, sd: float, unit: 
 
 
 def _measures(rows: list[Measure]) -> Measures:
-    return Measures(tuple(rows), summarise(tuple(rows)), compare_sides(tuple(rows), "right"))
+    return Measures(tuple(rows), summarise(tuple(rows)), compare_sides(tuple(rows)))
 
 
 def _inward(values: list[float]) -> Measures:
@@ -123,16 +129,42 @@ def test_a_limit_of_another_task_is_not_held_against_the_set():
         (None, "right limb"),
     ],
 )
-def test_a_text_names_the_limb_as_the_clinician_does(surgical, words):
-    decided = replace(DECIDED, surgical_side=surgical)
-    for finding in judge_measures(_inward([15.0, 16.0]), (UPPER,), decided):
-        assert f", {words}, " in finding.text
+def test_a_page_names_the_limb_as_the_clinician_does(surgical, words):
+    for finding in judge_measures(_inward([15.0, 16.0]), (UPPER,), DECIDED):
+        assert f", {words}, " in in_roles(finding.text, surgical)
+
+
+def test_findings_are_the_same_whichever_side_is_the_surgical_one():
+    rows = [
+        *_inward([15.0, 16.0]).measures,
+        _row(1, "contact_time", "right", 0.200, 0.005, "s"),
+        _row(1, "contact_time", "left", 0.300, 0.005, "s"),
+        _row(1, "pelvis_shift", None, -25.0, 1.0, "%"),
+    ]
+    found = [
+        judge_measures(_measures(rows), (UPPER, SIDES, BAND), replace(DECIDED, surgical_side=side))
+        for side in ("left", "right", None)
+    ]
+    assert found[0] == found[1] == found[2]
+    assert not [finding for finding in found[0] if "surgical" in finding.text]
+
+
+@pytest.mark.parametrize(("left_s", "right_s"), [(0.200, 0.300), (0.300, 0.200)])
+@pytest.mark.parametrize(("kind", "value"), [("lower", 90.0), ("upper", 111.0)])
+def test_one_edge_for_the_symmetry_of_limbs_holds_for_either_limb(left_s, right_s, kind, value):
+    rows = [
+        _row(1, "contact_time", "left", left_s, 0.001, "s"),
+        _row(1, "contact_time", "right", right_s, 0.001, "s"),
+    ]
+    limit = replace(SIDES, kind=kind, value=value)
+    (finding,) = judge_measures(_measures(rows), (limit,), DECIDED)
+    assert finding.verdict == ("below" if left_s < right_s else "above")
 
 
 def test_a_text_says_value_uncertainty_verdict_and_limit():
     finding = judge_measures(_inward([15.0]), (UPPER,), DECIDED)[1]
     assert finding.text == (
-        "FPPA at peak flexion, surgical (right) limb, rep 1: +15.0 ± 2.0 deg, above the limit "
+        "FPPA at peak flexion, right limb, rep 1: +15.0 ± 2.0 deg, above the limit "
         "(limit: at most +10.0 deg)."
     )
 
@@ -147,9 +179,8 @@ def test_a_text_says_value_uncertainty_verdict_and_limit():
 )
 def test_a_shift_says_to_which_limb_and_that_it_is_motion(value, surgical, words):
     rows = [_row(1, "pelvis_shift", None, value, 1.0, "%")]
-    decided = replace(DECIDED, surgical_side=surgical)
-    finding = judge_measures(_measures(rows), (BAND,), decided)[1]
-    assert f"{words} (motion, not force)" in finding.text
+    finding = judge_measures(_measures(rows), (BAND,), DECIDED)[1]
+    assert f"{words} (motion, not force)" in in_roles(finding.text, surgical)
 
 
 def test_a_shift_that_cannot_be_told_points_to_nobody():
@@ -161,15 +192,16 @@ def test_a_shift_that_cannot_be_told_points_to_nobody():
 
 def test_a_side_difference_below_what_frames_show_is_not_called_one():
     # 12 ms of a 300 ms contact, each known to 14 ms as at 30 frames/s (13.6 ms = interval /
-    # sqrt(6), derived): the index of 96 % must not be called within or below 90 %.
+    # sqrt(6), derived): the index of 104 % must not be called within or above 111 %.
     rows = [
         _row(1, "contact_time", "right", 0.288, 0.0136, "s"),
         _row(1, "contact_time", "left", 0.300, 0.0136, "s"),
     ]
     (finding,) = judge_measures(_measures(rows), (SIDES,), DECIDED)
-    assert finding.value == pytest.approx(96.0)
+    assert finding.value == pytest.approx(100 * 0.300 / 0.288)
     assert finding.verdict == "cannot tell"
-    assert "surgical (right) limb as a share of the other" in finding.text
+    words = "non-surgical (left) limb as a share of the surgical (right) limb"
+    assert words in in_roles(finding.text, "right")
 
 
 def test_differences_in_degrees_are_no_symmetry_index():

@@ -75,8 +75,7 @@ def effect_of(scene, near=None, *, task_given: bool = False) -> Effect:
 
 
 def held_by(analysis, effect: Effect):
-    first_limb = analysis.decided.surgical_side or "left"
-    return with_set(disturbed_measures(analysis.measures, (effect,)), first_limb)
+    return with_set(disturbed_measures(analysis.measures, (effect,)))
 
 
 def notes_of(scene) -> dict[str, tuple[str, str]]:

@@ -53,7 +53,7 @@ def _measure(
     estimate = view_of(view, yaw_deg if known_yaw else 0.0)
     rep = rep or one_rep()
     found = measure_reps(one_set(rep), tracks_of(landmarks), estimate, exact_settings())
-    return with_set(found, "left")
+    return with_set(found)
 
 
 def _row(measures: Measures, name: str, limb=None) -> Measure:

@@ -18,8 +18,6 @@ from landing_analysis.report.pictures import key_pictures
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import Analysis, Measure, Measures, TimeBase, UncertaintyPart
 
-FIRST_LIMB = "right"  # as in the invented analysis
-
 
 def row(name: str, limb: str | None, value: float, unit: str, rep: int = 1) -> Measure:
     sd = abs(value) / 50
@@ -36,7 +34,7 @@ def contact_times(left_s: float, right_s: float) -> tuple[Measure, ...]:
 
 def carried(rows: tuple[Measure, ...], rate_hz: float, base: TimeBase | None = None) -> Measures:
     effects = (timing_effect(base or TimeBase(), (), rate_hz, ClockSettings()),)
-    return with_set(disturbed_measures(Measures(rows), effects), FIRST_LIMB, effects)
+    return with_set(disturbed_measures(Measures(rows), effects), effects)
 
 
 # One frame: 33 ms at 30 frames/s, 17 at 60, 4 at 240. The limbs differ by 20 ms.

@@ -133,7 +133,7 @@ def test_the_mean_of_many_reps_keeps_what_they_share():
     settings = exact_settings()
     for count in (1, 4, 16):
         reps = one_set(*[one_rep()] * count)
-        found = with_set(measure_reps(reps, tracks, view_of("right_side"), settings), "left")
+        found = with_set(measure_reps(reps, tracks, view_of("right_side"), settings))
         assert found.summaries
         for summary in found.summaries:
             row = next(
@@ -150,8 +150,6 @@ def test_a_set_of_means_covers_a_bias_that_all_reps_share():
     # Ten landings of one foot, each read 9 ms late: the mean of the set must still cover it.
     late = [_moved(one_rep(), 0.0, 0.009 + 0.002 * (-1) ** k) for k in range(10)]
     tracks = tracks_of(seen(POSE, 0.0))
-    found = with_set(
-        measure_reps(one_set(*late), tracks, view_of("front"), exact_settings()), "left"
-    )
+    found = with_set(measure_reps(one_set(*late), tracks, view_of("front"), exact_settings()))
     (summary,) = [s for s in found.summaries if (s.name, s.limb) == ("contact_time", "left")]
     assert abs(summary.mean - (TOE_OFF_S - LANDING_S)) < 1.96 * summary.mean_sd
