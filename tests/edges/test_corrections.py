@@ -43,6 +43,7 @@ LANDMARKS_OF_JUMPS = make_motion(jump_plan(4), "front", LIMBS)[0]
 POSES = make_poses(LANDMARKS_OF_JUMPS)
 CLIP = make_clip(LANDMARKS_OF_JUMPS, "P07.mp4")
 AT = "2026-03-05T08:00:00+00:00"
+_AGAIN = "landing-analysis clip again"
 
 
 def from_landmarks(path: Path, out_dir: Path, options: Options, start: object) -> Made:
@@ -508,6 +509,9 @@ def test_a_correction_that_cannot_be_followed_leaves_the_earlier_values(filled):
     done = _command("clip", "again", name)
     assert done.exit_code == 1
     assert "Person 3 was asked for; 1 found" in done.stderr
+    listed = [line for line in _command("clips").stdout.splitlines() if line.startswith(name)]
+    assert "needs attention" in listed[0]
+    assert f"Its earlier values stand; to try again as it is set now: {_AGAIN} {name}" in listed[0]
     assert _newest(filled, "P07").values["id"] == before.values["id"]
 
 
