@@ -5,6 +5,8 @@
   calls the clip done. A kill in between costs the clip in hand, which is analysed again.
 - A claim is a row with the worker's name; whether the worker lives is told by a file lock, so a
   restart never waits for a time-out. Work that nobody living holds goes back to waiting.
+- A claim knows the latest correction of its clip. One that comes while the clip is analysed lets it
+  wait again afterwards, whoever has it in hand (``again.py`` is the command's own way in).
 - A clip is read and analysed in a child that ends when its parent does (end of its standard
   input). An error of ours means the clip needs attention; a crash is retried three times; a full
   disk costs no attempt.

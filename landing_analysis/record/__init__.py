@@ -7,6 +7,10 @@
   clips (96 MB).
 - Only documents in the form of ``analysis.json`` go in, so the record knows nothing of the
   stages.
+- ``correction`` is only ever added to (``correcting.py``): what a person set, from what, why, by
+  which code and when. The latest on each thing counts; reading it into an analysis is pure
+  (``landing_analysis/corrections.py``), so that another way in writes the same rows. Whether a
+  clip is excluded is asked when values are read, so that no value is ever deleted.
 - ``dropped`` and ``work`` are not exported: they describe this machine, not the patients.
 - Removing a patient deletes files first and rows last, so that a removal that was stopped can be
   run again; rows are overwritten with zeros (``secure_delete``), backups deleted and one made
