@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from landing_analysis.definitions import (
     DEFINITIONS,
+    is_fppa,
     printed_decimals,
     printed_unit,
     printed_value,
@@ -57,6 +58,8 @@ FEW_PASS = (
     "a deficit and one above it no clearance."
 )
 
+_INDEX = "limb symmetry index"
+
 
 @dataclass(frozen=True)
 class ChangeRow:
@@ -67,6 +70,47 @@ class ChangeRow:
     real: bool
     verdict: str
     detail: str
+    moved: str | None
+
+    @property
+    def is_index(self) -> bool:
+        """Whether it is of the limb symmetry index."""
+        return self.who == _INDEX
+
+    @property
+    def is_said(self) -> bool:
+        """Whether it needs a sentence: it changed, or the visits cannot be compared."""
+        return self.real or self.moved is None
+
+
+@dataclass(frozen=True)
+class Since:
+    """What changed of one measure since one visit, limb by limb and limb against limb.
+
+    ``whole`` is of the whole body; then there are no limbs.
+    """
+
+    visit: str
+    lead: ChangeRow | None
+    other: ChangeRow | None
+    side: ChangeRow | None
+    whole: ChangeRow | None
+
+    @property
+    def rows(self) -> tuple[ChangeRow, ...]:
+        """Those that there are."""
+        found = (self.lead, self.other, self.whole, self.side)
+        return tuple(row for row in found if row is not None)
+
+    @property
+    def real(self) -> bool:
+        """Whether anything changed."""
+        return any(row.real for row in self.rows)
+
+    @property
+    def said(self) -> tuple[ChangeRow, ...]:
+        """Those that need a sentence, each reason once."""
+        return _said_once([row for row in self.rows if row.is_said])
 
 
 @dataclass(frozen=True)
@@ -75,9 +119,19 @@ class MeasurePart:
 
     heading: str
     svg: Markup
-    since_last: tuple[ChangeRow, ...]
-    since_first: tuple[ChangeRow, ...]
+    since_last: Since | None
+    since_first: Since | None
     smallest: str
+
+    @property
+    def since(self) -> tuple[Since, ...]:
+        """Since the visit before and since the first, where there are such."""
+        return tuple(since for since in (self.since_last, self.since_first) if since)
+
+    @property
+    def changed(self) -> bool:
+        """Whether anything changed."""
+        return any(since.real for since in self.since)
 
 
 @dataclass(frozen=True)
@@ -87,6 +141,11 @@ class TaskPart:
     title: str
     apart: str | None
     measures: tuple[MeasurePart, ...]
+
+    @property
+    def changed(self) -> tuple[MeasurePart, ...]:
+        """The measures in which anything changed."""
+        return tuple(measure for measure in self.measures if measure.changed)
 
 
 def compare_html(
@@ -118,24 +177,25 @@ def compare_html(
         ],
         parts=parts,
         left_out=left_out_words(history),
-        real_since_last=_real(parts, "since_last"),
-        real_since_first=_real(parts, "since_first"),
-        n_judged=sum(len(m.since_last) for part in parts for m in part.measures),
+        changed=any(part.changed for part in parts),
+        unchanged=_unchanged(parts),
+        fppa_shown=any(is_fppa(what.name) for what in followed(history.visits)),
+        lead_limb=history.lead_limb,
+        other_limb=other_limb(history.lead_limb),
+        other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
+        n_judged=sum(len(m.since_last.rows) for p in parts for m in p.measures if m.since_last),
         few_pass=FEW_PASS if any(is_index(side.name) for side in history.sides) else None,
         lead=limb_role(history.lead_limb, patient.surgical_side),
         none_shown=NONE_SHOWN,
     )  # fmt: skip
 
 
-def _real(parts: list[TaskPart], since: str) -> list[tuple[str, str, ChangeRow]]:
-    """Return the real changes with what they are of."""
-    return [
-        (part.title.lower(), measure.heading, row)
-        for part in parts
-        for measure in part.measures
-        for row in getattr(measure, since)
-        if row.real
-    ]
+def _unchanged(parts: list[TaskPart]) -> list[str]:
+    """Name the visits since which nothing changed in any measure."""
+    found: dict[str, bool] = {}
+    for since in (since for part in parts for m in part.measures for since in m.since):
+        found[since.visit] = found.get(since.visit, False) or since.real
+    return [visit for visit, real in found.items() if not real]
 
 
 def _visits_words(history: History) -> str:
@@ -185,8 +245,8 @@ def _measure_part(
     return MeasurePart(
         heading=f"{label}, {FAMILY_WORDS[what.family]}",
         svg=Markup(svg_text(trend_figure(panel), plot, described)),
-        since_last=_rows(history, panel, own, side, whole=False),
-        since_first=_rows(history, panel, own, side, whole=True),
+        since_last=_since(history, panel, own, side, whole=False),
+        since_first=_since(history, panel, own, side, whole=True),
         smallest=_smallest_words(what.name, own),
     )
 
@@ -208,25 +268,31 @@ def _panel(history: History, what: Followed) -> Panel:
     )
 
 
-def _rows(
+def _since(
     history: History,
     panel: Panel,
     minimal: MinimalChange | None,
     minimal_of_side: MinimalChange | None,
     *,
     whole: bool,
-) -> tuple[ChangeRow, ...]:
+) -> Since | None:
     judge = whole_change if whole else last_change
     surgical = history.patient.surgical_side
-    rows = [
-        _row(limb_role(limb, surgical), limb, change)
+    rows = {
+        limb: _row(limb_role(limb, surgical), limb, change)
         for limb, visits in panel.limbs.items()
         if (change := judge(visits, minimal)) is not None
-    ]
+    }
     side = judge(panel.sides, minimal_of_side)
-    if side is not None:
-        rows.append(_side_row(side))
-    return _said_once(rows)
+    if not rows and side is None:
+        return None
+    return Since(
+        visit="Since the first visit" if whole else "Since the visit before",
+        lead=rows.get(history.lead_limb),
+        other=rows.get(other_limb(history.lead_limb)),
+        side=None if side is None else _side_row(side),
+        whole=rows.get(None),
+    )
 
 
 def _said_once(rows: list[ChangeRow]) -> tuple[ChangeRow, ...]:
@@ -244,7 +310,7 @@ def _row(who: str, limb: Limb | None, change: Change) -> ChangeRow:
 
 def _side_row(change: Change) -> ChangeRow:
     if is_index(change.later.name):
-        return _in_words("limb symmetry index", None, change, 0, "%")
+        return _in_words(_INDEX, None, change, 0, "%")
     return _row("side difference", None, change)
 
 
@@ -254,17 +320,18 @@ def _in_words(
     """Print the change only where the two visits can be set against each other."""
     between = f"{change.earlier.day} to {change.later.day}: "
     if change.needed is None:
-        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why)
+        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why, None)
     sign = "+" if change.value >= 0 else ""
     value, reach = scale * change.value, scale * COVERAGE * change.sd
-    moved = f"{sign}{number(value, digits)} ± {number(reach, digits)} {unit}"
+    moved = f"{sign}{number(value, digits)} ± {number(reach, digits)} {unit}".rstrip()
     needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
     return ChangeRow(
         who=who,
         limb=limb,
         real=change.real,
         verdict="real change" if change.real else NONE_SHOWN,
-        detail=f"{between}{moved.rstrip()}; a real change exceeds {needed} ({change.why})",
+        detail=f"{between}{moved}; a real change exceeds {needed} ({change.why})",
+        moved=moved,
     )
 
 

@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 
 from landing_analysis.analyse import REPORT
-from landing_analysis.definitions import DEFINITIONS, printed_unit
+from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
 from landing_analysis.pages.history import (
     History,
     left_out_words,
@@ -49,6 +49,8 @@ from landing_analysis.tables import VIEWS, Limb, Task, Verdict
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import VisitMean, best_family
 
+_MOST_LINES = 5  # of findings at a glance (choice)
+
 
 @dataclass(frozen=True)
 class Cell:
@@ -85,6 +87,20 @@ class ClipCard:
     report: str | None
     outdated: str | None
     invented: bool
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What the first sheet of paper says of the day.
+
+    ``lines`` are findings outside a limit, (symbol, sentence), at most five; ``more`` counts
+    those left for below. ``stills`` are cards with a picture, one of each view.
+    """
+
+    tally: str
+    lines: tuple[tuple[str, str], ...]
+    more: int
+    stills: tuple[ClipCard, ...]
 
 
 @dataclass(frozen=True)
@@ -134,6 +150,8 @@ def visit_html(
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
+        outline=_outline(analyses, cards),
+        fppa_shown=any(is_fppa(v.name) for v in history.visits if v.day == day),
         unread=[unread_words(u) for u in history.unread if u.date == day],
         left_out=left_out_words(history, day),
         symbols=SYMBOLS,
@@ -159,6 +177,39 @@ def _task_part(
     apart = kept_apart_words(task, way, history.task_ways)
     rows = _rows(history, day, task, way, of_task)
     return TaskPart(exercise_words(task, way), apart, own, rows)
+
+
+# --- at a glance -------------------------------------------------------------------------------
+
+
+def _outline(analyses: tuple[StoredAnalysis, ...], cards: dict[int, ClipCard]) -> Outline:
+    own = [cards[analysis.values["id"]] for analysis in analyses]
+    found = Counter((symbol, text) for card in own for _, symbol, text in card.outside)
+    lines = [(symbol, text if n == 1 else f"{text} ({n} sets)") for (symbol, text), n
+             in found.items()]  # fmt: skip
+    pictured: dict[str, ClipCard] = {}
+    for analysis, card in zip(analyses, own, strict=True):
+        if card.still:
+            pictured.setdefault(analysis.values["view"], card)
+    return Outline(
+        tally=_tally_words(analyses),
+        lines=tuple(lines[:_MOST_LINES]),
+        more=len(lines[_MOST_LINES:]),
+        stills=tuple(pictured.values()),
+    )
+
+
+def _tally_words(analyses: tuple[StoredAnalysis, ...]) -> str:
+    """Say how many clips and reps there are, and how good the clips are."""
+    reps = [used_reps(analysis) for analysis in analyses]
+    states = Counter(quality_of(analysis) for analysis in analyses)
+    quality = ", ".join(
+        f"{QUALITY_SYMBOLS[state]} {states[state]} {state}" for state in QUALITY_SYMBOLS
+        if states[state]
+    )  # fmt: skip
+    clips = f"{len(analyses)} clip{'' if len(analyses) == 1 else 's'} with numbers"
+    total, used = sum(counted for _, counted in reps), sum(used for used, _ in reps)
+    return f"{clips}: {total} reps, {used} used. Quality: {quality}." if analyses else clips
 
 
 # --- clips -------------------------------------------------------------------------------------
@@ -187,7 +238,7 @@ def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFold
     by_hand = f", {excluded} left out by hand" if excluded else ""
     folder = data.report_at(values["report"])
     state = quality_of(analysis)
-    title = values["view"].replace("_", " ").capitalize()
+    title = f"Set {values['set_number']}: {values['view'].replace('_', ' ')}"
     if values["task"] == "hop" and values["limb"]:
         title += f", {values['limb']} hops"
     return ClipCard(

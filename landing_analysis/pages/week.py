@@ -116,6 +116,7 @@ def week_html(
         nobodys=sum(file.code is None for file in stray),
         of_other_weeks=sum(not _in_week(clip, monday) for h, _ in until for clip in h.unread),
         unseen=[_unseen(history, monday) for history, days in until if not days],
+        fppa_shown=any("FPPA" in r.text for entry in entries for r in entry.reasons),
         sentence=sentence,
         badges=_BADGES,
     )

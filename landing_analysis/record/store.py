@@ -534,9 +534,9 @@ def read_analyses(
         else "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id)"
     )
     rows = record.rows(
-        "SELECT analysis.*, sha256, file, recorded_at, recorded_from, width_px, height_px, "
-        "frames AS n_frames, duration_s, median_fps, mirrored, code, date, "
-        f"{_EXCLUDED} AS excluded "
+        f"SELECT analysis.*, {SET_NUMBER} AS set_number, sha256, file, recorded_at, "
+        "recorded_from, width_px, height_px, frames AS n_frames, duration_s, median_fps, "
+        f"mirrored, code, date, {_EXCLUDED} AS excluded "
         "FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
         f"WHERE code = ?1 AND (?2 IS NULL OR date = ?2) {newest} "

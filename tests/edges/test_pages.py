@@ -201,12 +201,17 @@ def test_a_week_without_visits_says_so(clinic):
 
 def test_a_real_change_is_told_with_what_it_exceeds(clinic):
     text = _text(clinic, "DEMO3/compare.html")
-    since_first = text[text.index("Since the first visit") :]
+    summary, below = text.split(" Visits ", 1)
     assert re.search(
-        r"FPPA at peak flexion, from the front, two-leg jumps, surgical \(left\) ?: real change "
-        r"2026-03-06 to 2026-05-29: −1\d\.\d ± \d\.\d deg; a real change exceeds 8\.9 deg "
+        r"FPPA at peak flexion, from the front since the visit before .* since the first visit "
+        r"−1\d\.\d ± \d\.\d deg real",
+        summary,
+    )
+    assert re.search(
+        r"FPPA at peak flexion, from the front .*?Since the first visit surgical \(left\) ?: real "
+        r"change 2026-03-06 to 2026-05-29: −1\d\.\d ± \d\.\d deg; a real change exceeds 8\.9 deg "
         r"\(the minimal detectable change\)",
-        since_first,
+        below,
     )
     assert "7.54 to 8.93 deg" in text
     assert re.search(r"SEM \d\.\d+ s, n = \d+ sets in \d+ groups", text)
@@ -219,12 +224,14 @@ def test_the_week_calls_grown_what_the_page_on_change_calls_real(clinic):
         r"(Jumps|Hops): ([^:]+?), (front|side) view: (limb symmetry index|side difference)", week
     )
     assert len(grown) >= 3
-    change = _text(clinic, "DEMO4/compare.html")
-    since_last = change[: change.index("Since the first visit")]
-    tasks = {"Jumps": "two-leg jumps", "Hops": "one-leg hops"}
-    for task, label, family, what in grown:
-        told = f"{label}, from the {family}, {tasks[task]}, {what}: real change"
-        assert told in since_last
+    summary = _text(clinic, "DEMO4/compare.html").split(" Visits ", 1)[0]
+    for _, label, family, _ in grown:
+        row = re.search(
+            f"{label}, from the {family} since the visit before (.*?) since the first visit",
+            summary,
+        )
+        assert row
+        assert row[1].endswith("real")
 
 
 def test_both_limbs_and_their_difference_add_up_on_every_visit(clinic):
@@ -253,6 +260,32 @@ def test_one_visit_has_nothing_to_compare_with(clinic):
     assert "One visit only; nothing to compare with." in text
     assert "weeks since the first visit" in text
     assert "real change exceeds" not in text
+
+
+def test_fppa_is_spelled_out_with_its_sign_where_it_first_stands(clinic):
+    pages = list(clinic.pages.rglob("*.html"))
+    shown = 0
+    for path in pages:
+        text = read_page(path.read_text(encoding="utf-8")).text
+        if "FPPA" in text:
+            shown += 1
+            told = text.index("Frontal-plane projection angle (FPPA)")
+            assert told < text.index("FPPA")
+            assert "+ = knee inward" in text[told : told + 300]
+    assert shown > 0.8 * len(pages)
+
+
+def test_a_visit_begins_with_at_most_five_findings_and_how_good_the_clips_are(clinic):
+    for path in clinic.pages.glob("*/visit-*.html"):
+        html = path.read_text(encoding="utf-8")
+        first = html[html.index("At a glance") : html.index("</section>")]
+        assert first.count("<li>") <= 5
+        assert re.search(r"\d+ clips? with numbers: \d+ reps, \d+ used\. Quality: ", first)
+
+
+def test_percentages_of_a_visit_say_of_what(clinic):
+    text = _text(clinic, f"DEMO4/{LAST_VISIT}")
+    assert re.search(r"Knee over toes offset \(% of [a-z -]+\)", text)
 
 
 # --- what the record says ----------------------------------------------------------------------
