@@ -50,6 +50,7 @@ from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import VisitMean, best_family
 
 _MOST_LINES = 5  # of findings at a glance (choice)
+_MOST_ROWS = 6  # of each exercise at a glance, so that they fit on a sheet of paper (choice)
 
 
 @dataclass(frozen=True)
@@ -111,6 +112,12 @@ class TaskPart:
     apart: str | None
     cards: tuple[ClipCard, ...]
     rows: tuple[Row, ...]
+
+    @property
+    def key_rows(self) -> tuple[Row, ...]:
+        """The first rows in which both limbs can be compared, for the first sheet."""
+        compared = [row for row in self.rows if row.side is not None and row.side.amount]
+        return tuple(compared[:_MOST_ROWS])
 
 
 def visit_html(
@@ -184,9 +191,7 @@ def _task_part(
 
 def _outline(analyses: tuple[StoredAnalysis, ...], cards: dict[int, ClipCard]) -> Outline:
     own = [cards[analysis.values["id"]] for analysis in analyses]
-    found = Counter((symbol, text) for card in own for _, symbol, text in card.outside)
-    lines = [(symbol, text if n == 1 else f"{text} ({n} sets)") for (symbol, text), n
-             in found.items()]  # fmt: skip
+    lines = [(symbol, f"{card.title}: {text}") for card in own for _, symbol, text in card.outside]
     pictured: dict[str, ClipCard] = {}
     for analysis, card in zip(analyses, own, strict=True):
         if card.still:
@@ -238,7 +243,7 @@ def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFold
     by_hand = f", {excluded} left out by hand" if excluded else ""
     folder = data.report_at(values["report"])
     state = quality_of(analysis)
-    title = f"Set {values['set_number']}: {values['view'].replace('_', ' ')}"
+    title = f"Set {values['set_number']}, {values['view'].replace('_', ' ')}"
     if values["task"] == "hop" and values["limb"]:
         title += f", {values['limb']} hops"
     return ClipCard(
