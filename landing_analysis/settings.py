@@ -188,8 +188,8 @@ class ContactSettings:
     ankle_on_lag_s_per_m: float = 0.62
     # By how a foot is seen; see accuracy/methods.
     front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010, 0.025)
-    near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011, 0.016)
-    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025, 0.020)
+    near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011, 0.020)
+    far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025, 0.024)
     behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012, 0.025)
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip

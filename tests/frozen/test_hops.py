@@ -1,0 +1,67 @@
+"""One-leg hops as the pose model saw drawn ones, from both sides, thinned to slower rates.
+
+Bodies and motions are invented; the table was made by `make_hops.py`. All bodies are for tuning.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from landing_analysis.contacts.events import find_contacts
+from landing_analysis.contacts.feet import sights_of
+from landing_analysis.reps.grouping import group_reps
+from landing_analysis.settings import Settings
+from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
+from landing_analysis.tracks.cleaning import clean_tracks
+
+STORE = Path(__file__).with_name("hops.npz")
+RATES_HZ = {60: (60, 30), 240: (240, 120, 60, 30)}
+with np.load(STORE) as table:
+    CLIPS = {
+        key.removesuffix(".limb"): int(table[key.replace(".limb", ".rate_hz")])
+        for key in table.files
+        if key.endswith(".limb")
+    }
+CASES = [(name, rate) for name, filmed in CLIPS.items() for rate in RATES_HZ[filmed]]
+SETTINGS = Settings()
+
+
+def _landmarks(name: str, rate_hz: int, first: int) -> Landmarks:
+    with np.load(STORE) as table:
+        columns = [LANDMARK[part] for part in table["parts"]]
+        places = np.cumsum(table[f"{name}.steps"].astype(float), axis=0) / 10.0
+        visibility = table[f"{name}.visibility"] / 255.0
+    n = len(places)
+    xy, seen = np.full((n, N_LANDMARKS, 2), 300.0), np.ones((n, N_LANDMARKS))
+    xy[:, columns], seen[:, columns] = places, visibility
+    kept = slice(first, None, CLIPS[name] // rate_hz)
+    t_s = np.arange(n)[kept] / CLIPS[name]
+    return Landmarks(t_s, xy[kept], seen[kept], np.zeros((len(t_s), N_LANDMARKS, 3)), 720, 1280)
+
+
+def test_the_table_holds_near_and_far_hops_seen_from_both_sides():
+    with np.load(STORE) as table:
+        views = {str(table[f"{name}.view"]) for name in CLIPS}
+    assert views == {"left_side", "right_side"}
+    assert {"near" in name for name in CLIPS} == {True, False}
+    assert set(CLIPS.values()) == {60, 240}
+
+
+@pytest.mark.parametrize(("name", "rate_hz"), CASES)
+def test_only_the_hopping_foot_lands(name, rate_hz):
+    with np.load(STORE) as table:
+        hopping, near = str(table[f"{name}.limb"]), str(table[f"{name}.view"]).split("_")[0]
+        true_s = table[f"{name}.initial_contact_s"]
+    for first in range(0, CLIPS[name] // rate_hz, 2):
+        tracks = clean_tracks(_landmarks(name, rate_hz, first), SETTINGS.tracks)
+        sights = sights_of(f"{near}_side", near)  # type: ignore[arg-type]
+        contacts = find_contacts(tracks, SETTINGS.contacts, sights)
+        reps = group_reps(contacts, tracks, SETTINGS.reps)
+        assert [c.limb for c in contacts.contacts] == [hopping] * len(true_s)
+        assert [rep.limbs for rep in reps.reps if rep.used] == [(hopping,)] * len(true_s)
+        read_s = [c.initial_contact.t_s for c in contacts.contacts]
+        assert_allclose(read_s, true_s, atol=0.015 + 0.5 / rate_hz)
