@@ -227,6 +227,18 @@ def _standing(
             motion, limb, "toe_contact", on.t_s, ground_s, doubt, sight, settings
         ):
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
+    # Somebody stands: where neither foot stays, that they move tells nothing.
+    if all(own.toe_off for own in edges.values()) and not any(k.toe_off for k in kept.values()):
+        kept = {limb: replace(k, toe_off=edges[limb].toe_off) for limb, k in kept.items()}
+    if not any(k.toe_contact for k in kept.values()) and all(
+        own.toe_contact for own in edges.values()
+    ):
+        kept = {
+            limb: replace(
+                k, toe_contact=edges[limb].toe_contact, heel_contact=edges[limb].heel_contact
+            )
+            for limb, k in kept.items()
+        }
     return kept
 
 
@@ -547,17 +559,19 @@ def _lower_feet(
     sights: Mapping[Limb, Sight],
     settings: ContactSettings,
 ) -> list[Limb]:
-    """Return the foot, or both feet, that are down and do not move on shortly after a fall."""
+    """Return the foot, or both feet, down shortly after a fall: those that stay, if any do."""
     after_s = motion.t_s - motion.t_s[stretch[1]]
     down = (after_s > 0.05) & (after_s < 0.2)
     ground_s = on_ground["toe_contact"]
-    levels = {
-        limb: float(np.median(motion.toe_m[limb][down]))
+    still = [
+        limb
         for limb in LIMBS
-        if down.any()
-        and not strays(
+        if not strays(
             motion, limb, "toe_contact", ground_s[0], ground_s, 1.0, sights[limb], settings
         )
+    ]
+    levels = {
+        limb: float(np.median(motion.toe_m[limb][down])) for limb in still or LIMBS if down.any()
     }
     known = {limb: level for limb, level in levels.items() if np.isfinite(level)}
     lowest = min(known.values(), default=0.0)
