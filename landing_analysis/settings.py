@@ -270,7 +270,7 @@ class AlignmentSettings:
 
     most_turn_gain: float = 3.0  # deg per deg of leg turn: 3.3 deg make the limit's 10 (choice)
     foot_share_of_leg: float = 0.26  # heel to toe landmark, 0.22 m on a leg of 0.84 m (choice)
-    most_over_foot_deg: float = 20.0  # FPPA of a knee bent straight over its turned foot (choice)
+    most_over_foot_deg: float = 25.0  # FPPA of a knee straight over its foot; rendered: 18 at most
     scatter_reach_s: float = 0.1  # on both sides of an instant (choice)
     most_scatter_deg: float = 4.0  # of one frame's angle; 1.1 at most on two plain clips
 
