@@ -24,6 +24,7 @@ from typing import TypedDict
 
 import numpy as np
 
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import RepSettings
 from landing_analysis.tables import (
     TASKS,
@@ -128,12 +129,8 @@ def person_note(corrections: Iterable[Correction], people: int) -> tuple[Note, .
     for one in corrections:
         then = (_person(one.new) or (1, None))[1] if one.what == "person" else None
         if then not in (None, people):
-            text = (
-                f"Person {one.new} was set by hand; now {people} "
-                f"{'person is' if people == 1 else 'people are'} told apart, so the numbers may "
-                "have changed: look who is measured."
-            )
-            return (Note(_CHECK, "poor", text),)
+            remark = because(Code.OTHER_PEOPLE_THAN_WHEN_SET, person=one.new, people=people)
+            return (Note(_CHECK, "poor", (remark,)),)
     return ()
 
 
@@ -168,19 +165,18 @@ def exclude_reps(
             continue
         rep = _found_again(one, reps.reps, clip_t_s, t_s, settings)
         if rep is None:
-            at = "" if one.rep_s is None else f" at {one.rep_s:.2f} s"
-            text = (
-                f"Rep {one.rep}{at} was excluded by hand; no rep is found there now, so nothing "
-                "is left out in its stead."
-            )
-            notes.append(Note(_CHECK, "limited", text))
+            gone = because(Code.EXCLUDED_REP_GONE, rep=one.rep, at_s=one.rep_s)
+            notes.append(Note(_CHECK, "limited", (gone,)))
             continue
         marked[rep.number] = replace(
-            rep, used=False, excluded=True, reason=f"excluded by hand: {one.reason or 'no reason'}"
+            rep,
+            used=False,
+            excluded=True,
+            reason=because(Code.EXCLUDED_BY_HAND, given=one.reason),
         )
         if rep.number != one.rep:
-            text = f"The rep excluded by hand as number {one.rep} is number {rep.number} now."
-            notes.append(Note(_CHECK, "good", text))
+            moved = because(Code.EXCLUDED_REP_RENUMBERED, then=one.rep, now=rep.number)
+            notes.append(Note(_CHECK, "good", (moved,)))
     return replace(reps, reps=tuple(marked.values()), notes=(*reps.notes, *notes))
 
 

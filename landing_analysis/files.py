@@ -47,7 +47,7 @@ import shutil
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +56,7 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.errors import CacheError, OutputError, TableError
 from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.reasons import as_plain, from_plain
 from landing_analysis.tables import (
     LANDMARK_NAMES,
     N_LANDMARKS,
@@ -338,12 +339,27 @@ def _describe(poses: Poses, clip: Clip) -> dict[str, object]:
     return {
         "schema_version": SCHEMA_VERSION,
         "package_version": __version__,
-        "clip": {**facts, "notes": [asdict(note) for note in clip.notes]},
+        "clip": {**facts, "notes": [_plain_note(note) for note in clip.notes]},
         "model": {"name": poses.model_name, "sha256": poses.model_sha256},
         "light": poses.light and _describe_light(poses.light),
         "camera": poses.camera
-        and {name: getattr(poses.camera, name) for name in ("state", "focal_px", "reason")},
+        and {
+            "state": poses.camera.state,
+            "focal_px": poses.camera.focal_px,
+            "reason": as_plain(poses.camera.reason),
+        },
     }
+
+
+def _plain_note(note: Note) -> dict[str, object]:
+    remarks = [as_plain(remark) for remark in note.remarks]
+    return {"check": note.check, "state": note.state, "remarks": remarks}
+
+
+def _restore_note(facts: dict[str, Any]) -> Note:
+    remarks = facts["remarks"] if "remarks" in facts else [facts["text"]]
+    known = (from_plain(remark) for remark in remarks)
+    return Note(facts["check"], facts["state"], tuple(remark for remark in known if remark))
 
 
 def _camera_columns(path: CameraPath | None, n_slots: int, frames: slice) -> dict[str, FloatArray]:
@@ -376,7 +392,7 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
         return values
 
     facts_of_clip = {**facts["clip"], "file": file}  # earlier versions stored the clip's own name
-    notes = tuple(Note(**note) for note in facts_of_clip.pop("notes"))
+    notes = tuple(_restore_note(note) for note in facts_of_clip.pop("notes"))
     n_frames = facts_of_clip["frames"]
     n_slots = len(table) // n_frames
     t_s = column("t_s")[::n_slots].copy()
@@ -408,5 +424,7 @@ def _restore_camera(facts, column, n_slots: int) -> CameraPath | None:  # type: 
         zoom=by_frame[3],
         sd_px=by_frame[4],
         known=np.isfinite(by_frame[2]),
-        **facts,
+        state=facts["state"],
+        focal_px=facts["focal_px"],
+        reason=from_plain(facts["reason"]),
     )

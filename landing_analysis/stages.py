@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
@@ -25,11 +24,11 @@ from landing_analysis.disturbances.applying import (
     disturbed_measures,
     disturbed_reps,
     disturbed_tracks,
+    effect_notes,
 )
 from landing_analysis.disturbances.bystanders import (
     Bystanders,
     apart_from_others,
-    bystander_notes,
     bystanders_effect,
     inside_picture,
     on_clock,
@@ -55,6 +54,7 @@ from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.summaries import with_set
+from landing_analysis.reasons import Reason, because
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.reps.turning import (
     find_contacts_by_view,
@@ -162,7 +162,7 @@ def analyse_people(
     gaps = find_gaps(tracks.t_s, settings.clock)
     effects = (
         leg_visibility_effect(legs, settings.light, task_given=options.task is not None),
-        bystanders_effect(bystanders, tracks.t_s, settings.people),
+        bystanders_effect(patient, bystanders, tracks.t_s, settings.people),
         timing_effect(settled.time_base, gaps, tracks.rate_hz, settings.clock),
         camera_effect(camera),
     )
@@ -196,8 +196,7 @@ def analyse_people(
                     clip, filmed, tracks, view, poses.camera, camera,
                     settings.framing, settings.tracks,
                 ),
-                *(note for effect in effects for note in effect.notes),
-                *bystander_notes(patient, bystanders, reps, settings.people),
+                *effect_notes(effects, reps),
                 *candidates.notes,
                 *person_note(options.corrections, patient.people),
                 *turn_notes(reps, view),
@@ -221,21 +220,21 @@ def analyse_people(
     )  # fmt: skip
 
 
-_OPTION = re.compile(r"(?<!\S)(?=--[a-z])")
-"""Where a sentence names an option of the command line."""
-
-
 def _advised(notes: tuple[Note, ...], command: str) -> tuple[Note, ...]:
-    """Say with which command the options go that notes name; the first of a note is enough."""
-    return tuple(replace(note, text=_with_command(note.text, command)) for note in notes)
+    """Say with which command the options go that remarks name."""
+    return tuple(
+        replace(note, remarks=tuple(_with_command(remark, command) for remark in note.remarks))
+        for note in notes
+    )
 
 
 def _advised_base(base: TimeBase, command: str) -> TimeBase:
     return replace(base, doubt=base.doubt and _with_command(base.doubt, command))
 
 
-def _with_command(text: str, command: str) -> str:
-    return _OPTION.sub(f"{command} ", text, count=1) if command else text
+def _with_command(reason: Reason, command: str) -> Reason:
+    told = reason.as_dict()
+    return because(reason.code, **{**told, "command": command}) if "command" in told else reason
 
 
 # --- who is there ------------------------------------------------------------------------------

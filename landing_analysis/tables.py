@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from landing_analysis.errors import TableError
+from landing_analysis.reasons import Reason
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -36,6 +37,7 @@ RecordedFrom = Literal["clip", "file name", "file time"]
 
 LIMBS: tuple[Limb, Limb] = ("left", "right")
 TASKS: tuple[Task, ...] = ("jump", "hop")
+WORST_FIRST: tuple[QualityState, ...] = ("poor", "limited", "good")
 VIEWS: tuple[View, ...] = ("front", "back", "left_side", "right_side", "oblique")
 
 LANDMARK_NAMES: tuple[str, ...] = (
@@ -94,11 +96,11 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True)
 class Note:
-    """One remark on quality: what was measured and what it costs the numbers."""
+    """What one check of a clip's quality says: what was measured and what it costs."""
 
     check: str
     state: QualityState
-    text: str
+    remarks: tuple[Reason, ...]
 
 
 @dataclass(frozen=True)
@@ -228,14 +230,14 @@ class CameraPath:
     sd_px: FloatArray
     known: BoolArray
     focal_px: float
-    reason: str = ""
+    reason: Reason | None = None
 
     def __post_init__(self) -> None:
         n_frames = len(self.known)
         _require_shape("shift_px", self.shift_px, (n_frames, 2))
         for name in ("turn_deg", "zoom", "sd_px"):
             _require_shape(name, getattr(self, name), (n_frames,))
-        if (self.state == "lost") != bool(self.reason):
+        if (self.state == "lost") != (self.reason is not None):
             raise TableError("A camera path is lost exactly when it carries the reason.")
 
 
@@ -314,9 +316,9 @@ class Patient:
 
     number: int
     people: int
-    reason: str
+    reason: Reason
     landmarks: Landmarks
-    doubt: str | None = None
+    doubt: Reason | None = None
 
 
 @dataclass(frozen=True)
@@ -340,7 +342,7 @@ class ViewEstimate:
     yaw_deg: float
     yaw_sd_deg: float
     near_limb: Limb | None
-    reason: str
+    reason: Reason
     frame_yaw_deg: FloatArray = field(repr=False)
     middle_deg: float = float("nan")
     turns: bool = False
@@ -430,7 +432,7 @@ class Contact:
     limb: Limb
     initial_contact: Event
     toe_off: Event | None
-    toe_off_reason: str | None = None
+    toe_off_reason: Reason | None = None
     toe_contact: Event | None = None
     heel_contact: Event | None = None
     origin: Literal["detected", "reviewed"] = "detected"
@@ -514,7 +516,7 @@ class Rep:
     peak_flexion_s: float | None
     next_flight: Flight | None = None
     used: bool = True
-    reason: str | None = None
+    reason: Reason | None = None
     view: View | None = None
     yaw_deg: float | None = None
     excluded: bool = False
@@ -569,7 +571,7 @@ class Measure:
     value: float | None
     unit: str
     sd: float | None
-    reason: str | None = None
+    reason: Reason | None = None
     frames: tuple[int, ...] = ()
     parts: tuple[UncertaintyPart, ...] = ()
     of_set: bool = True
@@ -629,7 +631,7 @@ class NotCompared:
     """A measure whose limbs are not set against each other, and the reason."""
 
     name: str
-    reason: str
+    reason: Reason
 
 
 @dataclass(frozen=True)
@@ -691,7 +693,7 @@ class TimeBase:
 
     slowed_by: float | None = 1.0
     origin: Literal["clip", "tag", "intervals", "given", "unsettled"] = "clip"
-    doubt: str | None = None
+    doubt: Reason | None = None
 
     def __post_init__(self) -> None:
         if (self.slowed_by is None) != (self.doubt is not None):
@@ -726,7 +728,7 @@ class Decided:
     target_flexion_deg: float
     patient_number: int
     people: int
-    patient_reason: str
+    patient_reason: Reason
     time_base: TimeBase = TimeBase()
     occasion: Occasion = Occasion()
 

@@ -11,7 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from told import told
 
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
@@ -146,7 +148,7 @@ def contact(limb: Limb, *, late_s: float = 0.0, held: bool = False) -> Contact:
         limb=limb,
         initial_contact=Event(LANDING_S + late_s, IC_SD_S),
         toe_off=None if held else Event(TOE_OFF_S, TOE_OFF_SD_S),
-        toe_off_reason="the landing was held until the clip's end" if held else None,
+        toe_off_reason=because(Code.HELD_TO_END) if held else None,
         toe_contact=Event(LANDING_S + late_s, IC_SD_S),
         heel_contact=Event(LANDING_S + late_s + HEEL_DELAY_S, IC_SD_S),
     )
@@ -192,4 +194,4 @@ def tracks_of(landmarks: Landmarks) -> Tracks:
 def view_of(view: View, yaw_deg: float = 0.0, yaw_sd_deg: float = 1.0) -> ViewEstimate:
     """Return an estimate that knows the view."""
     near: dict[View, Limb] = {"left_side": "left", "right_side": "right"}
-    return ViewEstimate(view, yaw_deg, yaw_sd_deg, near.get(view), "given", np.zeros(1))
+    return ViewEstimate(view, yaw_deg, yaw_sd_deg, near.get(view), told("given"), np.zeros(1))

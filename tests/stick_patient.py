@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from told import told
 
 from landing_analysis.definitions import SIDE_VIEWS
 from landing_analysis.findings.judging import judge_measures
@@ -17,6 +18,7 @@ from landing_analysis.findings.limits import read_limits
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.summaries import with_set
+from landing_analysis.reasons import Code, because
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
@@ -94,7 +96,7 @@ def make_analysis(
         yaw_deg=3.2,
         yaw_sd_deg=2.1,
         near_limb=limb if view in SIDE_VIEWS else None,
-        reason="shoulders and hips stand apart across the picture",
+        reason=told("shoulders and hips stand apart across the picture"),
         frame_yaw_deg=np.full(len(landmarks.t_s), 3.2),
     )
     measures = with_set(measure_reps(grouped, tracks, estimate, settings))
@@ -112,7 +114,7 @@ def make_analysis(
         target_flexion_deg=settings.target_flexion_deg,
         patient_number=1,
         people=1,
-        patient_reason="the only person in view",
+        patient_reason=told("the only person in view"),
     )
     clip = make_clip(landmarks, f"P07_{task}s_{view}.mp4")
     return Analysis(
@@ -125,8 +127,10 @@ def make_analysis(
         measures=measures,
         findings=judge_measures(measures, limits, decided),
         notes=(
-            Note("frame rate", "good", "60 frames/s: one frame is 17 ms."),
-            Note("view", "limited", "Turned by 3 deg; a bent knee then shows false valgus."),
+            Note("frame rate", "good", (told("60 frames/s: one frame is 17 ms."),)),
+            Note(
+                "view", "limited", (told("Turned by 3 deg; a bent knee then shows false valgus."),)
+            ),
         ),
         provenance=Provenance(
             version="0.0.0",
@@ -229,7 +233,7 @@ def _contacts(take_off_s, landing_s, limbs) -> Contacts:
                     limb=limb,
                     initial_contact=Event(landed_s + lead_s, 0.004),
                     toe_off=None if held else Event(take_off_s[k + 1], 0.006),
-                    toe_off_reason="the landing was held until the clip's end" if held else None,
+                    toe_off_reason=because(Code.HELD_TO_END) if held else None,
                     toe_contact=Event(landed_s + lead_s, 0.004),
                     heel_contact=Event(landed_s + lead_s + 0.03, 0.006),
                 )

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.camera.carrying import middle_of, rays_of
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import BoolArray, FloatArray
 
@@ -20,14 +21,14 @@ class Placed(NamedTuple):
     """Frames in the axes of a reference picture.
 
     ``rotation`` (n, 3, 3) of the camera, ``zoom`` (n,), ``sd_px`` (n,) of a carried point
-    at the bodies, ``known`` (n,), and ``reasons`` (n,) why not, else empty.
+    at the bodies, ``known`` (n,), and ``reasons`` (n,) why not, else None.
     """
 
     rotation: FloatArray
     zoom: FloatArray
     sd_px: FloatArray
     known: BoolArray
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason | None, ...]
 
 
 def joined(parts: Sequence[Placed]) -> Placed:
@@ -89,7 +90,7 @@ def fit_frames(
     agreeing = counted & (size < agree_px[:, None])
     sd_px = _sd_at(bodies, design, weight, rotation, zoom, scale_px, middle, focal_px, settings)
     reasons = _reasons(counted, agreeing, points, sd_px, size_px, settings)
-    known = np.array([not reason for reason in reasons])
+    known = np.array([reason is None for reason in reasons])
     return Placed(rotation, zoom, sd_px, known, reasons)
 
 
@@ -183,8 +184,8 @@ def _reasons(
     sd_px: FloatArray,
     size_px: tuple[int, int],
     settings: CameraSettings,
-) -> tuple[str, ...]:
-    """Say of each frame why it is not known; empty where it is."""
+) -> tuple[Reason | None, ...]:
+    """Say of each frame why it is not known; None where it is."""
     places = np.where(agreeing[..., None], points, np.nan)
     found, agree = counted.sum(axis=1), agreeing.sum(axis=1)
     few = found < settings.fewest_points
@@ -192,11 +193,9 @@ def _reasons(
     enough = ~few & ~apart
     spread = np.zeros(len(points))
     spread[enough] = np.nanstd(places[enough], axis=1).min(axis=1) / min(size_px)
-    reasons = np.full(len(points), "", dtype=object)
-    reasons[sd_px > settings.worst_sd_share * max(size_px)] = (
-        "the points that could be followed do not hold the picture firmly"
-    )
-    reasons[spread < settings.least_spread] = "the points that could be followed lie close together"
-    reasons[apart] = "the points that could be followed move differently"
-    reasons[few] = "too little of the background has a pattern that can be followed"
-    return tuple(str(reason) for reason in reasons)
+    reasons = np.full(len(points), None, dtype=object)
+    reasons[sd_px > settings.worst_sd_share * max(size_px)] = because(Code.BACKGROUND_NOT_FIRM)
+    reasons[spread < settings.least_spread] = because(Code.BACKGROUND_CROWDED)
+    reasons[apart] = because(Code.BACKGROUND_DISAGREES)
+    reasons[few] = because(Code.BACKGROUND_PLAIN)
+    return tuple(reasons)

@@ -10,6 +10,7 @@ from landing_analysis.camera.carrying import into_reference, rotation_toward
 from landing_analysis.camera.fit import Placed, fit_frames, joined
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.signals import local_polynomial, runs
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -29,7 +30,7 @@ _DIRECTIONS = 16  # of the lines that enclose a body
 _BLOCK = 1000  # frames that are fitted at once
 _FOCAL_FRAMES, _FOCAL_STEPS = 40, 9
 _FOCAL_RANGE = (0.65, 3.2)  # of the assumed one: from a wide lens to a long one
-_TURNED_AWAY = "the camera turned away from all that could be followed"
+_TURNED_AWAY = because(Code.CAMERA_TURNED_AWAY)
 _SURELY = 3.0  # standard uncertainties
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 
@@ -82,14 +83,13 @@ def find_camera_path(
     path = _bridged(path, poses.t_s, settings)
     for person in people:
         if _falls_along(path, person, settings):
-            reason = "what could be followed fell together with the body, so it was not the room"
-            return lost(len(known), assumed_px, reason)
+            return lost(len(known), assumed_px, because(Code.BACKGROUND_FELL))
     if not _moves(path, poses, settings):
         return _still(path)
     return path
 
 
-def lost(n_frames: int, focal_px: float, reason: str) -> CameraPath:
+def lost(n_frames: int, focal_px: float, reason: Reason) -> CameraPath:
     """Return the path of a camera of which nothing is known."""
     nan = np.full(n_frames, np.nan)
     known = np.zeros(n_frames, dtype=bool)
@@ -242,7 +242,7 @@ def _path_of(fit: Placed, focal_px: float) -> CameraPath:
     )
 
 
-def _commonest(reasons: tuple[str, ...]) -> str:
+def _commonest(reasons: tuple[Reason | None, ...]) -> Reason:
     given = [reason for reason in reasons if reason]
     return max(set(given), key=given.count)
 
@@ -268,7 +268,7 @@ def _chained(
             zoom * own.zoom,
             np.sqrt(own.sd_px**2 + variance),
             own.known & held,
-            tuple(reason or ("" if held else _TURNED_AWAY) for reason in own.reasons),
+            tuple(reason or (None if held else _TURNED_AWAY) for reason in own.reasons),
         )
         started = started or bool(own.known.any())
         held = (held and bool(own.known[-1])) or not started

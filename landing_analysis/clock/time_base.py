@@ -14,8 +14,9 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.clock.intervals import rate_ratio, real_time_s, slow_frames
+from landing_analysis.reasons import Code, Number, Reason, because
 from landing_analysis.settings import ClockSettings
-from landing_analysis.tables import FloatArray, Note, TimeBase
+from landing_analysis.tables import FloatArray, Note, QualityState, TimeBase
 
 TRIALS = (2.0, 4.0, 8.0, 16.0, 32.0)
 """Factors at which free fall is looked for: 60 to 960 frames/s played at 30."""
@@ -143,18 +144,17 @@ def _with_tag(
     factor = float(slowed_by[np.argmax(np.abs(np.log(slowed_by)))])
     real_s = real_time_s(t_s, slowed_by)
     falls = witness(real_s)
-    says = f"The phone's tag says {capture_fps:.0f} frames/s, so the clip plays {_times(factor)}"
+    told = {"capture_fps": capture_fps, "slowed_by": factor}
     if not falls.flights:
         other = _best_trial(t_s, witness, settings, (1.0, *TRIALS))
         if other is not None:
-            return _contradicted(says, factor, other)
+            return _contradicted(told, other)
     elif _disagree(falls, settings):
-        return _contradicted(says, factor, _Trial(factor * falls.factor, real_s, falls))
+        return _contradicted(told, _Trial(factor * falls.factor, real_s, falls))
     elif _mixed(falls, settings):
         return _unsteady(real_s, factor, falls)
-    agrees = "free fall agrees" if falls.measured else "no flight was seen that could confirm it"
-    note = Note("time base", "good", f"{says}: taken out of all times, {agrees}.")
-    return Settled(TimeBase(round(factor, 3), "tag"), real_s, (note,))
+    remark = because(Code.SLOWED_BY_TAG, **told, seen=bool(falls.measured))
+    return Settled(TimeBase(round(factor, 3), "tag"), real_s, _note("good", remark))
 
 
 # --- what falls says ---------------------------------------------------------------------------
@@ -185,28 +185,25 @@ def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) ->
     """Tell slow motion in a part of the clip from a camera that changed its rate."""
     slower = slow_frames(t_s, settings)
     ratio = float(slower.max())
-    apart = f"A part of the clip has {ratio:.1f} times longer intervals between frames"
     restored_s = real_time_s(t_s, slower)
     as_stored, as_slowed = witness(t_s), witness(restored_s)
     honest = _agreeing_in(as_stored, slower, settings)
     ramp = _agreeing_in(as_slowed, slower, settings)
     if ramp and not honest and not _mixed(as_slowed, settings):
-        text = f"{apart}, and bodies fall there as in slow motion: taken out of all times."
-        return Settled(
-            TimeBase(round(ratio, 3), "intervals"), restored_s, (Note("time base", "good", text),)
-        )
+        remark = because(Code.SLOWED_BY_INTERVALS, ratio=ratio)
+        base = TimeBase(round(ratio, 3), "intervals")
+        return Settled(base, restored_s, _note("good", remark))
     near_slow = [fall for fall in as_stored.measured if _touches(fall, slower, t_s)]
     honest_or_far = honest or (as_stored.flights and not near_slow)
     settled = honest_or_far and not ramp
     if settled and not _disagree(as_stored, settings) and not _mixed(as_stored, settings):
-        text = f"{apart}; bodies fall as in life, so the camera changed its rate and times hold."
-        return Settled(TimeBase(), t_s, (Note("time base", "limited", text),))
+        return Settled(TimeBase(), t_s, _note("limited", because(Code.RATE_CHANGED, ratio=ratio)))
     if not as_stored.flights and not as_slowed.flights:
-        text = f"{apart}: slow motion, or a camera that changed its rate; nobody flies in it."
-        return Settled(TimeBase(), t_s, (Note("time base", "limited", text),))
+        remark = because(Code.RATE_CHANGED_OR_SLOWED, ratio=ratio)
+        return Settled(TimeBase(), t_s, _note("limited", remark))
     likely_s = restored_s if len(as_slowed.measured) > len(as_stored.measured) else t_s
-    text = f"{apart}, and free fall does not tell whether it is slowed"
-    return _doubtful(likely_s, text, "a part of the clip may be slowed", (1.0,))
+    remark = because(Code.PART_SEEMS_SLOWED, ratio=ratio)
+    return _doubtful(likely_s, remark, Code.PART_MAY_BE_SLOWED, (1.0,))
 
 
 def _agreeing_in(falls: Falls, slower: FloatArray, settings: ClockSettings) -> list[Fall]:
@@ -283,57 +280,47 @@ def _mixed(falls: Falls, settings: ClockSettings) -> bool:
 
 
 def _untold(t_s: FloatArray, factor: float) -> Settled:
-    fall = f"bodies fall as if the clip were {_times(factor)}"
-    found = (
-        f"The file does not name the rate it was filmed at, but {fall} (or the stature is wrong)"
-    )
-    return _doubtful(real_time_s(t_s, _usual(factor)), found, fall, (factor, 1.0))
+    remark = because(Code.FILE_NAMES_NO_RATE, seems_slowed_by=factor)
+    real_s = real_time_s(t_s, _usual(factor))
+    return _doubtful(real_s, remark, Code.FALLS_AS_IF_SLOWED, (factor, 1.0), seems_slowed_by=factor)
 
 
-def _contradicted(says: str, factor: float, trial: _Trial) -> Settled:
-    found = f"{says}, but bodies fall as if it were {_times(trial.factor)}"
-    doubt = "the phone's tag and free fall disagree about the clip's speed"
-    return _doubtful(trial.t_s, found, doubt, (factor, trial.factor))
+def _contradicted(told: dict[str, float], trial: _Trial) -> Settled:
+    remark = because(Code.TAG_CONTRADICTED, **told, seems_slowed_by=trial.factor)
+    choices = (told["slowed_by"], trial.factor)
+    return _doubtful(trial.t_s, remark, Code.TAG_AND_FALL_DISAGREE, choices)
 
 
-def _doubtful(t_s: FloatArray, found: str, doubt: str, choices: tuple[float, ...]) -> Settled:
-    settle = " or ".join(
-        f"--slowed-by {usual:.3g}" + (" (real time)" if usual == 1 else "")
-        for usual in map(_usual, choices)
-    )
-    text = (
-        f"{found}. All times are withheld, angles are given. Settle it with {settle}, or analyse "
-        "the clip as the phone filmed it."
-    )
-    base = TimeBase(None, "unsettled", f"{doubt}; --slowed-by settles it")
-    return Settled(base, t_s, (Note("time base", "poor", text),))
+def _doubtful(
+    t_s: FloatArray, found: Reason, doubt: Code, choices: tuple[float, ...], **numbers: Number
+) -> Settled:
+    choose = because(Code.TIMES_SUPPRESSED, choices=tuple(map(_usual, choices)), command="")
+    base = TimeBase(None, "unsettled", because(doubt, **numbers, command=""))
+    return Settled(base, t_s, _note("poor", found, choose))
 
 
 def _unsteady(t_s: FloatArray, factor: float, falls: Falls) -> Settled:
     factors = [factor * fall.factor for fall in falls.measured]
-    doubt = "the flights of this clip do not fall alike; a part of it may be slowed"
-    text = (
-        f"Bodies fall as if parts of the clip played {_times(min(factors))} and others "
-        f"{_times(max(factors))}: a part of it may be in slow motion. All times are withheld, "
-        "angles are given. Analyse the clip as the phone filmed it, or cut it into its parts."
+    remark = because(
+        Code.PARTS_SEEM_SLOWED, least_slowed_by=min(factors), most_slowed_by=max(factors)
     )
-    return Settled(TimeBase(None, "unsettled", doubt), t_s, (Note("time base", "poor", text),))
+    base = TimeBase(None, "unsettled", because(Code.FLIGHTS_FALL_UNALIKE))
+    return Settled(base, t_s, _note("poor", remark))
 
 
 def _given_note(given: float, falls: Falls, settings: ClockSettings) -> Note:
-    words = f"Taken as {_times(given)}, as given"
-    if falls.measured and _disagree(falls, settings):
-        text = f"{words}; bodies fall as if it were {_times(given * falls.factor)}."
-        return Note("time base", "limited", text)
-    return Note("time base", "good", words + ("; free fall agrees." if falls.measured else "."))
-
-
-def _times(factor: float) -> str:
-    if abs(factor - 1.0) < 0.05:
-        return "in real time"
-    return (
-        f"{factor:.1f} times slower than life" if factor > 1 else f"{1 / factor:.1f} times faster"
+    against = bool(falls.measured) and _disagree(falls, settings)
+    remark = because(
+        Code.SLOWED_AS_GIVEN,
+        slowed_by=given,
+        seems_slowed_by=given * falls.factor if falls.measured else None,
+        agrees=not against,
     )
+    return Note("time base", "limited" if against else "good", (remark,))
+
+
+def _note(state: QualityState, *remarks: Reason) -> tuple[Note, ...]:
+    return (Note("time base", state, remarks),)
 
 
 def _usual(factor: float) -> float:

@@ -341,11 +341,12 @@ def _close(run: _Run, out_dir: Path) -> None:
 def _remarks(analysis: Analysis | None) -> list[str]:
     """Return what must not be overlooked: no reps, no times, pictures that are lost."""
     from landing_analysis.report.parts import doubt_words, no_reps_words
+    from landing_analysis.wording import note_words
 
     if analysis is None:
         return []
     remarks = [] if analysis.reps.reps else [no_reps_words(analysis)]
-    remarks += [note.text for note in analysis.notes if note.check == "damage"]
+    remarks += [note_words(note) for note in analysis.notes if note.check == "damage"]
     doubt = doubt_words(analysis)
     return remarks if doubt is None else [*remarks, doubt]
 

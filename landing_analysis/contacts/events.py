@@ -43,6 +43,7 @@ from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
 from landing_analysis.maths.signals import close_gaps, runs
 from landing_analysis.maths.statistics import weighted_mean
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import (
     LIMBS,
@@ -62,8 +63,8 @@ _Candidate = tuple[tuple[int, int], dict[Limb, Edges]]
 _OnGround = dict[EdgeName, tuple[float, float]]
 """From when until when the body is on its feet before a fall, and after it; seconds."""
 
-_HELD = "held landing: the foot stayed on the ground until the clip ended"
-_UNSEEN = "the foot was not seen to leave the ground before the next flight"
+_HELD = because(Code.HELD_TO_END)
+_UNSEEN = because(Code.TOE_OFF_NOT_SEEN)
 
 
 def find_contacts(
@@ -92,11 +93,8 @@ def find_contacts(
     missed; a flight under ``min_flight_s`` is not told from a heel raise.
     """
     if tracks.rate_hz < settings.min_rate_hz:
-        text = (
-            f"{tracks.rate_hz:.0f} frames/s is too slow to tell a flight from a step; "
-            f"film at 60 frames/s or more."
-        )
-        return Contacts((), (), (Note("frame rate", "poor", text),))
+        slow = because(Code.RATE_TOO_SLOW_FOR_FLIGHTS, fps=tracks.rate_hz)
+        return Contacts((), (), (Note("frame rate", "poor", (slow,)),))
     motion = read_motion(tracks, settings)
     one_behind_other = "far" in sights.values()
     highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m

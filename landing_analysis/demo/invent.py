@@ -13,8 +13,10 @@ from landing_analysis import __version__
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
 from landing_analysis.findings.judging import judge_measures
+from landing_analysis.maths.kinematics import interval_sd_s
 from landing_analysis.measures.summaries import NOISE, with_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
+from landing_analysis.reasons import Code, because
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.tables import (
     LANDMARK_NAMES,
@@ -52,7 +54,7 @@ _SETS: tuple[tuple[Task, Limb | None, View], ...] = (
 _PERIOD_S = 0.63
 """From landing to landing: the typical contact and the flight after it."""
 
-_POOR = "Both legs were seen in 41 % of the frames."
+_POOR = because(Code.LEGS_SEEN, seen_pct=41.0, bridged=0, exchanged=0)
 
 
 @dataclass(frozen=True)
@@ -175,8 +177,8 @@ def _mean(scene: _Scene, name: str, limb: Limb | None, spread: Spread) -> float:
 def _unmeasured(scene: _Scene, measured: Mapping[str, Spread]) -> list[Measure]:
     """Say of each measure that the other kind of view would show why it is missing."""
     other = SIDE if scene.view == "front" else FRONT
-    word = "side" if scene.view == "front" else "front or back"
-    why = f"not measurable: this is a {scene.view.replace('_', ' ')} view; it needs a {word} view"
+    needs = "side" if scene.view == "front" else "frontal"
+    why = because(Code.VIEW_CANNOT_SHOW, view=scene.view, needs=needs)
     return [
         Measure(rep, name, limb, None, DEFINITIONS[name].unit, None, reason=why)
         for name in other
@@ -239,15 +241,14 @@ def _decided(scene: _Scene, rng: np.random.Generator) -> Decided:
         target_flexion_deg=60.0,
         patient_number=1,
         people=1,
-        patient_reason="invented",
+        patient_reason=because(Code.INVENTED_NUMBERS),
     )
 
 
 def _view(scene: _Scene, decided: Decided) -> ViewEstimate:
-    return ViewEstimate(
-        scene.view, decided.view_yaw_deg, decided.view_yaw_sd_deg, scene.near_limb, "invented",
-        np.empty(0),
-    )  # fmt: skip
+    invented = because(Code.INVENTED_NUMBERS)
+    yaw = decided.view_yaw_deg, decided.view_yaw_sd_deg
+    return ViewEstimate(scene.view, *yaw, scene.near_limb, invented, np.empty(0))
 
 
 def _rep(scene: _Scene, number: int) -> Rep:
@@ -259,12 +260,18 @@ def _rep(scene: _Scene, number: int) -> Rep:
 
 def _notes(scene: _Scene) -> tuple[Note, ...]:
     rate_hz = scene.story.rates_hz[scene.visit]
+    rate = because(
+        Code.FRAME_RATE,
+        fps=rate_hz,
+        frame_ms=1000 / rate_hz,
+        interval_sd_ms=1000 * interval_sd_s(1 / rate_hz),
+    )
     notes = [
-        Note("invented numbers", "limited", "Nobody was filmed; the numbers were drawn at random."),
-        Note("frame rate", "good" if rate_hz >= 60 else "limited", f"{rate_hz:.0f} frames/s."),
+        Note("invented numbers", "limited", (because(Code.INVENTED_NUMBERS),)),
+        Note("frame rate", "good" if rate_hz >= 60 else "limited", (rate,)),
     ]
     if scene.story.poor and scene.is_last:
-        notes.append(Note("landmarks", "poor", _POOR))
+        notes.append(Note("landmarks", "poor", (_POOR,)))
     return tuple(notes)
 
 

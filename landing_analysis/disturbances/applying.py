@@ -15,6 +15,7 @@ from landing_analysis.disturbances.effects import (
     WiderEvents,
     WiderMeasures,
 )
+from landing_analysis.reasons import Reason, because
 from landing_analysis.tables import (
     Contact,
     Contacts,
@@ -22,6 +23,7 @@ from landing_analysis.tables import (
     Flight,
     Measure,
     Measures,
+    Note,
     Rep,
     Reps,
     Task,
@@ -130,6 +132,25 @@ def _rep_span_s(rep: Rep) -> tuple[float, float]:
     return start_s, max([end_s, *ends_s])
 
 
+def effect_notes(effects: tuple[Effect, ...], reps: Reps) -> tuple[Note, ...]:
+    """Return the notes of all effects, each remark with the reps that are void for its reason."""
+    return tuple(
+        replace(note, remarks=tuple(_with_reps(remark, effect, reps) for remark in note.remarks))
+        for effect in effects
+        for note in effect.notes
+    )
+
+
+def _with_reps(remark: Reason, effect: Effect, reps: Reps) -> Reason:
+    """Add to a remark about an unseen span which reps it leaves void."""
+    told = remark.as_dict()
+    for span in effect.unseen:
+        if span.remark == remark.code and told.get("start_s") == span.start_s:
+            void = tuple(rep.number for rep in reps.reps if rep.reason == span.reason)
+            return because(remark.code, **told, reps=void)
+    return remark
+
+
 # --- measures ----------------------------------------------------------------------------------
 
 
@@ -156,7 +177,7 @@ def _disturbed_row(
                 sd=None,
                 parts=(),
                 frames=(),
-                reason=f"not measurable: {item.reason}",
+                reason=item.reason,
             )
     for more in widened:
         if row.name in more.names and (more.limbs is None or row.limb in more.limbs):

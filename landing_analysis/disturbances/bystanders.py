@@ -14,10 +14,12 @@ import numpy as np
 
 from landing_analysis.disturbances.effects import Effect, Unseen, WiderEvents
 from landing_analysis.maths.signals import close_gaps, runs
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
+    WORST_FIRST,
     BoolArray,
     FloatArray,
     Landmarks,
@@ -25,14 +27,12 @@ from landing_analysis.tables import (
     Patient,
     Poses,
     QualityState,
-    Reps,
     Tracks,
 )
 
 Where = Literal["in front of", "behind", "beside"]
 
 _AROUND_S = 0.5  # a walker's feet are looked at for as long before and after they meet somebody
-_HID_REASON = "somebody hid the patient before the foot was seen to leave"
 _COMPARED_S = 1.5  # before and after somebody hid the patient: time to stand upright once
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
@@ -224,13 +224,16 @@ def apart_from_others(tracks: Tracks, bystanders: Bystanders, settings: PeopleSe
     return replace(tracks, raw_px=np.where(close[:, None, None], np.nan, tracks.raw_px))
 
 
-def bystanders_effect(bystanders: Bystanders, t_s: FloatArray, settings: PeopleSettings) -> Effect:
+def bystanders_effect(
+    patient: Patient, bystanders: Bystanders, t_s: FloatArray, settings: PeopleSettings
+) -> Effect:
     """Say what other people cost.
 
     Parameters
     ----------
-    bystanders : of the patient
-    t_s : (n_frames,) seconds, the clock of contacts
+    patient : who is measured, and why
+    bystanders : of the patient, on the clock of contacts
+    t_s : (n_frames,) seconds of the same clock
     settings : PeopleSettings
 
     Returns
@@ -242,88 +245,67 @@ def bystanders_effect(bystanders: Bystanders, t_s: FloatArray, settings: PeopleS
         patient's in ``settings.mixed_share`` of the frames.
     """
     unseen = tuple(
-        Unseen(one.start_s, one.end_s, _hid_reason(one), _HID_REASON)
+        Unseen(
+            one.start_s,
+            one.end_s,
+            because(Code.HIDDEN_BY_SOMEBODY, where=one.where, start_s=one.start_s, end_s=one.end_s),
+            toe_off_reason=because(Code.HIDDEN_BEFORE_TOE_OFF),
+            remark=Code.SOMEBODY_HID_PATIENT,
+        )
         for one in bystanders.occlusions
     )
+    notes = _notes(patient, bystanders, settings)
     everywhere = bool(bystanders.mixed.mean() >= settings.mixed_share)
     if not everywhere and not bystanders.near.any():
-        return Effect(unseen=unseen)
+        return Effect(unseen=unseen, notes=notes)
     near_s = None if everywhere else t_s[bystanders.near | bystanders.mixed]
     wider = WiderEvents(times=settings.near_widens, near_s=near_s, reach_s=settings.unsure_s)
-    return Effect(events=(wider,), unseen=unseen)
+    return Effect(events=(wider,), unseen=unseen, notes=notes)
 
 
-def bystander_notes(
-    patient: Patient, bystanders: Bystanders, reps: Reps, settings: PeopleSettings
-) -> tuple[Note, ...]:
-    """Say who else was there, who is measured and why, and what it costs.
-
-    Parameters
-    ----------
-    patient : Patient
-    bystanders : of the patient
-    reps : after `refuse_hidden`
-    settings : PeopleSettings
-    """
-    if patient.people == 1 and bystanders.alone:
+def _notes(patient: Patient, bystanders: Bystanders, settings: PeopleSettings) -> tuple[Note, ...]:
+    """Say who else was there, who is measured and why, and what it costs."""
+    several = patient.people > 1
+    if not several and bystanders.alone:
         return ()
-    state: QualityState = "good"
-    said = []
-    if patient.people > 1:
-        said.append(f"{patient.people} people were told apart; person {patient.number} is "
-                    f"measured: {patient.reason}")  # fmt: skip
-    else:
-        said.append("Somebody else was seen near the patient, too briefly to be followed")
-    if patient.doubt:
-        state = "poor"
-        said.append(f"This choice is not sure: {patient.doubt}")
-    for occlusion in bystanders.occlusions:
-        state = "poor" if state == "poor" else "limited"
-        said.append(_hid_words(occlusion, reps))
-        if abs(np.log(occlusion.grew)) > np.log(settings.alike_size):
-            state = "poor"
-            said.append(
-                f"Who is measured afterwards is {occlusion.grew:.2f} times as large as before: "
-                "it may be somebody else"
+    states: set[QualityState] = {"good"}
+    said = [because(Code.SOMEBODY_SEEN_BRIEFLY)]
+    if several:
+        said = [
+            because(
+                Code.PEOPLE_TOLD_APART,
+                **patient.reason.as_dict()
+                | {
+                    "people": patient.people,
+                    "number": patient.number,
+                    "why": str(patient.reason.code),
+                },
             )
-    near = bystanders.near | bystanders.mixed
-    share = float(near.mean())
-    if share >= settings.mixed_share:
-        state = "poor" if state == "poor" else "limited"
+        ]
+    if patient.doubt:
+        states.add("poor")
+        said.append(because(Code.CHOICE_NOT_SURE, **patient.doubt.as_dict()))
+    for one in bystanders.occlusions:
+        states.add("limited")
         said.append(
-            f"Somebody stood close to the patient in {100 * share:.0f} % of the frames: the pose "
-            "model then draws one leg or one body for the other now and then. Times near it "
-            f"carry {settings.near_widens:g} times their usual uncertainty, and standing there "
-            "does not show the vertical"
+            because(
+                Code.SOMEBODY_HID_PATIENT, where=one.where, start_s=one.start_s, end_s=one.end_s
+            )
         )
-    if state != "good":
-        said.append("Film with nobody else within two metres of the patient, and nobody between "
-                    "patient and camera")  # fmt: skip
-    if patient.people > 1:
-        said.append(f"Person N of {patient.people} is measured instead with --person N")
-    return (Note("other people", state, ". ".join(said) + "."),)
-
-
-def _hid_reason(occlusion: Occlusion) -> str:
-    return (
-        f"another person was {occlusion.where} the patient and hid them at "
-        f"{occlusion.start_s:.1f} to {occlusion.end_s:.1f} s"
-    )
-
-
-def _hid_words(occlusion: Occlusion, reps: Reps) -> str:
-    span = f"{occlusion.start_s:.1f} to {occlusion.end_s:.1f} s"
-    refused = [str(rep.number) for rep in reps.reps if rep.reason == _hid_reason(occlusion)]
-    cost = "jumps in that time may be missing from the count"
-    if refused:
-        plural = "s" if len(refused) > 1 else ""
-        verb = "are" if plural else "is"
-        cost = f"rep{plural} {_listed(refused)} {verb} not used, and {cost}"
-    return f"Somebody was {occlusion.where} the patient and hid them at {span}: {cost}"
-
-
-def _listed(words: list[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+        if abs(np.log(one.grew)) > np.log(settings.alike_size):
+            states.add("poor")
+            said.append(because(Code.SIZE_CHANGED_BEHIND_SOMEBODY, grew=one.grew))
+    share = float((bystanders.near | bystanders.mixed).mean())
+    if share >= settings.mixed_share:
+        states.add("limited")
+        widens = settings.near_widens
+        said.append(because(Code.SOMEBODY_CLOSE, share_pct=100 * share, widens=widens))
+    if states != {"good"}:
+        said.append(because(Code.FILM_ALONE))
+    if several:
+        said.append(because(Code.NAME_ANOTHER_PERSON, people=patient.people, command=""))
+    worst = next(state for state in WORST_FIRST if state in states)
+    return (Note("other people", worst, tuple(said)),)
 
 
 def _boxes(points: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 
 from landing_analysis.definitions import TIMES
 from landing_analysis.disturbances.effects import Effect, Suppressed, WiderEvents
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -18,10 +19,7 @@ from landing_analysis.tables import (
     Tracks,
 )
 
-_NO_TIMES = (
-    "the camera moved, or may have, and the background could not be followed to take that out; "
-    "film from a stand"
-)
+_NO_TIMES = because(Code.CAMERA_MOVED)
 _FOOT = ("ankle", "heel", "toe")
 
 
@@ -42,7 +40,7 @@ class CameraMotion:
     edge_sd_s: float = 0.0
     turn_sd_deg: float = 0.0
     sway_px: float | None = None
-    no_times: str | None = None
+    no_times: Reason | None = None
 
 
 STILL = CameraMotion()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from landing_analysis.reasons import Code, Reason
 from landing_analysis.tables import FloatArray, Limb, Note, Task
 
 
@@ -32,13 +33,15 @@ class Unseen:
 
     ``toe_off_reason``: a flight may have been missed in it, so that a toe-off behind it says
     nothing of the landing before it, and a flight behind it does not follow the rep before it.
-    None where only what is read in it is lost.
+    None where only what is read in it is lost. ``remark`` is the code of the note's remark
+    that names the void reps.
     """
 
     start_s: float
     end_s: float
-    reason: str
-    toe_off_reason: str | None = None
+    reason: Reason
+    toe_off_reason: Reason | None = None
+    remark: Code | None = None
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,7 @@ class VoidTask:
     """All used reps of a task are void."""
 
     task: Task
-    reason: str
+    reason: Reason
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ class Suppressed:
     """
 
     names: frozenset[str]
-    reason: str
+    reason: Reason
     limbs: frozenset[Limb] | None = None
     body_too: bool = False
 
@@ -94,7 +97,7 @@ class Effect:
     widened: tuple[WiderMeasures, ...] = ()
     suppressed: tuple[Suppressed, ...] = ()
     least_difference_s: float = 0.0
-    too_alike: str = ""
+    too_alike: Reason | None = None
     vertical_sd_deg: float = 0.0
     notes: tuple[Note, ...] = ()
 

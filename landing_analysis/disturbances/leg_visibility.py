@@ -21,6 +21,7 @@ from landing_analysis.disturbances.effects import (
     WiderEvents,
     WiderMeasures,
 )
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ContactSettings, LightSettings
 from landing_analysis.tables import (
     LIGHT_PARTS,
@@ -233,14 +234,8 @@ def _widened(
     return tuple(wider)
 
 
-_UNSURE_HOP = (
-    "the feet are not seen well enough to know whether one landed or both; name the task if "
-    "it was a hop"
-)
-_COVERED = (
-    "nothing of the leg's outline is seen at thigh and knee, as under a coat or "
-    "before a background of the same colour; film in shorts"
-)
+_UNSURE_HOP = because(Code.FEET_NOT_SURE)
+_COVERED = because(Code.LEG_COVERED)
 
 
 def seen_angles(angles: KneeAngles | None, legs: LegVisibility | None) -> KneeAngles | None:
@@ -262,75 +257,63 @@ def _notes(legs: LegVisibility, settings: LightSettings) -> tuple[Note, ...]:
 
 
 def _light_note(legs: LegVisibility, settings: LightSettings) -> Note:
-    body, around, step = (
-        f"{100 * level / _FULL_LEVEL:.0f} %"
-        for level in (legs.body_level, legs.around_level, legs.leg_levels)
-    )
-    seen = f"Patient {body}, background {around} of full brightness; the legs stand out by {step}"
+    seen = {
+        "body_pct": _pct(legs.body_level),
+        "around_pct": _pct(legs.around_level),
+        "legs_pct": _pct(legs.leg_levels),
+    }
     dark = _lack(legs.leg_levels, settings.clear_levels)
     if dark > 0.0:
         state: QualityState = "poor" if legs.leg_levels < settings.poor_levels else "limited"
-        text = (
-            f"{seen}, too little to be seen well. Toe-off carries "
-            f"{1000 * settings.dark_off_sd_s * dark:.0f} ms, knee flexion "
-            f"{settings.dark_flexion_sd_deg * dark:.0f} deg and FPPA "
-            f"{settings.dark_fppa_sd_deg * dark:.1f} deg more standard uncertainty. Film with the "
-            "lights on, with light from the camera's side, before a wall unlike the clothes."
+        remark = because(
+            Code.LEGS_TOO_DARK,
+            **seen,
+            toe_off_sd_ms=1000 * settings.dark_off_sd_s * dark,
+            flexion_sd_deg=settings.dark_flexion_sd_deg * dark,
+            fppa_sd_deg=settings.dark_fppa_sd_deg * dark,
         )
-        return Note("light", state, text)
+        return Note("light", state, (remark,))
     if legs.around_level > settings.bright_level and legs.body_level < settings.shadow_level:
-        text = (
-            f"{seen}. The patient is a dark shape before a bright background: look whether the "
-            "drawn legs lie on the legs. Film with light from the camera's side and no window "
-            "behind."
-        )
-        return Note("light", "limited", text)
-    return Note("light", "good", f"{seen}.")
+        return Note("light", "limited", (because(Code.SILHOUETTE, **seen),))
+    return Note("light", "good", (because(Code.LEGS_STAND_OUT, **seen),))
+
+
+def _pct(level: float) -> float:
+    return 100 * level / _FULL_LEVEL
 
 
 def _clothes_note(legs: LegVisibility, settings: LightSettings) -> Note | None:
     if legs.covered:
-        text = (
-            f"Nothing of the leg's outline is seen at {_knees(legs.covered)}, as under a coat "
-            "or before a background of the same colour: no angle is given there, and contacts "
-            "rest on the feet. Film in shorts."
-        )
-        return Note("clothes", "poor", text)
+        return Note("clothes", "poor", (because(Code.KNEES_COVERED, limbs=legs.covered),))
     if legs.loose:
-        text = (
-            f"The outline of {_knees(legs.loose)} is faint, as in wide trousers: angles there "
-            f"carry {settings.loose_flexion_sd_deg:.0f} deg (flexion) and "
-            f"{settings.loose_fppa_sd_deg:.0f} deg (FPPA) more standard uncertainty. How far a "
-            "knee is from where the cloth makes it seem is not in the picture. Film in shorts."
+        remark = because(
+            Code.KNEES_FAINT,
+            limbs=legs.loose,
+            flexion_sd_deg=settings.loose_flexion_sd_deg,
+            fppa_sd_deg=settings.loose_fppa_sd_deg,
         )
-        return Note("clothes", "limited", text)
+        return Note("clothes", "limited", (remark,))
     return None
-
-
-def _knees(limbs: tuple[Limb, ...]) -> str:
-    return f"the {limbs[0]} knee" if len(limbs) == 1 else "both knees"
 
 
 def _feet_note(legs: LegVisibility, settings: LightSettings) -> Note | None:
     if not _is_lost(legs, settings):
         return None
-    text = (
-        f"The toes stand out from the floor by {100 * legs.toe_levels / _FULL_LEVEL:.0f} % of "
-        "full brightness: feet are not told from it well. Toe-off carries "
-        f"{1000 * settings.lost_off_sd_s:.0f} ms and knee flexion "
-        f"{settings.lost_flexion_sd_deg:.0f} deg more standard uncertainty; a foot behind the "
-        "other may have landed unseen. Film in shoes unlike the floor."
+    remark = because(
+        Code.FEET_LIKE_FLOOR,
+        toes_pct=_pct(legs.toe_levels),
+        toe_off_sd_ms=1000 * settings.lost_off_sd_s,
+        flexion_sd_deg=settings.lost_flexion_sd_deg,
     )
-    return Note("shoes and floor", "poor", text)
+    return Note("shoes and floor", "poor", (remark,))
 
 
 def _mirror_note(legs: LegVisibility, settings: LightSettings) -> Note | None:
     if not legs.mirrors:
         return None
-    text = (
-        "The floor in front of the feet changes with the body, as where it mirrors or where a hard "
-        "shadow falls: feet may be drawn toward their own image. The image is not measured; "
-        f"initial contact carries {1000 * settings.mirror_on_sd_s:.0f} ms and knee flexion "
-        f"{settings.mirror_flexion_sd_deg:.0f} deg more standard uncertainty. Film on a dull floor."
+    remark = because(
+        Code.FLOOR_MIRRORS,
+        initial_contact_sd_ms=1000 * settings.mirror_on_sd_s,
+        flexion_sd_deg=settings.mirror_flexion_sd_deg,
     )
-    return Note("floor", "limited", text)
+    return Note("floor", "limited", (remark,))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from landing_analysis.clock.intervals import Gap
 from landing_analysis.definitions import TIMES
 from landing_analysis.disturbances.effects import Effect, Suppressed, Unseen
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import TimeBase
 
@@ -31,25 +32,22 @@ def timing_effect(
         difference is less than one frame; no reps in which frames are missing for longer
         than ``settings.void_gap_s``.
     """
-    step_ms = 1000.0 / rate_hz
+    frame_ms = 1000.0 / rate_hz
     suppressed = [Suppressed(TIMES, time_base.doubt)] if time_base.doubt else []
     if rate_hz < settings.timing_rate_hz:
-        reason = (
-            f"one frame is {step_ms:.0f} ms, more than what is asked for; "
-            "film at 60 frames/s or more"
-        )
+        reason = because(Code.SHORTER_THAN_A_FRAME, frame_ms=frame_ms)
         suppressed.append(Suppressed(SHORT_INTERVALS, reason))
     return Effect(
         unseen=tuple(
             Unseen(
                 gap.start_s,
                 gap.end_s,
-                f"frames are missing for {gap.length_s:.2f} s inside this rep",
+                because(Code.FRAMES_MISSING_IN_REP, missing_s=gap.length_s),
             )
             for gap in gaps
             if gap.length_s > settings.void_gap_s
         ),
         suppressed=tuple(suppressed),
         least_difference_s=1.0 / rate_hz,
-        too_alike=f"the limbs differ by less than one frame ({step_ms:.0f} ms)",
+        too_alike=because(Code.LESS_THAN_A_FRAME_APART, frame_ms=frame_ms),
     )

@@ -13,6 +13,7 @@ import numpy as np
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.disturbances.camera_motion import CameraMotion
 from landing_analysis.maths.statistics import Z_95
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import FramingSettings, TrackSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -30,7 +31,6 @@ from landing_analysis.tables import (
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("heel", "toe")]
 _LEG = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee", "ankle")]
 _FEET_CHECK = "feet in view"
-_STAND = "Put the phone on a stand or a tripod"
 
 
 def judge_framing(
@@ -77,7 +77,7 @@ def _camera(
     if path is None:
         return None
     if path.state == "still":
-        return Note("camera", "good", "The camera stood still.")
+        return Note("camera", "good", (because(Code.CAMERA_STILL),))
     if path.state == "followed" and motion.sway_px is None:
         return _followed(tracks, path, settings)
     return _lost(path, motion)
@@ -86,56 +86,41 @@ def _camera(
 def _followed(tracks: Tracks, path: CameraPath, settings: FramingSettings) -> Note:
     known = path.known
     swing_deg = float(np.degrees(np.ptp(path.shift_px[known], axis=0).max() / path.focal_px))
-    turn_deg = float(np.ptp(path.turn_deg[known]))
     left_px = float(np.nanmedian(path.sd_px))
-    text = (
-        f"The camera moved: it swung by up to {swing_deg:.1f} deg and turned about its axis by up "
-        f"to {turn_deg:.1f} deg. That is taken out with the still background; about "
-        f"{left_px:.1f} px of its turning are left and counted in."
-    )
     unplaced = int((~known).sum())
-    if unplaced:
-        text += (
-            f" In {unplaced} of {len(known)} frames the background could not be followed; they "
-            "are not measured."
-        )
     small = (
         not unplaced
         and swing_deg <= settings.small_swing_deg
         and left_px <= settings.small_rest_share * tracks.leg_px
     )
-    return Note("camera", "good" if small else "limited", f"{text} {_STAND} for surer numbers.")
+    remark = because(
+        Code.CAMERA_FOLLOWED,
+        swing_deg=swing_deg,
+        turn_deg=float(np.ptp(path.turn_deg[known])),
+        left_px=left_px,
+        unplaced=unplaced,
+        frames=len(known),
+    )
+    return Note("camera", "good" if small else "limited", (remark,))
 
 
 def _lost(path: CameraPath, motion: CameraMotion) -> Note:
-    better = (
-        f"{_STAND}, or have something with a pattern behind the patient: a poster, a shelf, "
-        "strips of tape."
-    )
-    found = f"Whether the camera moved cannot be told from the background: {path.reason}."
+    why = path.reason.code if path.reason else None
     if motion.edge_sd_s == 0.0:
-        quiet = (
-            f" Feet that stand sway by {motion.sway_px:.1f} px only, so it was all but still and "
-            "nothing is taken out."
-        )
-        return Note("camera", "limited", f"{found}{quiet} {better}")
-    taken_out = "Nothing could be taken out"
+        remark = because(Code.CAMERA_LOST_STILL, why=why, sway_px=motion.sway_px)
+        return Note("camera", "limited", (remark,))
     if path.state == "followed":
-        found = "The camera seems to have moved, and what was taken for the room was followed."
-        seen = f" But feet that stand then sway by {motion.sway_px:.0f} px, so it was not the room."
-        taken_out = "What was taken out may be wrong"
-    elif motion.sway_px is None:
-        seen = " No standing before or after the set tells it either; a phone in the hand is taken."
+        found = because(Code.CAMERA_FOLLOWED_WRONGLY, sway_px=motion.sway_px)
     else:
-        seen = f" Feet that stand sway by {motion.sway_px:.0f} px, so it moved."
-    edges = f"each contact's edge is less certain by {1000 * motion.edge_sd_s:.0f} ms"
-    if motion.no_times is not None:
-        edges = "contact and flight times are not given"
-    costs = (
-        f" {taken_out}: {edges}, and the vertical is less certain by "
-        f"{motion.turn_sd_deg:.1f} deg (standard uncertainty)."
+        found = because(Code.CAMERA_LOST, why=why, sway_px=motion.sway_px)
+    cost = because(
+        Code.CAMERA_NOT_TAKEN_OUT,
+        followed=path.state == "followed",
+        edge_sd_ms=1000 * motion.edge_sd_s,
+        times=motion.no_times is None,
+        turn_sd_deg=motion.turn_sd_deg,
     )
-    return Note("camera", "poor", found + seen + costs + " " + better)
+    return Note("camera", "poor", (found, cost))
 
 
 # --- the picture -------------------------------------------------------------------------------
@@ -152,39 +137,24 @@ def _roll(
     if untold or (roll_deg < within_deg and within_deg > settings.tilted_deg):
         return _untold_roll(within_deg, view, settings)
     if roll_deg < max(within_deg, settings.level_deg):
-        return Note(
-            "roll", "good", f"The picture is level within {max(within_deg, roll_deg):.0f} deg."
-        )
-    touched, told_by = "the forward tilt of the trunk", "free fall"
-    if view.view in FRONTAL_VIEWS:
-        touched = "trunk lean, pelvis shift and knee over toes"
-        told_by = "free fall and standing"
-    text = (
-        f"The picture is tilted sideways by {roll_deg:.0f} deg (95 % interval "
-        f"{max(roll_deg - within_deg, 0):.0f} to {roll_deg + within_deg:.0f}), told by "
-        f"{told_by}. It is corrected in {touched}; what is not known of it is in their "
-        "uncertainty."
+        level = because(Code.PICTURE_LEVEL, within_deg=max(within_deg, roll_deg))
+        return Note("roll", "good", (level,))
+    much = roll_deg > settings.tilted_deg
+    remark = because(
+        Code.PICTURE_TILTED,
+        roll_deg=roll_deg,
+        within_deg=within_deg,
+        frontal=view.view in FRONTAL_VIEWS,
+        much=much,
     )
-    state: QualityState = "limited" if roll_deg > settings.tilted_deg else "good"
-    if state == "limited":
-        text += " Level the phone by the lines or the level of its camera."
-    return Note("roll", state, text)
+    return Note("roll", "limited" if much else "good", (remark,))
 
 
 def _untold_roll(within_deg: float, view: ViewEstimate, settings: FramingSettings) -> Note:
-    known = f"known to within {within_deg:.0f} deg only"
     if view.view not in FRONTAL_VIEWS:
-        text = (
-            f"From the side the picture's sideways tilt is {known}: standing people lean forward. "
-            "That is in the uncertainty of trunk flexion. Level the phone."
-        )
-        return Note("roll", "good", text)
-    text = (
-        f"Neither free fall nor quiet standing tells the picture's sideways tilt: it is {known}, "
-        "which is in the uncertainty of trunk lean, pelvis shift and knee over toes. Level the "
-        "phone, and let the patient stand still before and after the set."
-    )
-    return Note("roll", "good" if within_deg <= settings.tilted_deg else "limited", text)
+        return Note("roll", "good", (because(Code.TILT_UNKNOWN_SIDE, within_deg=within_deg),))
+    state: QualityState = "good" if within_deg <= settings.tilted_deg else "limited"
+    return Note("roll", state, (because(Code.TILT_UNKNOWN, within_deg=within_deg),))
 
 
 def _cut_off(
@@ -203,15 +173,10 @@ def _cut_off(
         )
     cut = float((below | beside).mean())
     if cut <= settings.cut_share:
-        return Note(_FEET_CHECK, "good", "Both feet stay inside the picture.")
+        return Note(_FEET_CHECK, "good", (because(Code.FEET_INSIDE),))
     edge = "lower" if below.sum() >= beside.sum() else "side"
     state: QualityState = "poor" if cut > settings.mostly_cut_share else "limited"
-    text = (
-        f"The feet touch the picture's {edge} edge in {100 * cut:.0f} % of the frames; what is "
-        "cut off is guessed by the pose model, so contacts are less certain than they say. Leave "
-        "a hand's breadth of floor below the feet."
-    )
-    return Note(_FEET_CHECK, state, text)
+    return Note(_FEET_CHECK, state, (because(Code.FEET_CUT_OFF, edge=edge, cut_pct=100 * cut),))
 
 
 def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note | None:
@@ -222,21 +187,19 @@ def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettin
     if not np.isfinite([height_px, noise_px, tracks.leg_px]).all():
         return None
     share = height_px / clip.height_px
-    # Both segments of the knee's angle, each half a leg long, between two noisy points.
-    noise_deg = math.degrees(math.sqrt(6) * noise_px / (0.5 * tracks.leg_px))
-    text = (
-        f"The patient fills {100 * share:.0f} % of the picture's height: {noise_px:.1f} px of "
-        f"landmark noise are {noise_deg:.1f} deg at a knee in a single frame."
+    small = share < settings.small_share
+    remark = because(
+        Code.DISTANCE,
+        share_pct=100 * share,
+        noise_px=noise_px,
+        # Both segments of the knee's angle, each half a leg long, between two noisy points.
+        noise_deg=math.degrees(math.sqrt(6) * noise_px / (0.5 * tracks.leg_px)),
+        nearer_pct=100 * (1 - share / settings.wanted_share) if small else None,
     )
-    if share >= settings.small_share:
-        return Note("distance", "good", text)
+    if not small:
+        return Note("distance", "good", (remark,))
     state: QualityState = "poor" if share < settings.tiny_share else "limited"
-    nearer = 100 * (1 - share / settings.wanted_share)
-    text += (
-        f" Film from about {nearer:.0f} % nearer, so that the patient fills two thirds and a jump "
-        "still fits in."
-    )
-    return Note("distance", state, text)
+    return Note("distance", state, (remark,))
 
 
 def _any(values: FloatArray) -> bool:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from landing_analysis.tables import Note, QualityState
+from landing_analysis.reasons import Code, because
+from landing_analysis.tables import WORST_FIRST, Note
 
 PANEL = (
     "frame rate", "time base", "view", "roll", "distance", "light", "feet in view", "other people",
 )  # fmt: skip
 """The checks of every clip. What else was noticed stands below them."""
-
-_WORST_FIRST: tuple[QualityState, ...] = ("poor", "limited", "good")
 
 
 def quality_panel(notes: tuple[Note, ...], *, fall_seen: bool) -> tuple[Note, ...]:
@@ -33,7 +32,7 @@ def quality_panel(notes: tuple[Note, ...], *, fall_seen: bool) -> tuple[Note, ..
 def _of_check(check: str, notes: tuple[Note, ...], fall_seen: bool) -> list[Note]:
     own = sorted(
         (note for note in notes if note.check == check),
-        key=lambda note: _WORST_FIRST.index(note.state),
+        key=lambda note: WORST_FIRST.index(note.state),
     )
     if not own:
         return [_silent(check, fall_seen)]
@@ -42,14 +41,9 @@ def _of_check(check: str, notes: tuple[Note, ...], fall_seen: bool) -> list[Note
 
 def _silent(check: str, fall_seen: bool) -> Note:
     """Return the line of a check that found nothing to say."""
-    if check == "time base" and fall_seen:
-        return Note(check, "good", "Bodies fall as they do in life: the clip plays in real time.")
     if check == "time base":
-        text = (
-            "Nothing in the file speaks against real time, and no flight was long enough to check "
-            "it by free fall."
-        )
-        return Note(check, "good", text)
+        code = Code.REAL_TIME_BY_FALL if fall_seen else Code.REAL_TIME_UNCHECKED
+        return Note(check, "good", (because(code),))
     if check == "other people":
-        return Note(check, "good", "Nobody else was seen.")
-    return Note(check, "limited", "Not measured in this clip.")
+        return Note(check, "good", (because(Code.NOBODY_ELSE),))
+    return Note(check, "limited", (because(Code.NOT_MEASURED_IN_CLIP),))

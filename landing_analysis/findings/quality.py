@@ -8,6 +8,7 @@ from landing_analysis.clock.intervals import find_gaps, rate_ratio
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.maths.kinematics import false_fppa_deg, interval_sd_s
 from landing_analysis.maths.signals import runs
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ClockSettings, QualitySettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -71,23 +72,26 @@ def damage_notes(promised_s: FloatArray, read_s: FloatArray) -> tuple[Note, ...]
     lost = ~np.isin(promised_s, read_s)
     if not lost.any():
         return ()
-    holes = [f"{promised_s[first]:.2f} to {promised_s[last]:.2f} s" for first, last in runs(lost)]
-    text = (
-        f"The file is damaged: {int(lost.sum())} of {len(lost)} pictures are left out, from "
-        f"{'; '.join(holes)}. Copy it from the phone again if you can."
+    holes = runs(lost)
+    remark = because(
+        Code.PICTURES_DAMAGED,
+        lost=int(lost.sum()),
+        frames=len(lost),
+        from_s=tuple(float(promised_s[first]) for first, _ in holes),
+        to_s=tuple(float(promised_s[last]) for _, last in holes),
     )
-    return (Note("damage", "poor", text),)
+    return (Note("damage", "poor", (remark,)),)
 
 
 def repeats_note(t_s: FloatArray, repeats: BoolArray) -> Note:
     """Say that pictures are shown twice, and how many a second are new."""
-    fps = 1.0 / float(np.median(np.diff(t_s[~repeats])))
-    text = (
-        f"{int(repeats.sum())} of {len(repeats)} frames show the picture before them once more, "
-        "as editors and messengers add them; they are not measured. "
-        f"{fps:.0f} new pictures/s are left."
+    remark = because(
+        Code.PICTURES_REPEATED,
+        repeats=int(repeats.sum()),
+        frames=len(repeats),
+        new_fps=1.0 / float(np.median(np.diff(t_s[~repeats]))),
     )
-    return Note("repeated frames", "limited", text)
+    return Note("repeated frames", "limited", (remark,))
 
 
 def _graded(value: float, good: float, limited: float) -> QualityState:
@@ -97,82 +101,75 @@ def _graded(value: float, good: float, limited: float) -> QualityState:
 
 def _frame_rate(tracks: Tracks, settings: QualitySettings, clock: ClockSettings) -> Note:
     fps = tracks.rate_hz
-    step_ms = 1000.0 / fps
-    text = (
-        f"{fps:.0f} frames/s: one frame is {step_ms:.0f} ms, and counting frames alone would "
-        f"know an interval to {1000 * interval_sd_s(1.0 / fps):.0f} ms (standard uncertainty)."
-    )
+    frame_ms = 1000.0 / fps
+    sd_ms = 1000 * interval_sd_s(1.0 / fps)
+    remarks = [because(Code.FRAME_RATE, fps=fps, frame_ms=frame_ms, interval_sd_ms=sd_ms)]
     if fps < clock.timing_rate_hz:
-        text += (
-            " Too slow for which foot lands first, for toe to heel, and for a difference in time "
-            f"between the limbs below {step_ms:.0f} ms: these are not given. Contact and flight "
-            "times carry the uncertainty that stands beside them. Film at 60 frames/s or more."
-        )
+        remarks.append(because(Code.RATE_TOO_SLOW_FOR_SHORT_TIMES, frame_ms=frame_ms))
     state = _graded(fps, settings.good_rate_hz, settings.limited_rate_hz)
-    return Note("frame rate", state, text)
+    return Note("frame rate", state, tuple(remarks))
 
 
 def _unknown_rate(clip: Clip) -> Note:
-    text = (
-        f"The clip plays {clip.median_fps:.0f} frames/s; how many were filmed in a second of life "
-        "is not known."
-    )
-    return Note("frame rate", "limited", text)
+    return Note("frame rate", "limited", (because(Code.RATE_NOT_KNOWN, fps=clip.median_fps),))
 
 
 def _intervals(clip: Clip, clock: ClockSettings) -> Note | None:
     """Say where frames are missing, and how unevenly they come."""
     steps_ms = 1000 * np.diff(clip.t_s)
     gaps = find_gaps(clip.t_s, clock)
-    uneven = (
-        f"Frames come every {np.median(steps_ms):.1f} ms, {steps_ms.min():.1f} to "
-        f"{steps_ms.max():.1f} ms"
-    )
+    uneven = {
+        "usual_ms": float(np.median(steps_ms)),
+        "shortest_ms": float(steps_ms.min()),
+        "longest_step_ms": float(steps_ms.max()),
+    }
     if not gaps:
         late = steps_ms.max() > clock.gap_share * np.median(steps_ms)
         even = rate_ratio(clip.t_s) < clock.other_rate_ratio
-        text = f"{uneven}; each is measured at its own time."
-        return Note("clock", "good", text) if late and even else None
+        remark = because(Code.FRAMES_UNEVEN, **uneven)
+        return Note("clock", "good", (remark,)) if late and even else None
     longest = max(gaps, key=lambda gap: gap.length_s)
-    count = "One gap" if len(gaps) == 1 else f"{len(gaps)} gaps"
-    text = (
-        f"{count} between frames, the longest {1000 * longest.length_s:.0f} ms at "
-        f"{longest.start_s:.2f} s; events beside a gap are less certain, a rep across one of "
-        f"more than {1000 * clock.void_gap_s:.0f} ms is not used. {uneven}."
+    remark = because(
+        Code.FRAMES_MISSING,
+        gaps=len(gaps),
+        longest_ms=1000 * longest.length_s,
+        at_s=longest.start_s,
+        void_ms=1000 * clock.void_gap_s,
+        **uneven,
     )
-    return Note("clock", "limited", text)
+    return Note("clock", "limited", (remark,))
 
 
 def _view(view: ViewEstimate, settings: QualitySettings) -> Note:
     if view.view == "oblique":
-        text = "Oblique: neither knee flexion nor FPPA can be measured; film square-on."
-        return Note("view", "poor", text)
+        return Note("view", "poor", (because(Code.OBLIQUE),))
     turned_deg = abs(view.yaw_deg)
     if not np.isfinite(turned_deg):
-        return Note("view", "limited", "The turn of the body could not be seen.")
-    text = f"Turned by {turned_deg:.0f} deg"
+        return Note("view", "limited", (because(Code.BODY_TURN_UNKNOWN),))
+    false_deg = None
     if view.view in FRONTAL_VIEWS:
         false_deg = abs(float(false_fppa_deg(_BENT_DEG, turned_deg)))
-        text += (
-            f": a knee bent by {_BENT_DEG:.0f} deg would then show up to {false_deg:.0f} deg of "
-            "false FPPA, of opposite sign in the two limbs"
-        )
-    if turned_deg <= settings.square_on_deg:
-        return Note("view", "good", text + ".")
-    return Note("view", "limited", text + ". Film square-on.")
+    square_on = turned_deg <= settings.square_on_deg
+    remark = because(
+        Code.TURNED,
+        turned_deg=turned_deg,
+        bent_deg=_BENT_DEG,
+        false_fppa_deg=false_deg,
+        square_on=square_on,
+    )
+    return Note("view", "good" if square_on else "limited", (remark,))
 
 
 def _landmarks(tracks: Tracks, settings: QualitySettings) -> Note:
     seen = float(np.isfinite(tracks.raw_px[:, _LEG, 0]).all(axis=1).mean())
-    text = f"Both legs were seen in {100 * seen:.0f} % of the frames"
-    bridged = int(tracks.filled[:, _LEG].any(axis=1).sum())
-    if bridged:
-        text += f", {bridged} of them with short gaps bridged"
-    swapped = int(tracks.swapped.sum())
-    if swapped:
-        text += f"; left and right were exchanged back in {swapped}"
+    remark = because(
+        Code.LEGS_SEEN,
+        seen_pct=100 * seen,
+        bridged=int(tracks.filled[:, _LEG].any(axis=1).sum()),
+        exchanged=int(tracks.swapped.sum()),
+    )
     state = _graded(seen, settings.good_seen_share, settings.limited_seen_share)
-    return Note("landmarks", state, text + ".")
+    return Note("landmarks", state, (remark,))
 
 
 def _feet(tracks: Tracks, settings: QualitySettings) -> Note | None:
@@ -180,19 +177,12 @@ def _feet(tracks: Tracks, settings: QualitySettings) -> Note | None:
     hidden = float((visibility < settings.clear_visibility).all(axis=1).mean())
     if hidden <= settings.hidden_share:
         return None
-    text = (
-        f"The feet are unclear in {100 * hidden:.0f} % of the frames; keep them in the picture "
-        "and in the light."
-    )
-    return Note("feet in view", "limited", text)
+    return Note("feet in view", "limited", (because(Code.FEET_UNCLEAR, hidden_pct=100 * hidden),))
 
 
 def _count(reps: Reps, settings: QualitySettings) -> Note | None:
     used = sum(rep.used for rep in reps.reps)
     if used == 0 or used >= settings.enough_reps:
         return None
-    text = (
-        f"{used} used rep{'s' if used > 1 else ''}; a mean of {settings.enough_reps} or more is "
-        "steadier (Ortiz 2007)."
-    )
-    return Note("count of reps", "limited", text)
+    remark = because(Code.FEW_REPS, used=used, enough=settings.enough_reps)
+    return Note("count of reps", "limited", (remark,))

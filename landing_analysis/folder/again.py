@@ -12,7 +12,7 @@ from landing_analysis.corrections import SETTINGS, Given, given
 from landing_analysis.errors import CorrectionError, LandingAnalysisError
 from landing_analysis.folder import queue
 from landing_analysis.folder.watch import Job, work_on
-from landing_analysis.landmarks.people import CHOSEN
+from landing_analysis.reasons import Code
 from landing_analysis.record.correcting import KnownClip, Wish
 from landing_analysis.record.database import Record
 from landing_analysis.settings import Settings
@@ -126,4 +126,4 @@ def _given_to_all(report: Path) -> Given:
 
 
 def _was_chosen(decided: dict[str, object]) -> bool:
-    return decided["patient_reason"] == CHOSEN
+    return decided.get("patient_reason_code") == Code.GIVEN_BY_CLINICIAN

@@ -106,6 +106,11 @@ _USED = Column("used", "boolean", "False when the rep is left out of the set's v
 _MEASURE = Column("measure", "category", "Name of the measure; see the table measure_definitions.")
 _UNIT = Column("unit", "category", "Unit of the row's values, as a UCUM code.")
 _REASON = Column("reason", "text", "Why there is no value; empty where there is one.")
+_CODE_WORDS = (
+    "The same as a code that never changes its meaning; the dictionary lists them. Empty where an "
+    "earlier version stored no code."
+)
+_REASON_CODE = Column("reason_code", "category", _CODE_WORDS)
 _FRAMES = Column(
     "frames", "integers",
     "Frames of the clip, from 0, that the value was read from; in CSV with blanks between.",
@@ -200,6 +205,7 @@ _REPS = Table(
         *_KEYS, _REP, _LANDING_LIMB, _USED,
         Column("excluded", "boolean", "True when a person left the rep out, and not the program."),
         Column("reason", "text", "Why the rep is left out; empty when it is used."),
+        _REASON_CODE,
         *_instant("take_off", "Last toe-off before the flight"),
         *_instant("landing", "First initial contact after the flight"),
         Column("peak_flexion_s", "number", "When the landing is deepest, in seconds of life from "
@@ -216,6 +222,7 @@ _CONTACTS = Table(
         *_instant("initial_contact", "Initial contact of the foot"),
         *_instant("toe_off", "Toe-off of the foot"),
         Column("toe_off_reason", "text", "Why there is no toe-off."),
+        Column("toe_off_reason_code", "category", _CODE_WORDS),
         *_instant("toe_contact", "First contact of the toes"),
         *_instant("heel_contact", "First contact of the heel"),
         Column("initial_contact_frame", "integer", "The frame nearest to it, from 0."),
@@ -229,7 +236,7 @@ _MEASURES = Table(
         *_KEYS, _REP, _LANDING_LIMB, _USED, _LIMB, _LIMB_ROLE, _MEASURE,
         Column("value", "number", "The value.", OWN_UNIT, "see measure_definitions"),
         _sd("value", OWN_UNIT),
-        _UNIT, _REASON,
+        _UNIT, _REASON, _REASON_CODE,
         Column("foot_strike", "category", "For toe_to_heel_interval: how the foot lands."),
         _FRAMES, *_MADE_WITH,
     ),
@@ -303,6 +310,7 @@ _NOTES = Table(
         Column("check", "category", "What was looked at."),
         Column("state", "category", "good, limited or poor."),
         Column("text", "text", "What was found."),
+        Column("codes", "text", "The remarks as codes, with blanks between; see reason_code."),
     ),
 )  # fmt: skip
 

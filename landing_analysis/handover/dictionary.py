@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from landing_analysis import __version__
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.handover.columns import OWN_UNIT, TABLES, UCUM, Column, Table
+from landing_analysis.reasons import Code
+from landing_analysis.wording import code_words
 
 DICTIONARY_COLUMNS = ("table", "column", "type", "unit", "meaning", "sign", "source")
 
@@ -56,7 +58,13 @@ def dictionary_text(ending: str) -> str:
         *(f"- {rule}" for rule in (*_RULES, *CAUTIONS)),
     ]
     parts = [line for table in TABLES.values() for line in _table_lines(table, ending)]
-    return "\n".join([*head, *parts]) + "\n"
+    return "\n".join([*head, *parts, *_code_lines()]) + "\n"
+
+
+def _code_lines() -> Iterable[str]:
+    yield from ("", "## Reason codes", "", "| code | what it says |", "|---|---|")
+    for code in Code:
+        yield f"| `{code}` | {code_words(code)} |"
 
 
 def _unit(column: Column) -> str:

@@ -22,7 +22,7 @@ from landing_analysis.tables import LIMBS, Limb, short_clip
 
 Row = dict[str, Any]
 
-_NO_REP = "not measurable: no rep of the set could be used"
+_NO_REP = "no rep of the set could be used"
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,13 @@ def _tables_of(
     yield (
         "quality_notes",
         [
-            {**keys, "check": row["check_name"], "state": row["state"], "text": row["text"]}
+            {
+                **keys,
+                "check": row["check_name"],
+                "state": row["state"],
+                "text": row["text"],
+                "codes": " ".join(json.loads(row["codes"] or "[]")),
+            }
             for row in tables["quality"]
         ],
     )
@@ -253,7 +259,10 @@ def landing_limb(one: StoredAnalysis) -> str | None:
 
 
 def _rep(rep: Row) -> Row:
-    same = ("reason", "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s", "peak_flexion_s")
+    same = (
+        "reason", "reason_code", "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s",
+        "peak_flexion_s",
+    )  # fmt: skip
     excluded = bool(rep["excluded"])
     return {**_rep_keys(rep), "excluded": excluded, **{name: rep[name] for name in same}}
 
@@ -268,7 +277,7 @@ def _measure(row: Row) -> Row:
         "value": row["value"],
         "value_sd": row["sd"],
         "unit": _ucum(row["unit"]),
-        **{name: row[name] for name in ("reason", "foot_strike", "frames")},
+        **{name: row[name] for name in ("reason", "reason_code", "foot_strike", "frames")},
     }
 
 
@@ -355,7 +364,7 @@ def _not_compared(name: str, limb: Limb, reason: str) -> Row:
         "kind": definition.compare,
         "limb": limb,
         "unit": _ucum(unit),
-        "reason": f"not compared: {reason}",
+        "reason": reason,
     }
 
 

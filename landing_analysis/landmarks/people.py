@@ -11,6 +11,7 @@ from landing_analysis.definitions import DEFAULT_STATURE_M, GRAVITY_M_S2, LEG_PE
 from landing_analysis.errors import NobodyFoundError, SettingsError
 from landing_analysis.landmarks.identity import Torsos, cut_and_join
 from landing_analysis.maths.signals import local_polynomial
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -22,7 +23,6 @@ from landing_analysis.tables import (
     Poses,
 )
 
-CHOSEN = "chosen by the clinician"
 """Why a person is measured whom somebody named."""
 
 _FALL_WINDOW_S = 0.07  # half-window: half of a short flight
@@ -149,19 +149,19 @@ def choose_patient(
             raise SettingsError(
                 f"Person {number} was asked for; {len(people)} found. Give 1 to {len(people)}."
             )
-        return Patient(number, len(people), CHOSEN, people[number - 1])
+        return Patient(number, len(people), because(Code.GIVEN_BY_CLINICIAN), people[number - 1])
     falling_s = np.array([_falling_s(person) for person in people])
     size_px = np.array([_size_px(person) for person in people])
     jumps = falling_s >= max(0.5 * falling_s.max(), settings.least_fall_s)
     best = int(np.argmax(np.where(jumps, size_px, 0.0) if jumps.any() else size_px))
     if len(people) == 1:
-        reason = "the only person in view"
+        reason = because(Code.ONLY_PERSON)
     elif not jumps.any():
-        reason = f"the largest of {len(people)} people; nobody was seen to jump"
+        reason = because(Code.LARGEST_NOBODY_JUMPS, people=len(people))
     elif jumps.sum() == 1:
-        reason = f"the only one of {len(people)} people who jumps"
+        reason = because(Code.ONLY_ONE_WHO_JUMPS, people=len(people))
     else:
-        reason = f"the largest of {int(jumps.sum())} people who jump"
+        reason = because(Code.LARGEST_WHO_JUMPS, jumpers=int(jumps.sum()))
     rivals = jumps if jumps.any() else size_px > 0
     doubt = _doubt(best, size_px, rivals, settings)
     return Patient(best + 1, len(people), reason, people[best], doubt)
@@ -169,16 +169,16 @@ def choose_patient(
 
 def _doubt(
     best: int, size_px: FloatArray, rivals: BoolArray, settings: PeopleSettings
-) -> str | None:
+) -> Reason | None:
     """Say who else may be the patient: one of those who jump, or all where nobody does."""
     alike = [
-        str(number + 1)
+        int(number) + 1
         for number in np.flatnonzero(rivals)
         if number != best and size_px[best] < settings.alike_size * size_px[number]
     ]
     if not alike:
         return None
-    return f"person {' and '.join(alike)} is nearly as large and does the same"
+    return because(Code.OTHERS_ALIKE, persons=tuple(alike))
 
 
 def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:

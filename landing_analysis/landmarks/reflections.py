@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from landing_analysis.reasons import Code, because
 from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Landmarks, Note, Poses
 
 _HEAD = [LANDMARK["nose"], LANDMARK["left_ear"], LANDMARK["right_ear"]]
@@ -40,11 +41,7 @@ def without_reflections(
     if not any(mirrored) or all(mirrored):
         return people, ()
     upright = tuple(p for p, down in zip(people, mirrored, strict=True) if not down)
-    text = (
-        "The floor mirrors the body: what is seen upside down is taken for the reflection and is "
-        "not measured. Film where the floor is dull."
-    )
-    return upright, (Note("reflection", "limited", text),)
+    return upright, (Note("reflection", "limited", (because(Code.REFLECTION),)),)
 
 
 def upright_bodies(poses: Poses) -> Poses:

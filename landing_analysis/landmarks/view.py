@@ -7,6 +7,7 @@ from typing import TypeVar
 import numpy as np
 
 from landing_analysis.maths.signals import local_polynomial, runs
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -69,20 +70,21 @@ def estimate_view(
         mean_deg = _main_deg(yaw_deg if within is None else yaw_deg[within], settings)
     nearest = nearest_view(mean_deg) if np.isfinite(mean_deg) else "front"
     off_deg = float(wrapped_deg(mean_deg - SQUARE_ON_DEG[nearest]))
+    mostly = turns and view is None
     if not np.isfinite(mean_deg):
         off_deg = float("nan")
-        reason = "the body's turn could not be seen"
+        reason = because(Code.TURN_NOT_SEEN, mostly=mostly)
         decided: View = "oblique"
     elif abs(off_deg) > settings.square_on_within_deg:
         decided = "oblique"
-        reason = f"turned {abs(off_deg):.0f} deg out of the {nearest.replace('_', ' ')} view"
+        reason = because(
+            Code.TURNED_OUT_OF_VIEW, turned_deg=abs(off_deg), view=nearest, mostly=mostly
+        )
     else:
         decided = nearest
-        reason = f"pelvis and shoulders within {settings.square_on_within_deg:.0f} deg of square-on"
-    if turns and view is None:
-        reason += " for most of a clip in which the patient turns"
+        reason = because(Code.SQUARE_ON, within_deg=settings.square_on_within_deg, mostly=mostly)
     if view is not None:
-        decided, reason = view, "given by the clinician"
+        decided, reason = view, because(Code.GIVEN_BY_CLINICIAN)
         if view != "oblique" and np.isfinite(mean_deg):
             off_deg = float(wrapped_deg(mean_deg - SQUARE_ON_DEG[view]))
     return ViewEstimate(

@@ -12,25 +12,16 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.maths.kinematics import fppa_deg, tilt_tangent, turned_leg_fppa_deg
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import AlignmentSettings
 from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb, Tracks
 
 _STANDING_PERCENTILE = 90  # of a segment's seen length: standing and flying legs are straight
 
-FORESHORTENED = (
-    "thigh or shank points toward the camera, and a slight turn of the leg changes the angle more "
-    "than its alignment does"
-)
-FOOT_TURNED = (
-    "the foot points away from the camera, so that a knee bent straight over it looks far off the "
-    "line"
-)
-UNSTEADY = "the hip or the knee is not found steadily enough in these frames"
+Doubts = tuple[tuple[Reason, BoolArray], ...]
 
 
-def fppa_doubts(
-    tracks: Tracks, limb: Limb, settings: AlignmentSettings
-) -> tuple[tuple[str, BoolArray], ...]:
+def fppa_doubts(tracks: Tracks, limb: Limb, settings: AlignmentSettings) -> Doubts:
     """Say in which frames of a front or back view the FPPA of a limb cannot be read.
 
     Parameters
@@ -53,9 +44,12 @@ def fppa_doubts(
     shape = read_shape(tracks, limb, settings)
     with np.errstate(invalid="ignore"):
         return (
-            (FORESHORTENED, shape.gain > settings.most_turn_gain),
-            (FOOT_TURNED, shape.over_foot_deg > settings.most_over_foot_deg),
-            (UNSTEADY, _scatter_deg(tracks, limb, settings) > settings.most_scatter_deg),
+            (because(Code.LEG_FORESHORTENED), shape.gain > settings.most_turn_gain),
+            (because(Code.FOOT_TURNED), shape.over_foot_deg > settings.most_over_foot_deg),
+            (
+                because(Code.LEG_UNSTEADY),
+                _scatter_deg(tracks, limb, settings) > settings.most_scatter_deg,
+            ),
         )
 
 
@@ -83,13 +77,13 @@ def read_shape(tracks: Tracks, limb: Limb, settings: AlignmentSettings) -> LegSh
     return LegShape(thigh + shank, turned_leg_fppa_deg(thigh, shank, foot_sine))
 
 
-def without_doubtful(deg: FloatArray, doubts: tuple[tuple[str, BoolArray], ...]) -> FloatArray:
+def without_doubtful(deg: FloatArray, doubts: Doubts) -> FloatArray:
     """Return (n_frames,) degrees with NaN where the angle cannot be read."""
     doubtful = np.any([where for _, where in doubts], axis=0)
     return np.where(doubtful, np.nan, deg)
 
 
-def doubt_at(doubts: tuple[tuple[str, BoolArray], ...], frames: tuple[int, ...]) -> str | None:
+def doubt_at(doubts: Doubts, frames: tuple[int, ...]) -> Reason | None:
     """Return the weightiest reason that holds in half of the frames or more, None where none."""
     chosen = np.array(frames, dtype=int)
     return next((why for why, where in doubts if 2 * where[chosen].sum() >= len(chosen)), None)

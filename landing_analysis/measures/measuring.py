@@ -19,7 +19,6 @@ from landing_analysis.definitions import (
     DEFINITIONS,
     FRONTAL_VIEWS,
     SIDE_VIEWS,
-    VIEW_WORDS,
     Definition,
 )
 from landing_analysis.maths.kinematics import (
@@ -33,7 +32,7 @@ from landing_analysis.maths.kinematics import (
     tilt_deg,
 )
 from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.alignment import doubt_at, fppa_doubts
+from landing_analysis.measures.alignment import Doubts, doubt_at, fppa_doubts
 from landing_analysis.measures.knee import (
     LARGEST_YAW_DEG,
     offset_sd_deg,
@@ -49,12 +48,12 @@ from landing_analysis.measures.summaries import (
     VERTICAL,
     YAW,
 )
+from landing_analysis.reasons import Code, Number, Reason, because
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
     VIEWS,
-    BoolArray,
     Contact,
     Event,
     Flight,
@@ -66,7 +65,6 @@ from landing_analysis.tables import (
     Reps,
     Tracks,
     UncertaintyPart,
-    View,
     ViewEstimate,
 )
 
@@ -88,7 +86,15 @@ class Reading(NamedTuple):
 
 
 class _NotMeasurableError(Exception):
-    """A measure cannot be read from this rep; the message is the reason."""
+    """A measure cannot be read from this rep."""
+
+    def __init__(self, reason: Reason) -> None:
+        super().__init__(reason.code)
+        self.reason = reason
+
+
+def _no(code: Code, **numbers: Number) -> _NotMeasurableError:
+    return _NotMeasurableError(because(code, **numbers))
 
 
 class _Instant(NamedTuple):
@@ -146,14 +152,14 @@ class _Scene:
         hip, knee, ankle = (self.tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG)
         return hip, knee, ankle
 
-    def fppa_doubts(self, limb: Limb) -> tuple[tuple[str, BoolArray], ...]:
+    def fppa_doubts(self, limb: Limb) -> Doubts:
         """Return in which frames the FPPA of a limb cannot be read, and why."""
         if limb not in self._doubts:
             self._doubts[limb] = fppa_doubts(self.tracks, limb, self.settings.alignment)
         return self._doubts[limb]
 
     @cached_property
-    def _doubts(self) -> dict[Limb, tuple[tuple[str, BoolArray], ...]]:
+    def _doubts(self) -> dict[Limb, Doubts]:
         """Return what `fppa_doubts` has worked out so far."""
         return {}
 
@@ -175,7 +181,7 @@ class _Scene:
     @property
     def _near_limb(self) -> Limb:
         if self.view.near_limb is None:
-            raise _NotMeasurableError("knee flexion needs a side view of this limb")
+            raise _no(Code.VIEW_CANNOT_SHOW, view=self.view.view, needs="side of this limb")
         return self.view.near_limb
 
     def noise(self, *names: str) -> tuple[float, ...]:
@@ -226,9 +232,10 @@ def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
         for limb in _limbs(rep, definition):
             try:
                 reading = _read(rep, scene, definition, limb)
-            except _NotMeasurableError as reason:
-                text = f"not measurable: {reason}"
-                row = Measure(rep.number, definition.name, limb, None, definition.unit, None, text)
+            except _NotMeasurableError as error:
+                row = Measure(
+                    rep.number, definition.name, limb, None, definition.unit, None, error.reason
+                )
             else:
                 row = _row(rep, definition, limb, reading)
             yield row if of_set else replace(row, of_set=False)
@@ -247,22 +254,17 @@ def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
 
 def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) -> Reading:
     if rep.view not in (None, scene.view.view) and not _same_in_all_views(definition):
-        raise _NotMeasurableError(
-            f"the patient had turned: this rep is seen {VIEW_WORDS[rep.view]}, "
-            f"the clip {VIEW_WORDS[scene.view.view]}"
-        )
+        raise _no(Code.PATIENT_TURNED, rep_view=rep.view, clip_view=scene.view.view)
     if scene.view.view not in definition.views:
-        raise _NotMeasurableError(_view_reason(scene.view.view, definition))
+        raise _no(Code.VIEW_CANNOT_SHOW, view=scene.view.view, needs=_needs(definition))
     if definition.scope == "body" or limb is None:
         reading = _BODY_READERS[definition.name](scene, rep)
     else:
         if definition.views == SIDE_VIEWS and limb != scene.view.near_limb:
-            raise _NotMeasurableError(
-                f"the {limb} limb is behind the other in this view; film that side"
-            )
+            raise _no(Code.LIMB_BEHIND_THE_OTHER, limb=limb)
         reading = _LIMB_READERS[definition.name](scene, rep, limb)
     if not np.isfinite([reading.value, *(sd for _, sd in reading.parts)]).all():
-        raise _NotMeasurableError("the landmarks were not seen clearly at this instant")
+        raise _no(Code.LANDMARKS_UNCLEAR)
     return reading
 
 
@@ -284,12 +286,11 @@ def _same_in_all_views(definition: Definition) -> bool:
     return definition.views == VIEWS and definition.name != "time_to_peak_flexion"
 
 
-def _view_reason(view: View, definition: Definition) -> str:
-    article = "an" if view == "oblique" else "a"
-    need = "a side view" + (" of this limb" if definition.scope == "limb" else "")
+def _needs(definition: Definition) -> str:
+    """Return the view that a measure needs, in the words of `Code.VIEW_CANNOT_SHOW`."""
     if definition.views == FRONTAL_VIEWS:
-        need = "a front or back view"
-    return f"this is {article} {view.replace('_', ' ')} view; it needs {need}"
+        return "frontal"
+    return "side of this limb" if definition.scope == "limb" else "side"
 
 
 # --- intervals -----------------------------------------------------------------------------
@@ -298,7 +299,7 @@ def _view_reason(view: View, definition: Definition) -> str:
 def _contact(rep: Rep, limb: Limb) -> Contact:
     contact = rep.contact(limb)
     if contact is None:
-        raise _NotMeasurableError(f"the landing of the {limb} foot was not seen")
+        raise _no(Code.LANDING_NOT_SEEN, limb=limb)
     return contact
 
 
@@ -330,7 +331,7 @@ def _interval(scene: _Scene, start: _Instant, end: _Instant, scale: float = 1.0)
 def _contact_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     contact = _contact(rep, limb)
     if contact.toe_off is None:
-        raise _NotMeasurableError(contact.toe_off_reason)
+        raise _NotMeasurableError(contact.toe_off_reason or because(Code.TOE_OFF_NOT_SEEN))
     start, end = _instant(scene, contact.initial_contact), _instant(scene, contact.toe_off)
     _refuse_held(scene, end.t_s - start.t_s)
     return _interval(scene, start, end)
@@ -338,14 +339,12 @@ def _contact_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 
 def _refuse_held(scene: _Scene, stayed_s: float) -> None:
     if stayed_s > scene.settings.contacts.max_contact_s:
-        raise _NotMeasurableError(
-            f"the landing was held for {stayed_s:.1f} s before the next take-off"
-        )
+        raise _no(Code.LANDING_HELD, held_s=stayed_s)
 
 
 def _edges(scene: _Scene, flight: Flight) -> tuple[_Instant, _Instant]:
     if flight.take_off is None or flight.landing is None:
-        raise _NotMeasurableError("the flight is cut off by the clip")
+        raise _no(Code.FLIGHT_CUT_OFF)
     return _instant(scene, flight.take_off), _instant(scene, flight.landing)
 
 
@@ -366,7 +365,7 @@ def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
     in both; what the landings share counts in both as well.
     """
     if rep.next_flight is None or rep.flight.landing is None:
-        raise _NotMeasurableError("no flight follows this landing")
+        raise _no(Code.NO_FLIGHT_FOLLOWS)
     landing = _instant(scene, rep.flight.landing)
     take_off, next_landing = _edges(scene, rep.next_flight)
     ground_s, flight_s = take_off.t_s - landing.t_s, next_landing.t_s - take_off.t_s
@@ -391,7 +390,7 @@ def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
 def _landing_lead(scene: _Scene, rep: Rep) -> Reading:
     left, right = rep.contact("left"), rep.contact("right")
     if left is None or right is None:
-        raise _NotMeasurableError("both feet must land; this landing is on one foot")
+        raise _no(Code.LANDS_ON_ONE_FOOT)
     first, second = (_instant(scene, foot.initial_contact) for foot in (left, right))
     return _interval(scene, first, second, scale=1000.0)
 
@@ -399,7 +398,7 @@ def _landing_lead(scene: _Scene, rep: Rep) -> Reading:
 def _toe_to_heel_interval(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     contact = _contact(rep, limb)
     if contact.toe_contact is None or contact.heel_contact is None:
-        raise _NotMeasurableError("toes and heel were not both seen to come down")
+        raise _no(Code.TOE_OR_HEEL_NOT_SEEN)
     toe, heel = (_instant(scene, event) for event in (contact.toe_contact, contact.heel_contact))
     return _interval(scene, toe, heel, scale=1000.0)
 
@@ -424,10 +423,8 @@ def _not_seen(
     near = (scene.tracks.t_s >= window_s[0]) & (scene.tracks.t_s <= window_s[1])
     missing = [n for n in names if not np.isfinite(scene.points(n)[near]).all()]
     if not missing:
-        return _NotMeasurableError(f"there are too few frames {when}")
-    verb = "was" if len(missing) == 1 else "were"
-    listed = " and ".join(name.replace("_", " ") for name in missing)
-    return _NotMeasurableError(f"the {listed} {verb} not seen clearly {when}")
+        return _no(Code.TOO_FEW_FRAMES, when=when)
+    return _no(Code.POINTS_UNCLEAR, points=tuple(missing), when=when)
 
 
 def _leg_names(limb: Limb) -> tuple[str, ...]:
@@ -457,7 +454,7 @@ def _at_largest(
 def _at_lowest(scene: _Scene, rep: Rep, samples: FloatArray, *names: str) -> tuple[_Instant, Fit]:
     """Read a signal made of the named landmarks at the lowest point of the movement."""
     if rep.peak_flexion_s is None:
-        raise _NotMeasurableError("the lowest point of the pelvis was not seen")
+        raise _no(Code.LOWEST_POINT_NOT_SEEN)
     measures = scene.settings.measures
     at_s, reach_s = rep.peak_flexion_s, measures.peak_reach_s
     fit = value_at(scene.tracks.t_s, samples, at_s, reach_s)
@@ -514,7 +511,7 @@ def _refuse_other_leg(scene: _Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
     if (heights[limb][frames] > highest_m).any() or (
         floors[limb] - floors[other] > knee.standing_ankle_m
     ):
-        raise _NotMeasurableError("one leg was taken for the other at this instant")
+        raise _no(Code.LEG_TAKEN_FOR_OTHER)
 
 
 def _low(heights_m: FloatArray) -> float:
@@ -556,7 +553,7 @@ def _time_to_peak_flexion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     if scene.view.view in SIDE_VIEWS and limb == scene.view.near_limb:
         return _interval(scene, start, _peak(scene, rep, limb)[0])
     if rep.peak_flexion_s is None:
-        raise _NotMeasurableError("the lowest point of the pelvis was not seen")
+        raise _no(Code.LOWEST_POINT_NOT_SEEN)
     sd_s = scene.settings.measures.peak_instant_sd_s
     return _interval(scene, start, _Instant(rep.peak_flexion_s, sd_s, 0.0))
 
@@ -634,7 +631,7 @@ def _tilted_px(scene: _Scene, rep: Rep, apart_px: FloatArray, *names: str) -> fl
 def _stance(scene: _Scene, rep: Rep) -> tuple[FloatArray, float]:
     """Return the ankles' distance across the picture, (n,) and at the lowest point."""
     if rep.task == "hop":
-        raise _NotMeasurableError("both feet must stand on the ground; this landing is on one foot")
+        raise _no(Code.STANDS_ON_ONE_FOOT)
     names = ("left_ankle", "right_ankle")
     apart_px = np.abs(scene.across(scene.points(names[0]) - scene.points(names[1])))
     return np.maximum(apart_px, 1.0), _at_lowest(scene, rep, apart_px, *names)[1].value

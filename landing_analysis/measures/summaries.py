@@ -40,9 +40,13 @@ def with_set(measures: Measures, effects: tuple[Effect, ...] = ()) -> Measures:
     kept: list[SideComparison] = []
     left_out: list[NotCompared] = []
     for item in compare_sides(measures.measures):
-        alike = [e for e in effects if _alike(item.name, summaries, e.least_difference_s)]
-        if alike:
-            left_out.append(NotCompared(item.name, alike[0].too_alike))
+        reasons = [
+            effect.too_alike
+            for effect in effects
+            if effect.too_alike and _alike(item.name, summaries, effect.least_difference_s)
+        ]
+        if reasons:
+            left_out.append(NotCompared(item.name, reasons[0]))
         else:
             kept.append(item)
     return Measures(measures.measures, summaries, tuple(kept), tuple(left_out))

@@ -40,7 +40,6 @@ from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.parts import (
-    NOT_MEASURABLE,
     QUALITY_SYMBOLS,
     SYMBOLS,
     sentence,
@@ -358,7 +357,7 @@ def _why_missing(name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis
     counts = able or unable
     if not counts:
         return f"no clip of this {'limb' if limb else 'task'} on that day shows it"
-    return counts.most_common(1)[0][0].removeprefix(NOT_MEASURABLE)
+    return counts.most_common(1)[0][0]
 
 
 def _side_cell(side: VisitMean | None, name: str) -> Cell | None:

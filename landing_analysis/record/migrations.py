@@ -277,9 +277,18 @@ UPDATE finding SET text = {_renamed("text", _LIMB_NAMES)};
 ALTER TABLE finding DROP COLUMN side;
 """
 
+_REASON_CODES = """
+ALTER TABLE rep ADD COLUMN reason_code TEXT;
+ALTER TABLE contact ADD COLUMN toe_off_reason_code TEXT;
+ALTER TABLE measure ADD COLUMN reason_code TEXT;
+ALTER TABLE quality ADD COLUMN codes TEXT;
+UPDATE measure SET reason = substr(reason, length('not measurable: ') + 1)
+  WHERE reason LIKE 'not measurable: %';
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
-    _LEFT_AND_RIGHT_ONLY,
+    _LEFT_AND_RIGHT_ONLY, _REASON_CODES,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

@@ -18,6 +18,7 @@ from landing_analysis.corrections import clean_reason, makes_sense
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import PatientError
 from landing_analysis.patients import STATURE_RANGE_M, Patient, doubt_about, require_code
+from landing_analysis.reasons import Code
 from landing_analysis.tables import (
     LIMBS,
     TASKS,
@@ -253,6 +254,12 @@ _OBJECTS = _json(
 )
 
 
+_CODES = _json(
+    lambda value: _is_list(value, lambda code: code in set(Code)), "a list of reason codes"
+)
+_REASON_CODE = _one_of(*Code)
+
+
 # --- which value is what -----------------------------------------------------------------------
 
 _EVENTS = ("initial_contact", "toe_off", "toe_contact", "heel_contact")
@@ -282,17 +289,19 @@ _OF: dict[str, dict[str, Rule]] = {
     },
     "rep": {
         "analysis_id": _ID, "number": _whole(1), "task": _one_of(*TASKS), "limbs": _LIMBS_JSON,
-        "used": _YES, "bound": _YES, "excluded": _YES, "reason": _NAME, "take_off_sd_s": _SD,
-        "landing_sd_s": _SD,
+        "used": _YES, "bound": _YES, "excluded": _YES, "reason": _NAME,
+        "reason_code": _REASON_CODE, "take_off_sd_s": _SD, "landing_sd_s": _SD,
     },
     "contact": {
         "analysis_id": _ID, "limb": _LIMB, "rep": _whole(1), "initial_contact_frame": _COUNT,
         "toe_off_frame": _COUNT, "toe_off_reason": _NAME,
+        "toe_off_reason_code": _REASON_CODE,
         **{f"{event}_sd_s": _SD for event in _EVENTS},
     },
     "measure": {
         "analysis_id": _ID, "rep": _whole(1), "name": _MEASURE, "limb": _LIMB, "sd": _SD,
-        "reason": _NAME, "foot_strike": _one_of(*get_args(FootStrike)), "frames": _FRAMES,
+        "reason": _NAME, "reason_code": _REASON_CODE,
+        "foot_strike": _one_of(*get_args(FootStrike)), "frames": _FRAMES,
         "parts": _PARTS,
     },
     "summary": {
@@ -310,6 +319,7 @@ _OF: dict[str, dict[str, Rule]] = {
     },
     "quality": {
         "analysis_id": _ID, "check_name": _NAME, "state": _one_of(*get_args(QualityState)),
+        "codes": _CODES,
     },
 }  # fmt: skip
 _RULES = {

@@ -318,7 +318,8 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
         _pick(
             contact, "limb", "rep", "origin", "initial_contact_s", "initial_contact_sd_s",
             "initial_contact_frame", "toe_off_s", "toe_off_sd_s", "toe_off_frame",
-            "toe_off_reason", "toe_contact_s", "toe_contact_sd_s", "heel_contact_s",
+            "toe_off_reason", "toe_off_reason_code", "toe_contact_s", "toe_contact_sd_s",
+            "heel_contact_s",
             "heel_contact_sd_s",
         )
         for contact in document["contacts"]
@@ -327,7 +328,17 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
         "measure",
         (
             {
-                **_pick(row, "name", "limb", "value", "unit", "sd", "reason", "foot_strike"),
+                **_pick(
+                    row,
+                    "name",
+                    "limb",
+                    "value",
+                    "unit",
+                    "sd",
+                    "reason",
+                    "reason_code",
+                    "foot_strike",
+                ),
                 "rep": rep["number"],
                 "frames": _json(row["frames"]),
                 "parts": _json(row["uncertainty_parts"]),
@@ -364,7 +375,12 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
     yield (
         "quality",
         (
-            {"check_name": row["check"], "state": row["state"], "text": row["text"]}
+            {
+                "check_name": row["check"],
+                "state": row["state"],
+                "text": row["text"],
+                "codes": _json([remark["code"] for remark in row.get("remarks", ())]),
+            }
             for row in document["quality"]
         ),
     )
@@ -373,7 +389,7 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
 def _rep(rep: Document) -> dict[str, object]:
     flight = rep["flight"]
     return {
-        **_pick(rep, "number", "task", "reason", "peak_flexion_s", "player_s"),
+        **_pick(rep, "number", "task", "reason", "reason_code", "peak_flexion_s", "player_s"),
         **_pick(flight, "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s"),
         "limbs": _json(rep["limbs"]),
         "bound": int(_is_bound(flight["take_off_limbs"], rep["limbs"])),

@@ -15,6 +15,7 @@ from landing_analysis.camera.carrying import filmed_px
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.reasons import Code
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import limb_style
 from landing_analysis.tables import (
@@ -122,7 +123,8 @@ def foot_state(analysis: Analysis, limb: Limb, t_s: float) -> FootState:
     own = [contact for contact in analysis.contacts.contacts if contact.limb == limb]
     for contact in own:
         end = contact.toe_off
-        held = "held" in (contact.toe_off_reason or "") and contact is own[-1]
+        why = contact.toe_off_reason
+        held = why is not None and why.code == Code.HELD_TO_END and contact is own[-1]
         if _after(contact.initial_contact, t_s) and (held or (end and _before(end, t_s))):
             return "on the ground"
     for flight in analysis.contacts.flights:

@@ -15,6 +15,7 @@ import numpy as np
 from landing_analysis.corrections import landing_s
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import foot_strike
+from landing_analysis.reasons import Reason, as_plain
 from landing_analysis.tables import (
     Analysis,
     Contact,
@@ -23,9 +24,11 @@ from landing_analysis.tables import (
     Flight,
     Limb,
     Measure,
+    Note,
     Rep,
     short_clip,
 )
+from landing_analysis.wording import note_words, words_of
 
 SCHEMA_VERSION = 2
 """Of analysis.json: raised when a key changes its meaning or goes, not when one is added."""
@@ -75,10 +78,13 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
         "reps": [_rep(rep, analysis) for rep in analysis.reps.reps],
         "summaries": [asdict(summary) for summary in analysis.measures.summaries],
         "comparisons": [asdict(comparison) for comparison in analysis.measures.comparisons],
-        "not_compared": [asdict(item) for item in analysis.measures.not_compared],
+        "not_compared": [
+            {"name": item.name, **_told("reason", item.reason)}
+            for item in analysis.measures.not_compared
+        ],
         "findings": [_finding(finding) for finding in analysis.findings],
         "limits": [asdict(limit) for limit in analysis.limits],
-        "quality": [asdict(note) for note in analysis.notes],
+        "quality": [_note(note) for note in analysis.notes],
         "corrections": [asdict(correction) for correction in analysis.corrections],
         "definitions": {name: _definition(name) for name in DEFINITIONS},
         "provenance": asdict(analysis.provenance),
@@ -110,11 +116,34 @@ def _clip(analysis: Analysis) -> dict[str, object]:
 
 
 def _decided(analysis: Analysis) -> dict[str, object]:
+    decided = analysis.decided
+    base = decided.time_base
     return {
-        **asdict(analysis.decided),
-        "view_reason": analysis.view.reason,
+        **{f.name: getattr(decided, f.name) for f in fields(decided)},
+        **_told("patient_reason", decided.patient_reason),
+        "occasion": asdict(decided.occasion),
+        "time_base": {
+            "slowed_by": base.slowed_by, "origin": base.origin, **_told("doubt", base.doubt),
+        },
+        **_told("view_reason", analysis.view.reason),
         "near_limb": analysis.view.near_limb,
+    }  # fmt: skip
+
+
+def _told(name: str, reason: Reason | None) -> dict[str, object]:
+    """Return a reason in words, and its code with its numbers; None where there is none."""
+    return {
+        name: words_of(reason) or None,
+        f"{name}_code": str(reason.code) if reason else None,
+        f"{name}_numbers": dict(reason.numbers) if reason else None,
     }
+
+
+def _note(note: Note) -> dict[str, object]:
+    remarks = [as_plain(remark) for remark in note.remarks]
+    return {
+        "check": note.check, "state": note.state, "text": note_words(note), "remarks": remarks
+    }  # fmt: skip
 
 
 def _event(name: str, event: Event | None, analysis: Analysis) -> dict[str, object]:
@@ -138,7 +167,7 @@ def _contact(contact: Contact, analysis: Analysis) -> dict[str, object]:
         "initial_contact_frame": _frame_of(contact.initial_contact, analysis),
         **_event("toe_off", contact.toe_off, analysis),
         "toe_off_frame": _frame_of(contact.toe_off, analysis),
-        "toe_off_reason": contact.toe_off_reason,
+        **_told("toe_off_reason", contact.toe_off_reason),
         **_event("toe_contact", contact.toe_contact, analysis),
         **_event("heel_contact", contact.heel_contact, analysis),
         "origin": contact.origin,
@@ -162,7 +191,7 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
         "task": rep.task,
         "limbs": rep.limbs,
         "used": rep.used,
-        "reason": rep.reason,
+        **_told("reason", rep.reason),
         "excluded": rep.excluded,
         "player_s": landing_s(rep, analysis.clip.t_s, analysis.tracks.t_s),
         "view": rep.view,
@@ -182,7 +211,7 @@ def _measure(row: Measure) -> dict[str, object]:
         "value": row.value,
         "unit": row.unit,
         "sd": row.sd,
-        "reason": row.reason,
+        **_told("reason", row.reason),
         "frames": row.frames,
         "uncertainty_parts": [asdict(part) for part in row.parts],
     }
@@ -271,11 +300,13 @@ def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
         "task": rep.task,
         "limb": limb,
         "used": "yes" if rep.used else "no",
-        "reason": rep.reason or "",
+        "reason": words_of(rep.reason),
         **_csv_numbers(instants, 4),
         **_csv_measures(rows),
         "foot_strike": next((strike for row in rows if (strike := foot_strike(row))), ""),
-        "not_measurable": "; ".join(f"{row.name}: {row.reason}" for row in rows if row.reason),
+        "not_measurable": "; ".join(
+            f"{row.name}: {words_of(row.reason)}" for row in rows if row.reason
+        ),
         "view": rep.view or "",
         **_csv_numbers({"view_yaw_deg": rep.yaw_deg}, 0),
     }

@@ -30,6 +30,7 @@ from landing_analysis.report.figures import (
 from landing_analysis.report.pictures import KeyPicture, pictured_reps
 from landing_analysis.report.style import limb_style, svg_text
 from landing_analysis.tables import LIMBS, Analysis, Rep
+from landing_analysis.wording import note_words, words_of
 
 _STRIPS = (
     "fppa_peak_flexion", "knee_flexion_peak", "contact_time", "knee_flexion_excursion",
@@ -111,6 +112,7 @@ def page_environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["note_words"] = note_words
     environment.globals["fppa"] = {
         "name": FPPA_NAME, "meaning": FPPA_MEANING, "sign": FPPA_SIGN
     }  # fmt: skip
@@ -126,7 +128,7 @@ def _card(analysis: Analysis, rep: Rep, pictures: tuple[KeyPicture, ...]) -> Rep
     return RepCard(
         number=rep.number,
         used=rep.used,
-        reason=rep.reason,
+        reason=words_of(rep.reason) or None,
         times=parts.rep_times(analysis, rep),
         flags=parts.rep_flags(analysis, rep),
         pictures=tuple(picture for picture in pictures if picture.rep == rep.number),

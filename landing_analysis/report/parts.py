@@ -35,6 +35,7 @@ from landing_analysis.findings.judging import (
 )
 from landing_analysis.findings.tally import Tally
 from landing_analysis.measures.summaries import compare_sides
+from landing_analysis.reasons import Code
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -49,9 +50,7 @@ from landing_analysis.tables import (
     Verdict,
     short_clip,
 )
-
-NOT_MEASURABLE = "not measurable: "
-"""How the reason of a missing value begins; the page says it once, in a heading."""
+from landing_analysis.wording import note_words, words_of
 
 SYMBOLS: dict[Verdict, str] = {"above": "▲", "below": "▼", "cannot tell": "?", "within": "●"}
 QUALITY_SYMBOLS: dict[QualityState, str] = {"good": "●", "limited": "◐", "poor": "○"}
@@ -173,10 +172,10 @@ def is_mixed(analysis: Analysis) -> bool:
 def no_reps_words(analysis: Analysis) -> str:
     """Say why there are no reps: that nobody flew, or that it could not be told."""
     if analysis.contacts.notes:
-        return "There are no reps: " + " ".join(note.text for note in analysis.contacts.notes)
-    hidden = [note.text for note in analysis.notes if note.check == "other people"]
-    if hidden and "hid them" in hidden[0]:
-        return "No flight was seen. " + hidden[0]
+        return "There are no reps: " + " ".join(map(note_words, analysis.contacts.notes))
+    for note in analysis.notes:
+        if any(remark.code == Code.SOMEBODY_HID_PATIENT for remark in note.remarks):
+            return "No flight was seen. " + note_words(note)
     return (
         "No flight was found in this clip: nobody left the ground long enough to count as a "
         "jump or a hop, so there are no reps and nothing is measured."
@@ -219,7 +218,7 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     if decided.time_base != TimeBase():
         facts.append(("Time base", time_base_words(decided.time_base)))
     if decided.people > 1:
-        person = f"{decided.patient_number} of {decided.people}: {decided.patient_reason}"
+        person = f"{decided.patient_number} of {decided.people}: {words_of(decided.patient_reason)}"
         facts.append(("Person measured", person))
     return facts
 
@@ -265,7 +264,7 @@ def doubt_words(analysis: Analysis) -> str | None:
     """Say why no times are given and what settles it; None where they are."""
     if analysis.decided.time_base.doubt is None:
         return None
-    return next((note.text for note in analysis.notes if note.check == "time base"), None)
+    return next((note_words(note) for note in analysis.notes if note.check == "time base"), None)
 
 
 def by_hand_words(analysis: Analysis) -> list[str]:
@@ -520,7 +519,7 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     rows = []
     for rep in analysis.reps.reps:
         if not rep.used:
-            rows.append(TableRow(_rep_label(analysis, rep), (), rep.reason))
+            rows.append(TableRow(_rep_label(analysis, rep), (), words_of(rep.reason)))
             continue
         cells = tuple(
             _cell(measures.get((rep.number, column.name, column.limb)), letters)
@@ -560,16 +559,11 @@ def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
     if row is None:
         return Cell("–")
     if row.value is None:
-        reason = bare_reason(row)
+        reason = words_of(row.reason)
         letter = letters.setdefault(reason, chr(ord("a") + len(letters) % 26))
         return Cell("n/m", note=letter)
     word = foot_strike(row) or ""
     return Cell(value_words(row.value, row.name), reach_words(row.sd, row.name), word=word)
-
-
-def bare_reason(row: Measure) -> str:
-    """Return why a value is missing, without the words that the heading already says."""
-    return (row.reason or "").removeprefix(NOT_MEASURABLE)
 
 
 def _summary(analysis: Analysis, name: str, limb: Limb | None) -> SetSummary | None:
@@ -652,12 +646,14 @@ def unmeasured(analysis: Analysis) -> list[tuple[str, str]]:
     for row in analysis.measures.measures:
         if row.value is None:
             label = DEFINITIONS[row.name].label + (f" ({row.limb})" if row.limb else "")
-            grouped[bare_reason(row)][label].add(row.rep)
+            grouped[words_of(row.reason)][label].add(row.rep)
     used = sum(rep.used for rep in analysis.reps.reps)
     missing = [(reason, _what(labels, used)) for reason, labels in grouped.items()]
     sides: dict[str, list[str]] = defaultdict(list)
     for item in analysis.measures.not_compared:
-        sides[item.reason].append(f"{DEFINITIONS[item.name].label}, one limb against the other")
+        sides[words_of(item.reason)].append(
+            f"{DEFINITIONS[item.name].label}, one limb against the other"
+        )
     return missing + [(reason, "; ".join(labels)) for reason, labels in sides.items()]
 
 

@@ -10,13 +10,13 @@ from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS,
 from landing_analysis.findings.tally import unjudged
 from landing_analysis.report.parts import (
     Headline,
-    bare_reason,
     favouring_words,
     headlines,
     value_words,
 )
 from landing_analysis.report.pictures import KeyPicture
 from landing_analysis.tables import LIMBS, Analysis, Limb, Measure
+from landing_analysis.wording import words_of
 
 MOST_LINES = 5
 
@@ -61,7 +61,9 @@ def _missing_line(analysis: Analysis) -> SheetLine | None:
     if not missing:
         return None
     reasons = [
-        bare_reason(row) for row in analysis.measures.measures if (row.name, row.limb) in missing
+        words_of(row.reason)
+        for row in analysis.measures.measures
+        if (row.name, row.limb) in missing
     ]
     usual = max(dict.fromkeys(reasons), key=reasons.count)
     names: dict[str, list[str]] = {}

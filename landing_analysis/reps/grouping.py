@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import RepSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -24,10 +25,7 @@ from landing_analysis.tables import (
 
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
 
-_LEGS_LOST = (
-    "left and right leg could not be told apart where this set goes from foot to foot; "
-    "film it from the front"
-)
+_LEGS_LOST = because(Code.LEGS_NOT_TOLD_APART)
 _FEET_APART_S = 0.05  # half of the shortest contact is more (choice)
 
 
@@ -85,7 +83,7 @@ def group_reps(
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
     if contacts.notes:
         return ()
-    return (Note("reps", "poor", "No flight was found in this clip, so there are no reps."),)
+    return (Note("reps", "poor", (because(Code.NO_FLIGHT),)),)
 
 
 def _landed(contacts: Contacts, index: int) -> tuple[Contact, ...]:
@@ -112,7 +110,7 @@ def _legs_lost(rep: Rep, tracks: Tracks, settings: RepSettings) -> bool:
     return bool(swapped.any() and not swapped.all())
 
 
-def _refused(rep: Rep, reason: str) -> Rep:
+def _refused(rep: Rep, reason: Reason) -> Rep:
     return replace(rep, used=False, reason=reason) if rep.used else rep
 
 
@@ -189,17 +187,17 @@ def _refusal(
     task: Task,
     tracks: Tracks,
     settings: RepSettings,
-) -> str | None:
+) -> Reason | None:
     """Say why a rep is not used, or None when it is."""
     if flight.take_off is None:
-        return "the clip starts in the air"
+        return because(Code.STARTS_IN_THE_AIR)
     if flight.landing is None:
-        return "the clip ends in the air"
+        return because(Code.ENDS_IN_THE_AIR)
     if lowest_s is None or lowest_s > tracks.t_s[-1] - settings.after_lowest_s:
-        return "the clip ends before the landing is over"
+        return because(Code.ENDS_DURING_LANDING)
     limbs = [contact.limb for contact in landing]
     if task == "jump" and len(limbs) == 1:
-        return f"only the {limbs[0]} foot was seen to land in a set of two-leg jumps"
+        return because(Code.ONE_FOOT_IN_JUMPS, limb=limbs[0])
     if task == "hop" and len(limbs) == 2:
-        return "both feet landed in a set of one-leg hops"
+        return because(Code.TWO_FEET_IN_HOPS)
     return None

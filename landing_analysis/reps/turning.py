@@ -12,8 +12,8 @@ import numpy as np
 
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import sights_of
-from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.landmarks.view import NEAR_LIMB, middle_deg, seen_as, wrapped_deg
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ContactSettings, ViewSettings
 from landing_analysis.tables import (
     BoolArray,
@@ -121,28 +121,16 @@ def in_view(tracks: Tracks, view: ViewEstimate, settings: ViewSettings) -> Track
 
 def turn_notes(reps: Reps, view: ViewEstimate) -> tuple[Note, ...]:
     """Say which reps are seen in another view than the clip, and what that costs."""
-    apart = [rep for rep in reps.reps if rep.view not in (None, view.view)]
+    apart = [(rep.number, rep.view) for rep in reps.reps if rep.view not in (None, view.view)]
     if not apart:
         return ()
-    by_view: dict[View, list[int]] = {}
-    for rep in apart:
-        by_view.setdefault(rep.view or "oblique", []).append(rep.number)
-    seen = "; ".join(
-        f"{_reps_words(numbers)} {'are' if len(numbers) > 1 else 'is'} seen {VIEW_WORDS[name]}"
-        for name, numbers in by_view.items()
+    remark = because(
+        Code.REPS_IN_OTHER_VIEWS,
+        view=view.view,
+        reps=tuple(number for number, _ in apart),
+        views=tuple(name for _, name in apart if name),
     )
-    text = (
-        f"The patient turned during the clip, which is measured {VIEW_WORDS[view.view]}: {seen}. "
-        "Such a rep keeps its times; angles and offsets are not measured in it, and no mean or "
-        "comparison takes it in. Film each view as a clip of its own."
-    )
-    return (Note("turning", "limited", text),)
-
-
-def _reps_words(numbers: list[int]) -> str:
-    if len(numbers) == 1:
-        return f"rep {numbers[0]}"
-    return f"reps {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+    return (Note("turning", "limited", (remark,)),)
 
 
 def _viewed(rep: Rep, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> Rep:

@@ -25,6 +25,7 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import new_file, sha256_of
 from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ReadingSettings
 from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
 from landing_analysis.video.boxes import check_lengths, container_of, media_bytes, stated_samples
@@ -292,48 +293,27 @@ def _is_video_head(head: bytes) -> bool:
 
 # ---------------------------------------------------------------- parts of reading
 
-_MIRRORED = Note(
-    "mirrored",
-    "limited",
-    "The phone stored this clip to be shown mirrored, so left and right limb may be exchanged; "
-    "check on a frame which is which.",
-)
-_STRAY_END = Note(
-    "file",
-    "good",
-    "The file ends in bytes that belong to no part of the video; the video itself is whole.",
-)
-_UNLISTED = Note(
-    "file",
-    "limited",
-    "The file holds more than its list of pictures names, as after a trim on the phone or when "
-    "that list is damaged; check that the clip is not shorter than it was.",
-)
+_MIRRORED = Note("mirrored", "limited", (because(Code.STORED_MIRRORED),))
+_STRAY_END = Note("file", "good", (because(Code.STRAY_END),))
+_UNLISTED = Note("file", "limited", (because(Code.PICTURES_NOT_LISTED),))
 
 
 def _high_range(curve: str) -> Note:
-    return Note(
-        "picture",
-        "good",
-        f"Filmed with high dynamic range ({curve}) and shown in the ordinary range here; "
-        "colours come out paler, measures are the same.",
-    )
+    return Note("picture", "good", (because(Code.HIGH_DYNAMIC_RANGE, curve=curve),))
 
 
 def _read_smaller(layout: Layout) -> Note:
     filmed, read = sorted(layout.filmed), sorted(layout.square)
-    return Note(
-        "picture",
-        "good",
-        f"Filmed at {filmed[1]} x {filmed[0]} pixels and read at {read[1]} x {read[0]}, which is "
-        "more than the pose model looks at.",
-    )
+    remark = because(
+        Code.READ_SMALLER,
+        filmed_long_px=filmed[1], filmed_short_px=filmed[0],
+        read_long_px=read[1], read_short_px=read[0],
+    )  # fmt: skip
+    return Note("picture", "good", (remark,))
 
 
 def _same_time(frames: int) -> Note:
-    which = "One frame is" if frames == 1 else f"{frames} frames are"
-    text = f"{which} to be shown at the time of another; of such frames the first is measured."
-    return Note("clock", "limited", text)
+    return Note("clock", "limited", (because(Code.FRAMES_AT_SAME_TIME, frames=frames),))
 
 
 def _state(path: Path) -> tuple[int, int]:

@@ -23,6 +23,7 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Note
+from landing_analysis.wording import note_words
 
 from .scoring import Error, Score, score_clip
 from .stored import landmarks_of
@@ -141,7 +142,7 @@ def as_markdown(filmed: Sequence[Filmed]) -> str:
     told: dict[tuple[str, str], str] = {}
     for f in filmed:
         for note in _remarks(f):
-            told.setdefault((f.room, note.check), note.text)
+            told.setdefault((f.room, note.check), note_words(note))
     lines += [f"- {GUISES[room]}, {check}: {text}" for (room, check), text in told.items()]
     return "\n".join(lines) + "\n"
 

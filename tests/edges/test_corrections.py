@@ -38,6 +38,7 @@ from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import RepSettings, Settings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS, Correction
+from landing_analysis.wording import note_words, words_of
 
 LANDMARKS_OF_JUMPS = make_motion(jump_plan(4), "front", LIMBS)[0]
 POSES = make_poses(LANDMARKS_OF_JUMPS)
@@ -159,7 +160,7 @@ def test_an_excluded_rep_stays_with_its_reason_and_leaves_every_value_of_the_set
     assert [(rep.number, rep.used, rep.excluded) for rep in cut.reps.reps] == [
         (1, True, False), (2, False, True), (3, True, False), (4, True, False),
     ]  # fmt: skip
-    assert cut.reps.reps[1].reason == "excluded by hand: slipped"
+    assert words_of(cut.reps.reps[1].reason) == "excluded by hand: slipped"
     assert {row.rep for row in cut.measures.measures} == {1, 3, 4}
     assert max(row.reps_used for row in whole.measures.summaries) == 4
     assert max(row.reps_used for row in cut.measures.summaries) == 3
@@ -177,7 +178,9 @@ def test_a_rep_is_known_again_by_when_it_lands_and_a_note_says_what_no_longer_fi
 
     def marked(*corrections: Correction):
         reps = exclude_reps(fewer, corrections, CLIP.t_s, whole.tracks.t_s, RepSettings())
-        return [rep.number for rep in reps.reps if rep.excluded], [n.text for n in reps.notes]
+        return [rep.number for rep in reps.reps if rep.excluded], [
+            note_words(n) for n in reps.notes
+        ]
 
     numbers, said = marked(_set("rep", "excluded", rep=2, rep_s=at_s + 0.05))
     assert numbers == [1]
@@ -197,7 +200,7 @@ def test_a_person_set_when_others_were_told_apart_is_doubted():
     assert not [note for note in kept.notes if note.check == "corrections"]
     (note,) = [note for note in doubted.notes if note.check == "corrections"]
     assert note.state == "poor"
-    assert "now 1 person is told apart" in note.text
+    assert "now 1 person is told apart" in note_words(note)
 
 
 def test_notes_name_the_command_that_works_where_the_clip_is():
@@ -207,8 +210,8 @@ def test_notes_name_the_command_that_works_where_the_clip_is():
     for advice in ("", "landing-analysis clip set cccccccc"):
         analysis = analyse_people(slow, poses, people, Options(advice=advice), AT)
         (note,) = [note for note in analysis.notes if note.check == "time base"]
-        assert f"Settle it with {advice} --slowed-by 4".replace("  ", " ") in note.text
-        assert note.text.count("landing-analysis") == bool(advice)
+        assert f"Settle it with {advice} --slowed-by 4".replace("  ", " ") in note_words(note)
+        assert note_words(note).count("landing-analysis") == bool(advice)
 
 
 # --- from the command line ---------------------------------------------------------------------

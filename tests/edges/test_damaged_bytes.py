@@ -9,6 +9,7 @@ from fuzz.container import damage, listed, make_clips, run
 
 from landing_analysis.errors import ClipError
 from landing_analysis.video import clips as video
+from landing_analysis.wording import note_words
 
 
 def test_damaged_bytes_end_in_frames_or_in_one_sentence():
@@ -72,7 +73,7 @@ def test_a_list_of_pictures_that_is_cut_is_remarked(tmp_path):
     path.write_bytes(data)
     clip = video.read_clip(path)
     assert clip.frames < container.FRAMES
-    assert any("holds more than its list of pictures" in note.text for note in clip.notes)
+    assert any("holds more than its list of pictures" in note_words(note) for note in clip.notes)
 
 
 def test_a_whole_clip_has_no_remark_on_its_list(tmp_path):

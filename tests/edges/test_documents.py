@@ -13,6 +13,7 @@ from stick_patient import make_analysis, without_reps
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS
 from landing_analysis.report.documents import analysis_json, csv_columns, reps_csv
+from landing_analysis.wording import words_of
 
 SETS = (
     {},
@@ -68,7 +69,7 @@ def test_values_and_reasons_come_through_unchanged():
         assert (written["value"], written["sd"], written["reason"]) == (
             row.value,
             row.sd,
-            row.reason,
+            words_of(row.reason) or None,
         )
     assert reps[4]["used"] is False
     assert "only the left foot" in reps[4]["reason"]

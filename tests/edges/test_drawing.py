@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from drawn_rooms import read_room
 from stick_patient import jump_plan, make_analysis, make_motion, make_poses
+from told import told
 
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.measures.curves import landing_curves
@@ -265,7 +266,7 @@ def test_a_foot_that_was_not_seen_to_leave_does_not_stand_for_ever():
     analysis = make_analysis()
     contacts = analysis.contacts
     last = [c for c in contacts.contacts if c.limb == "left"][-1]
-    lost = replace(last, toe_off=None, toe_off_reason="its toe-off was hidden")
+    lost = replace(last, toe_off=None, toe_off_reason=told("its toe-off was hidden"))
     changed = tuple(lost if c is last else c for c in contacts.contacts)
     poor = replace(analysis, contacts=replace(contacts, contacts=changed))
     assert foot_state(poor, "left", last.initial_contact.t_s + 0.2) == ""

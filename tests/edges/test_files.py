@@ -9,6 +9,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from told import told
 
 from landing_analysis import files
 from landing_analysis.errors import CacheError, OutputError, TableError
@@ -40,7 +41,7 @@ def _stored(n_frames: int = 7, n_slots: int = 2) -> tuple[Clip, Poses]:
     poses = Poses(
         t_s, xy, rng.uniform(0, 1, shape), rng.normal(0, 1, (*shape, 3)), 720, 1280, "m.task", "ab"
     )
-    notes = (Note("mirrored", "limited", "An Übung."),)
+    notes = (Note("mirrored", "limited", (told("An Übung."),)),)
     return Clip(
         "new/landmarks.parquet", "cd", 720, 1280, n_frames, 1.5, 30.0, True, t_s, notes
     ), poses

@@ -13,8 +13,10 @@ from landing_analysis.camera.path import find_camera_path, lost
 from landing_analysis.disturbances.camera_motion import STILL, CameraMotion
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS
+from landing_analysis.wording import note_words
 
 SETTINGS = Settings()
 LANDMARKS = make_motion(jump_plan(2), "front", LIMBS)[0]
@@ -36,7 +38,7 @@ def _notes(*, landmarks=LANDMARKS, path=None, cost=STILL, roll_deg=0.0, roll_sd_
         SETTINGS.framing,
         SETTINGS.tracks,
     )
-    return {note.check: (note.state, note.text) for note in found}
+    return {note.check: (note.state, note_words(note)) for note in found}
 
 
 def test_a_level_well_filled_picture_is_good():
@@ -124,10 +126,10 @@ def test_feet_that_sway_in_the_steadied_picture_are_told():
     ],
 )
 def test_a_camera_that_could_not_be_followed_says_why_and_what_it_costs(cost, state, words):
-    path = lost(len(LANDMARKS.t_s), 1000.0, "the wall is blank")
+    path = lost(len(LANDMARKS.t_s), 1000.0, because(Code.BACKGROUND_PLAIN))
     got, text = _notes(path=path, cost=cost)["camera"]
     assert got == state
     assert words in text
-    assert "the wall is blank" in text
+    assert "too little of the background has a pattern" in text
     assert "strips of tape" in text
     assert ("times are not given" in text) == (cost.no_times is not None)

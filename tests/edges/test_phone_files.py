@@ -53,6 +53,7 @@ from landing_analysis.video.clips import (
     read_frames_at,
     write_clip,
 )
+from landing_analysis.wording import note_words, words_of
 
 CLOCK_TICK_S = 1 / 90_000
 COLOUR_LEVELS = 6  # of 255, as the notes ask of skin and grey
@@ -196,7 +197,7 @@ def test_frames_that_share_a_time_are_taken_once(tmp_path):
     assert clip.frames == len(frames) == 19
     assert np.all(np.diff([frame.t_s for frame in frames]) > 0)
     (note,) = clip.notes
-    assert note.text.startswith("One frame is to be shown at the time of another")
+    assert note_words(note).startswith("One frame is to be shown at the time of another")
 
 
 def test_a_trim_by_an_edit_list_shows_no_frame_from_before_it(tmp_path):  # [17]
@@ -247,7 +248,7 @@ def test_a_patched_track_header_turns_or_mirrors_the_picture(tmp_path, matrix): 
     assert frame.rgb.shape == (clip.height_px, clip.width_px, 3)
     assert read_corners(frame.rgb) == CORNERS[matrix]
     assert clip.mirrored == (matrix in MIRRORED)
-    assert ["exchanged" in note.text for note in clip.notes] == [True] * clip.mirrored
+    assert ["exchanged" in note_words(note) for note in clip.notes] == [True] * clip.mirrored
 
 
 def test_a_line_of_45_degrees_stays_one_on_pixels_that_are_not_square(tmp_path):  # [19]
@@ -282,7 +283,7 @@ def test_high_dynamic_range_is_shown_in_ordinary_tones_and_said(tmp_path, curve)
     assert_allclose(grey, GREY, atol=COLOUR_LEVELS)
     (note,) = clip.notes
     assert (note.check, note.state) == ("picture", "good")
-    assert f"({curve.upper()})" in note.text
+    assert f"({curve.upper()})" in note_words(note)
 
 
 def test_av1_comes_whole_or_is_refused_in_one_sentence(tmp_path):  # [16]
@@ -483,7 +484,7 @@ def test_reading_goes_on_after_garbage_and_the_stretch_is_named(tmp_path, grainy
         assert_allclose(frame.t_s, clip.t_s[frame.number], atol=0)
     (note,) = damage_notes(clip.t_s, np.array([frame.t_s for frame in frames]))
     assert note.state == "poor"
-    assert f"{120 - len(frames)} of 120 pictures are left out" in note.text
+    assert f"{120 - len(frames)} of 120 pictures are left out" in note_words(note)
 
 
 def test_no_spoilt_picture_of_h264_comes_through(tmp_path):  # [25]
@@ -564,7 +565,7 @@ def test_a_damaged_clip_is_measured_on_both_sides_and_the_reps_it_hits_are_void(
     sound, _ = analysed(whole, tmp_path / "out")
     hurt, folder = analysed(path, tmp_path / "out")
     assert [rep.used for rep in sound.reps.reps].count(True) == 4
-    void = [rep for rep in hurt.reps.reps if "frames are missing" in (rep.reason or "")]
+    void = [rep for rep in hurt.reps.reps if "frames are missing" in words_of(rep.reason)]
     assert len(void) in (1, 2)
     assert hurt.reps.reps[0].used
     assert hurt.reps.reps[-1].used
@@ -594,7 +595,7 @@ def test_a_clip_filled_up_with_repeats_gives_the_values_of_its_own_frames(tmp_pa
     assert_allclose(filled.clip.t_s, expected.clip.t_s, atol=CLOCK_TICK_S)
     assert filled.measures.measures == expected.measures.measures
     (note,) = [note for note in filled.notes if note.check == "repeated frames"]
-    assert "30 new pictures/s are left" in note.text
+    assert "30 new pictures/s are left" in note_words(note)
     assert read_clip(folder / "annotated.mp4").frames == filled.clip.frames
 
 

@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from stick_patient import make_analysis, without_reps
+from told import told
 
 from landing_analysis.findings.panel import quality_panel
 from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
 from landing_analysis.settings import ClockSettings, QualitySettings
 from landing_analysis.tables import Note
+from landing_analysis.wording import note_words
 
 
 def _notes(analysis) -> dict[str, tuple[str, str]]:
@@ -24,7 +26,7 @@ def _notes(analysis) -> dict[str, tuple[str, str]]:
         QualitySettings(),
         ClockSettings(),
     )
-    return {note.check: (note.state, note.text) for note in found}
+    return {note.check: (note.state, note_words(note)) for note in found}
 
 
 def test_a_good_clip_has_only_good_notes():
@@ -117,35 +119,38 @@ def test_damage_is_told_by_its_stretches():
     promised_s = np.arange(10) / 10
     (note,) = damage_notes(promised_s, np.delete(promised_s, [2, 3, 7]))
     assert note.state == "poor"
-    assert "3 of 10 pictures are left out, from 0.20 to 0.30 s; 0.70 to 0.70 s" in note.text
+    assert "3 of 10 pictures are left out, from 0.20 to 0.30 s; 0.70 to 0.70 s" in note_words(note)
     assert damage_notes(promised_s, promised_s) == ()
 
 
 def test_repeated_frames_are_counted_with_the_rate_that_is_left():
     note = repeats_note(np.arange(60) / 60, np.arange(60) % 2 == 1)
-    assert "30 of 60 frames" in note.text
-    assert "30 new pictures/s" in note.text
+    assert "30 of 60 frames" in note_words(note)
+    assert "30 new pictures/s" in note_words(note)
 
 
 def test_the_panel_has_a_line_for_each_check_and_the_worst_first():
     said = (
-        Note("view", "good", "Square on."),
-        Note("damage", "poor", "A hole."),
-        Note("feet in view", "limited", "Unclear."),
-        Note("feet in view", "good", "Inside."),
-        Note("frame rate", "good", "60 frames/s."),
-        Note("feet in view", "poor", "Cut off."),
+        Note("view", "good", (told("Square on."),)),
+        Note("damage", "poor", (told("A hole."),)),
+        Note("feet in view", "limited", (told("Unclear."),)),
+        Note("feet in view", "good", (told("Inside."),)),
+        Note("frame rate", "good", (told("60 frames/s."),)),
+        Note("feet in view", "poor", (told("Cut off."),)),
     )
     panel = quality_panel(said, fall_seen=True)
     assert [note.check for note in panel] == [
         "frame rate", "time base", "view", "roll", "distance", "light",
         "feet in view", "feet in view", "other people", "damage",
     ]  # fmt: skip
-    assert [note.text for note in panel if note.check == "feet in view"] == ["Cut off.", "Unclear."]
+    assert [note_words(note) for note in panel if note.check == "feet in view"] == [
+        "Cut off.",
+        "Unclear.",
+    ]
     assert {note.check: note.state for note in panel}["light"] == "limited"
 
 
 def test_the_panel_does_not_say_that_free_fall_was_seen_where_nobody_flew():
     for fall_seen in (True, False):
         (line,) = [n for n in quality_panel((), fall_seen=fall_seen) if n.check == "time base"]
-        assert ("Bodies fall as they do in life" in line.text) == fall_seen
+        assert ("Bodies fall as they do in life" in note_words(line)) == fall_seen

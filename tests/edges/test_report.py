@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from page import read_page
 from stick_patient import make_analysis, without_reps
+from told import told
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import judge_measures
@@ -145,7 +146,7 @@ def _sheet(html: str) -> str:
 def _many_findings(analysis):
     """Return a set with more findings than a page has room for, some without a value."""
     strict = tuple(replace(x, value=x.value / 50, half_width=0.01) for x in analysis.limits)
-    why = "not measurable: the foot points away from the camera"
+    why = told("the foot points away from the camera")
     rows = tuple(
         replace(m, value=None, sd=None, parts=(), reason=why)
         if (m.name, m.limb) == ("fppa_peak_flexion", "left")
@@ -288,7 +289,7 @@ def test_what_could_not_be_measured_is_listed_once_with_its_reason():
 
 def test_notes_on_quality_are_shown_and_the_worst_decides():
     analysis = make_analysis()
-    poor = Note("clock", "poor", "The clip plays eight times too slow.")
+    poor = Note("clock", "poor", (told("The clip plays eight times too slow."),))
     text = read_page(_html(replace(analysis, notes=(*analysis.notes, poor)))).text
     assert "The clip plays eight times too slow." in text
     assert "Quality ○ poor" in text
@@ -424,7 +425,9 @@ def test_a_set_of_jumps_and_hops_says_so_and_names_each_rep():
 
 def test_a_clip_too_slow_to_tell_a_flight_says_that_instead():
     analysis = without_reps(make_analysis())
-    note = Note("frame rate", "poor", "5 frames/s is too slow to tell a flight from a step.")
+    note = Note(
+        "frame rate", "poor", (told("5 frames/s is too slow to tell a flight from a step."),)
+    )
     contacts = replace(analysis.contacts, notes=(note,))
     text = read_page(_html(replace(analysis, contacts=contacts))).text
     assert "There are no reps: 5 frames/s is too slow to tell a flight from a step." in text

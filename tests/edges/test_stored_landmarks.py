@@ -17,6 +17,7 @@ from landing_analysis.landmarks import pose
 from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import read_clip, write_clip
+from landing_analysis.wording import words_of
 
 LANDMARKS, _ = make_motion(jump_plan(2), "front", LIMBS)
 OPTIONS = Options(limits=read_limits())
@@ -86,7 +87,7 @@ def test_landmarks_of_an_earlier_version_get_the_cameras_path_without_looking_ag
     again = analyse_clip(clip_path, tmp_path, options).analysis
     assert len(looked) == 1
     assert again.camera.state == "lost"
-    assert "pattern that can be followed" in again.camera.reason
+    assert "pattern that can be followed" in words_of(again.camera.reason)
     assert read_landmarks(stored)[1].camera is not None
 
 

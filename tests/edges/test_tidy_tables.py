@@ -26,6 +26,7 @@ from landing_analysis.handover.dictionary import dictionary_rows, dictionary_tex
 from landing_analysis.handover.rows import PatientRows, set_rows, tidy_rows
 from landing_analysis.handover.writing import write_tables
 from landing_analysis.patients import Patient
+from landing_analysis.reasons import Code
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import (
@@ -144,8 +145,7 @@ def test_limbs_that_are_not_compared_are_those_of_the_report(as_csv, sample_repo
         rows = [row for row in _rows(as_csv, "side_comparisons") if row["clip"] == clip]
         left_out = {row["measure"]: row["reason"] for row in rows if row["value"] == ""}
         assert left_out == {
-            one["name"]: f"not compared: {one['reason'].partition(' (')[0]}"
-            for one in document["not_compared"]
+            one["name"]: one["reason"].partition(" (")[0] for one in document["not_compared"]
         }
 
 
@@ -313,8 +313,12 @@ def test_the_readable_dictionary_shows_each_column_and_the_cautions(as_csv):
     assert text == dictionary_text("csv")
     for row in dictionary_rows():
         assert f"| `{row['column']}` |" in text
+    for code in Code:
+        assert f"| `{code}` |" in text
     assert "does not diagnose" in text
-    assert not any(line.count("|") - line.count("\\|") not in (0, 5) for line in text.splitlines())
+    assert not any(
+        line.count("|") - line.count("\\|") not in (0, 3, 5) for line in text.splitlines()
+    )
 
 
 # --- privacy -------------------------------------------------------------------------------------
@@ -439,17 +443,17 @@ def _stored(reps: list[dict], measures: list[dict]) -> StoredAnalysis:
 
 def test_a_set_without_any_used_rep_says_so():
     measure = {"name": "contact_time", "limb": "left", "rep": 1, "value": None, "unit": "s",
-               "reason": "not measurable: held"}  # fmt: skip
+               "reason": "held"}  # fmt: skip
     (row,) = set_rows(_stored([{"number": 1, "used": 0}], [measure]))
-    assert row["reason"] == "not measurable: no rep of the set could be used"
+    assert row["reason"] == "no rep of the set could be used"
     (row,) = set_rows(_stored([{"number": 1, "used": 1}], [measure]))
-    assert row["reason"] == "not measurable: held"
+    assert row["reason"] == "held"
     assert row["reps_used"] == 0
 
 
 def test_a_measure_that_an_older_program_knew_is_not_lost():
     measure = {"name": "a_former_name", "limb": None, "rep": 1, "value": None, "unit": "px",
-               "reason": "not measurable: held"}  # fmt: skip
+               "reason": "held"}  # fmt: skip
     (row,) = set_rows(_stored([{"number": 1, "used": 1}], [measure]))
     assert (row["measure"], row["unit"]) == ("a_former_name", "{pixel}")
 

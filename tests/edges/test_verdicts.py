@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from told import told
 
 from landing_analysis.findings.judging import (
     edges,
@@ -112,7 +113,7 @@ def test_the_set_comes_first_and_then_every_rep():
 
 
 def test_a_rep_without_a_value_makes_no_finding():
-    missing = Measure(1, "fppa_peak_flexion", "right", None, "deg", None, "not measurable: hidden")
+    missing = Measure(1, "fppa_peak_flexion", "right", None, "deg", None, told("hidden"))
     assert judge_measures(_measures([missing]), (UPPER,), DECIDED) == ()
 
 
@@ -295,7 +296,7 @@ def test_a_value_with_two_limits_counts_once_by_the_worse():
 
 
 def test_what_could_not_be_measured_is_counted_and_never_passed_over():
-    why = "not measurable: the foot points away from the camera"
+    why = told("the foot points away from the camera")
     missing = [Measure(n, "fppa_peak_flexion", "left", None, "deg", None, why) for n in (1, 2, 3)]
     seen = [_row(n, "fppa_peak_flexion", "right", 1.0 + n, 1.0, "deg") for n in (1, 2, 3)]
     counted = _tally(_measures(missing + seen), UPPER, OUTWARD)
@@ -305,7 +306,7 @@ def test_what_could_not_be_measured_is_counted_and_never_passed_over():
 
 
 def test_the_hidden_limb_of_a_side_view_is_not_missed():
-    why = "not measurable: the right limb is behind the other in this view; film that side"
+    why = told("the right limb is behind the other in this view; film that side")
     missing = Measure(1, "knee_flexion_excursion", "right", None, "deg", None, why)
     rows = [_row(1, "knee_flexion_excursion", "left", 40.0, 3.0, "deg"), missing]
     counted = _tally(_measures(rows), LOWER, view="left_side", near="left")

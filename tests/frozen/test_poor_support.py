@@ -19,6 +19,7 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS, Analysis, Landmarks, Light, Poses
+from landing_analysis.wording import words_of
 
 STORE = Path(__file__).with_name("poor_support.npz")
 COAT, FLOOR = "short_man_jumps_side_long_coat", "heavy_man_jumps_side_dark_floor"
@@ -90,10 +91,10 @@ def test_jumps_on_a_black_floor_are_not_measured_as_hops():
     assert any(r.used and r.task == "hop" for r in analysed(FLOOR, asked=False).reps.reps)
     refused = analysed(FLOOR).reps.reps
     assert not any(rep.used and rep.task == "hop" for rep in refused)
-    assert any("not seen well enough" in (rep.reason or "") for rep in refused)
+    assert any("not seen well enough" in words_of(rep.reason) for rep in refused)
     assert ("shoes and floor", "poor") in {(n.check, n.state) for n in analysed(FLOOR).notes}
 
 
 def test_a_task_that_was_given_is_not_doubted():
     given = analysed(FLOOR, task="hop").reps.reps
-    assert not any("not seen well enough" in (rep.reason or "") for rep in given)
+    assert not any("not seen well enough" in words_of(rep.reason) for rep in given)

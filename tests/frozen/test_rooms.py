@@ -18,6 +18,7 @@ from landing_analysis.contacts.events import match_events
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, Analysis, Landmarks
+from landing_analysis.wording import note_words
 
 WRONG_SHARE_OF_LEG = 0.25
 USED = {
@@ -90,7 +91,7 @@ def test_what_hides_the_patient_is_said_with_its_time():
     for name in (name for name in USED if name.startswith("crosses")):
         analysis = _analysis(name)
         note = next(note for note in analysis.notes if note.check == "other people")
-        assert "in front of the patient and hid them" in note.text
+        assert "in front of the patient and hid them" in note_words(note)
         assert note.state == "limited"
         assert analysis.decided.people == 2
 

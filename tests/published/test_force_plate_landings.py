@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from lab_records import front_view, lab_record, side_view
+from told import told
 
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.feet import sights_of
@@ -172,7 +173,7 @@ def test_flexion_and_contact_time_of_drop_jumps_lie_in_the_laboratorys_range(nam
     exact = replace(settings, knee=replace(settings.knee, low_reading_deg=1e-9))
     tracks = clean_tracks(side_view(lab_record(name), 0.0), exact.tracks)
     reps = group_reps(find_contacts(tracks, exact.contacts), tracks, exact.reps)
-    view = ViewEstimate(f"{limb}_side", 0.0, 2.0, limb, "", np.zeros(1))
+    view = ViewEstimate(f"{limb}_side", 0.0, 2.0, limb, told("given"), np.zeros(1))
     found = {
         row.name: row.value
         for row in measure_reps(reps, tracks, view, exact).measures

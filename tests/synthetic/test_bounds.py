@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from jumper import STATURE_M, Jumper, bound_set
 from numpy.testing import assert_allclose
+from told import told
 
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.feet import sights_of
@@ -19,6 +20,7 @@ from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Limb, Reps, Tracks, View, ViewEstimate
 from landing_analysis.tracks.cleaning import clean_tracks
+from landing_analysis.wording import words_of
 
 SETTINGS = Settings()
 FRAME_S = 1 / 60
@@ -85,7 +87,7 @@ def test_a_swinging_foot_that_stays_low_lands_no_jump():
 
 def test_a_flight_belongs_to_the_limb_that_left_and_ground_time_to_the_one_that_landed():
     tracks, _, reps = found(bound_set(6, 0.26, 0.3), "front")
-    view = ViewEstimate("front", 0.0, 2.0, None, "given", np.zeros(len(tracks.t_s)))
+    view = ViewEstimate("front", 0.0, 2.0, None, told("given"), np.zeros(len(tracks.t_s)))
     measures = measure_reps(reps, tracks, view, SETTINGS).measures
     limbs = {
         name: [m.limb for m in measures if m.name == name and m.rep > 1]
@@ -104,7 +106,7 @@ def test_where_legs_were_taken_for_each_other_no_set_from_foot_to_foot_is_measur
     exchanged = replace(tracks, swapped=np.abs(tracks.t_s - landing.t_s) < 0.05)
     again = group_reps(contacts, exchanged, SETTINGS.reps)
     assert not any(rep.used for rep in again.reps)
-    assert all("could not be told apart" in rep.reason for rep in again.reps)
+    assert all("could not be told apart" in words_of(rep.reason) for rep in again.reps)
 
 
 def test_legs_exchanged_in_a_set_of_jumps_void_nothing(stick_tracks):

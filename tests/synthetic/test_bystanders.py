@@ -9,15 +9,17 @@ import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
 from landing_analysis.disturbances.bystanders import (
-    bystander_notes,
+    bystanders_effect,
     inside_picture,
     watch_bystanders,
     without_hidden,
 )
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Patient, Poses, Reps
+from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Patient, Poses
+from landing_analysis.wording import note_words, words_of
 
 SETTINGS = PeopleSettings()
 REPS = 5
@@ -74,7 +76,9 @@ def test_reps_behind_somebody_are_refused_with_the_reason(crossed, alone):
     assert all(rep.used for rep in alone.reps.reps)
     refused = [rep for rep in crossed.reps.reps if not rep.used]
     assert refused
-    assert all("in front of the patient and hid them at 1." in rep.reason for rep in refused)
+    assert all(
+        "in front of the patient and hid them at 1." in words_of(rep.reason) for rep in refused
+    )
     clear = [rep for rep in crossed.reps.reps if rep.used]
     assert all(rep.flight.take_off.t_s > CROSSES_S or rep.flight.landing.t_s < 2.0 for rep in clear)
 
@@ -100,8 +104,8 @@ def test_the_note_says_who_when_what_it_costs_and_how_to_overrule(crossed, alone
         "may be missing from the count", "Film with nobody else", "--person N",
     )  # fmt: skip
     for words in expected:
-        assert words in note.text
-    assert (_note(alone).state, _note(alone).text) == ("good", "Nobody else was seen.")
+        assert words in note_words(note)
+    assert (_note(alone).state, note_words(_note(alone))) == ("good", "Nobody else was seen.")
 
 
 def test_one_who_passes_behind_costs_no_rep(patient, alone):
@@ -122,7 +126,7 @@ def test_a_neighbour_at_arms_length_widens_times_and_leaves_the_vertical_open(pa
         widened = one.initial_contact.sd_s / other.initial_contact.sd_s
         assert widened == pytest.approx(SETTINGS.near_widens, rel=0.2)
     assert analysis.tracks.down_sd_deg > 3.0 > alone.tracks.down_sd_deg
-    assert "stood close to the patient in 100 %" in _note(analysis).text
+    assert "stood close to the patient in 100 %" in note_words(_note(analysis))
 
 
 def test_somebody_far_away_costs_nothing_and_is_named(patient):
@@ -152,7 +156,7 @@ def test_somebody_larger_who_takes_the_patients_place_is_not_the_patient(patient
     other[patient.t_s > CROSSES_S] = other[np.flatnonzero(patient.t_s > CROSSES_S)[0]]
     analysis = _analysis(patient, _two(patient, own, other))
     assert np.isnan(analysis.tracks.raw_px[gone]).all()
-    assert "the only one of 2 people who jumps" in _note(analysis).text
+    assert "the only one of 2 people who jumps" in note_words(_note(analysis))
 
 
 def test_one_who_comes_back_larger_is_suspected_to_be_somebody_else(patient):
@@ -166,10 +170,10 @@ def test_one_who_comes_back_larger_is_suspected_to_be_somebody_else(patient):
     person = replace(patient, xy_px=own)
     bystanders = watch_bystanders(person, poses, (person,), SETTINGS)
     assert bystanders.occlusions[0].grew == pytest.approx(1.3, abs=0.03)
-    chosen = Patient(1, 1, "the only person in view", person)
-    (note,) = bystander_notes(chosen, bystanders, Reps(None, None, ()), SETTINGS)
+    chosen = Patient(1, 1, because(Code.ONLY_PERSON), person)
+    (note,) = bystanders_effect(chosen, bystanders, patient.t_s, SETTINGS).notes
     assert note.state == "poor"
-    assert "1.3 times as large as before: it may be somebody else" in note.text.replace(
+    assert "1.3 times as large as before: it may be somebody else" in note_words(note).replace(
         f"{bystanders.occlusions[0].grew:.2f}", "1.3"
     )
 
@@ -178,8 +182,8 @@ def test_two_who_jump_alike_make_a_poor_clip_until_the_clinician_names_one(patie
     poses = _two(patient, patient.xy_px - [150.0, 0.0], patient.xy_px + np.array([200.0, 0.0]))
     assert _note(_analysis(patient, poses)).state == "poor"
     named = _analysis(patient, poses, person=2)
-    assert "This choice is not sure" not in _note(named).text
-    assert named.decided.patient_reason == "chosen by the clinician"
+    assert "This choice is not sure" not in note_words(_note(named))
+    assert named.decided.patient_reason.code == Code.GIVEN_BY_CLINICIAN
 
 
 def test_a_landmark_outside_the_picture_is_no_measurement(patient):

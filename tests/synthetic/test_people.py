@@ -8,8 +8,10 @@ from jumper import jump_set
 
 from landing_analysis.errors import NobodyFoundError, SettingsError
 from landing_analysis.landmarks.people import choose_patient, link_people
+from landing_analysis.reasons import Code
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks, Poses
+from landing_analysis.wording import words_of
 
 SETTINGS = PeopleSettings()
 TORSO = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
@@ -56,7 +58,7 @@ def test_one_person_is_the_patient(jumper):
         link_people(_poses(jumper.t_s, jumper.xy_px.copy()), SETTINGS), SETTINGS
     )
     assert (patient.number, patient.people) == (1, 1)
-    assert patient.reason == "the only person in view"
+    assert words_of(patient.reason) == "the only person in view"
 
 
 def test_the_one_who_jumps_is_the_patient_beside_a_larger_bystander(jumper):
@@ -66,7 +68,7 @@ def test_the_one_who_jumps_is_the_patient_beside_a_larger_bystander(jumper):
     patient = choose_patient(people, SETTINGS)
     assert patient.people == 2
     assert _is(patient.landmarks, own)
-    assert "only one of 2 people who jumps" in patient.reason
+    assert "only one of 2 people who jumps" in words_of(patient.reason)
 
 
 def test_a_body_mixed_from_two_neighbours_is_not_the_patient(jumper):
@@ -84,7 +86,7 @@ def test_the_largest_of_two_who_jump_is_the_patient(jumper):
     own = jumper.xy_px.copy()
     patient = choose_patient(link_people(_poses(jumper.t_s, smaller, own), SETTINGS), SETTINGS)
     assert _is(patient.landmarks, own)
-    assert "largest of 2 people who jump" in patient.reason
+    assert "largest of 2 people who jump" in words_of(patient.reason)
 
 
 def test_identity_follows_the_patient_past_a_smaller_walker(jumper):
@@ -111,7 +113,7 @@ def test_the_clinician_can_name_the_person(jumper):
     other = _moved(_still(jumper), 330.0)
     people = link_people(_poses(jumper.t_s, other, jumper.xy_px.copy()), SETTINGS)
     chosen = choose_patient(people, SETTINGS, number=2)
-    assert (chosen.number, chosen.reason) == (2, "chosen by the clinician")
+    assert (chosen.number, chosen.reason.code) == (2, Code.GIVEN_BY_CLINICIAN)
     with pytest.raises(SettingsError, match="Give 1 to 2"):
         choose_patient(people, SETTINGS, number=3)
 

@@ -14,6 +14,7 @@ from landing_analysis.landmarks.reflections import without_reflections
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS
+from landing_analysis.wording import note_words
 
 LANDMARKS, _ = make_motion(jump_plan(3), "front", LIMBS)
 FLOOR_PX = float(np.nanmax(LANDMARKS.xy_px[0, :, 1])) + 5.0
@@ -36,7 +37,7 @@ def test_the_reflection_is_left_out_and_said(people):
     kept, notes = without_reflections(people)
     assert kept == (LANDMARKS,)
     assert [note.check for note in notes] == ["reflection"]
-    assert "upside down" in notes[0].text
+    assert "upside down" in note_words(notes[0])
 
 
 @pytest.mark.parametrize(

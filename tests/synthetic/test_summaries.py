@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from told import told
 
 from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison, UncertaintyPart
@@ -16,7 +17,7 @@ def _row(
 ) -> Measure:
     unit = UNITS[name]
     if value is None:
-        return Measure(rep, name, limb, None, unit, None, "not measurable: hidden")
+        return Measure(rep, name, limb, None, unit, None, told("hidden"))
     parts = (UncertaintyPart("landmark noise", own), UncertaintyPart("pose model offset", shared))
     return Measure(rep, name, limb, value, unit, float(np.hypot(own, shared)), None, (), parts)
 

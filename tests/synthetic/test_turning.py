@@ -16,6 +16,7 @@ from landing_analysis.report.parts import header_facts, rep_times
 from landing_analysis.settings import ViewSettings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Landmarks, View
+from landing_analysis.wording import note_words, words_of
 
 TURN_S = 0.8
 STEP_S = 1 / 60
@@ -80,7 +81,9 @@ def test_a_turned_rep_keeps_its_times_and_declines_what_its_view_would_carry(tur
         assert (found.value, found.sd) == pytest.approx((row.value, row.sd), abs=0.01)
     for name in ("fppa_peak_flexion", "knee_flexion_peak", "time_to_peak_flexion"):
         assert rows[name, "right"].value is None
-        assert "seen from the right side, the clip from the front" in rows[name, "right"].reason
+        assert "seen from the right side, the clip from the front" in words_of(
+            rows[name, "right"].reason
+        )
 
 
 def test_no_mean_takes_in_a_turned_rep(turned):
@@ -97,7 +100,7 @@ def test_report_json_and_table_say_which_reps_are_turned(turned):
     assert "seen from the right side" in rep_times(turned, turned.reps.reps[4])
     assert dict(header_facts(turned))["Reps"].endswith("2 in another view")
     note = next(note for note in turned.notes if note.check == "turning")
-    assert "reps 4 and 5 are seen from the right side" in note.text
+    assert "reps 4 and 5 are seen from the right side" in note_words(note)
 
 
 def test_no_knee_curve_is_drawn_of_a_turned_rep_or_across_the_turn(turned):

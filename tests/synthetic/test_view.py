@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.reasons import Code
 from landing_analysis.settings import ViewSettings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
+from landing_analysis.wording import words_of
 
 # Points without a pose model's habits; tests/frozen/test_turned_bodies.py has those.
 SETTINGS = ViewSettings(handed_deg=1e-9, side_short_deg=1e-9, oblique_long_deg=1e-9)
@@ -52,7 +54,7 @@ def test_view_and_yaw_follow_the_turn(left_deg, view, yaw_deg, near_limb):
 
 def test_the_clinician_overrules_the_view():
     found = estimate_view(_turned(10.0), SETTINGS, view="back")
-    assert (found.view, found.reason) == ("back", "given by the clinician")
+    assert (found.view, found.reason.code) == ("back", Code.GIVEN_BY_CLINICIAN)
 
 
 def test_a_turn_that_was_not_seen_is_oblique_and_says_so():
@@ -60,7 +62,7 @@ def test_a_turn_that_was_not_seen_is_oblique_and_says_so():
     unseen.world_m[:] = np.nan
     found = estimate_view(unseen, SETTINGS)
     assert found.view == "oblique"
-    assert found.reason == "the body's turn could not be seen"
+    assert words_of(found.reason) == "the body's turn could not be seen"
     assert np.isnan(found.yaw_deg)
 
 
