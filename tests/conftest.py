@@ -8,7 +8,7 @@ import pytest
 from handed_over import add_reports, make_invented
 from jumper import jump_set
 
-from landing_analysis.analyse import analyse_paths
+from landing_analysis.analysing import analyse_paths
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.record.place import DataFolder
 from landing_analysis.settings import Settings

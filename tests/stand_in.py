@@ -20,7 +20,7 @@ from random import Random
 import numpy as np
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
-from landing_analysis.analyse import REPORT
+from landing_analysis.analysing import REPORT
 from landing_analysis.errors import LandingAnalysisError, PatientError
 from landing_analysis.files import new_folder, sha256_of, write_text
 from landing_analysis.findings.limits import read_limits

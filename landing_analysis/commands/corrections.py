@@ -319,7 +319,7 @@ def _rewrite_pages(record: Record, codes: set[str], days: set[str], start: Start
 
 def _follow(record: Record, known: KnownClip, start: Start) -> None:
     """Let the values follow, and say where that left the clip."""
-    from landing_analysis.analyse import REPORT
+    from landing_analysis.analysing import REPORT
     from landing_analysis.folder.again import analyse_again, file_of, landmarks_of, nothing_left
     from landing_analysis.folder.queue import settle, state_of
     from landing_analysis.folder.watch import Job

@@ -225,7 +225,7 @@ def _in_words(clip: ClipState) -> str:
 
 def _about(clip: ClipState) -> str:
     """Say why, or for a clip that is done, where its report is."""
-    from landing_analysis.analyse import REPORT
+    from landing_analysis.analysing import REPORT
 
     if clip.state == "done":
         if clip.report is None:

@@ -30,7 +30,7 @@ from landing_analysis.tables import LIMBS
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
-    from landing_analysis.analyse import Outcome
+    from landing_analysis.analysing import Outcome
     from landing_analysis.stages import Options
     from landing_analysis.tables import Analysis
 
@@ -190,7 +190,7 @@ def analyse(
         2  wrong use: an option, the limits file or the output folder
         130  stopped by Ctrl-C; nothing is half-written, the same command goes on
     """  # noqa: D301 - as above
-    from landing_analysis.analyse import analyse_paths, prepare_out_dir
+    from landing_analysis.analysing import analyse_paths, prepare_out_dir
 
     try:
         options = _options(limits_file, **given)
@@ -352,7 +352,7 @@ def _remarks(analysis: Analysis | None) -> list[str]:
 
 
 def _page_to_open(reports: list[Path], out_dir: Path) -> str:
-    from landing_analysis.analyse import INDEX
+    from landing_analysis.analysing import INDEX
     from landing_analysis.files import write_text
     from landing_analysis.report.index import index_html
 

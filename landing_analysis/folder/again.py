@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
-from landing_analysis.analyse import ANNOTATED, DATA, LANDMARKS
+from landing_analysis.analysing import ANNOTATED, DATA, LANDMARKS
 from landing_analysis.corrections import SETTINGS, Given, given
 from landing_analysis.errors import CorrectionError, LandingAnalysisError
 from landing_analysis.folder import queue

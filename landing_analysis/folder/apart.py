@@ -57,7 +57,7 @@ def check_apart(path: Path) -> Checked:
 
 
 def analyse_apart(path: Path, out_dir: Path, options: Options, start: StartProgress) -> Made:
-    """Run `analyse.analyse_clip` in a process of its own.
+    """Run `analysing.analyse_clip` in a process of its own.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def _end_with_the_other_side() -> None:
 def _analyse(say: _Say, path: Path, out_dir: Path, options: Options) -> Made:
     from filelock import FileLock
 
-    from landing_analysis.analyse import analyse_clip
+    from landing_analysis.analysing import analyse_clip
     from landing_analysis.report.documents import analysis_document
 
     def start(label: str, steps: int) -> Progress:

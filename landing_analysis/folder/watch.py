@@ -19,7 +19,7 @@ from functools import cache
 from pathlib import Path
 
 from landing_analysis import __version__
-from landing_analysis.analyse import LANDMARKS, counted
+from landing_analysis.analysing import LANDMARKS, counted
 from landing_analysis.corrections import given
 from landing_analysis.errors import (
     InterruptedAnalysisError,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
 
-from landing_analysis.analyse import REPORT
+from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.findings.judging import in_roles
 from landing_analysis.patients import INVENTED_MODEL, Patient

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import cv2
 
-from landing_analysis.analyse import ANNOTATED
+from landing_analysis.analysing import ANNOTATED
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.tables import Picture

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from landing_analysis.analyse import REPORT
+from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
 from landing_analysis.pages.history import (
     History,

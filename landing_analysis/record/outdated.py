@@ -11,7 +11,7 @@ import html
 import re
 from pathlib import Path
 
-from landing_analysis.analyse import REPORT
+from landing_analysis.analysing import REPORT
 from landing_analysis.errors import OutputError, RecordError
 from landing_analysis.files import write_text
 from landing_analysis.record.database import Record

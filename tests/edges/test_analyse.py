@@ -9,11 +9,12 @@ import pytest
 from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
-from landing_analysis import analyse, stages
-from landing_analysis.analyse import analyse_clip, analyse_paths, prepare_out_dir
+from landing_analysis import analysing, stages
+from landing_analysis.analysing import analyse_clip, analyse_paths, prepare_out_dir
 from landing_analysis.errors import CacheError, OutputError
 from landing_analysis.files import write_landmarks
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.reasons import Code
 from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 
@@ -80,7 +81,7 @@ def test_a_run_that_stops_half_way_leaves_the_earlier_report_as_it_was(tmp_path,
     def stopped(analysis):
         raise stop
 
-    monkeypatch.setattr(analyse, "reps_csv", stopped)
+    monkeypatch.setattr(analysing, "reps_csv", stopped)
     with pytest.raises(type(stop)):
         analyse_clip(stored, tmp_path / "out", Options())
     assert {item.name: item.read_bytes() for item in folder.iterdir()} == before
@@ -91,7 +92,7 @@ def test_a_first_run_that_stops_leaves_no_report_behind(tmp_path, monkeypatch):
     def stopped(analysis):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(analyse, "analysis_json", stopped)
+    monkeypatch.setattr(analysing, "analysis_json", stopped)
     with pytest.raises(KeyboardInterrupt):
         analyse_clip(_store(tmp_path / "a.parquet"), tmp_path / "out", OPTIONS)
     assert _names(tmp_path / "out" / FOLDER) == {"landmarks.parquet"}
@@ -162,4 +163,4 @@ def test_given_task_view_and_person_overrule_what_was_seen(tmp_path):
     ).analysis.decided
     assert (decided.task, decided.task_origin) == ("hop", "given")
     assert (decided.view, decided.view_origin) == ("back", "given")
-    assert decided.patient_reason == "chosen by the clinician"
+    assert decided.patient_reason.code is Code.GIVEN_BY_CLINICIAN

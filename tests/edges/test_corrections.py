@@ -15,7 +15,7 @@ from page import read_page
 from stand_in import AT_ONCE, job, run, tiny_clip
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
-from landing_analysis.analyse import DATA, LANDMARKS, REPORT, analyse_clip
+from landing_analysis.analysing import DATA, LANDMARKS, REPORT, analyse_clip
 from landing_analysis.commands.main import main
 from landing_analysis.corrections import exclude_reps, in_force, landing_s, makes_sense
 from landing_analysis.errors import CorrectionError

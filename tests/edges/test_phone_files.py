@@ -37,7 +37,7 @@ from phone_clips import (
 )
 from stick_patient import jump_plan, make_motion, seen_at
 
-from landing_analysis.analyse import analyse_clip
+from landing_analysis.analysing import analyse_clip
 from landing_analysis.clock.intervals import find_gaps, rate_ratio
 from landing_analysis.commands.main import main
 from landing_analysis.errors import IncompleteClipError, NoVideoError
@@ -661,7 +661,7 @@ def test_a_written_clip_carries_no_place_no_date_no_model_and_no_sound(tmp_path)
 
 
 def test_a_folder_takes_whole_clips_once_and_leaves_the_rest_alone(tmp_path, monkeypatch):  # [28]
-    from landing_analysis import analyse
+    from landing_analysis import analysing
 
     folder = tmp_path / "clips"
     folder.mkdir()
@@ -670,13 +670,13 @@ def test_a_folder_takes_whole_clips_once_and_leaves_the_rest_alone(tmp_path, mon
 
     def pretend(path, out_dir, options, start):
         looked.append(path.name)
-        return analyse.Outcome(path.name)
+        return analysing.Outcome(path.name)
 
-    monkeypatch.setattr(analyse, "analyse_clip", pretend)
+    monkeypatch.setattr(analysing, "analyse_clip", pretend)
 
-    def take() -> list[analyse.Outcome]:
+    def take() -> list[analysing.Outcome]:
         looked.clear()
-        return list(analyse.analyse_paths((folder,), tmp_path / "out", Options()))
+        return list(analysing.analyse_paths((folder,), tmp_path / "out", Options()))
 
     partial = folder / "a.mp4.part"
     partial.write_bytes(made.read_bytes())

@@ -19,8 +19,8 @@ from filelock import FileLock
 from marked_engine import answers, marked_clip, stand_in
 from numpy.testing import assert_array_equal
 
-from landing_analysis import analyse
-from landing_analysis.analyse import analyse_clip, analyse_paths
+from landing_analysis import analysing
+from landing_analysis.analysing import analyse_clip, analyse_paths
 from landing_analysis.errors import OutputError
 from landing_analysis.files import new_folder, read_landmarks, sha256_of, sole_writer
 from landing_analysis.folder import watch
@@ -233,10 +233,10 @@ def _full_disk() -> Iterator[None]:
 
 WRITERS = {
     "parts": (unfinished.Parts, "_store_part"),
-    "landmarks": (analyse, "write_landmarks"),
-    "documents": (analyse, "write_text"),
-    "annotated clip": (analyse, "_annotate"),
-    "files of others": (analyse, "_keep_other_files"),
+    "landmarks": (analysing, "write_landmarks"),
+    "documents": (analysing, "write_text"),
+    "annotated clip": (analysing, "_annotate"),
+    "files of others": (analysing, "_keep_other_files"),
 }
 
 

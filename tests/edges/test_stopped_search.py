@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
-from landing_analysis import analyse
-from landing_analysis.analyse import analyse_clip
+from landing_analysis import analysing
+from landing_analysis.analysing import analyse_clip
 from landing_analysis.errors import (
     ClipError,
     ModelError,
@@ -72,9 +72,9 @@ def engine(monkeypatch) -> Callable[[int], None]:
 
     monkeypatch.setattr(pose, "_workers", workers)
     monkeypatch.setattr(unfinished, "_EVERY_S", 0.0)
-    monkeypatch.setattr(analyse, "analyse_people", lambda *_: None)
-    monkeypatch.setattr(analyse, "folder_name", lambda _: "report")
-    monkeypatch.setattr(analyse, "_write_folder", lambda *_: None)
+    monkeypatch.setattr(analysing, "analyse_people", lambda *_: None)
+    monkeypatch.setattr(analysing, "folder_name", lambda _: "report")
+    monkeypatch.setattr(analysing, "_write_folder", lambda *_: None)
     return stop_at
 
 
@@ -185,7 +185,7 @@ def test_only_a_reason_in_the_clip_throws_away_what_was_found(
     def refuse(*_: object) -> None:
         raise error("No.")
 
-    monkeypatch.setattr(analyse, "analyse_people", refuse)
+    monkeypatch.setattr(analysing, "analyse_people", refuse)
     clip = _clip(tmp_path / "clip.mp4")
     with pytest.raises(error):
         analyse_clip(clip, tmp_path / "out", Options())

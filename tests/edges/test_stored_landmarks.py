@@ -10,7 +10,7 @@ import pytest
 from page import read_page
 from stick_patient import jump_plan, make_motion, seen_at
 
-from landing_analysis.analyse import analyse_clip
+from landing_analysis.analysing import analyse_clip
 from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks import pose

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from stand_in import job, run, stand_in, template_document, tiny_clip
 
-from landing_analysis.analyse import ANNOTATED, REPORT
+from landing_analysis.analysing import ANNOTATED, REPORT
 from landing_analysis.commands.main import main
 from landing_analysis.folder import queue
 from landing_analysis.record.database import open_record

@@ -18,8 +18,8 @@ from click.testing import CliRunner
 from stand_in import job
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, seen_at
 
-from landing_analysis import analyse
-from landing_analysis.analyse import analyse_clip
+from landing_analysis import analysing
+from landing_analysis.analysing import analyse_clip
 from landing_analysis.commands.main import main
 from landing_analysis.errors import OutputError
 from landing_analysis.files import read_landmarks, sha256_of, write_landmarks
@@ -148,7 +148,7 @@ def test_landmarks_that_an_earlier_version_stored_lose_the_name(tmp_path):
 def test_a_run_that_stops_midway_leaves_no_name_and_goes_on(clip, tmp_path, engine, monkeypatch):
     with monkeypatch.context() as patched:
         patched.setattr(
-            analyse, "analysis_json", lambda _: (_ for _ in ()).throw(KeyboardInterrupt)
+            analysing, "analysis_json", lambda _: (_ for _ in ()).throw(KeyboardInterrupt)
         )
         with pytest.raises(KeyboardInterrupt):
             analyse_clip(clip, tmp_path, OPTIONS)

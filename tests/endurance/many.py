@@ -22,8 +22,8 @@ from stand_in import (
 )
 from stick_patient import make_analysis
 
-from landing_analysis import analyse
-from landing_analysis.analyse import Outcome
+from landing_analysis import analysing
+from landing_analysis.analysing import Outcome
 from landing_analysis.commands import main as cli
 from landing_analysis.errors import ClipError
 from landing_analysis.files import sha256_of, write_text
@@ -61,14 +61,14 @@ def analyse_many(root: Path, out: Path) -> Iterator[Row]:
         tracks = replace(template.tracks, raw_px=template.tracks.raw_px.copy())
         analysis = replace(template, tracks=tracks)
         folder = out_dir / short_clip(sha256_of(path))
-        write_text(folder / analyse.DATA, analysis_json(analysis))
-        write_text(folder / analyse.REPORT, "report")
-        return Outcome(path.name, analysis, folder / analyse.REPORT)
+        write_text(folder / analysing.DATA, analysis_json(analysis))
+        write_text(folder / analysing.REPORT, "report")
+        return Outcome(path.name, analysis, folder / analysing.REPORT)
 
     said, complained = StringIO(), StringIO()
     before_mb, started_s = _most_mb(), time.process_time()
     with (
-        mock.patch.object(analyse, "analyse_clip", stood_in),
+        mock.patch.object(analysing, "analyse_clip", stood_in),
         redirect_stdout(said),
         redirect_stderr(complained),
     ):
@@ -79,7 +79,7 @@ def analyse_many(root: Path, out: Path) -> Iterator[Row]:
     yield "analyse: memory grew by", f"{_most_mb() - before_mb:.0f} MB"
     yield "analyse: a line of progress", said.getvalue().splitlines()[0]
     yield "analyse: complaints", " | ".join(complained.getvalue().splitlines())
-    yield "index page", f"{(out / analyse.INDEX).stat().st_size / 1000:.0f} kB"
+    yield "index page", f"{(out / analysing.INDEX).stat().st_size / 1000:.0f} kB"
     started_s = time.process_time()
     analyse_index(out)
     yield "index page: CPU", f"{time.process_time() - started_s:.1f} s"
