@@ -202,6 +202,17 @@ class ContactSettings:
 
 
 @dataclass(frozen=True)
+class BodySettings:
+    """Whether two clips can be of one body; none of this touches a number."""
+
+    upright_pct: float = 85.0  # of frames; a trunk is that long in the picture or shorter (choice)
+    trunk_per_leg_sd: float = (
+        0.03  # six rendered clips: 0.01 within a body; real ones wider (choice)
+    )
+    apart_sds: float = 2.0  # usual 95 %; the sds count in full what two clips share (choice)
+
+
+@dataclass(frozen=True)
 class GravitySettings:
     """How free fall is used as a ruler and a plumb line."""
 
@@ -383,6 +394,7 @@ class Settings:
     tracks: TrackSettings = field(default_factory=TrackSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
     gravity: GravitySettings = field(default_factory=GravitySettings)
+    body: BodySettings = field(default_factory=BodySettings)
     reps: RepSettings = field(default_factory=RepSettings)
     knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)

@@ -86,6 +86,7 @@ from landing_analysis.tables import (
     View,
     ViewEstimate,
 )
+from landing_analysis.tracks.body import body_size
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.tracks.gravity import (
     calibrate,
@@ -217,6 +218,9 @@ def analyse_people(
         knee_angles=seen_angles(knee_angles(square_on, view, settings), legs),
         camera=poses.camera,
         corrections=options.corrections,
+        body=body_size(
+            tracks, free_fall if settled.time_base.doubt is None else None, settings.body
+        ),
     )  # fmt: skip
 
 

@@ -770,6 +770,19 @@ class Provenance:
 
 
 @dataclass(frozen=True)
+class BodySize:
+    """A body by the picture's own scale: hip to ankle in metres, and trunk over leg, with sds.
+
+    NaN where the clip does not tell.
+    """
+
+    leg_m: float
+    leg_sd_m: float
+    trunk_per_leg: float
+    trunk_per_leg_sd: float
+
+
+@dataclass(frozen=True)
 class Analysis:
     """Everything known about one analysed clip; the report is drawn from it alone."""
 
@@ -787,3 +800,4 @@ class Analysis:
     knee_angles: KneeAngles | None = None
     camera: CameraPath | None = None
     corrections: tuple[Correction, ...] = ()
+    body: BodySize | None = None

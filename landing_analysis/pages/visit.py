@@ -44,7 +44,9 @@ from landing_analysis.report.parts import (
     SYMBOLS,
     sentence,
 )
-from landing_analysis.tables import VIEWS, Limb, Task, Verdict
+from landing_analysis.settings import Settings
+from landing_analysis.tables import VIEWS, BodySize, Limb, Task, Verdict
+from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import VisitMean, best_family
 
@@ -158,11 +160,38 @@ def visit_html(
         other_limb=other_limb(history.lead_limb),
         outline=_outline(analyses, cards),
         fppa_shown=any(is_fppa(v.name) for v in history.visits if v.day == day),
+        bodies=_bodies(analyses, patient.code),
         unread=[unread_words(u) for u in history.unread if u.date == day],
         left_out=left_out_words(history, day),
         symbols=SYMBOLS,
         compare="compare.html" if linked else None,
     )  # fmt: skip
+
+
+def _bodies(analyses: tuple[StoredAnalysis, ...], code: str) -> list[str]:
+    """Say which clips of a day hardly show one person."""
+    sized = [(a, size) for a in analyses if (size := _size_of(a)) is not None]
+    return [
+        f"Sets {one.values['set_number']} and {other.values['set_number']} show bodies that "
+        f"visibly differ: {_size_words(size)}, and {_size_words(size_of_other)}. See whether both "
+        f"are of {code}; a clip is handed over with: landing-analysis clip set CLIP --patient CODE"
+        for k, (one, size) in enumerate(sized)
+        for other, size_of_other in sized[k + 1 :]
+        if differ_visibly(size, size_of_other, Settings().body)
+    ]
+
+
+def _size_of(analysis: StoredAnalysis) -> BodySize | None:
+    stored = analysis.values["body"]
+    if stored is None:
+        return None
+    return BodySize(**{k: float("nan") if v is None else v for k, v in stored.items()})
+
+
+def _size_words(size: BodySize) -> str:
+    leg = f"a leg of {size.leg_m:.2f} ± {1.96 * size.leg_sd_m:.2f} m by free fall, "
+    trunk = f"a trunk of {100 * size.trunk_per_leg:.0f} ± {196 * size.trunk_per_leg_sd:.0f} % of it"
+    return (leg if size.leg_m == size.leg_m else "") + trunk
 
 
 def _task_part(

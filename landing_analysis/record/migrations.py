@@ -2,7 +2,8 @@
 
 Step n turns a record of version n - 1 into one of version n. A step that was released is
 never changed; a new need is a new step. Times of day are ISO 8601 text, dates YYYY-MM-DD;
-columns named ``frames``, ``parts``, ``limbs``, ``settings`` and ``limits`` hold JSON.
+columns named ``frames``, ``parts``, ``limbs``, ``settings``, ``limits``
+and ``body`` hold JSON.
 """
 
 from __future__ import annotations
@@ -286,9 +287,13 @@ UPDATE measure SET reason = substr(reason, length('not measurable: ') + 1)
   WHERE reason LIKE 'not measurable: %';
 """
 
+_BODIES = """
+ALTER TABLE analysis ADD COLUMN body TEXT;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
-    _LEFT_AND_RIGHT_ONLY, _REASON_CODES,
+    _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any, get_args
 
@@ -23,6 +23,7 @@ from landing_analysis.tables import (
     LIMBS,
     TASKS,
     VIEWS,
+    BodySize,
     Corrected,
     FootStrike,
     QualityState,
@@ -235,6 +236,12 @@ def _is_part(value: object) -> bool:
     return _is_text(value["name"]) and (value["sd"] is None or _is_number(value["sd"], 0))
 
 
+def _is_body(value: object) -> bool:
+    if not isinstance(value, dict) or set(value) != {part.name for part in fields(BodySize)}:
+        return False
+    return all(number is None or _is_number(number, 0.001, 1000) for number in value.values())
+
+
 def _is_list(value: object, holds: Callable[[Any], bool]) -> bool:
     return isinstance(value, list) and all(map(holds, value))
 
@@ -249,6 +256,10 @@ _LIMBS_JSON = _json(
     "a list of limbs",
 )
 _OBJECT = _json(lambda value: isinstance(value, dict), "an object")
+_BODY = _json(
+    lambda value: value is None or _is_body(value),
+    "a body: four numbers from 0.001 to 1000, or none",
+)
 _OBJECTS = _json(
     lambda value: _is_list(value, lambda item: isinstance(item, dict)), "a list of objects"
 )
@@ -257,7 +268,7 @@ _OBJECTS = _json(
 _CODES = _json(
     lambda value: _is_list(value, lambda code: code in set(Code)), "a list of reason codes"
 )
-_REASON_CODE = _one_of(*Code)
+_REASON_CODE = Rule(lambda value: value in tuple(Code), "the code of a reason")
 
 
 # --- which value is what -----------------------------------------------------------------------
@@ -281,6 +292,7 @@ _OF: dict[str, dict[str, Rule]] = {
     "analysis": {
         "clip_id": _ID, "schema_version": _whole(1), "analysed_at": _TIME, "version": _NAME,
         "model_name": _NAME, "model_sha256": _HASH, "settings": _OBJECT, "limits": _OBJECTS,
+        "body": _BODY,
         "made_by": _NAME, "task": _one_of(*TASKS), "task_origin": _one_of("detected", "given"),
         "view": _one_of(*VIEWS), "view_origin": _one_of("detected", "given"),
         "view_yaw_deg": _number(-360, 360), "view_yaw_sd_deg": _SD, "near_limb": _LIMB,

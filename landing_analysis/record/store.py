@@ -293,6 +293,7 @@ def insert_analysis(
         report=report,
         settings=_json(made["settings"]),
         limits=_json(document["limits"]),
+        body=_json(document.get("body")),
         **{
             name: made[name] for name in ("analysed_at", "version", "model_name", "model_sha256")
         },
@@ -495,7 +496,7 @@ class StoredAnalysis:
     tables: dict[str, tuple[dict[str, Any], ...]]
 
 
-_JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits")
+_JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits", "body")
 _BELOW = ("rep", "contact", "measure", "summary", "comparison", "finding", "quality")
 
 
@@ -584,7 +585,7 @@ def _stored(record: Record, row: Row) -> StoredAnalysis:
 
 def _decoded(row: Row) -> dict[str, Any]:
     return {
-        name: json.loads(row[name]) if name in _JSON_COLUMNS else row[name]
+        name: json.loads(row[name] or "null") if name in _JSON_COLUMNS else row[name]
         for name in row.keys()  # noqa: SIM118 - a row iterates over its values
     }
 

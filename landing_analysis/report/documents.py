@@ -84,6 +84,7 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
         ],
         "findings": [_finding(finding) for finding in analysis.findings],
         "limits": [asdict(limit) for limit in analysis.limits],
+        "body": asdict(analysis.body) if analysis.body else None,
         "quality": [_note(note) for note in analysis.notes],
         "corrections": [asdict(correction) for correction in analysis.corrections],
         "definitions": {name: _definition(name) for name in DEFINITIONS},

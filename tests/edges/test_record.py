@@ -244,7 +244,11 @@ INSERT INTO clip VALUES (1, 1, '{sha}', 'a.mp4', '2026-03-04T10:11:12+01:00', 'c
                          720, 1280, 300, 5.0, 60.0, 0);
 INSERT INTO clip VALUES (2, 1, '{other}', 'b.mp4', '2026-03-04T10:15:12+01:00', 'clip',
                          720, 1280, 300, 5.0, 60.0, 0);
-INSERT INTO analysis VALUES (1, 1, 1, '2026-03-04T12:00:00+00:00', '0.1.0', 'm', '{sha}', '{{}}',
+INSERT INTO analysis (id, clip_id, schema_version, analysed_at, version, model_name, model_sha256,
+  settings, limits, made_by, task, task_origin, view, view_origin, view_yaw_deg, view_yaw_sd_deg,
+  view_reason, near_limb, limb, surgical_side, stature_m, target_flexion_deg, people,
+  patient_number, patient_reason, report)
+VALUES (1, 1, 1, '2026-03-04T12:00:00+00:00', '0.1.0', 'm', '{sha}', '{{}}',
   '[]', 'x', 'jump', 'detected', 'front', 'detected', 1.5, 2.5, 'r', NULL, NULL, 'left', 1.72,
   60.0, 1, 1, 'only one', 'reports/P07');
 INSERT INTO rep (id, analysis_id, number, task, limbs, used) VALUES (1, 1, 1, 'jump', '[]', 1);
