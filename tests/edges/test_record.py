@@ -252,7 +252,9 @@ VALUES (1, 1, 1, '2026-03-04T12:00:00+00:00', '0.1.0', 'm', '{sha}', '{{}}',
   '[]', 'x', 'jump', 'detected', 'front', 'detected', 1.5, 2.5, 'r', NULL, NULL, 'left', 1.72,
   60.0, 1, 1, 'only one', 'reports/P07');
 INSERT INTO rep (id, analysis_id, number, task, limbs, used) VALUES (1, 1, 1, 'jump', '[]', 1);
-INSERT INTO measure VALUES (1, 1, 1, 'contact_time', 'left', 0.30000000000000004, 's',
+INSERT INTO measure (id, analysis_id, rep, name, limb, value, unit, sd, reason, foot_strike, frames,
+  parts)
+VALUES (1, 1, 1, 'contact_time', 'left', 0.30000000000000004, 's',
   0.011, NULL, NULL, '[1,2]', '[]');
 """.format(sha="a" * 64, other="b" * 64)
 
