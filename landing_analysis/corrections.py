@@ -9,7 +9,7 @@ date     YYYY-MM-DD, of the visit; the record alone goes by it
 task     ``jump`` or ``hop``
 view     one of `VIEWS`
 person   ``2``, or ``2 of 3`` when three people were told apart then
-slowed by how many times slower than life the clip plays, ``8``
+slowed by how many times slower than real time the clip plays, ``8``
 clip     ``excluded``: its values are left out of every mean and comparison
 rep      ``excluded``: left out of the set's values
 ======== ================================================================
@@ -148,7 +148,7 @@ def exclude_reps(
     reps : Reps
     corrections : in force
     clip_t_s : (n_frames,) seconds, as a player shows the clip
-    t_s : (n_frames,) the same frames in seconds of life, as in `Tracks`
+    t_s : (n_frames,) the same frames in seconds of real time, as in `Tracks`
     settings : RepSettings
 
     Returns

@@ -6,7 +6,7 @@ Angles at the knee: flexion is positive, 0 is straight. Frontal-plane projection
 angle (FPPA): positive is valgus, the knee medial to the line from hip to ankle.
 Offsets across the body: ``knee_over_toes_offset`` is positive when the knee is
 medial to the toes; ``pelvis_shift`` and ``trunk_lean`` are positive toward the
-patient's left. Intervals: ``landing_lead`` is positive when the left foot lands
+patient's left. Intervals: ``inter_limb_delay`` is positive when the left foot lands
 first; ``toe_to_heel_interval`` is positive when the toes land first.
 """
 
@@ -142,7 +142,7 @@ _DEFINITIONS = (
         "sin(yaw)).",
     ),
     Definition(
-        "fppa_most_inward", "Most inward FPPA", "deg", 1, "limb", FRONTAL_VIEWS,
+        "fppa_peak_inward", "Peak inward FPPA", "deg", 1, "limb", FRONTAL_VIEWS,
         "difference", None,
         "Largest (most valgus) FPPA between initial contact and toe-off.",
         "Same lines as FPPA at peak flexion.",
@@ -165,7 +165,8 @@ _DEFINITIONS = (
         "Below 1 the knees are inside the ankles; depends on stance width.",
     ),
     Definition(
-        "landing_lead", "Landing lead", "ms", 0, "body", FRONTAL_VIEWS, None, "nearer zero",
+        "inter_limb_delay", "Inter-limb contact delay", "ms", 0, "body", FRONTAL_VIEWS, None,
+        "nearer zero",
         "Initial contact of the right foot minus that of the left; positive when the left "
         "foot lands first.",
         "One foot first as an error item: Padua 2009 (published visual score).",
@@ -203,6 +204,9 @@ _DEFINITIONS = (
 
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
 """Every measure by its name, in the order of the report."""
+
+EARLIER_NAMES = {"inter_limb_delay": "inter_limb_delay", "fppa_peak_inward": "fppa_peak_inward"}
+"""Names that measures had in records and documents of earlier versions."""
 
 IN_SECONDS = {"s": 1.0, "ms": 0.001}
 """Units of time, in seconds."""
@@ -261,9 +265,9 @@ SIGNS: dict[str, str] = {
     "knee_flexion_target_difference": "positive when the knee bends further than the target",
     "fppa_initial_contact": _VALGUS,
     "fppa_peak_flexion": _VALGUS,
-    "fppa_most_inward": _VALGUS,
+    "fppa_peak_inward": _VALGUS,
     "knee_over_toes_offset": "positive when the knee is medial to the toes",
-    "landing_lead": "positive when the left foot lands first",
+    "inter_limb_delay": "positive when the left foot lands first",
     "pelvis_shift": _TO_THE_LEFT,
     "toe_to_heel_interval": "positive when the toes land first",
     "trunk_lean": _TO_THE_LEFT,

@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis.camera.carrying import cut
 from landing_analysis.camera.path import find_camera_path
+from landing_analysis.camera.stabilisation import cut
 from landing_analysis.clock.repeats import find_repeats, watch_changes
 from landing_analysis.findings.quality import damage_notes, repeats_note
 from landing_analysis.landmarks import pose
@@ -20,7 +20,7 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.settings import Settings
-from landing_analysis.tables import Background, Clip, Frame, Landmarks, Poses, Stretch
+from landing_analysis.tables import Background, Clip, Frame, Landmarks, Poses, Segment
 from landing_analysis.video.clips import read_frames, with_frame_times
 
 People = tuple[Landmarks, ...]
@@ -39,20 +39,20 @@ class _Watch:
     """What is noticed of the pictures besides the people in them, while frames stream."""
 
     changes: list[float] = field(default_factory=list)
-    stretches: list[Stretch] = field(default_factory=list)
+    segments: list[Segment] = field(default_factory=list)
     looks: list[Look] = field(default_factory=list)
 
     def over(self, path: Path, clip: Clip) -> Iterator[Frame]:
         from landing_analysis.camera.background import watch_background
 
         frames = watch_changes(read_frames(path, clip), self.changes)
-        return watch_light(watch_background(frames, self.stretches), self.looks)
+        return watch_light(watch_background(frames, self.segments), self.looks)
 
     def added_to(self, poses: Poses, settings: Settings) -> tuple[Poses, People]:
         """Add the light, and how the camera moved, to poses of the same frames."""
         if not len(poses.t_s):
             return poses, ()
-        background = Background(len(poses.t_s), tuple(self.stretches))
+        background = Background(len(poses.t_s), tuple(self.segments))
         people = link_people(poses, settings.people)
         poses = replace(
             poses,

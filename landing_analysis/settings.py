@@ -33,24 +33,26 @@ class CameraSettings:
     least_spread: float = 0.06  # SD of their places across the picture, of its short side (choice)
     agreeing_share: float = 0.6  # of the points off people; fewer follow different things (choice)
     agreeing_within_share: float = 0.0015  # of the long side: 2 px of 1280 (choice)
-    points_per_witness: float = 4.0  # neighbours err alike: four count as one (choice)
+    points_per_independent: float = 4.0  # neighbours err alike: four count as one (choice)
     least_residual_share: float = 0.0001  # of the long side: a point is found to 0.1 px of 1280
     worst_sd_share: float = 0.002  # of the long side at the body; the pose model's own noise
     still_share: float = 0.0008  # of the long side; a camera that moves less stands still
-    bridged_s: float = 0.1  # longest stretch of frames placed between their neighbours
+    bridged_s: float = 0.1  # longest segment of frames placed between their neighbours
     least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
     falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
     falling_s: float = 0.12  # shorter falls are not asked (choice)
     # What a camera that moves costs; see accuracy/methods.
-    hand_edge_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
+    hand_event_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
     landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
     quiet_feet_share: float = 0.012  # of the leg; 70 rendered clips: one on a tripod has more
-    steadied_feet_share: float = 0.02  # of the leg; 25 steadied clips: 0.003 to 0.016
+    stabilised_feet_share: float = 0.02  # of the leg; 25 stabilised clips: 0.003 to 0.016
     leaving_s: float = 0.4  # before take-off feet may roll (choice)
     settled_s: float = 0.6  # after landing they stand (choice)
     standing_s: float = 0.4  # shorter standing does not show a sway (choice)
     hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
-    worst_edge_sd_s: float = 0.010  # swaying more, whole contacts are misread; see accuracy/methods
+    worst_event_sd_s: float = (
+        0.010  # swaying more, whole contacts are misread; see accuracy/methods
+    )
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ class PeopleSettings:
     # Who is who after bodies have met; torso lengths.
     twice_torsos: float = 0.15  # nearer than this is one person seen twice (choice)
     clear_torsos: float = 0.9  # two torsos farther apart are never mixed (rendered)
-    least_piece_frames: int = 3  # a stretch of clear frames (choice)
+    least_piece_frames: int = 3  # a segment of clear frames (choice)
     predicted_s: float = 1.0  # for which somebody unseen walks on at their speed (choice)
     back_torsos: float = 0.2  # across the picture: a body is where its person must be (choice)
     back_torsos_along: float = 0.8  # the same along it; a jump is half of it (choice)
@@ -77,7 +79,7 @@ class PeopleSettings:
     same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
     same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
     lost_s: float = 0.6  # for which a crossing may hide one of the two (choice)
-    around_encounter_s: float = 0.15  # the model mixes legs a frame or two longer (rendered)
+    around_occlusion_s: float = 0.15  # the model mixes legs a frame or two longer (rendered)
     unsure_s: float = 0.15  # beside a loss bodies are mixed for 7 frames at 60/s (rendered)
     mixed_share: float = 0.1  # of the frames; 0 of 90 clips of one person, 0.17 with a spotter
     near_widens: float = 3.0  # an event's uncertainty; see accuracy/methods
@@ -148,7 +150,7 @@ class ContactSettings:
     cut_off_s: float = 0.15  # an edge this close to the clip's end may lie outside it (choice)
     min_rate_hz: float = 20.0  # two frames in the shortest running flight (choice)
     falling_share: float = 0.5  # of gravity; half-way between standing and free fall
-    falling_edge_share: float = 0.2  # a stretch ends where less than this is left (choice)
+    falling_edge_share: float = 0.2  # a segment ends where less than this is left (choice)
     sure_rise_share: float = 0.5  # the same of such a body's toes: a squat's wander by 15 mm
     flown_share: float = 0.5  # of a free arc's height above its ends; a contact has 0 or less
     falling_gap_s: float = 0.06  # noise may break a fall for this long; no contact is so short
@@ -170,7 +172,7 @@ class ContactSettings:
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
     stay_s: float = 0.2  # after landing and before toe-off toes are asked whether they stay
-    stay_edge_s: float = 0.02  # but not this near to the edge: they sink, and roll (choice)
+    stay_margin_s: float = 0.02  # but not this near to the edge: they sink, and roll (choice)
     late_s: float = 0.06  # later than the other a foot may only have sunk with the body (choice)
     doubted_share: float = 0.5  # of these limits, for a foot that hung on the flight's other side
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
@@ -179,7 +181,7 @@ class ContactSettings:
     )
     heel_model_sd_s: float = 0.025  # scatter of that
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
-    poor_edge_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
+    poor_event_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
     feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
     unseen_apart_sd_s: float = 0.025  # of a hidden foot that stands beside the other (choice)
     # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
@@ -193,9 +195,13 @@ class ContactSettings:
     behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012, 0.025)
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip
-    hinge_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
-    hinge_moving_s: float = 0.09  # at most half of the flight; least scatter on rendered clips
-    hinge_misfit_m: float = 0.012  # a held foot misses a hinge by more (choice, see tests)
+    change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
+    change_point_moving_s: float = (
+        0.09  # at most half of the flight; least scatter on rendered clips
+    )
+    change_point_misfit_m: float = (
+        0.012  # a held foot misses a change point by more (choice, see tests)
+    )
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
@@ -294,7 +300,7 @@ class ClockSettings:
     void_gap_s: float = 0.1  # as long as the longest bridged gap of a track
     other_rate_ratio: float = 1.5  # phones slow by 2 and more; poor light takes 30 to 24 (choice)
     speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
-    stretch_share: float = 0.15  # a slowed squat falls at 1.2 (rendered), a flight within 1.1
+    segment_share: float = 0.15  # a slowed squat falls at 1.2 (rendered), a flight within 1.1
     sure_fall_sd: float = (
         0.2  # of the factor from one flight; less certain ones say nothing (choice)
     )
@@ -304,7 +310,9 @@ class ClockSettings:
     lifted_m: float = 0.02
     lifted_s: float = 0.2
     lifted_beside_s: float = 0.15  # heels rise before and toes settle after a flight (choice)
-    witness_rate_hz: float = 120.0  # frames beyond that tell nothing more of a fall (choice)
+    free_fall_check_rate_hz: float = (
+        120.0  # frames beyond that tell nothing more of a fall (choice)
+    )
     timing_rate_hz: float = 50.0  # slower, an interval of 20 ms is less than a frame
 
 
@@ -329,7 +337,7 @@ class LightSettings:
     loose_share: float = 0.5  # within 9 cm: wide trousers from the front 0.3, bare knees 1.1
     loose_flexion_sd_deg: float = 4.0
     loose_fppa_sd_deg: float = 2.0
-    covered_edge_sd_s: float = 0.022
+    covered_event_sd_s: float = 0.022
     covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
     covered_body_sd_s: float = 0.06
     mirror_share: float = 0.05  # of the step body to background; glossy floors 0.07 to 0.24

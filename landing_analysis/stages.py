@@ -11,11 +11,11 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis import __version__
-from landing_analysis.camera.carrying import steadied
+from landing_analysis.camera.stabilisation import stabilised
 from landing_analysis.clock.intervals import find_gaps
-from landing_analysis.clock.time_base import Fall, Falls, Settled, settle_time_base
+from landing_analysis.clock.time_base import FreeFalls, FreeFallSeen, Settled, settle_time_base
 from landing_analysis.contacts.events import find_contacts
-from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.contacts.lifting import lifted_between_flights
 from landing_analysis.corrections import exclude_reps, person_note
 from landing_analysis.definitions import FRONTAL_VIEWS
@@ -74,9 +74,9 @@ from landing_analysis.tables import (
     Landmarks,
     Limb,
     Limit,
+    MeasuredPerson,
     Note,
     Occasion,
-    Patient,
     Poses,
     Provenance,
     Reps,
@@ -268,9 +268,9 @@ def _candidates_of(poses: Poses, people: tuple[Landmarks, ...], settings: Settin
         person = filmed[index]
         bystanders = watch_bystanders(person, upright, everybody, settings.people)
         seen = inside_picture(without_hidden(person, bystanders))
-        return bystanders, steadied(seen, poses.camera)
+        return bystanders, stabilised(seen, poses.camera)
 
-    steady = tuple(steadied(person, poses.camera) for person in filmed)
+    steady = tuple(stabilised(person, poses.camera) for person in filmed)
     return _Candidates(filmed, steady, around, reflected)
 
 
@@ -300,7 +300,7 @@ def _thinned(candidates: _Candidates, every: int) -> _Candidates:
 class _Motion(NamedTuple):
     """Who moves, seen from where, and where the feet first seem to touch the ground."""
 
-    patient: Patient
+    patient: MeasuredPerson
     view: ViewEstimate
     tracks: Tracks
     contacts: Contacts
@@ -323,7 +323,7 @@ def _settled_motion(
         clip.t_s,
         clip.capture_fps,
         options.slowed_by,
-        lambda t_s: _falls(candidates, motion_at, t_s, options),
+        lambda t_s: _free_falls(candidates, motion_at, t_s, options),
         options.settings.clock,
     )
     return settled, motion_at(settled.t_s)
@@ -346,18 +346,18 @@ def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Moti
     return _Motion(patient, view, tracks, contacts)
 
 
-def _falls(
+def _free_falls(
     candidates: _Candidates,
     motion_at: Callable[[FloatArray], _Motion],
     t_s: FloatArray,
     options: Options,
-) -> Falls:
+) -> FreeFalls:
     """Measure free fall flight by flight under the given frame times."""
     settings = options.settings
     rate_hz = 1.0 / float(np.median(np.diff(t_s)))
-    every = max(1, int(rate_hz / settings.clock.witness_rate_hz))
+    every = max(1, int(rate_hz / settings.clock.free_fall_check_rate_hz))
     if len(t_s) < every * settings.gravity.min_samples:
-        return Falls(0, ())
+        return FreeFalls(0, ())
     if every == 1:
         motion = motion_at(t_s)
     else:
@@ -370,9 +370,9 @@ def _falls(
         factor, sd = slow_motion_factor(motion.tracks, free_fall)
         if sd <= settings.clock.sure_fall_sd:
             first, last = np.searchsorted(t_s, [flight.take_off.t_s, flight.landing.t_s])
-            measured.append(Fall(int(first), min(int(last), len(t_s) - 1), factor, sd))
+            measured.append(FreeFallSeen(int(first), min(int(last), len(t_s) - 1), factor, sd))
     lifted = lifted_between_flights(motion.tracks, motion.contacts, settings.clock)
-    return Falls(len(motion.contacts.flights), tuple(measured), lifted)
+    return FreeFalls(len(motion.contacts.flights), tuple(measured), lifted)
 
 
 def _contacts(
@@ -381,7 +381,7 @@ def _contacts(
     """Find contacts, each foot seen as the view shows it; a patient may turn in between."""
     if view.turns:
         return find_contacts_by_view(tracks, view, feet, turns)
-    return find_contacts(tracks, feet, sights_of(view.view, view.near_limb))
+    return find_contacts(tracks, feet, foot_visibility_of(view.view, view.near_limb))
 
 
 # --- what is measured --------------------------------------------------------------------------
@@ -400,7 +400,7 @@ def _standing_deg(motion: _Motion, bystanders: Bystanders, settings: Settings) -
 
 def _decided(
     clip: Clip,
-    patient: Patient,
+    patient: MeasuredPerson,
     view: ViewEstimate,
     reps: Reps,
     settled: Settled,

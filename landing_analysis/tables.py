@@ -168,7 +168,7 @@ class Light:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class Segment:
     """Points of one reference picture, found again in the frames after it.
 
     ``xy_px`` is (n, n_points, 2) pixels, NaN where a point was not found; its first row
@@ -192,16 +192,16 @@ class Stretch:
 class Background:
     """Points followed through a clip, people's own among them.
 
-    The last row of each stretch belongs to the frame that is the reference picture
+    The last row of each segment belongs to the frame that is the reference picture
     of the next.
     """
 
     frames: int
-    stretches: tuple[Stretch, ...]
+    segments: tuple[Segment, ...]
 
     def __post_init__(self) -> None:
-        starts = [stretch.first_frame for stretch in self.stretches]
-        ends = [s.first_frame + len(s.xy_px) - 1 for s in self.stretches]
+        starts = [segment.first_frame for segment in self.segments]
+        ends = [s.first_frame + len(s.xy_px) - 1 for s in self.segments]
         if starts != [0, *ends[:-1]] or ends[-1] != self.frames - 1:
             raise TableError(f"The background was not followed through all {self.frames} frames.")
 
@@ -306,7 +306,7 @@ class Landmarks:
 
 
 @dataclass(frozen=True)
-class Patient:
+class MeasuredPerson:
     """Which person of the clip is measured, and why.
 
     ``number`` counts people from 1 in the order of the share of the clip they
@@ -684,10 +684,10 @@ class Finding:
 
 @dataclass(frozen=True)
 class TimeBase:
-    """How the clip's clock runs against life.
+    """How the clip's clock runs against real time.
 
-    ``slowed_by`` is how many times slower than life the clip plays, in its slowest part;
-    times are seconds of life. It is None when that could not be settled: ``doubt`` then
+    ``slowed_by`` is how many times slower than real time the clip plays, in its slowest part;
+    times are seconds of real time. It is None when that could not be settled: ``doubt`` then
     says why, and no time is a measure.
     """
 

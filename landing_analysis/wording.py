@@ -44,7 +44,9 @@ def _times(factor: float) -> str:
     if abs(factor - 1.0) < 0.05:
         return "in real time"
     return (
-        f"{factor:.1f} times slower than life" if factor > 1 else f"{1 / factor:.1f} times faster"
+        f"{factor:.1f} times slower than real time"
+        if factor > 1
+        else f"{1 / factor:.1f} times faster"
     )
 
 
@@ -290,7 +292,7 @@ def _clause(code: str) -> str:
 
 def _not_taken_out(n: Numbers) -> str:
     taken_out = "What was taken out may be wrong" if n["followed"] else "Nothing could be taken out"
-    edges = f"each contact's edge is less certain by {n['edge_sd_ms']:.0f} ms"
+    edges = f"each foot event is less certain by {n['event_sd_ms']:.0f} ms"
     if not n["times"]:
         edges = "contact and flight times are not given"
     return (
@@ -416,7 +418,8 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "{fps:.0f} frames/s is too slow to tell a flight from a step; film at 60 frames/s or more."
     ),
     Code.RATE_NOT_KNOWN: (
-        "The clip plays {fps:.0f} frames/s; how many were filmed in a second of life is not known."
+        "The clip plays {fps:.0f} frames/s; how many were filmed in a second of real time is not "
+        "known."
     ),
     Code.FRAMES_UNEVEN: (
         "Frames come every {usual_ms:.1f} ms, {shortest_ms:.1f} to {longest_step_ms:.1f} ms; each "
@@ -428,7 +431,7 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "one frame is {frame_ms:.0f} ms, more than what is asked for; film at 60 frames/s or more"
     ),
     Code.LESS_THAN_A_FRAME_APART: ("the limbs differ by less than one frame ({frame_ms:.0f} ms)"),
-    Code.REAL_TIME_BY_FALL: "Bodies fall as they do in life: the clip plays in real time.",
+    Code.REAL_TIME_BY_FALL: "Bodies fall as they do in real time: the clip plays in real time.",
     Code.REAL_TIME_UNCHECKED: (
         "Nothing in the file speaks against real time, and no flight was long enough to check "
         "it by free fall."
@@ -437,7 +440,7 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.SLOWED_BY_INTERVALS: _LONGER
     + ", and bodies fall there as in slow motion: taken out of all times.",
     Code.RATE_CHANGED: _LONGER
-    + "; bodies fall as in life, so the camera changed its rate and times hold.",
+    + "; bodies fall as in real time, so the camera changed its rate and times hold.",
     Code.RATE_CHANGED_OR_SLOWED: _LONGER
     + ": slow motion, or a camera that changed its rate; nobody flies in it.",
     Code.PART_SEEMS_SLOWED: _LONGER + ", and free fall does not tell whether it is slowed.",

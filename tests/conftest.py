@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from handed_over import add_reports, make_invented
+from exported import add_reports, make_invented
 from jumper import jump_set
 
 from landing_analysis.analysing import analyse_paths

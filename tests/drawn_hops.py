@@ -70,12 +70,12 @@ def seen(
     xy = np.full((len(t_s), N_LANDMARKS, 2), 300.0)
     visibility = np.ones((len(t_s), N_LANDMARKS))
     for limb in LIMBS:
-        sight = "near" if limb == near_limb else "far"
+        foot_visibility = "near" if limb == near_limb else "far"
         for part, joint in JOINTS.items():
             place = truth["joints_px"][:, names.index(f"{limb}_{joint}")]
-            slow = SLOW_PX[sight] * _slow(rng, t_s)
+            slow = SLOW_PX[foot_visibility] * _slow(rng, t_s)
             xy[:, LANDMARK[f"{limb}_{part}"]] = place + slow + rng.normal(0, WHITE_PX, place.shape)
-            if sight == "far":
+            if foot_visibility == "far":
                 visibility[:, LANDMARK[f"{limb}_{part}"]] = FAR_VISIBILITY
     world_m = np.zeros((len(t_s), N_LANDMARKS, 3))
     return Landmarks(t_s, xy, visibility, world_m, camera.width_px, camera.height_px)

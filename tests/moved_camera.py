@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from stick_patient import jump_plan, make_motion, make_poses
 
-from landing_analysis.tables import LIMBS, Background, Poses, Stretch
+from landing_analysis.tables import LIMBS, Background, Poses, Segment
 
 WIDTH_PX, HEIGHT_PX = 720, 1280
 MIDDLE_PX = np.array([359.5, 639.5])
@@ -67,11 +67,11 @@ def followed(
     return np.where(inside[..., None], seen, np.nan).astype(np.float32)
 
 
-def stretch(xy_px: np.ndarray, first_frame: int = 0) -> Stretch:
+def segment(xy_px: np.ndarray, first_frame: int = 0) -> Segment:
     """Return corners, which hold in both directions."""
     grip = np.tile(np.eye(2, dtype=np.float32), (xy_px.shape[1], 1, 1))
-    return Stretch(first_frame, xy_px, grip)
+    return Segment(first_frame, xy_px, grip)
 
 
 def background(xy_px: np.ndarray) -> Background:
-    return Background(len(xy_px), (stretch(xy_px),))
+    return Background(len(xy_px), (segment(xy_px),))

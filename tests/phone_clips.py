@@ -1,6 +1,6 @@
 """Files as phones, copies and damage make them, from the tiny clips of `marked_clips`.
 
-Made with the library that reads them, so that no program besides Python is needed. What only
+Result with the library that reads them, so that no program besides Python is needed. What only
 an encoder that is not built in could make is skipped by name.
 """
 

@@ -25,9 +25,9 @@ from landing_analysis.errors import LandingAnalysisError, PatientError
 from landing_analysis.files import new_folder, sha256_of, write_text
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
-from landing_analysis.folder.apart import Analyse, Made
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.watch import Job
+from landing_analysis.folder.worker import Analyse, Result
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.patients import Patient, require_neutral_code
 from landing_analysis.record.backups import fault_in
@@ -68,7 +68,7 @@ def template_document() -> dict:
 def stand_in(template: dict, log: Path, step_s: float = 0.0) -> Analyse:
     """Return an analysis that copies the template, and logs where it is."""
 
-    def analyse(path: Path, out_dir: Path, options: Options, start: object) -> Made:
+    def analyse(path: Path, out_dir: Path, options: Options, start: object) -> Result:
         sha256 = sha256_of(path)
         _log(log, f"start {sha256}")
         document = deepcopy(template)
@@ -83,7 +83,7 @@ def stand_in(template: dict, log: Path, step_s: float = 0.0) -> Analyse:
                 time.sleep(step_s)
                 write_text(new / name, json.dumps(document) if name.endswith("json") else name)
         _log(log, f"end {sha256}")
-        return Made(json.loads(json.dumps(document)), folder)
+        return Result(json.loads(json.dumps(document)), folder)
 
     return analyse
 

@@ -1,4 +1,4 @@
-"""Frames -> Stretches: points of a still picture, found again in every frame.
+"""Frames -> Segments: points of a still picture, found again in every frame.
 
 Nothing is fitted here: while frames stream by, nobody knows yet who stands in them.
 """
@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from landing_analysis.tables import Frame, Picture, Stretch
+from landing_analysis.tables import Frame, Picture, Segment
 
 _LONG_SIDE_PX = 640  # of the small grey picture that is searched (choice: speed)
 _CELLS = (16, 20, 24, 28, 32)  # along the long side; the best corner of each is followed
@@ -30,13 +30,13 @@ _BLOCK_FRAMES = 512
 _Points = NDArray[np.float32]
 
 
-def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Iterator[Frame]:
+def watch_background(frames: Iterable[Frame], segments: list[Segment]) -> Iterator[Frame]:
     """Pass frames on and follow points of a reference picture through them.
 
     Parameters
     ----------
     frames : in order
-    stretches : is filled once the frames are used up
+    segments : is filled once the frames are used up
 
     Notes
     -----
@@ -45,7 +45,7 @@ def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Itera
     as expected. Points are always looked for as they were in the reference picture, so
     that no drift builds up (pyramidal Lucas-Kanade search, through OpenCV), near where the other
     points' motion lets them be expected. The reference is renewed when it has left the
-    picture, not when it is only hidden for a while; the first row of a stretch then
+    picture, not when it is only hidden for a while; the first row of a segment then
     belongs to the same frame as the last row of the one before.
     """
     follower: _Follower | None = None
@@ -54,11 +54,11 @@ def watch_background(frames: Iterable[Frame], stretches: list[Stretch]) -> Itera
         if follower is None:
             follower = _Follower(grey, number, scale)
         elif follower.follow(grey):
-            stretches.append(follower.stretch())
+            segments.append(follower.segment())
             follower = _Follower(grey, number, scale)
         yield frame
     if follower is not None:
-        stretches.append(follower.stretch())
+        segments.append(follower.segment())
 
 
 def _small_grey(rgb: Picture) -> tuple[Picture, float]:
@@ -108,13 +108,13 @@ class _Follower:
         in_view = ((expected > 0) & (expected < self._size - 1)).all(axis=1).mean()
         return bool(in_view < _LEAST_IN_VIEW)
 
-    def stretch(self) -> Stretch:
+    def segment(self) -> Segment:
         """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""
         xy_px = self._rows.all()
         xy_px += 0.5
         xy_px *= np.float32(self._scale)
         xy_px -= 0.5
-        return Stretch(self._first_frame, xy_px, self._grip)
+        return Segment(self._first_frame, xy_px, self._grip)
 
 
 class _Rows:

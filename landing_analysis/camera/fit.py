@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis.camera.carrying import middle_of, rays_of
+from landing_analysis.camera.stabilisation import middle_of, rays_of
 from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import BoolArray, FloatArray
@@ -54,7 +54,7 @@ def fit_frames(
 ) -> Placed:
     """Fit rotation and zoom of n frames at once.
 
-    ``reference`` (p, 2) and ``points`` (n, p, 2) pixels, ``grip`` (p, 2, 2) as in `Stretch`,
+    ``reference`` (p, 2) and ``points`` (n, p, 2) pixels, ``grip`` (p, 2, 2) as in `Segment`,
     ``used`` (n, p), ``bodies`` (n, 4, 2).
     """
     n = len(points)
@@ -173,7 +173,7 @@ def _sd_at(
     shared = np.linalg.inv(_normal(design, weight, focal_px))
     at, _ = _linear(np.zeros(2), bodies, rotation, zoom, middle, focal_px)
     spread = np.einsum("npki,nij,npkj->npk", at, shared, at).max(axis=(1, 2))
-    sd: FloatArray = scale_px * np.sqrt(settings.points_per_witness * spread)
+    sd: FloatArray = scale_px * np.sqrt(settings.points_per_independent * spread)
     return sd
 
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from landing_analysis.camera.carrying import into_reference, rotation_toward
 from landing_analysis.camera.fit import Placed, fit_frames, joined
+from landing_analysis.camera.stabilisation import into_reference, rotation_toward
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.signals import local_polynomial, runs
 from landing_analysis.reasons import Code, Reason, because
@@ -21,7 +21,7 @@ from landing_analysis.tables import (
     IntArray,
     Landmarks,
     Poses,
-    Stretch,
+    Segment,
 )
 
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
@@ -66,13 +66,13 @@ def find_camera_path(
        fit is loose at the body.
     4. A path that falls with somebody who jumps follows that body and is thrown away: a
        camera does not fall freely.
-    5. Stretches are chained by the frame that they share.
+    5. Segments are chained by the frame that they share.
 
     The focal length is that of a phone's main lens, or what large turns say. Limits: a
     camera that is carried along moves near and far things differently; what that leaves
     is in ``sd_px`` only as far as the points disagree. A rolling shutter is not undone.
     """
-    off_people = [_off_people(stretch, poses, settings) for stretch in background.stretches]
+    off_people = [_off_people(segment, poses, settings) for segment in background.segments]
     assumed_px = settings.focal_share * max(poses.width_px, poses.height_px)
     focal_px = _focal_px(background, off_people, poses, assumed_px, settings)
     fit = _chained(background, off_people, poses, focal_px, settings)
@@ -101,10 +101,10 @@ def lost(n_frames: int, focal_px: float, reason: Reason) -> CameraPath:
 # --- which points are not on people ------------------------------------------------------------
 
 
-def _off_people(stretch: Stretch, poses: Poses, settings: CameraSettings) -> BoolArray:
+def _off_people(segment: Segment, poses: Poses, settings: CameraSettings) -> BoolArray:
     """Say which points, (n, n_points), were found and are not on or near anybody."""
-    frames = slice(stretch.first_frame, stretch.first_frame + len(stretch.xy_px))
-    points = stretch.xy_px
+    frames = slice(segment.first_frame, segment.first_frame + len(segment.xy_px))
+    points = segment.xy_px
     near = np.zeros(points.shape[:2], dtype=bool)
     angles = np.arange(_DIRECTIONS) * 2 * np.pi / _DIRECTIONS
     ways = np.stack([np.cos(angles), np.sin(angles)])
@@ -146,23 +146,23 @@ def _spread(near: BoolArray, reach: int) -> BoolArray:
 
 
 def _place(
-    stretch: Stretch,
+    segment: Segment,
     off_people: BoolArray,
     poses: Poses,
     focal_px: float,
     settings: CameraSettings,
     rows: IntArray | None = None,
 ) -> Placed:
-    """Place frames of a stretch in its reference picture: those of ``rows``, all without."""
-    rows = np.arange(len(stretch.xy_px)) if rows is None else rows
+    """Place frames of a segment in its reference picture: those of ``rows``, all without."""
+    rows = np.arange(len(segment.xy_px)) if rows is None else rows
     return joined(
         [
             fit_frames(
-                stretch.xy_px[0].astype(float),
-                stretch.grip.astype(float),
-                stretch.xy_px[some].astype(float),
+                segment.xy_px[0].astype(float),
+                segment.grip.astype(float),
+                segment.xy_px[some].astype(float),
                 off_people[some],
-                _around_bodies(poses.xy_px[stretch.first_frame + some], poses),
+                _around_bodies(poses.xy_px[segment.first_frame + some], poses),
                 (poses.width_px, poses.height_px),
                 focal_px,
                 settings,
@@ -194,10 +194,10 @@ def _focal_px(
 ) -> float:
     """Return the focal length that large turns show, that of a main lens without such.
 
-    A short lens stretches the picture's rim as it turns, a long one does not: of some
+    A short lens segments the picture's rim as it turns, a long one does not: of some
     focal lengths the one with the least residuals is taken where it surely fits better.
     """
-    moved_px = [_far_px(stretch) for stretch in background.stretches]
+    moved_px = [_far_px(segment) for segment in background.segments]
     widest = int(np.argmax([most.max() for most in moved_px]))
     if moved_px[widest].max() < settings.focal_from_share * max(poses.width_px, poses.height_px):
         return assumed_px
@@ -205,8 +205,8 @@ def _focal_px(
     tried_px = assumed_px * np.geomspace(*_FOCAL_RANGE, _FOCAL_STEPS)
     residual_px = []
     for focal_px in (assumed_px, *tried_px):
-        stretch, off = background.stretches[widest], off_people[widest]
-        placed = _place(stretch, off, poses, focal_px, settings, far)
+        segment, off = background.segments[widest], off_people[widest]
+        placed = _place(segment, off, poses, focal_px, settings, far)
         sure = placed.known.mean() >= settings.least_known_share
         residual_px.append(float(np.median(placed.sd_px)) if sure else np.inf)
     best = int(np.argmin(residual_px))
@@ -214,11 +214,11 @@ def _focal_px(
     return float([assumed_px, *tried_px][best]) if better else assumed_px
 
 
-def _far_px(stretch: Stretch) -> FloatArray:
+def _far_px(segment: Segment) -> FloatArray:
     """Return how far the middle one of the points has moved, (n,) pixels."""
-    if not stretch.xy_px.shape[1]:
-        return np.zeros(len(stretch.xy_px))
-    moved = np.linalg.norm(stretch.xy_px - stretch.xy_px[0], axis=2).astype(float)
+    if not segment.xy_px.shape[1]:
+        return np.zeros(len(segment.xy_px))
+    moved = np.linalg.norm(segment.xy_px - segment.xy_px[0], axis=2).astype(float)
     found = np.isfinite(moved)
     middle = np.zeros(len(moved))
     some = found.any(axis=1)
@@ -254,15 +254,15 @@ def _chained(
     focal_px: float,
     settings: CameraSettings,
 ) -> Placed:
-    """Put the stretches behind each other by the frames that they share.
+    """Put the segments behind each other by the frames that they share.
 
-    The first stretch that shows anything starts the chain; where a later one breaks off,
+    The first segment that shows anything starts the chain; where a later one breaks off,
     nothing after it is known.
     """
     parts: list[Placed] = []
     rotation, zoom, variance, held, started = np.eye(3), 1.0, 0.0, True, False
-    for stretch, off in zip(background.stretches, off_people, strict=True):
-        own = _place(stretch, off, poses, focal_px * zoom, settings)
+    for segment, off in zip(background.segments, off_people, strict=True):
+        own = _place(segment, off, poses, focal_px * zoom, settings)
         placed = Placed(
             rotation @ own.rotation,
             zoom * own.zoom,
@@ -275,7 +275,7 @@ def _chained(
         if held and started:
             rotation, zoom = placed.rotation[-1], float(placed.zoom[-1])
             variance = float(placed.sd_px[-1]) ** 2
-        last = stretch is background.stretches[-1]
+        last = segment is background.segments[-1]
         parts.append(placed if last else _without_last(placed))
     return joined(parts)
 
@@ -304,7 +304,7 @@ def _relative_to_middle(fit: Placed, poses: Poses, focal_px: float) -> CameraPat
 
 
 def _bridged(path: CameraPath, t_s: FloatArray, settings: CameraSettings) -> CameraPath:
-    """Place short stretches of unknown frames between their neighbours."""
+    """Place short segments of unknown frames between their neighbours."""
     known = path.known.copy()
     columns = np.column_stack([path.shift_px, path.turn_deg, path.zoom, path.sd_px])
     usual_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0

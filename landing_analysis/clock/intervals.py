@@ -56,11 +56,11 @@ def rate_ratio(t_s: FloatArray) -> float:
 
 
 def slow_frames(t_s: FloatArray, settings: ClockSettings) -> FloatArray:
-    """Return by how much each interval is longer than those of the fastest stretch.
+    """Return by how much each interval is longer than those of the fastest segment.
 
     Returns
     -------
-    (n_frames - 1,) 1 in the fastest stretch. If every frame was filmed at one rate, this
+    (n_frames - 1,) 1 in the fastest segment. If every frame was filmed at one rate, this
     is how many times slower than there the clip plays.
     """
     usual_s = usual_steps_s(t_s)
@@ -70,7 +70,7 @@ def slow_frames(t_s: FloatArray, settings: ClockSettings) -> FloatArray:
 
 
 def real_time_s(t_s: FloatArray, slowed_by: FloatArray | float) -> FloatArray:
-    """Return the times of a slowed clip in life, counted from its own first time.
+    """Return the times of a slowed clip in real time, counted from its own first time.
 
     Parameters
     ----------

@@ -1,9 +1,9 @@
-"""Frame times, the phone's tag and free fall -> how the clip's clock runs against life.
+"""Frame times, the phone's tag and free fall -> how the clip's clock runs against real time.
 
 The file may say that a clip was filmed faster than it plays (the capture tag over the rate
 that is measured), its frame intervals may say that a part of it was slowed, and bodies in the
 air say it as well: time that is stretched by s makes free fall look weaker by s squared. Where
-the witnesses disagree no time is measured until the clinician settles it.
+the checks disagree no time is measured until the clinician settles it.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _NEAR_SHARE = 0.15
 _LANDING_S = 0.6  # a landing belongs to the flight before it for this long
 
 
-class Fall(NamedTuple):
+class FreeFallSeen(NamedTuple):
     """One flight: its first and last frame, and by how much it looks slower than free fall."""
 
     first: int
@@ -35,7 +35,7 @@ class Fall(NamedTuple):
     sd: float
 
 
-class Falls(NamedTuple):
+class FreeFalls(NamedTuple):
     """What bodies in the air say of one reading of the clock.
 
     ``flights`` counts all that were found, ``measured`` holds those long enough to say
@@ -44,7 +44,7 @@ class Falls(NamedTuple):
     """
 
     flights: int
-    measured: tuple[Fall, ...]
+    measured: tuple[FreeFallSeen, ...]
     lifted: bool = False
 
     @property
@@ -58,8 +58,8 @@ class Falls(NamedTuple):
         return float(np.median([fall.sd for fall in self.measured] or [np.nan]))
 
 
-Witness = Callable[[FloatArray], Falls]
-"""Given frame times in life, (n_frames,), returns what falls under them."""
+FreeFallCheck = Callable[[FloatArray], FreeFalls]
+"""Given frame times in real time, (n_frames,), returns what falls under them."""
 
 
 class Settled(NamedTuple):
@@ -74,23 +74,23 @@ def settle_time_base(
     t_s: FloatArray,
     capture_fps: float | None,
     given: float | None,
-    witness: Witness,
+    check: FreeFallCheck,
     settings: ClockSettings,
 ) -> Settled:
-    """Decide how many times slower than life a clip plays, or that it cannot be told.
+    """Decide how many times slower than real time a clip plays, or that it cannot be told.
 
     Parameters
     ----------
     t_s : (n_frames,) presentation times, seconds
     capture_fps : from the phone's tag, None without one
     given : by the clinician, None to decide here
-    witness : looks for free fall under given frame times
+    check : looks for free fall under given frame times
     settings : ClockSettings
 
     Returns
     -------
     Settled
-        ``t_s`` are the likeliest times in life even where ``doubt`` says why no time may
+        ``t_s`` are the likeliest times in real time even where ``doubt`` says why no time may
         be printed: angles are read with them.
 
     Notes
@@ -98,25 +98,25 @@ def settle_time_base(
     1. What was given holds.
     2. A tag that differs from the measured rate by the factor of a slow motion is
        followed when free fall agrees or nobody falls.
-    3. A stretch of frames that come more seldom is slow motion, or a camera that took
-       fewer in poor light: flights in that stretch tell them apart.
+    3. A segment of frames that come more seldom is slow motion, or a camera that took
+       fewer in poor light: flights in that segment tell them apart.
     4. Without either, flights must look like flights in real time. When none is found,
        they are looked for at slower rates: a slowed jump is no "nobody jumped".
     5. Flights of one clip must agree with each other.
 
-    Limit: a slow stretch that was rendered to even intervals is noticed only when a whole
+    Limit: a slow segment that was rendered to even intervals is noticed only when a whole
     flight lies in it.
     """
     if given is not None:
         real_s = real_time_s(t_s, given)
         base = TimeBase(given, "given")
-        return Settled(base, real_s, (_given_note(given, witness(real_s), settings),))
+        return Settled(base, real_s, (_given_note(given, check(real_s), settings),))
     even = rate_ratio(t_s) < settings.other_rate_ratio
     if capture_fps is not None:
         slowed_by = _tagged(t_s, capture_fps, settings)
         if np.any(slowed_by != 1.0):
-            return _with_tag(t_s, slowed_by, capture_fps, witness, settings)
-    return _even(t_s, witness, settings) if even else _of_two_rates(t_s, witness, settings)
+            return _with_tag(t_s, slowed_by, capture_fps, check, settings)
+    return _even(t_s, check, settings) if even else _of_two_rates(t_s, check, settings)
 
 
 # --- what the file says ------------------------------------------------------------------------
@@ -138,15 +138,15 @@ def _with_tag(
     t_s: FloatArray,
     slowed_by: FloatArray,
     capture_fps: float,
-    witness: Witness,
+    check: FreeFallCheck,
     settings: ClockSettings,
 ) -> Settled:
     factor = float(slowed_by[np.argmax(np.abs(np.log(slowed_by)))])
     real_s = real_time_s(t_s, slowed_by)
-    falls = witness(real_s)
+    falls = check(real_s)
     told = {"capture_fps": capture_fps, "slowed_by": factor}
     if not falls.flights:
-        other = _best_trial(t_s, witness, settings, (1.0, *TRIALS))
+        other = _best_trial(t_s, check, settings, (1.0, *TRIALS))
         if other is not None:
             return _contradicted(told, other)
     elif _disagree(falls, settings):
@@ -163,30 +163,30 @@ def _with_tag(
 class _Trial(NamedTuple):
     factor: float
     t_s: FloatArray
-    falls: Falls
+    falls: FreeFalls
 
 
-def _even(t_s: FloatArray, witness: Witness, settings: ClockSettings) -> Settled:
-    falls = witness(t_s)
+def _even(t_s: FloatArray, check: FreeFallCheck, settings: ClockSettings) -> Settled:
+    falls = check(t_s)
     if not falls.flights:
-        trial = _best_trial(t_s, witness, settings, TRIALS)
+        trial = _best_trial(t_s, check, settings, TRIALS)
         if trial is not None:
             return _untold(t_s, trial.factor)
     elif _disagree(falls, settings):
         return _untold(t_s, falls.factor)
     elif _mixed(falls, settings):
         return _unsteady(t_s, 1.0, falls)
-    elif (slow := _slow_stretch(t_s, falls, witness, settings)) is not None:
+    elif (slow := _slow_segment(t_s, falls, check, settings)) is not None:
         return slow
     return Settled(TimeBase(), t_s)
 
 
-def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) -> Settled:
+def _of_two_rates(t_s: FloatArray, check: FreeFallCheck, settings: ClockSettings) -> Settled:
     """Tell slow motion in a part of the clip from a camera that changed its rate."""
     slower = slow_frames(t_s, settings)
     ratio = float(slower.max())
     restored_s = real_time_s(t_s, slower)
-    as_stored, as_slowed = witness(t_s), witness(restored_s)
+    as_stored, as_slowed = check(t_s), check(restored_s)
     honest = _agreeing_in(as_stored, slower, settings)
     ramp = _agreeing_in(as_slowed, slower, settings)
     if ramp and not honest and not _mixed(as_slowed, settings):
@@ -206,8 +206,10 @@ def _of_two_rates(t_s: FloatArray, witness: Witness, settings: ClockSettings) ->
     return _doubtful(likely_s, remark, Code.PART_MAY_BE_SLOWED, (1.0,))
 
 
-def _agreeing_in(falls: Falls, slower: FloatArray, settings: ClockSettings) -> list[Fall]:
-    """Return the flights that lie mostly in the slower stretch and fall as in life."""
+def _agreeing_in(
+    falls: FreeFalls, slower: FloatArray, settings: ClockSettings
+) -> list[FreeFallSeen]:
+    """Return the flights that lie mostly in the slower segment and fall as in real time."""
     return [
         fall
         for fall in falls.measured
@@ -216,24 +218,24 @@ def _agreeing_in(falls: Falls, slower: FloatArray, settings: ClockSettings) -> l
     ]
 
 
-def _touches(fall: Fall, slower: FloatArray, t_s: FloatArray) -> bool:
-    """Say whether a flight or its landing lies in the slower stretch, at least in part."""
+def _touches(fall: FreeFallSeen, slower: FloatArray, t_s: FloatArray) -> bool:
+    """Say whether a flight or its landing lies in the slower segment, at least in part."""
     over = int(np.searchsorted(t_s, t_s[fall.last] + _LANDING_S))
     return bool(np.any(slower[fall.first : over + 1] > 1.0))
 
 
 def _best_trial(
-    t_s: FloatArray, witness: Witness, settings: ClockSettings, factors: tuple[float, ...]
+    t_s: FloatArray, check: FreeFallCheck, settings: ClockSettings, factors: tuple[float, ...]
 ) -> _Trial | None:
-    """Return the slowing at which most flights look like flights in life, None at none."""
+    """Return the slowing at which most flights look like flights in real time, None at none."""
     best: _Trial | None = None
     for factor in factors:
-        falls = witness(real_time_s(t_s, factor))
+        falls = check(real_time_s(t_s, factor))
         if not falls.measured or not 0.6 < falls.factor < 1.6:
             continue
         refined = factor * falls.factor
         real_s = real_time_s(t_s, refined)
-        again = witness(real_s)
+        again = check(real_s)
         if not again.measured or abs(again.factor - 1.0) > settings.speed_share:
             continue
         if best is None or len(again.measured) > len(best.falls.measured):
@@ -241,32 +243,32 @@ def _best_trial(
     return best
 
 
-def _slow_stretch(
-    t_s: FloatArray, falls: Falls, witness: Witness, settings: ClockSettings
+def _slow_segment(
+    t_s: FloatArray, falls: FreeFalls, check: FreeFallCheck, settings: ClockSettings
 ) -> Settled | None:
     """Look for flights in slow motion between those in real time, where feet were lifted."""
     if not falls.lifted:
         return None
     for factor in TRIALS[1:]:
-        found = witness(real_time_s(t_s, factor))
+        found = check(real_time_s(t_s, factor))
         apart = [
             fall
             for fall in found.measured
-            if abs(fall.factor - 1.0) <= settings.stretch_share
+            if abs(fall.factor - 1.0) <= settings.segment_share
             and not any(fall.first <= o.last and o.first <= fall.last for o in falls.measured)
         ]
         if apart:
             slowed = tuple(fall._replace(factor=factor * fall.factor) for fall in apart)
-            return _unsteady(t_s, 1.0, Falls(falls.flights, (*falls.measured, *slowed)))
+            return _unsteady(t_s, 1.0, FreeFalls(falls.flights, (*falls.measured, *slowed)))
     return None
 
 
-def _disagree(falls: Falls, settings: ClockSettings) -> bool:
-    """Say whether flights are surely no flights in life."""
+def _disagree(falls: FreeFalls, settings: ClockSettings) -> bool:
+    """Say whether flights are surely no flights in real time."""
     return abs(falls.factor - 1.0) > max(settings.speed_share, 3 * falls.sd)
 
 
-def _mixed(falls: Falls, settings: ClockSettings) -> bool:
+def _mixed(falls: FreeFalls, settings: ClockSettings) -> bool:
     """Say whether two flights surely fall at different speeds."""
     if not falls.measured:
         return False
@@ -299,7 +301,7 @@ def _doubtful(
     return Settled(base, t_s, _note("poor", found, choose))
 
 
-def _unsteady(t_s: FloatArray, factor: float, falls: Falls) -> Settled:
+def _unsteady(t_s: FloatArray, factor: float, falls: FreeFalls) -> Settled:
     factors = [factor * fall.factor for fall in falls.measured]
     remark = because(
         Code.PARTS_SEEM_SLOWED, least_slowed_by=min(factors), most_slowed_by=max(factors)
@@ -308,7 +310,7 @@ def _unsteady(t_s: FloatArray, factor: float, falls: Falls) -> Settled:
     return Settled(base, t_s, _note("poor", remark))
 
 
-def _given_note(given: float, falls: Falls, settings: ClockSettings) -> Note:
+def _given_note(given: float, falls: FreeFalls, settings: ClockSettings) -> Note:
     against = bool(falls.measured) and _disagree(falls, settings)
     remark = because(
         Code.SLOWED_AS_GIVEN,

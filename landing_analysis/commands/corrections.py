@@ -292,11 +292,11 @@ def _corrected(
     start: Start, name: str, data: Path | None, reports: Path | None
 ) -> Iterator[tuple[Record, KnownClip, Callable[[tuple[Correction, ...]], None]]]:
     """Find a clip; what is entered about it is said, and the clip is then analysed again."""
-    from landing_analysis.folder.queue import release_what_the_dead_hold
+    from landing_analysis.folder.queue import release_stale_claims
     from landing_analysis.record.correcting import find_clip
 
     with opened_record(data, reports) as record:
-        release_what_the_dead_hold(record)
+        release_stale_claims(record)
         known = find_clip(record, name)
         told: list[tuple[Correction, ...]] = []
         yield record, known, told.append

@@ -126,10 +126,10 @@ def clips(state: str | None, data: Path | None, reports: Path | None) -> None:
 
     The id names a clip where it is set right, with landing-analysis clip and rep.
     """
-    from landing_analysis.folder.queue import all_states, release_what_the_dead_hold
+    from landing_analysis.folder.queue import all_states, release_stale_claims
 
     with opened_record(data, reports) as record:
-        release_what_the_dead_hold(record)
+        release_stale_claims(record)
         found = [clip for clip in all_states(record) if state in (None, clip.state)]
     for line in _table(found):
         click.echo(line)

@@ -114,7 +114,7 @@ def tables(
     fingerprints: no file name is in them, but dates are. A folder that was written this
     way before is replaced.
     """
-    from landing_analysis.handover.writing import write_tables
+    from landing_analysis.export.writing import write_tables
 
     with opened_record(data) as opened:
         rows = write_tables(opened, target, form, all_analyses=all_analyses, start=start)
@@ -149,8 +149,8 @@ def fhir(
     with its uncertainty, or why it is not measurable. All are preliminary, since nobody has
     reviewed them. The patient is a code, without a name or a date of birth.
     """
-    from landing_analysis.handover.bundle import PATIENT_CODE
-    from landing_analysis.handover.writing import write_bundle
+    from landing_analysis.export.bundle import PATIENT_CODE
+    from landing_analysis.export.writing import write_bundle
 
     with opened_record(data) as opened:
         made = write_bundle(

@@ -56,8 +56,8 @@ def overruling_options(command: Command) -> Command:
         ),
         click.option(
             "--slowed-by", type=click.FloatRange(*SLOWED_RANGE), metavar="FACTOR",
-            help="How many times slower than life the clip plays (1 = real time); settles it where "
-            "the file and free fall disagree.",
+            help="How many times slower than real time the clip plays (1: as filmed); settles it "
+            "where the file and free fall disagree.",
         ),
     )):  # fmt: skip
         command = option(command)

@@ -3,13 +3,13 @@
 The recipe
 ----------
 1. The body's middle (mean of hips and shoulders) is differentiated twice. A
-   stretch in which it accelerates downward by more than half of gravity is a
+   segment in which it accelerates downward by more than half of gravity is a
    candidate flight. The scale comes from the body's own leg length.
 2. For each foot the toes are followed (`feet`). A foot *landed* from the candidate
    when its toes stop and then stay; it *took off* into it when they stayed and then
    move. A foot that only swings, or a body that drops while its toes stay (squat,
    heel raise, countermovement), makes no flight.
-3. The two feet and the body are held against each other: an edge that the body
+3. The two feet and the body are held against each other: an event that the body
    contradicts is not believed, a foot behind the other is helped by it, and a body
    that surely falls freely is in the air however badly its feet are seen.
 4. A flight needs at least one foot that landed, or took off at the end of the
@@ -29,13 +29,13 @@ import numpy as np
 
 from landing_analysis.contacts.body import flown_through
 from landing_analysis.contacts.feet import (
-    IN_FULL_SIGHT,
-    EdgeName,
-    Edges,
+    FULLY_VISIBLE,
+    FootEventName,
+    FootEvents,
+    FootVisibility,
     Motion,
-    Sight,
     average_events,
-    foot_edges,
+    foot_events,
     read_motion,
     strays,
 )
@@ -58,9 +58,9 @@ from landing_analysis.tables import (
     Tracks,
 )
 
-_Candidate = tuple[tuple[int, int], dict[Limb, Edges]]
+_Candidate = tuple[tuple[int, int], dict[Limb, FootEvents]]
 """A fall of the body, by its first and last frame, with what each foot did around it."""
-_OnGround = dict[EdgeName, tuple[float, float]]
+_OnGround = dict[FootEventName, tuple[float, float]]
 """From when until when the body is on its feet before a fall, and after it; seconds."""
 
 _HELD = because(Code.HELD_TO_END)
@@ -68,7 +68,9 @@ _UNSEEN = because(Code.TOE_OFF_NOT_SEEN)
 
 
 def find_contacts(
-    tracks: Tracks, settings: ContactSettings, sights: Mapping[Limb, Sight] = IN_FULL_SIGHT
+    tracks: Tracks,
+    settings: ContactSettings,
+    visibilities: Mapping[Limb, FootVisibility] = FULLY_VISIBLE,
 ) -> Contacts:
     """Find every ground contact that follows a flight, and every flight.
 
@@ -76,7 +78,7 @@ def find_contacts(
     ----------
     tracks : Tracks
     settings : ContactSettings
-    sights : how each foot is seen, from `sights_of`
+    visibilities : how each foot is seen, from `foot_visibility_of`
 
     Returns
     -------
@@ -88,7 +90,7 @@ def find_contacts(
     -----
     See the module's text for the recipe. Foot rules in the literature use the
     speed or acceleration of heel and toe (Hreljac & Stergiou 2000, doi
-    10.1007/BF02345744; O'Connor 2007); the free-fall gate and the hinge fit are
+    10.1007/BF02345744; O'Connor 2007); the free-fall gate and the change-point fit are
     this project's own. Limits: a landing without a stop of the toes (a slide) is
     missed; a flight under ``min_flight_s`` is not told from a heel raise.
     """
@@ -96,43 +98,48 @@ def find_contacts(
         slow = because(Code.RATE_TOO_SLOW_FOR_FLIGHTS, fps=tracks.rate_hz)
         return Contacts((), (), (Note("frame rate", "poor", (slow,)),))
     motion = read_motion(tracks, settings)
-    one_behind_other = "far" in sights.values()
+    one_behind_other = "far" in visibilities.values()
     highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m
     candidates: list[_Candidate] = [
         (
-            stretch,
-            {limb: foot_edges(motion, limb, stretch, settings, sights[limb]) for limb in LIMBS},
+            segment,
+            {
+                limb: foot_events(motion, limb, segment, settings, visibilities[limb])
+                for limb in LIMBS
+            },
         )
-        for stretch in _falling_stretches(motion, settings)
+        for segment in _falling_segments(motion, settings)
     ]
     on_ground = _on_ground(motion, candidates)
     candidates = [
-        (stretch, _standing(motion, both, ground, sights, settings))
-        for (stretch, both), ground in zip(candidates, on_ground, strict=True)
+        (segment, _standing(motion, both, ground, visibilities, settings))
+        for (segment, both), ground in zip(candidates, on_ground, strict=True)
     ]
-    held = _held_limb(motion, [edges for _, edges in candidates], highest_m)
+    held = _held_limb(motion, [events for _, events in candidates], highest_m)
     floors_m = _floors_m(motion)
     contacts: list[Contact] = []
     flights: list[Flight] = []
-    for (stretch, both), ground in zip(candidates, on_ground, strict=True):
-        body = _body_edges(motion, stretch, settings)
-        grounded = _grounded(motion, both, stretch, held, floors_m, settings)
-        edges = _believable(grounded, body, settings)
-        edges = _rescued(
-            motion, _helped(edges, settings), stretch, ground, body, held, sights, settings
+    for (segment, both), ground in zip(candidates, on_ground, strict=True):
+        body = _body_events(motion, segment, settings)
+        grounded = _grounded(motion, both, segment, held, floors_m, settings)
+        events = _gated(grounded, body, settings)
+        events = _imputed(
+            motion, _fused(events, settings), segment, ground, body, held, visibilities, settings
         )
-        edges = _paired(motion, edges, stretch, ground, highest_m, floors_m, sights, settings)
-        flight = _resolve_flight(motion, edges, stretch, settings)
+        events = _paired(
+            motion, events, segment, ground, highest_m, floors_m, visibilities, settings
+        )
+        flight = _resolve_flight(motion, events, segment, settings)
         if flight is None:
             continue
         flights.append(flight)
-        contacts = [_with_toe_off(contact, edges[contact.limb].toe_off) for contact in contacts]
-        contacts += [_landing(limb, edges[limb]) for limb in flight.landing_limbs]
+        contacts = [_with_toe_off(contact, events[contact.limb].toe_off) for contact in contacts]
+        contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
     return Contacts(tuple(ordered), tuple(flights))
 
 
-def _falling_stretches(motion: Motion, settings: ContactSettings) -> list[tuple[int, int]]:
+def _falling_segments(motion: Motion, settings: ContactSettings) -> list[tuple[int, int]]:
     """Return candidate flights: the body's middle falls, and somewhere in it falls freely."""
     g = GRAVITY_M_S2
     with np.errstate(invalid="ignore"):
@@ -148,7 +155,7 @@ def _falling_stretches(motion: Motion, settings: ContactSettings) -> list[tuple[
 
 
 def _one_flight(
-    motion: Motion, stretches: list[tuple[int, int]], settings: ContactSettings
+    motion: Motion, segments: list[tuple[int, int]], settings: ContactSettings
 ) -> list[tuple[int, int]]:
     """Join falls between which the centre of mass flew on: nothing was landed on there.
 
@@ -156,7 +163,7 @@ def _one_flight(
     slower than the body.
     """
     joined: list[tuple[int, int]] = []
-    for first, last in stretches:
+    for first, last in segments:
         if joined:
             before = joined[-1]
             gap = (before[1] + 1, first - 1)
@@ -190,20 +197,20 @@ def _on_ground(motion: Motion, candidates: list[_Candidate]) -> list[_OnGround]:
 
 def _standing(
     motion: Motion,
-    edges: dict[Limb, Edges],
+    events: dict[Limb, FootEvents],
     on_ground: _OnGround,
-    sights: Mapping[Limb, Sight],
+    visibilities: Mapping[Limb, FootVisibility],
     settings: ContactSettings,
-) -> dict[Limb, Edges]:
-    """Drop the edges of a foot that does not stand before it leaves, or once it has landed.
+) -> dict[Limb, FootEvents]:
+    """Drop the events of a foot that does not stand before it leaves, or once it has landed.
 
     A foot that hangs comes to rest for some hundredths of a second as well, where the body
     turns at the bottom of a landing; but it goes on with the body, and one that landed stays.
     """
-    kept = dict(edges)
+    kept = dict(events)
     for limb, other in (LIMBS, LIMBS[::-1]):
-        own, opposite = edges[limb], edges[other]
-        sight = sights[limb]
+        own, opposite = events[limb], events[other]
+        foot_visibility = visibilities[limb]
         off, on = own.toe_off, own.toe_contact
         if off and strays(
             motion,
@@ -211,29 +218,29 @@ def _standing(
             "toe_off",
             off.t_s,
             on_ground["toe_off"],
-            _doubt(motion, limb, "toe_off", edges, on_ground, sight, settings),
-            sight,
+            _doubt(motion, limb, "toe_off", events, on_ground, foot_visibility, settings),
+            foot_visibility,
             settings,
         ):
             kept[limb] = replace(kept[limb], toe_off=None)
         if on is None:
             continue
-        doubt = _doubt(motion, limb, "toe_contact", edges, on_ground, sight, settings)
+        doubt = _doubt(motion, limb, "toe_contact", events, on_ground, foot_visibility, settings)
         ground_s = on_ground["toe_contact"]
         late = opposite.toe_contact and on.t_s - opposite.toe_contact.t_s > doubt * settings.late_s
         if (late and kept[limb].toe_off is None) or strays(
-            motion, limb, "toe_contact", on.t_s, ground_s, doubt, sight, settings
+            motion, limb, "toe_contact", on.t_s, ground_s, doubt, foot_visibility, settings
         ):
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
     # Somebody stands: where neither foot stays, that they move tells nothing.
-    if all(own.toe_off for own in edges.values()) and not any(k.toe_off for k in kept.values()):
-        kept = {limb: replace(k, toe_off=edges[limb].toe_off) for limb, k in kept.items()}
+    if all(own.toe_off for own in events.values()) and not any(k.toe_off for k in kept.values()):
+        kept = {limb: replace(k, toe_off=events[limb].toe_off) for limb, k in kept.items()}
     if not any(k.toe_contact for k in kept.values()) and all(
-        own.toe_contact for own in edges.values()
+        own.toe_contact for own in events.values()
     ):
         kept = {
             limb: replace(
-                k, toe_contact=edges[limb].toe_contact, heel_contact=edges[limb].heel_contact
+                k, toe_contact=events[limb].toe_contact, heel_contact=events[limb].heel_contact
             )
             for limb, k in kept.items()
         }
@@ -243,10 +250,10 @@ def _standing(
 def _doubt(
     motion: Motion,
     limb: Limb,
-    edge: EdgeName,
-    edges: Mapping[Limb, Edges],
+    event: FootEventName,
+    events: Mapping[Limb, FootEvents],
     on_ground: _OnGround,
-    sight: Sight,
+    foot_visibility: FootVisibility,
     settings: ContactSettings,
 ) -> float:
     """Return by what share a foot must stand firmer than usual to be believed to stand.
@@ -254,21 +261,23 @@ def _doubt(
     One that hangs at the other end of a flight into which the opposite foot left and from
     which it landed hangs most likely here as well.
     """
-    far_end: EdgeName = "toe_contact" if edge == "toe_off" else "toe_off"
-    own = getattr(edges[limb], far_end)
+    far_end: FootEventName = "toe_contact" if event == "toe_off" else "toe_off"
+    own = getattr(events[limb], far_end)
     at_s = own.t_s if own else on_ground[far_end][0 if far_end == "toe_contact" else 1]
-    other = edges["right" if limb == "left" else "left"]
+    other = events["right" if limb == "left" else "left"]
     hops = other.toe_off is not None and other.toe_contact is not None
-    hangs = hops and strays(motion, limb, far_end, at_s, on_ground[far_end], 1.0, sight, settings)
+    hangs = hops and strays(
+        motion, limb, far_end, at_s, on_ground[far_end], 1.0, foot_visibility, settings
+    )
     return settings.doubted_share if hangs else 1.0
 
 
 def _held_limb(
-    motion: Motion, candidates: list[dict[Limb, Edges]], highest_m: float
+    motion: Motion, candidates: list[dict[Limb, FootEvents]], highest_m: float
 ) -> Limb | None:
     """Return the limb that is held up in hops: it seldom lands, and hangs above the other."""
     landed = {
-        limb: sum(edges[limb].toe_contact is not None for edges in candidates) for limb in LIMBS
+        limb: sum(events[limb].toe_contact is not None for events in candidates) for limb in LIMBS
     }
     fewer, more = sorted(LIMBS, key=lambda limb: landed[limb])
     if landed[fewer] >= 0.5 * landed[more]:
@@ -293,17 +302,17 @@ def _floors_m(motion: Motion) -> dict[Limb, float]:
 
 def _grounded(
     motion: Motion,
-    edges: dict[Limb, Edges],
-    stretch: tuple[int, int],
+    events: dict[Limb, FootEvents],
+    segment: tuple[int, int],
     held: Limb | None,
     floors_m: Mapping[Limb, float],
     settings: ContactSettings,
-) -> dict[Limb, Edges]:
-    """Drop the edges of a foot that turned in the air while the other stood on the ground."""
-    kept = dict(edges)
-    before, after = _beside(motion, stretch)
+) -> dict[Limb, FootEvents]:
+    """Drop the events of a foot that turned in the air while the other stood on the ground."""
+    kept = dict(events)
+    before, after = _beside(motion, segment)
     for limb, other in (LIMBS, LIMBS[::-1]):
-        own, opposite = edges[limb], edges[other]
+        own, opposite = events[limb], events[other]
         highest_m = settings.held_foot_m if limb == held else settings.far_foot_m
         # A floor that is not known (NaN) decides nothing.
         highest_m = np.fmin(highest_m, floors_m[limb] - floors_m[other] + settings.held_foot_m)
@@ -315,10 +324,10 @@ def _grounded(
     return kept
 
 
-def _beside(motion: Motion, stretch: tuple[int, int]) -> tuple[BoolArray, BoolArray]:
+def _beside(motion: Motion, segment: tuple[int, int]) -> tuple[BoolArray, BoolArray]:
     """Return the frames shortly before and shortly after a fall."""
-    before_s = motion.t_s[stretch[0]] - motion.t_s
-    after_s = motion.t_s - motion.t_s[stretch[1]]
+    before_s = motion.t_s[segment[0]] - motion.t_s
+    after_s = motion.t_s - motion.t_s[segment[1]]
     return (before_s > 0.04) & (before_s < 0.14), (after_s > 0.04) & (after_s < 0.14)
 
 
@@ -329,7 +338,7 @@ def _level_m(rested_m: float, heights_m: FloatArray) -> float:
     return float(np.median(heights_m))
 
 
-class _BodyEdges(NamedTuple):
+class _BodyEvents(NamedTuple):
     """Take-off and landing as the body shows them.
 
     ``off_until_s`` is later than take-off where the body began to fall more than once, as it
@@ -341,9 +350,11 @@ class _BodyEdges(NamedTuple):
     on: Event
 
 
-def _body_edges(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> _BodyEdges:
+def _body_events(
+    motion: Motion, segment: tuple[int, int], settings: ContactSettings
+) -> _BodyEvents:
     """Read take-off and landing from the body alone: where it begins and ends to fall."""
-    first, last = stretch
+    first, last = segment
     rising = motion.body_acceleration[first : (first + last) // 2] >= (
         -settings.falling_edge_share * GRAVITY_M_S2
     )
@@ -351,17 +362,17 @@ def _body_edges(motion: Motion, stretch: tuple[int, int], settings: ContactSetti
     begin_s, again_s, end_s = (float(motion.t_s[frame]) for frame in (first, again, last))
     half_step_s = 0.5 * float(np.median(np.diff(motion.t_s)))
     late_s = settings.body_off_late_s - half_step_s
-    return _BodyEdges(
+    return _BodyEvents(
         Event(begin_s + late_s, settings.body_off_sd_s),
         again_s + late_s,
         Event(end_s + half_step_s - settings.body_on_early_s, settings.body_on_sd_s),
     )
 
 
-def _believable(
-    edges: dict[Limb, Edges], body: _BodyEdges, settings: ContactSettings
-) -> dict[Limb, Edges]:
-    """Let the body speak for a foot whose edge lies where the body shows none.
+def _gated(
+    events: dict[Limb, FootEvents], body: _BodyEvents, settings: ContactSettings
+) -> dict[Limb, FootEvents]:
+    """Let the body speak for a foot whose event lies where the body shows none.
 
     A foot may land after the other one, but not long before the body stops falling, and
     it cannot leave long after the body began to fall.
@@ -369,26 +380,26 @@ def _believable(
     off, off_until_s, on = body
     earliest_s = off.t_s - settings.off_before_body_s
     latest_s = off_until_s + settings.off_after_body_s
-    believed = dict(edges)
-    for limb, own in edges.items():
+    gated = dict(events)
+    for limb, own in events.items():
         if own.toe_off and not earliest_s < own.toe_off.t_s < latest_s:
-            believed[limb] = replace(believed[limb], toe_off=off)
+            gated[limb] = replace(gated[limb], toe_off=off)
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
-            believed[limb] = replace(believed[limb], toe_contact=on, heel_contact=None)
-    return _with_body(believed, on)
+            gated[limb] = replace(gated[limb], toe_contact=on, heel_contact=None)
+    return _with_body(gated, on)
 
 
-def _with_body(edges: dict[Limb, Edges], on: Event) -> dict[Limb, Edges]:
+def _with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEvents]:
     """Average the first landing with the body's; the other foot moves along.
 
     So the time between the feet stays as their own toes show it.
     """
-    landed = {limb: own.toe_contact for limb, own in edges.items() if own.toe_contact}
+    landed = {limb: own.toe_contact for limb, own in events.items() if own.toe_contact}
     if not landed:
-        return edges
+        return events
     first = min(landed.values(), key=lambda event: event.t_s)
     averaged = average_events(first, on)
-    moved = dict(edges)
+    moved = dict(events)
     for limb, toe in landed.items():
         if toe is not on:
             shifted_s = toe.t_s + averaged.t_s - first.t_s
@@ -397,7 +408,7 @@ def _with_body(edges: dict[Limb, Edges], on: Event) -> dict[Limb, Edges]:
     return moved
 
 
-def _helped(edges: dict[Limb, Edges], settings: ContactSettings) -> dict[Limb, Edges]:
+def _fused(events: dict[Limb, FootEvents], settings: ContactSettings) -> dict[Limb, FootEvents]:
     """Draw the events of a hidden foot toward those of the other, which is seen far better.
 
     The feet of a two-leg jump leave and land within hundredths of a second of each
@@ -407,67 +418,67 @@ def _helped(edges: dict[Limb, Edges], settings: ContactSettings) -> dict[Limb, E
     def drawn(own: Event | None, other: Event | None) -> Event | None:
         if own is None or other is None:
             return own
-        if own.sd_s <= max(1.5 * other.sd_s, settings.poor_edge_sd_s):
+        if own.sd_s <= max(1.5 * other.sd_s, settings.poor_event_sd_s):
             return own
         other_sd_s = float(np.hypot(other.sd_s, settings.feet_apart_sd_s))
         return Event(*weighted_mean((own.t_s, own.sd_s), (other.t_s, other_sd_s)))
 
     return {
         limb: replace(
-            edges[limb],
-            toe_off=drawn(edges[limb].toe_off, edges[other].toe_off),
-            toe_contact=drawn(edges[limb].toe_contact, edges[other].toe_contact),
+            events[limb],
+            toe_off=drawn(events[limb].toe_off, events[other].toe_off),
+            toe_contact=drawn(events[limb].toe_contact, events[other].toe_contact),
         )
         for limb, other in (LIMBS, LIMBS[::-1])
     }
 
 
-def _rescued(
+def _imputed(
     motion: Motion,
-    edges: dict[Limb, Edges],
-    stretch: tuple[int, int],
+    events: dict[Limb, FootEvents],
+    segment: tuple[int, int],
     on_ground: _OnGround,
-    body: _BodyEdges,
+    body: _BodyEvents,
     held: Limb | None,
-    sights: Mapping[Limb, Sight],
+    visibilities: Mapping[Limb, FootVisibility],
     settings: ContactSettings,
-) -> dict[Limb, Edges]:
-    """Give a flight that the body shows beyond doubt the edges that the feet do not show.
+) -> dict[Limb, FootEvents]:
+    """Give a flight that the body shows beyond doubt the events that the feet do not show.
 
     A body that falls freely for ``sure_fall_s`` is in the air, however badly its feet
     are seen. The ends of its fall then stand for the missing toe-offs or landings, with
     the wide uncertainty of such a guess.
     """
     t_s = motion.t_s
-    start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
-    if not _falls_freely(motion, stretch, settings):
-        return edges
-    rescued = {limb: _outside(edges[limb], start_s, end_s) for limb in LIMBS}
-    seen = [limb for limb in LIMBS if rescued[limb].toe_off or rescued[limb].toe_contact]
-    down = _lower_feet(motion, stretch, on_ground, sights, settings)
+    start_s, end_s = float(t_s[segment[0]]), float(t_s[segment[1]])
+    if not _falls_freely(motion, segment, settings):
+        return events
+    imputed = {limb: _outside(events[limb], start_s, end_s) for limb in LIMBS}
+    seen = [limb for limb in LIMBS if imputed[limb].toe_off or imputed[limb].toe_contact]
+    down = _lower_feet(motion, segment, on_ground, visibilities, settings)
     limbs = [limb for limb in seen or down if limb != held] or seen or down
     # Where legs were taken for each other, the foot that left is the better guess.
-    sure = not motion.exchanged[stretch[0] : stretch[1] + 1].any()
+    sure = not motion.exchanged[segment[0] : segment[1] + 1].any()
     landed = [limb for limb in limbs if limb in down] or down or limbs if sure else limbs
     cut_off_s = settings.cut_off_s
-    if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in rescued.values()):
+    if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in imputed.values()):
         for limb in limbs:
-            rescued[limb] = replace(rescued[limb], toe_off=body.off)
-    if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in rescued.values()):
+            imputed[limb] = replace(imputed[limb], toe_off=body.off)
+    if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in imputed.values()):
         for limb in landed:
-            rescued[limb] = replace(rescued[limb], toe_contact=body.on)
-    return rescued
+            imputed[limb] = replace(imputed[limb], toe_contact=body.on)
+    return imputed
 
 
-def _falls_freely(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> bool:
+def _falls_freely(motion: Motion, segment: tuple[int, int], settings: ContactSettings) -> bool:
     """Say whether the body falls so fast and so long that nothing can carry it."""
-    first, last = stretch
+    first, last = segment
     mean = float(np.nanmean(motion.body_acceleration[first : last + 1]))
     long = float(motion.t_s[last] - motion.t_s[first]) >= settings.sure_fall_s
     return long and mean < -settings.sure_fall_share * GRAVITY_M_S2
 
 
-def _lifted(motion: Motion, stretch: tuple[int, int], settings: ContactSettings) -> bool:
+def _lifted(motion: Motion, segment: tuple[int, int], settings: ContactSettings) -> bool:
     """Say whether a foot's toes were higher during a fall than before and after it.
 
     A foot that stands at another height afterwards has left the ground as well. In a
@@ -475,7 +486,7 @@ def _lifted(motion: Motion, stretch: tuple[int, int], settings: ContactSettings)
     frame, but not over several.
     """
     t_s = motion.t_s
-    start_s, end_s = float(t_s[stretch[0]]), float(t_s[stretch[1]])
+    start_s, end_s = float(t_s[segment[0]]), float(t_s[segment[1]])
     before = (t_s > start_s - 0.15) & (t_s < start_s)
     after = (t_s > end_s + 0.03) & (t_s < end_s + 0.15)
     inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
@@ -496,31 +507,31 @@ def _lifted(motion: Motion, stretch: tuple[int, int], settings: ContactSettings)
 
 def _paired(
     motion: Motion,
-    edges: dict[Limb, Edges],
-    stretch: tuple[int, int],
+    events: dict[Limb, FootEvents],
+    segment: tuple[int, int],
     on_ground: _OnGround,
     highest_m: float,
     floors_m: Mapping[Limb, float],
-    sights: Mapping[Limb, Sight],
+    visibilities: Mapping[Limb, FootVisibility],
     settings: ContactSettings,
-) -> dict[Limb, Edges]:
-    """Give a foot that stands beside the other one the edges that it does not show itself.
+) -> dict[Limb, FootEvents]:
+    """Give a foot that stands beside the other one the events that it does not show itself.
 
     A foot hidden behind the other leg can be seen to stand though not to land. Where it
     rests at the other's level before or after the flight, it left or landed with it.
     """
-    edge_names: tuple[EdgeName, EdgeName] = ("toe_off", "toe_contact")
-    sides = dict(zip(edge_names, _beside(motion, stretch), strict=True))
-    paired = dict(edges)
+    event_names: tuple[FootEventName, FootEventName] = ("toe_off", "toe_contact")
+    sides = dict(zip(event_names, _beside(motion, segment), strict=True))
+    paired = dict(events)
     for limb, other in (LIMBS, LIMBS[::-1]):
-        for edge, near in sides.items():
-            seen = getattr(edges[other], edge)
-            if getattr(edges[limb], edge) is not None or seen is None or not near.any():
+        for event, near in sides.items():
+            seen = getattr(events[other], event)
+            if getattr(events[limb], event) is not None or seen is None or not near.any():
                 continue
-            sight = sights[limb]
-            doubt = _doubt(motion, limb, edge, edges, on_ground, sight, settings)
+            foot_visibility = visibilities[limb]
+            doubt = _doubt(motion, limb, event, events, on_ground, foot_visibility, settings)
             stands = False is strays(
-                motion, limb, edge, seen.t_s, on_ground[edge], doubt, sight, settings
+                motion, limb, event, seen.t_s, on_ground[event], doubt, foot_visibility, settings
             )
             # A foot held up behind may hang its toes nearly to the floor, not its ankle.
             apart_m = [
@@ -534,38 +545,38 @@ def _paired(
                 own = paired[limb]
                 paired[limb] = (
                     replace(own, toe_off=guess)
-                    if edge == "toe_off"
+                    if event == "toe_off"
                     else replace(own, toe_contact=guess)
                 )
     return paired
 
 
-def _outside(edges: Edges, start_s: float, end_s: float) -> Edges:
-    """Drop edges that lie deep inside a fall, where no foot can leave or land."""
+def _outside(events: FootEvents, start_s: float, end_s: float) -> FootEvents:
+    """Drop events that lie deep inside a fall, where no foot can leave or land."""
     margin_s = 0.35 * (end_s - start_s)
-    if edges.toe_off and edges.toe_off.t_s > start_s + margin_s:
-        edges = replace(edges, toe_off=None)
-    if edges.toe_contact and edges.toe_contact.t_s < end_s - margin_s:
-        edges = replace(edges, toe_contact=None, heel_contact=None)
-    return edges
+    if events.toe_off and events.toe_off.t_s > start_s + margin_s:
+        events = replace(events, toe_off=None)
+    if events.toe_contact and events.toe_contact.t_s < end_s - margin_s:
+        events = replace(events, toe_contact=None, heel_contact=None)
+    return events
 
 
 def _lower_feet(
     motion: Motion,
-    stretch: tuple[int, int],
+    segment: tuple[int, int],
     on_ground: _OnGround,
-    sights: Mapping[Limb, Sight],
+    visibilities: Mapping[Limb, FootVisibility],
     settings: ContactSettings,
 ) -> list[Limb]:
     """Return the foot, or both feet, down shortly after a fall: those that stay, if any do."""
-    after_s = motion.t_s - motion.t_s[stretch[1]]
+    after_s = motion.t_s - motion.t_s[segment[1]]
     down = (after_s > 0.05) & (after_s < 0.2)
     ground_s = on_ground["toe_contact"]
     still = [
         limb
         for limb in LIMBS
         if not strays(
-            motion, limb, "toe_contact", ground_s[0], ground_s, 1.0, sights[limb], settings
+            motion, limb, "toe_contact", ground_s[0], ground_s, 1.0, visibilities[limb], settings
         )
     ]
     levels = {
@@ -578,14 +589,14 @@ def _lower_feet(
 
 def _resolve_flight(
     motion: Motion,
-    edges: dict[Limb, Edges],
-    stretch: tuple[int, int],
+    events: dict[Limb, FootEvents],
+    segment: tuple[int, int],
     settings: ContactSettings,
 ) -> Flight | None:
     """Turn one candidate into a flight, or None when a foot carried the body through it."""
-    landings = {limb: e.initial_contact for limb, e in edges.items() if e.initial_contact}
-    toe_offs = {limb: e.toe_off for limb, e in edges.items() if e.toe_off}
-    first, last = stretch
+    landings = {limb: e.initial_contact for limb, e in events.items() if e.initial_contact}
+    toe_offs = {limb: e.toe_off for limb, e in events.items() if e.toe_off}
+    first, last = segment
     landing = min(_well_placed(landings), key=lambda event: event.t_s, default=None)
     take_off = max(_well_placed(toe_offs), key=lambda event: event.t_s, default=None)
     starts_in_air = take_off is None and motion.t_s[first] - motion.t_s[0] < settings.cut_off_s
@@ -598,11 +609,11 @@ def _resolve_flight(
     if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
         return None
     in_the_air = (
-        _falls_freely(motion, stretch, settings) and _lifted(motion, stretch, settings)
+        _falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
     ) or (
-        not any(_carried(motion, edges, limb, start_s, end_s, settings) for limb in LIMBS)
+        not any(_carried(motion, events, limb, start_s, end_s, settings) for limb in LIMBS)
         and _fell(motion, start_s, end_s, settings)
-        and (not take_off or not landing or _rose(motion, edges, start_s, end_s, settings))
+        and (not take_off or not landing or _rose(motion, events, start_s, end_s, settings))
     )
     if not in_the_air:
         return None
@@ -628,7 +639,7 @@ def _well_placed(events: dict[Limb, Event]) -> list[Event]:
 
 def _carried(
     motion: Motion,
-    edges: dict[Limb, Edges],
+    events: dict[Limb, FootEvents],
     limb: Limb,
     start_s: float,
     end_s: float,
@@ -642,7 +653,7 @@ def _carried(
     if inside.sum() < 2:
         return False
     height = motion.toe_m[limb][inside]
-    other = edges["right" if limb == "left" else "left"]
+    other = events["right" if limb == "left" else "left"]
     ground_m = np.fmax(other.level_before_m, other.level_after_m)
     if np.mean(height) - ground_m > settings.held_foot_m:
         return False
@@ -662,7 +673,7 @@ def _fell(motion: Motion, start_s: float, end_s: float, settings: ContactSetting
 
 def _rose(
     motion: Motion,
-    edges: dict[Limb, Edges],
+    events: dict[Limb, FootEvents],
     start_s: float,
     end_s: float,
     settings: ContactSettings,
@@ -674,7 +685,7 @@ def _rose(
     inside = (motion.t_s > start_s) & (motion.t_s < end_s)
     share = (motion.t_s[inside] - start_s) / (end_s - start_s)
     rises_m, noise_m = [], []
-    for limb, own in edges.items():
+    for limb, own in events.items():
         if own.toe_off is None or own.toe_contact is None or not len(share):
             continue
         if np.isnan(own.level_before_m) or np.isnan(own.level_after_m):
@@ -696,8 +707,8 @@ def _fitted_gravity(motion: Motion, start_s: float, end_s: float) -> float:
     return float(-2 * np.polyfit(motion.t_s[inside] - start_s, motion.body_m[inside], 2)[0])
 
 
-def _landing(limb: Limb, edges: Edges) -> Contact:
-    contact = edges.initial_contact
+def _landing(limb: Limb, events: FootEvents) -> Contact:
+    contact = events.initial_contact
     if contact is None:
         raise TableError(f"The {limb} foot is listed as landed without an initial contact.")
     return Contact(
@@ -705,8 +716,8 @@ def _landing(limb: Limb, edges: Edges) -> Contact:
         contact,
         None,
         _HELD,
-        edges.toe_contact,
-        edges.heel_contact,
+        events.toe_contact,
+        events.heel_contact,
     )
 
 

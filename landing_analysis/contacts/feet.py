@@ -1,8 +1,8 @@
 """One foot around a fall: when its toes left and landed, when its heel did.
 
-Each edge is placed between frames by the fit of a hinge: a part of the foot that moves on
+Each event is placed between frames by the fit of a change point: a part of the foot that moves on
 a free-fall arc and rests from one instant on (landing), or rests and moves from one instant
-on (toe-off). Toes, ankle and heel are fitted apart. The standard uncertainty of an edge is
+on (toe-off). Toes, ankle and heel are fitted apart. The standard uncertainty of an event is
 what the fit's residuals allow, with the pose model's own part and a share of the frame
 interval added.
 """
@@ -17,7 +17,7 @@ import numpy as np
 
 from landing_analysis.contacts.body import centre_of_mass_m
 from landing_analysis.definitions import GRAVITY_M_S2
-from landing_analysis.maths.hinge import Hinge, HingeWindows, fit_hinge
+from landing_analysis.maths.change_point import ChangePoint, ChangePointWindows, fit_change_point
 from landing_analysis.maths.signals import close_gaps, local_polynomial, runs
 from landing_analysis.maths.statistics import Z_95, weighted_mean
 from landing_analysis.settings import ContactSettings, FootSettings
@@ -32,9 +32,9 @@ from landing_analysis.tables import (
     View,
 )
 
-Sight = Literal["front", "near", "far", "behind"]
-EdgeName = Literal["toe_off", "toe_contact"]
-IN_FULL_SIGHT: Mapping[Limb, Sight] = {"left": "front", "right": "front"}
+FootVisibility = Literal["front", "near", "far", "behind"]
+FootEventName = Literal["toe_off", "toe_contact"]
+FULLY_VISIBLE: Mapping[Limb, FootVisibility] = {"left": "front", "right": "front"}
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Motion:
 
 
 @dataclass(frozen=True)
-class Edges:
+class FootEvents:
     """What one foot did around one candidate flight; None where it did not.
 
     The levels are the heights at which the toes rested before and after.
@@ -81,11 +81,11 @@ class Edges:
         return toe
 
 
-def sights_of(view: View, near_limb: Limb | None) -> Mapping[Limb, Sight]:
+def foot_visibility_of(view: View, near_limb: Limb | None) -> Mapping[Limb, FootVisibility]:
     """Say how each foot is seen in a view: the far one of a side view half hidden."""
     if near_limb is not None:
         return {limb: "near" if limb == near_limb else "far" for limb in LIMBS}
-    return dict.fromkeys(LIMBS, "behind") if view == "back" else IN_FULL_SIGHT
+    return dict.fromkeys(LIMBS, "behind") if view == "back" else FULLY_VISIBLE
 
 
 def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
@@ -121,38 +121,38 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
     )
 
 
-def foot_edges(
+def foot_events(
     motion: Motion,
     limb: Limb,
-    stretch: tuple[int, int],
+    segment: tuple[int, int],
     settings: ContactSettings,
-    sight: Sight,
-) -> Edges:
+    foot_visibility: FootVisibility,
+) -> FootEvents:
     """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
     t_s, toe_m = motion.t_s, motion.toe_m[limb]
-    first, last = stretch
+    first, last = segment
     lead_s = settings.max_landing_lead_s
     rests = [
         (start, stop)
         for start, stop in runs(motion.resting[limb])
         if t_s[stop] - t_s[start] >= settings.min_rest_s
     ]
-    # A rest inside the stretch is the top of the arc; a foot on the ground rests beyond it.
+    # A rest inside the segment is the top of the arc; a foot on the ground rests beyond it.
     before = [rest for rest in rests if rest[0] < first and rest[1] < last]
     after = [rest for rest in rests if rest[1] > last and rest[0] > first]
     left = landed = None
     if before and t_s[before[-1][1]] >= t_s[first] - lead_s:
-        near_s = _lift_s(t_s, toe_m, before[-1], stretch)
-        left = _toe_hinge(motion, limb, near_s, "leaving", stretch, settings)
+        near_s = _lift_s(t_s, toe_m, before[-1], segment)
+        left = _toe_change_point(motion, limb, near_s, "leaving", segment, settings)
     if after and t_s[after[0][0]] <= t_s[last] + lead_s:
-        near_s = _lift_s(t_s, toe_m, after[0], stretch)
-        landed = _toe_hinge(motion, limb, near_s, "landing", stretch, settings)
-    seen = _seen(motion, limb, sight, settings)
+        near_s = _lift_s(t_s, toe_m, after[0], segment)
+        landed = _toe_change_point(motion, limb, near_s, "landing", segment, settings)
+    seen = _seen(motion, limb, foot_visibility, settings)
     toe_contact = _toe_contact(motion, limb, landed, seen, settings)
     toe_off = left and Event(
         left.at_s - seen.toe_off_late_s, _sd_s(motion, left, seen.toe_off_sd_s, settings)
     )
-    return Edges(
+    return FootEvents(
         toe_off,
         toe_contact,
         _heel_contact(motion, limb, toe_contact, settings),
@@ -164,11 +164,11 @@ def foot_edges(
 def strays(
     motion: Motion,
     limb: Limb,
-    edge: EdgeName,
+    event: FootEventName,
     at_s: float,
     on_ground_s: tuple[float, float],
     share: float,
-    sight: Sight,
+    foot_visibility: FootVisibility,
     settings: ContactSettings,
 ) -> bool | None:
     """Say whether a foot moves on where it should stand: before it leaves, or once it landed.
@@ -183,16 +183,16 @@ def strays(
     -------
     None where fewer than three frames show it
     """
-    if edge == "toe_off":
-        until_s = min(at_s, on_ground_s[1]) - settings.stay_edge_s
-        from_s = max(until_s - settings.stay_s, on_ground_s[0] + settings.stay_edge_s)
+    if event == "toe_off":
+        until_s = min(at_s, on_ground_s[1]) - settings.stay_margin_s
+        from_s = max(until_s - settings.stay_s, on_ground_s[0] + settings.stay_margin_s)
     else:
-        from_s = at_s + settings.stay_edge_s
-        until_s = min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_edge_s)
+        from_s = at_s + settings.stay_margin_s
+        until_s = min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_margin_s)
     moved_m = _moved_m(motion, limb, from_s, until_s)
     if np.isnan(moved_m):
         return None
-    return moved_m > share * _seen(motion, limb, sight, settings).stays_within_m
+    return moved_m > share * _seen(motion, limb, foot_visibility, settings).stays_within_m
 
 
 def _moved_m(motion: Motion, limb: Limb, from_s: float, until_s: float) -> float:
@@ -209,18 +209,24 @@ def _moved_m(motion: Motion, limb: Limb, from_s: float, until_s: float) -> float
     return float(np.sqrt(max(float(place_m.var(axis=0).sum()) - scatter, 0.0)))
 
 
-def _seen(motion: Motion, limb: Limb, sight: Sight, settings: ContactSettings) -> FootSettings:
+def _seen(
+    motion: Motion, limb: Limb, foot_visibility: FootVisibility, settings: ContactSettings
+) -> FootSettings:
     """Return what the pose model makes of a foot seen so; a hidden one counts as far."""
     hidden = float(np.nanmean(motion.seen[limb])) < settings.hidden_visibility
-    sights: dict[Sight, FootSettings] = {
+    visibilities: dict[FootVisibility, FootSettings] = {
         "front": settings.front, "near": settings.near,
         "far": settings.far, "behind": settings.behind,
     }  # fmt: skip
-    return sights["far" if hidden and sight != "behind" else sight]
+    return visibilities["far" if hidden and foot_visibility != "behind" else foot_visibility]
 
 
 def _toe_contact(
-    motion: Motion, limb: Limb, toe: Hinge | None, seen: FootSettings, settings: ContactSettings
+    motion: Motion,
+    limb: Limb,
+    toe: ChangePoint | None,
+    seen: FootSettings,
+    settings: ContactSettings,
 ) -> Event | None:
     """Average what toes and ankle say of a landing.
 
@@ -231,9 +237,9 @@ def _toe_contact(
         return None
     event = Event(toe.at_s - seen.toe_on_late_s, _sd_s(motion, toe, seen.toe_on_sd_s, settings))
     near_s = event.t_s + settings.ankle_on_lag_s + 0.015
-    ankle = _part_hinge(
+    ankle = _part_change_point(
         motion, (f"{limb}_ankle", motion.ankle_m[limb]), near_s, "landing",
-        settings.hinge_moving_s, settings,
+        settings.change_point_moving_s, settings,
     )  # fmt: skip
     if ankle is None:
         return event
@@ -249,10 +255,12 @@ def _toe_contact(
     return average_events(event, Event(ankle.at_s - lag_s, sd_s))
 
 
-def _sd_s(motion: Motion, hinge: Hinge, model_sd_s: float, settings: ContactSettings) -> float:
-    """Add up an edge's uncertainty: of the fit, of the pose model, of the frame interval."""
+def _sd_s(
+    motion: Motion, change_point: ChangePoint, model_sd_s: float, settings: ContactSettings
+) -> float:
+    """Add up an event's uncertainty: of the fit, of the pose model, of the frame interval."""
     frame_s = float(np.median(np.diff(motion.t_s)))
-    return float(np.linalg.norm([hinge.sd_s, model_sd_s, settings.frame_share * frame_s]))
+    return float(np.linalg.norm([change_point.sd_s, model_sd_s, settings.frame_share * frame_s]))
 
 
 def average_events(one: Event, other: Event) -> Event:
@@ -261,22 +269,24 @@ def average_events(one: Event, other: Event) -> Event:
     return Event(at_s, max(sd_s, 0.5 * abs(one.t_s - other.t_s)))
 
 
-def _toe_hinge(
+def _toe_change_point(
     motion: Motion,
     limb: Limb,
     near_s: float,
     kind: Literal["landing", "leaving"],
-    stretch: tuple[int, int],
+    segment: tuple[int, int],
     settings: ContactSettings,
-) -> Hinge | None:
-    half_s = 0.5 * float(motion.t_s[stretch[1]] - motion.t_s[stretch[0]])
-    moving_s = min(settings.hinge_moving_s, half_s)
+) -> ChangePoint | None:
+    half_s = 0.5 * float(motion.t_s[segment[1]] - motion.t_s[segment[0]])
+    moving_s = min(settings.change_point_moving_s, half_s)
     part = (f"{limb}_toe", motion.toe_m[limb])
     sinking_m_s = settings.toe_sinking_m_s if kind == "landing" else 0.0
-    return _part_hinge(motion, part, near_s, kind, moving_s, settings, sinking_m_s=sinking_m_s)
+    return _part_change_point(
+        motion, part, near_s, kind, moving_s, settings, sinking_m_s=sinking_m_s
+    )
 
 
-def _part_hinge(
+def _part_change_point(
     motion: Motion,
     part: tuple[str, FloatArray],
     near_s: float,
@@ -285,20 +295,20 @@ def _part_hinge(
     settings: ContactSettings,
     fall_m_s2: float = GRAVITY_M_S2,
     sinking_m_s: float = 0.0,
-) -> Hinge | None:
-    """Fit a hinge to one part of a foot, given by its landmark's name and its heights."""
+) -> ChangePoint | None:
+    """Fit a change point to one part of a foot, given by its landmark's name and its heights."""
     name, height_m = part
     rest_s = settings.leaving_rest_s if kind == "leaving" else settings.landing_rest_s
-    return fit_hinge(
+    return fit_change_point(
         motion.t_s,
         height_m,
         near_s,
         kind,
-        HingeWindows(settings.hinge_search_s, moving_s, rest_s),
+        ChangePointWindows(settings.change_point_search_s, moving_s, rest_s),
         motion.noise_m[name],
         fall_m_s2=fall_m_s2,
         sinking_m_s=sinking_m_s,
-        worst_misfit_m=settings.hinge_misfit_m,
+        worst_misfit_m=settings.change_point_misfit_m,
     )
 
 
@@ -319,39 +329,39 @@ def _heel_contact(
         return None
     heel = (f"{limb}_heel", heel_m)
     near_s = float(t_s[above[-1]]) + 0.01
-    hinge = _part_hinge(
+    change_point = _part_change_point(
         motion, heel, near_s, "landing", settings.heel_moving_s, settings, fall_m_s2=0.0
     )
-    if hinge is None:
+    if change_point is None:
         return None
-    sd_s = float(np.hypot(hinge.sd_s, settings.heel_model_sd_s))
-    return Event(hinge.at_s + settings.heel_early_s, sd_s)
+    sd_s = float(np.hypot(change_point.sd_s, settings.heel_model_sd_s))
+    return Event(change_point.at_s + settings.heel_early_s, sd_s)
 
 
 def _lift_s(
-    t_s: FloatArray, height_m: FloatArray, rest: tuple[int, int], stretch: tuple[int, int]
+    t_s: FloatArray, height_m: FloatArray, rest: tuple[int, int], segment: tuple[int, int]
 ) -> float:
-    """Estimate when a part left, or reached, the level of a rest beside a falling stretch.
+    """Estimate when a part left, or reached, the level of a rest beside a falling segment.
 
     A quarter of the way up to the top of a parabola of duration T is reached
     .067 T after it starts. Where the part does not rise (a step off a box) the
     rest's own end is taken.
     """
-    leaving = rest[0] < stretch[0]
-    edge = rest[1] if leaving else rest[0]
-    arc = np.arange(min(edge, stretch[0]), max(edge, stretch[1]) + 1)
+    leaving = rest[0] < segment[0]
+    event = rest[1] if leaving else rest[0]
+    arc = np.arange(min(event, segment[0]), max(event, segment[1]) + 1)
     arc = arc[np.isfinite(height_m[arc])]
     if not len(arc):
-        return float(t_s[edge])
+        return float(t_s[event])
     top = int(arc[np.nanargmax(height_m[arc])])
     level = float(np.nanmedian(height_m[rest[0] : rest[1] + 1]))
     side = arc[arc <= top] if leaving else arc[arc >= top][::-1]
     rise = float(height_m[top]) - level
     low = side[height_m[side] < level + 0.25 * rise]
     if rise < 0.01 or not len(low) or low[-1] == top:
-        return float(t_s[edge])
+        return float(t_s[event])
     inner, outer = int(low[-1]), int(low[-1]) + (1 if leaving else -1)
     share = (level + 0.25 * rise - height_m[inner]) / (height_m[outer] - height_m[inner])
     crossing_s = t_s[inner] + share * (t_s[outer] - t_s[inner])
-    start_s = 0.067 * (t_s[stretch[1]] - t_s[stretch[0]])
+    start_s = 0.067 * (t_s[segment[1]] - t_s[segment[0]])
     return float(crossing_s - start_s if leaving else crossing_s + start_s)

@@ -165,7 +165,7 @@ def _mean(scene: _Scene, name: str, limb: Limb | None, spread: Spread) -> float:
     surgical = scene.story.surgical_side or "left"
     if limb != surgical:
         return spread.typical
-    is_fppa = name in ("fppa_peak_flexion", "fppa_most_inward")
+    is_fppa = name in ("fppa_peak_flexion", "fppa_peak_inward")
     deficit = spread.deficit * (scene.story.fppa_deficit_deg if is_fppa else 1.0)
     inward = scene.story.inward_deg if is_fppa and scene.is_last else 0.0
     share = min(scene.story.deficit[scene.visit], 1.2) if is_fppa else (

@@ -81,11 +81,11 @@ FRONT: dict[str, Spread] = {
     "jump_height": Spread(0.133, 0.0, 0.010, 0.004, 0.004, 0.008, MODEL_TIMING),
     "fppa_initial_contact": Spread(1.0, 1.5, 1.5, 1.0, 1.0, 2.2),
     "fppa_peak_flexion": Spread(3.0, 1.0, 2.5, 1.6, 0.9, 2.2),
-    "fppa_most_inward": Spread(4.0, 1.0, 2.5, 1.6, 0.9, 2.2),
+    "fppa_peak_inward": Spread(4.0, 1.0, 2.5, 1.6, 0.9, 2.2),
     "knee_over_toes_offset": Spread(2.0, 1.0, 1.5, 0.9, 0.4, 2.0),
     "knee_ankle_separation_ratio": Spread(1.05, 0.0, 0.04, 0.02, 0.02, 0.05),
     "pelvis_shift": Spread(0.0, 0.0, 2.0, 1.2, 0.6, 3.0),
-    "landing_lead": Spread(0.0, 0.0, 6.0, 2.0, 5.0, 8.0, MODEL_TIMING),
+    "inter_limb_delay": Spread(0.0, 0.0, 6.0, 2.0, 5.0, 8.0, MODEL_TIMING),
     "trunk_lean": Spread(0.0, 0.0, 0.6, 0.4, 0.2, 1.2),
 }
 """What a front view of jumps shows."""

@@ -23,8 +23,8 @@ from landing_analysis.tables import (
     BoolArray,
     FloatArray,
     Landmarks,
+    MeasuredPerson,
     Note,
-    Patient,
     Poses,
     QualityState,
     Tracks,
@@ -41,7 +41,7 @@ _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
 
 @dataclass(frozen=True)
 class Occlusion:
-    """A stretch of time in which somebody hides the patient in the picture.
+    """A segment of time in which somebody hides the patient in the picture.
 
     ``grew`` is how many times as large who is measured afterwards is as who was measured
     before; NaN where one of the two was not seen.
@@ -128,8 +128,8 @@ def watch_bystanders(
         unseen = lost[during] if where == "behind" else lost[during] | merged[during]
         if not unseen.any():
             continue
-        start_s = max(float(t_s[first]) - settings.around_encounter_s, float(t_s[0]))
-        end_s = float(t_s[last]) + settings.around_encounter_s
+        start_s = max(float(t_s[first]) - settings.around_occlusion_s, float(t_s[0]))
+        end_s = float(t_s[last]) + settings.around_occlusion_s
         grew = _height_px(own[_near(t_s, end_s, +1)]) / (
             _height_px(own[_near(t_s, start_s, -1)]) or np.nan
         )
@@ -225,7 +225,7 @@ def apart_from_others(tracks: Tracks, bystanders: Bystanders, settings: PeopleSe
 
 
 def bystanders_effect(
-    patient: Patient, bystanders: Bystanders, t_s: FloatArray, settings: PeopleSettings
+    patient: MeasuredPerson, bystanders: Bystanders, t_s: FloatArray, settings: PeopleSettings
 ) -> Effect:
     """Say what other people cost.
 
@@ -263,7 +263,9 @@ def bystanders_effect(
     return Effect(events=(wider,), unseen=unseen, notes=notes)
 
 
-def _notes(patient: Patient, bystanders: Bystanders, settings: PeopleSettings) -> tuple[Note, ...]:
+def _notes(
+    patient: MeasuredPerson, bystanders: Bystanders, settings: PeopleSettings
+) -> tuple[Note, ...]:
     """Say who else was there, who is measured and why, and what it costs."""
     several = patient.people > 1
     if not several and bystanders.alone:

@@ -29,7 +29,7 @@ class CameraMotion:
 
     Attributes
     ----------
-    edge_sd_s : to each edge of a contact
+    event_sd_s : to each edge of a contact
     turn_sd_deg : to the direction of the vertical
     sway_px : how far feet that stand on the floor sway in the picture (standard
         deviation) where the background could not be followed, or was and they still do;
@@ -37,7 +37,7 @@ class CameraMotion:
     no_times : why no times can be measured, None where they can
     """
 
-    edge_sd_s: float = 0.0
+    event_sd_s: float = 0.0
     turn_sd_deg: float = 0.0
     sway_px: float | None = None
     no_times: Reason | None = None
@@ -53,7 +53,7 @@ def camera_motion(
 
     Parameters
     ----------
-    tracks : steadied as far as the path is known
+    tracks : stabilised as far as the path is known
     contacts : of the same clip
     path : None where nobody looked: then as a camera that stands still
     settings : CameraSettings
@@ -77,20 +77,23 @@ def camera_motion(
         return STILL
     speed_px_s = settings.landing_m_s * tracks.px_per_m
     sway_px = standing_sway_px(tracks, contacts, settings)
-    if path.state == "followed" and (sway_px or 0) <= settings.steadied_feet_share * tracks.leg_px:
+    if (
+        path.state == "followed"
+        and (sway_px or 0) <= settings.stabilised_feet_share * tracks.leg_px
+    ):
         left_px = float(np.nanmedian(path.sd_px))
-        edge_sd_s = float(np.hypot(left_px / speed_px_s, settings.hand_edge_sd_s))
-        return CameraMotion(edge_sd_s, float(np.degrees(left_px / tracks.leg_px)))
+        event_sd_s = float(np.hypot(left_px / speed_px_s, settings.hand_event_sd_s))
+        return CameraMotion(event_sd_s, float(np.degrees(left_px / tracks.leg_px)))
     if sway_px is not None and sway_px <= settings.quiet_feet_share * tracks.leg_px:
         return CameraMotion(sway_px=sway_px)
     hand_px = float(np.radians(settings.hand_turn_deg)) * path.focal_px
     turned_px = hand_px if sway_px is None else sway_px
-    edge_sd_s = turned_px / speed_px_s
+    event_sd_s = turned_px / speed_px_s
     return CameraMotion(
-        edge_sd_s,
+        event_sd_s,
         float(np.degrees(turned_px / path.focal_px)),
         sway_px,
-        _NO_TIMES if edge_sd_s > settings.worst_edge_sd_s else None,
+        _NO_TIMES if event_sd_s > settings.worst_event_sd_s else None,
     )
 
 
@@ -134,7 +137,7 @@ def camera_effect(motion: CameraMotion) -> Effect:
     """Say what a moving camera does to the numbers."""
     no_times = (Suppressed(TIMES, motion.no_times),) if motion.no_times else ()
     return Effect(
-        events=(WiderEvents(motion.edge_sd_s, motion.edge_sd_s),),
+        events=(WiderEvents(motion.event_sd_s, motion.event_sd_s),),
         suppressed=no_times,
         vertical_sd_deg=motion.turn_sd_deg,
     )

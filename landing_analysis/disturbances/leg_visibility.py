@@ -178,7 +178,7 @@ def leg_visibility_effect(
         return NO_EFFECT
     dark = _lack(legs.leg_levels, settings.clear_levels)
     lost = _is_lost(legs, settings)
-    cloth_s = settings.covered_edge_sd_s if legs.covered else 0.0
+    cloth_s = settings.covered_event_sd_s if legs.covered else 0.0
     mirror_s = settings.mirror_on_sd_s * legs.mirrors
     events = WiderEvents(
         hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s, mirror_s),

@@ -9,7 +9,7 @@ from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import TimeBase
 
-SHORT_INTERVALS = frozenset({"landing_lead", "toe_to_heel_interval"})
+SHORT_INTERVALS = frozenset({"inter_limb_delay", "toe_to_heel_interval"})
 """Measures of the order of 20 ms, less than a frame at slow rates."""
 
 
@@ -21,7 +21,7 @@ def timing_effect(
     Parameters
     ----------
     time_base, gaps : of the clip
-    rate_hz : frames per second of life
+    rate_hz : frames per second of real time
     settings : ClockSettings
 
     Returns

@@ -106,7 +106,7 @@ def _followed(tracks: Tracks, path: CameraPath, settings: FramingSettings) -> No
 
 def _lost(path: CameraPath, motion: CameraMotion) -> Note:
     why = path.reason.code if path.reason else None
-    if motion.edge_sd_s == 0.0:
+    if motion.event_sd_s == 0.0:
         remark = because(Code.CAMERA_LOST_STILL, why=why, sway_px=motion.sway_px)
         return Note("camera", "limited", (remark,))
     if path.state == "followed":
@@ -116,7 +116,7 @@ def _lost(path: CameraPath, motion: CameraMotion) -> Note:
     cost = because(
         Code.CAMERA_NOT_TAKEN_OUT,
         followed=path.state == "followed",
-        edge_sd_ms=1000 * motion.edge_sd_s,
+        event_sd_ms=1000 * motion.event_sd_s,
         times=motion.no_times is None,
         turn_sd_deg=motion.turn_sd_deg,
     )

@@ -36,12 +36,12 @@ TITLES = {
     "stiff_landing": "Stiff landing",
     "long_ground_contact": "Long ground contact",
     "heel_first_landing": "Heel-first landing",
-    "favouring": "Favouring a limb",
+    "limb_offloading": "Favouring a limb",
     "side_difference": "Side difference",
 }
 """Every finding that a limit may belong to, and its heading in the report."""
 
-SIGNED_MEASURES = ("pelvis_shift", "trunk_lean", "landing_lead")
+SIGNED_MEASURES = ("pelvis_shift", "trunk_lean", "inter_limb_delay")
 """Whole-body measures whose sign points to a limb: positive to the left one."""
 
 
@@ -193,9 +193,9 @@ def toward_words(value: float, measure: str) -> str:
         return ""
     limb: Limb = "left" if value > 0 else "right"
     words = limb_words(limb)
-    if measure == "landing_lead":
+    if measure == "inter_limb_delay":
         return f"the {words} lands first"
-    return f"the body is carried toward the {words}"
+    return f"the trunk and pelvis are shifted toward the {words}"
 
 
 def _finding(value: _Value, limit: Limit) -> Finding:
@@ -272,17 +272,17 @@ class Favoured(NamedTuple):
 def favoured_limb(findings: tuple[Finding, ...]) -> Favoured:
     """Say where the set's evidence for favouring points: motion, not force.
 
-    Lines of evidence are pelvis shift, trunk lean, landing lead and, where both feet land
+    Lines of evidence are pelvis shift, trunk lean, inter-limb contact delay and, where both land
     together, contact time. They are certain where the set lies outside its limit beyond its
     own uncertainty; where none does, the values that lie outside their limits are taken as
     they are. Lines that disagree make it ``unclear``.
     """
     of_set = [item for item in findings if item.rep is None]
-    both_feet = any(item.measure == "landing_lead" for item in of_set)
+    both_feet = any(item.measure == "inter_limb_delay" for item in of_set)
     certain: set[Limb] = set()
     likely: set[Limb] = set()
     for item in of_set:
-        if item.name == "favouring" and item.measure in SIGNED_MEASURES:
+        if item.name == "limb_offloading" and item.measure in SIGNED_MEASURES:
             limb: Limb = "left" if item.value > 0 else "right"
             outside = abs(item.value) > abs(item.limit)
         elif item.name == "side_difference" and item.measure == "contact_time" and both_feet:

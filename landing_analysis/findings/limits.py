@@ -125,7 +125,7 @@ def _misfit(entry: dict[str, object]) -> str | None:
     side = entry["finding"] == "side_difference"
     if side and definition.compare != "lsi":
         return "sides of this measure have no ratio; only measures with a true zero have one."
-    if entry["finding"] == "favouring" and definition.name not in SIGNED_MEASURES:
+    if entry["finding"] == "limb_offloading" and definition.name not in SIGNED_MEASURES:
         return f"only {', '.join(SIGNED_MEASURES)} point to a limb."
     unit = "%" if side else definition.unit
     return None if entry["unit"] == unit else f"unit is {entry['unit']!r}; use {unit!r}."

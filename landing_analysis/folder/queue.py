@@ -254,7 +254,7 @@ def working(record: Record) -> Iterator[str]:
         _lock(record, worker).unlink(missing_ok=True)
 
 
-def release_what_the_dead_hold(record: Record) -> None:
+def release_stale_claims(record: Record) -> None:
     """Let clips wait again whose worker's process has ended."""
     held = {row[0] for row in record.rows("SELECT DISTINCT worker FROM work")} - {None}
     locks = {path.stem for path in record.folder.workers.glob("*.lock")}
@@ -455,7 +455,7 @@ def look_again(record: Record, root: Path) -> None:
         )
 
 
-def renew_what_was_made_otherwise(
+def renew_outdated(
     record: Record, root: Path, made_by: Callable[[Patient, tuple[Correction, ...]], str]
 ) -> None:
     """Let clips wait again whose newest values were made by other means.

@@ -30,9 +30,9 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import sha256_of
 from landing_analysis.folder import queue
-from landing_analysis.folder.apart import Analyse, Made, analyse_apart, check_apart
 from landing_analysis.folder.checking import CheckClip
 from landing_analysis.folder.look import Looked, look
+from landing_analysis.folder.worker import Analyse, Result, analyse_in_worker, check_in_worker
 from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
@@ -80,8 +80,8 @@ class Job:
     look_again: bool = False
     say: Callable[[queue.ClipState], None] = say_nothing
     start: StartProgress = no_progress
-    check: CheckClip = check_apart
-    analyse: Analyse = analyse_apart
+    check: CheckClip = check_in_worker
+    analyse: Analyse = analyse_in_worker
 
 
 def work_through(record: Record, job: Job) -> tuple[queue.ClipState, ...]:
@@ -224,7 +224,7 @@ def options_for(
 
 
 def _look(record: Record, job: Job) -> Looked:
-    queue.release_what_the_dead_hold(record)
+    queue.release_stale_claims(record)
     queue.clear_finished_work(record)
     looked = look(record, job.root, job.settings, job.check, job.start)
     if job.renew:
@@ -233,7 +233,7 @@ def _look(record: Record, job: Job) -> Looked:
         def fingerprint(patient: Patient, corrections: tuple[Correction, ...]) -> str:
             return made_by(options_for(job.options, patient, corrections), job.model_sha256)
 
-        queue.renew_what_was_made_otherwise(record, job.root, fingerprint)
+        queue.renew_outdated(record, job.root, fingerprint)
     return looked
 
 
@@ -342,7 +342,7 @@ def _prepare(aside: Path, earlier: Path | None, sha256: str) -> None:
             raise OutputError(f"{aside} cannot be written ({error.strerror}).") from error
 
 
-def _publish(made: Made, target: Path, earlier: Path | None) -> None:
+def _publish(made: Result, target: Path, earlier: Path | None) -> None:
     """Let the finished report take its place, with files that the clinician put beside the last."""
     try:
         make_private(made.folder)

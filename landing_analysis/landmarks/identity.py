@@ -42,7 +42,7 @@ class Followed:
 def cut_and_join(
     torsos: Torsos, threads: list[dict[int, int]], settings: PeopleSettings
 ) -> list[dict[int, int]]:
-    """Follow people through encounters.
+    """Follow people through occlusions.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def cut_and_join(
 def _pieces(
     thread: dict[int, int], sure: BoolArray, settings: PeopleSettings
 ) -> list[dict[int, int]]:
-    """Cut a thread into the stretches in which its body is surely one and the same."""
+    """Cut a thread into the segments in which its body is surely one and the same."""
     return [
         {frame: thread[frame] for frame in range(first, last + 1)}
         for first, last in runs(sure)

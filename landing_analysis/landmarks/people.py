@@ -1,4 +1,4 @@
-"""Poses -> Patient: people told apart through the clip, and which of them is measured."""
+"""Poses -> MeasuredPerson: people told apart through the clip, and which of them is measured."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from landing_analysis.tables import (
     BoolArray,
     FloatArray,
     Landmarks,
-    Patient,
+    MeasuredPerson,
     Poses,
 )
 
@@ -120,7 +120,7 @@ def follow_people(
 
 def choose_patient(
     people: tuple[Landmarks, ...], settings: PeopleSettings, number: int | None = None
-) -> Patient:
+) -> MeasuredPerson:
     """Choose who is measured: of those who jump, the largest.
 
     Parameters
@@ -131,7 +131,7 @@ def choose_patient(
 
     Returns
     -------
-    Patient
+    MeasuredPerson
 
     Raises
     ------
@@ -149,7 +149,9 @@ def choose_patient(
             raise SettingsError(
                 f"Person {number} was asked for; {len(people)} found. Give 1 to {len(people)}."
             )
-        return Patient(number, len(people), because(Code.GIVEN_BY_CLINICIAN), people[number - 1])
+        return MeasuredPerson(
+            number, len(people), because(Code.GIVEN_BY_CLINICIAN), people[number - 1]
+        )
     falling_s = np.array([_falling_s(person) for person in people])
     size_px = np.array([_size_px(person) for person in people])
     jumps = falling_s >= max(0.5 * falling_s.max(), settings.least_fall_s)
@@ -164,7 +166,7 @@ def choose_patient(
         reason = because(Code.LARGEST_WHO_JUMPS, jumpers=int(jumps.sum()))
     rivals = jumps if jumps.any() else size_px > 0
     doubt = _doubt(best, size_px, rivals, settings)
-    return Patient(best + 1, len(people), reason, people[best], doubt)
+    return MeasuredPerson(best + 1, len(people), reason, people[best], doubt)
 
 
 def _doubt(

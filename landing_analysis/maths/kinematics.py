@@ -235,7 +235,7 @@ def flight_height_sd_m(flight_s: float, flight_sd_s: float) -> float:
     return GRAVITY_M_S2 * flight_s / 4 * flight_sd_s
 
 
-def edge_sd_s(frame_interval_s: float) -> float:
+def event_sd_s(frame_interval_s: float) -> float:
     """Return the standard deviation of an instant known only to one frame: interval / sqrt(12)."""
     return frame_interval_s / float(np.sqrt(12.0))
 

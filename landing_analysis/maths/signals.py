@@ -13,7 +13,7 @@ STEPS_AROUND = 19  # of the running median: a third of a second at 60 frames/s (
 def usual_steps_s(t_s: FloatArray) -> FloatArray:
     """Return the running median of the steps between samples, (n - 1,) seconds.
 
-    The median of all would be wrong throughout a stretch that was sampled at another rate.
+    The median of all would be wrong throughout a segment that was sampled at another rate.
     """
     steps_s = np.diff(t_s)
     if len(steps_s) <= STEPS_AROUND:
@@ -108,14 +108,14 @@ def noise_sd(y: FloatArray) -> FloatArray:
 
 
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
-    """Return the stretches of True as (first, last) sample numbers, both included."""
+    """Return the segments of True as (first, last) sample numbers, both included."""
     padded = np.concatenate([[False], np.asarray(mask, dtype=bool), [False]])
     edges = np.flatnonzero(np.diff(padded.astype(np.int8)))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def close_gaps(t_s: FloatArray, mask: BoolArray, max_gap_s: float) -> BoolArray:
-    """Set gaps of False between two stretches of True when they last ``max_gap_s`` or less.
+    """Set gaps of False between two segments of True when they last ``max_gap_s`` or less.
 
     Parameters
     ----------

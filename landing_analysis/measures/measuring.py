@@ -387,7 +387,7 @@ def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
     )
 
 
-def _landing_lead(scene: _Scene, rep: Rep) -> Reading:
+def _inter_limb_delay(scene: _Scene, rep: Rep) -> Reading:
     left, right = rep.contact("left"), rep.contact("right")
     if left is None or right is None:
         raise _no(Code.LANDS_ON_ONE_FOOT)
@@ -601,7 +601,7 @@ def _fppa_at_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     return _fppa_reading(scene, limb, *_at_lowest(scene, rep, angle, *_leg_names(limb)))
 
 
-def _fppa_most_inward(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+def _fppa_peak_inward(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     # What cannot be read at the lowest point may have been the most inward.
     _fppa_at_peak(scene, rep, limb)
     angle, smooth = (_fppa(scene, limb, leg(limb)) for leg in (scene.leg, scene.smooth_leg))
@@ -703,7 +703,7 @@ _LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
     "knee_flexion_target_difference": _flexion_target_difference,
     "fppa_initial_contact": _fppa_at_contact,
     "fppa_peak_flexion": _fppa_at_peak,
-    "fppa_most_inward": _fppa_most_inward,
+    "fppa_peak_inward": _fppa_peak_inward,
     "knee_over_toes_offset": _knee_over_toes_offset,
     "toe_to_heel_interval": _toe_to_heel_interval,
 }
@@ -713,7 +713,7 @@ _BODY_READERS: dict[str, Callable[[_Scene, Rep], Reading]] = {
     "jump_height": _jump_height,
     "reactive_strength_index": _reactive_strength_index,
     "knee_ankle_separation_ratio": _knee_ankle_separation_ratio,
-    "landing_lead": _landing_lead,
+    "inter_limb_delay": _inter_limb_delay,
     "pelvis_shift": _pelvis_shift,
     "trunk_lean": _trunk_lean,
     "trunk_flexion": _trunk_flexion,

@@ -19,7 +19,7 @@ from landing_analysis.pages.words import (
 from landing_analysis.record.unread import StrayFile, UnreadClip
 from landing_analysis.report.parts import sentence
 from landing_analysis.trend.changes import Key, MinimalChange
-from landing_analysis.trend.triage import FIRST_VISIT, KINDS, Kind, Reason, reasons_to_look
+from landing_analysis.trend.triage import FIRST_VISIT, KINDS, Flag, Kind, flags_to_look
 
 _BADGES: dict[Kind, str] = {
     "new finding": "finding",
@@ -40,7 +40,7 @@ class Entry:
     visits: tuple[tuple[str, str | None], ...]
     compare: str | None
     is_new: bool
-    reasons: tuple[Reason, ...]
+    reasons: tuple[Flag, ...]
 
     @property
     def comes_first(self) -> bool:
@@ -151,7 +151,7 @@ def _entry(
         ),
         compare=_there(page.parent / patient.code / "compare.html", page),
         is_new=history.days[0] >= monday,
-        reasons=reasons_to_look(facts, side_changes(history, minimal), monday),
+        reasons=flags_to_look(facts, side_changes(history, minimal), monday),
     )
 
 

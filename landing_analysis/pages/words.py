@@ -14,7 +14,7 @@ from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE, pr
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.report.page import page_environment
-from landing_analysis.report.parts import number, reach_words, value_words
+from landing_analysis.report.parts import half_width_words, number, value_words
 from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, Limb, Task
 from landing_analysis.trend.alike import Way
@@ -59,7 +59,7 @@ class Amount:
     """A value as printed, with half of its 95 % interval and its unit."""
 
     value: str
-    reach: str
+    half_width: str
     unit: str
 
 
@@ -67,7 +67,7 @@ def amount(mean: VisitMean) -> Amount:
     """Return a limb's value in words."""
     return Amount(
         value_words(mean.value, mean.name),
-        reach_words(mean.sd, mean.name),
+        half_width_words(mean.sd, mean.name),
         printed_unit(mean.name, share=False),
     )
 
@@ -118,7 +118,7 @@ def patient_facts(patient: Patient) -> list[tuple[str, str]]:
     return [
         ("Surgical limb", patient.surgical_side or "not known: limbs are called left and right"),
         ("Surgery", day_words(patient.surgery_date) if patient.surgery_date else "not known"),
-        ("Stature", f"{100 * patient.stature_m:.0f} cm" if patient.stature_m else "not given"),
+        ("Body height", f"{100 * patient.stature_m:.0f} cm" if patient.stature_m else "not given"),
     ]
 
 

@@ -291,9 +291,33 @@ _BODIES = """
 ALTER TABLE analysis ADD COLUMN body TEXT;
 """
 
+_SENTENCES = {
+    "Landing lead": "Inter-limb contact delay",
+    "Most inward FPPA": "Peak inward FPPA",
+    "the body is carried toward": "the trunk and pelvis are shifted toward",
+}
+_NAMES = {"landing_lead": "inter_limb_delay", "fppa_most_inward": "fppa_peak_inward"}
+_TERMS_OF_THE_FIELD = (
+    "".join(
+        f"UPDATE {table} SET {column} = '{new}' WHERE {column} = '{old}';\n"
+        for old, new in _NAMES.items()
+        for table, column in (
+            ("measure", "name"),
+            ("summary", "name"),
+            ("comparison", "name"),
+            ("finding", "measure"),
+        )
+    )
+    + f"""
+UPDATE finding SET name = 'limb_offloading' WHERE name = 'favouring';
+UPDATE finding SET text = {_renamed("text", _SENTENCES)};
+UPDATE measure SET parts = {_renamed("parts", {"poor support in the picture": "poorly seen legs"})};
+"""
+)
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
-    _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES,
+    _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES, _TERMS_OF_THE_FIELD,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

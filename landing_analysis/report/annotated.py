@@ -11,7 +11,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from landing_analysis.camera.carrying import filmed_px
+from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.progress import NO_PROGRESS, Progress
@@ -270,8 +270,8 @@ def _draw_angles(
 
 
 def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -> None:
-    in_life_s = float(analysis.tracks.t_s[frame.number])
-    rep = rep_at(analysis, in_life_s)
+    in_real_time_s = float(analysis.tracks.t_s[frame.number])
+    rep = rep_at(analysis, in_real_time_s)
     angles = analysis.knee_angles
     title = "" if rep is None else f"Rep {rep.number}" + ("" if rep.used else ", not used")
     if rep is not None and rep.view not in (None, analysis.decided.view):
@@ -283,7 +283,7 @@ def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -
     else:
         top.append(f"{frame.t_s:.2f} s")
     _panel(picture, top, [_INK] * len(top), pen, bottom=False)
-    states = [(limb, foot_state(analysis, limb, in_life_s)) for limb in LIMBS]
+    states = [(limb, foot_state(analysis, limb, in_real_time_s)) for limb in LIMBS]
     lines = [f"{limb}: {state}" for limb, state in states if state]
     colours = [_rgb(limb_style(limb, None).colour) for limb, state in states if state]
     _panel(picture, lines, colours, pen, bottom=True)

@@ -62,7 +62,7 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
     Returns
     -------
     dict
-        As described in ``data/analysis.schema.json``: times in seconds of life from the
+        As described in ``data/analysis.schema.json``: times in seconds of real time from the
         clip's own first time (its presentation times, unless it was slowed), None while
         the time base is in doubt, frames numbered from 0, None where a value is not
         known. Per-frame landmarks are not in it; they have their own file.

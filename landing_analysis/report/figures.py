@@ -180,7 +180,7 @@ def timeline_figure(analysis: Analysis) -> Figure:
         _number_reps(axes, analysis)
     real_time = analysis.decided.time_base.slowed_by == 1.0
     panels[-1].set_xlabel(
-        "s of the clip" if real_time else "s in life, from the clip's first frame"
+        "s of the clip" if real_time else "s in real time, from the clip's first frame"
     )
     return figure
 

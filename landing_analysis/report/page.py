@@ -34,7 +34,7 @@ from landing_analysis.wording import note_words, words_of
 
 _STRIPS = (
     "fppa_peak_flexion", "knee_flexion_peak", "contact_time", "knee_flexion_excursion",
-    "knee_ankle_separation_ratio", "pelvis_shift", "landing_lead", "toe_to_heel_interval",
+    "knee_ankle_separation_ratio", "pelvis_shift", "inter_limb_delay", "toe_to_heel_interval",
     "jump_height",
 )  # fmt: skip
 """Measures that are drawn rep by rep, where they have values."""

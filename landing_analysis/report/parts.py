@@ -65,12 +65,12 @@ _SETTLED_BY = {
 
 _TABLES = (
     ("Time", ("contact_time", "time_to_peak_flexion", "flight_time", "jump_height",
-              "reactive_strength_index", "landing_lead", "toe_to_heel_interval")),
+              "reactive_strength_index", "inter_limb_delay", "toe_to_heel_interval")),
     ("Knee flexion and trunk, side view", (
         "knee_flexion_initial_contact", "knee_flexion_peak", "knee_flexion_excursion",
         "knee_flexion_target_difference", "trunk_flexion")),
     ("Knee in the frontal plane", ("fppa_initial_contact", "fppa_peak_flexion",
-                                   "fppa_most_inward", "knee_over_toes_offset")),
+                                   "fppa_peak_inward", "knee_over_toes_offset")),
     ("Body in the frontal plane", ("knee_ankle_separation_ratio", "pelvis_shift", "trunk_lean")),
 )  # fmt: skip
 
@@ -128,7 +128,7 @@ def spread_words(sd: float | None, name: str) -> str:
     return "–" if sd is None else number(printed_value(sd, name), printed_decimals(name))
 
 
-def reach_words(sd: float | None, name: str) -> str:
+def half_width_words(sd: float | None, name: str) -> str:
     """Return half of the 95 % interval in the unit and with the decimals that are printed."""
     return "" if sd is None else number(COVERAGE * printed_value(sd, name), printed_decimals(name))
 
@@ -227,7 +227,7 @@ def given_facts(analysis: Analysis) -> list[tuple[str, str]]:
     """Return what was given with the clip, as (name, words)."""
     decided = analysis.decided
     return [
-        ("Stature", f"{100 * decided.stature_m:.0f} cm" if decided.stature_m else "not given"),
+        ("Body height", f"{100 * decided.stature_m:.0f} cm" if decided.stature_m else "not given"),
         ("Target flexion", f"{decided.target_flexion_deg:g}°"),
     ]
 
@@ -251,13 +251,13 @@ def _apart(analysis: Analysis) -> str:
 
 
 def time_base_words(time_base: TimeBase) -> str:
-    """Say how the clip's clock runs against life, and what settled it."""
+    """Say how the clip's clock runs against real time, and what settled it."""
     if time_base.doubt is not None or time_base.slowed_by is None:
         return "in doubt: no times are given"
     settled_by = _SETTLED_BY[time_base.origin]
     if time_base.slowed_by == 1.0:
         return f"real time ({settled_by})"
-    return f"plays {time_base.slowed_by:.3g} times slower than life, taken out ({settled_by})"
+    return f"plays {time_base.slowed_by:.3g} times slower than real time, taken out ({settled_by})"
 
 
 def doubt_words(analysis: Analysis) -> str | None:
@@ -333,7 +333,7 @@ def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
 
 
 def _needs_a_look(finding: Finding) -> bool:
-    undecided = finding.verdict == "cannot tell" and finding.name != "favouring"
+    undecided = finding.verdict == "cannot tell" and finding.name != "limb_offloading"
     return undecided or finding.verdict in ("above", "below")
 
 
@@ -376,7 +376,7 @@ def _gauge(finding: Finding, analysis: Analysis) -> Gauge:
 
 def favouring_words(analysis: Analysis) -> str | None:
     """Say where the set's evidence for favouring a limb points; None where none was judged."""
-    if not any(f.name == "favouring" and f.rep is None for f in analysis.findings):
+    if not any(f.name == "limb_offloading" and f.rep is None for f in analysis.findings):
         return None
     points_to, certain = favoured_limb(analysis.findings)
     if points_to == "none":
@@ -462,7 +462,7 @@ class Cell:
     """
 
     value: str
-    reach: str = ""
+    half_width: str = ""
     note: str = ""
     word: str = ""
 
@@ -528,7 +528,7 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
         rows.append(TableRow(_rep_label(analysis, rep), cells))
     summaries = [_summary(analysis, column.name, column.limb) for column in columns]
     means = tuple(
-        Cell(value_words(s.mean, s.name), reach_words(s.mean_sd, s.name)) if s else Cell("–")
+        Cell(value_words(s.mean, s.name), half_width_words(s.mean_sd, s.name)) if s else Cell("–")
         for s in summaries
     )
     spreads = tuple(Cell(spread_words(s.sd, s.name)) if s else Cell("–") for s in summaries)
@@ -563,7 +563,7 @@ def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
         letter = letters.setdefault(reason, chr(ord("a") + len(letters) % 26))
         return Cell("n/m", note=letter)
     word = foot_strike(row) or ""
-    return Cell(value_words(row.value, row.name), reach_words(row.sd, row.name), word=word)
+    return Cell(value_words(row.value, row.name), half_width_words(row.sd, row.name), word=word)
 
 
 def _summary(analysis: Analysis, name: str, limb: Limb | None) -> SetSummary | None:
@@ -579,7 +579,7 @@ class SummaryRow:
     limb: str
     reps: int
     mean: str
-    reach: str
+    half_width: str
     sd: str
     best: str
     worst: str
@@ -594,7 +594,7 @@ def summary_rows(analysis: Analysis) -> list[SummaryRow]:
     for s in analysis.measures.summaries:
         change = "–"
         if s.fatigue is not None:
-            reach = reach_words(s.fatigue_sd, s.name)
+            reach = half_width_words(s.fatigue_sd, s.name)
             change = f"{value_words(s.fatigue, s.name)} ± {reach}"
         rows.append(
             SummaryRow(
@@ -602,7 +602,7 @@ def summary_rows(analysis: Analysis) -> list[SummaryRow]:
                 limb=s.limb or "",
                 reps=s.reps_used,
                 mean=value_words(s.mean, s.name),
-                reach=reach_words(s.mean_sd, s.name),
+                half_width=half_width_words(s.mean_sd, s.name),
                 sd=spread_words(s.sd, s.name),
                 best=value_words(s.best, s.name),
                 worst=value_words(s.worst, s.name),

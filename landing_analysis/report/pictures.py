@@ -14,7 +14,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from landing_analysis.camera.carrying import filmed_px
+from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import MUTED, limb_style
 from landing_analysis.tables import (

@@ -26,7 +26,7 @@ from landing_analysis.tables import (
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
 
 _LEGS_LOST = because(Code.LEGS_NOT_TOLD_APART)
-_FEET_APART_S = 0.05  # half of the shortest contact is more (choice)
+_HALF_CONTACT_S = 0.05  # half of the shortest contact is more (choice)
 
 
 def group_reps(
@@ -122,7 +122,7 @@ def _middle_s(flight: Flight) -> float:
     if flight.landing is None:
         return np.inf
     if flight.take_off is None:
-        return flight.landing.t_s - _FEET_APART_S
+        return flight.landing.t_s - _HALF_CONTACT_S
     return 0.5 * (flight.take_off.t_s + flight.landing.t_s)
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from landing_analysis.contacts.events import find_contacts
-from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.landmarks.view import NEAR_LIMB, middle_deg, seen_as, wrapped_deg
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ContactSettings, ViewSettings
@@ -65,8 +65,8 @@ def find_contacts_by_view(
     yaw_deg = view.frame_yaw_deg
     views = {seen_as(float(deg), view, settings)[0] for deg in yaw_deg[np.isfinite(yaw_deg)]}
     for name in sorted(views | {view.view, "oblique"}):
-        sights = sights_of(name, NEAR_LIMB.get(name))
-        found.append((name, find_contacts(tracks, contacts, sights)))
+        visibilities = foot_visibility_of(name, NEAR_LIMB.get(name))
+        found.append((name, find_contacts(tracks, contacts, visibilities)))
     flights: list[Flight] = []
     landings: list[Contact] = []
     for name, one in found:

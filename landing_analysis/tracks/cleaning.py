@@ -200,13 +200,13 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
 
 
 def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
-    """Low-pass every unbroken stretch of every landmark that is long enough to filter."""
+    """Low-pass every unbroken segment of every landmark that is long enough to filter."""
     result = raw.copy()
     for column in range(raw.shape[1]):
         for first, last in runs(np.isfinite(raw[:, column, 0])):
             if last - first >= 12:
-                stretch = slice(first, last + 1)
-                result[stretch, column] = low_pass(raw[stretch, column], rate_hz, cutoff_hz)
+                segment = slice(first, last + 1)
+                result[segment, column] = low_pass(raw[segment, column], rate_hz, cutoff_hz)
     return result
 
 

@@ -153,7 +153,7 @@ def calibrate(
 
 
 def slow_motion_factor(tracks: Tracks, free_fall: FreeFall) -> tuple[float, float]:
-    """Return how many times slower than life the clip plays, with its standard uncertainty.
+    """Return how many times slower than real time the clip plays, with its standard uncertainty.
 
     Time that is stretched by a factor s makes free fall look weaker by s squared
     (checked in tests against the worked value 9.81 / 64 for eightfold slowing).

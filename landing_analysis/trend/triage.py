@@ -60,16 +60,16 @@ class VisitFacts:
 
 
 @dataclass(frozen=True)
-class Reason:
+class Flag:
     """One reason to look first."""
 
     kind: Kind
     text: str
 
 
-def reasons_to_look(
+def flags_to_look(
     visits: Sequence[VisitFacts], side_changes: Sequence[Change], first_day: date
-) -> tuple[Reason, ...]:
+) -> tuple[Flag, ...]:
     """Return why somebody should look at a patient's visits of one week first.
 
     Parameters
@@ -81,11 +81,11 @@ def reasons_to_look(
 
     Returns
     -------
-    tuple of Reason
+    tuple of Flag
         In the order of `KINDS`, each text once; empty when there is none. Those of
         `FIRST_VISIT` alone are no reason to look at somebody before others.
     """
-    reasons: dict[Reason, None] = {}
+    reasons: dict[Flag, None] = {}
     for number, visit in enumerate(visits):
         if visit.day >= first_day:
             earlier = visits[:number]
@@ -98,11 +98,11 @@ def reasons_to_look(
     return tuple(sorted(reasons, key=lambda reason: KINDS.index(reason.kind)))
 
 
-def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reason]:
+def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Flag]:
     """Find what lies outside a limit now and did not when it was last judged, each once."""
     first = not any(before.findings for before in earlier)
     kind: Kind = FIRST_VISIT if first else "new finding"
-    reasons: dict[object, Reason] = {}
+    reasons: dict[object, Flag] = {}
     for finding in visit.findings:
         if finding.verdict not in ("above", "below"):
             continue
@@ -111,7 +111,7 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Reas
             continue
         when = "" if before or first else " Not judged at any earlier visit."
         text = f"{_task_words(finding.task, finding.way)}{finding.text}{when}"
-        reasons.setdefault((finding.about, finding.verdict), Reason(kind, text))
+        reasons.setdefault((finding.about, finding.verdict), Flag(kind, text))
     return list(reasons.values())
 
 
@@ -130,9 +130,9 @@ def _last_verdicts(finding: SetFinding, earlier: Sequence[VisitFacts]) -> set[Ve
     return set()
 
 
-def _grown(day: date, side_changes: Sequence[Change]) -> list[Reason]:
+def _grown(day: date, side_changes: Sequence[Change]) -> list[Flag]:
     return [
-        Reason("side difference grown", _growth(change))
+        Flag("side difference grown", _growth(change))
         for change in side_changes if change.later.day == day and has_grown(change)
     ]  # fmt: skip
 
@@ -154,5 +154,5 @@ def _growth(change: Change) -> str:
     )
 
 
-def _unread(visit: VisitFacts) -> list[Reason]:
-    return [Reason("quality too poor to read", text) for text in visit.unread]
+def _unread(visit: VisitFacts) -> list[Flag]:
+    return [Flag("quality too poor to read", text) for text in visit.unread]

@@ -119,7 +119,7 @@ def heading(rendered: Sequence[Entry], command: str) -> str:
         f"invented patients with known truth.{part} Error = measured minus true; `missed` of a "
         "measure counts truths for which no value was given; the last column's range is a Wilson "
         "interval as if values were independent, which those of one clip are not. By body, "
-        f"exposure, yaw and foot: `results.csv`. Made by\n\n    {command}{names}\n\n"
+        f"exposure, yaw and foot: `results.csv`. Result by\n\n    {command}{names}\n\n"
     )
 
 

@@ -2,7 +2,7 @@
 
 Exact camera turns are made from clips of a still camera with known truth: every frame is
 warped as a camera that turned about its lens would have seen it, and cut to the part that
-stays in view. Each such clip is analysed as it is and steadied; the same part of the
+stays in view. Each such clip is analysed as it is and stabilised; the same part of the
 unmoved clip is the standard.
 
     python -m tests.accuracy.camera --base FOLDER_OF_RENDERED_CLIPS --out DIR
@@ -26,8 +26,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from landing_analysis.camera.background import watch_background
-from landing_analysis.camera.carrying import into_reference, middle_of, rays_of, seen_at
 from landing_analysis.camera.path import find_camera_path
+from landing_analysis.camera.stabilisation import into_reference, middle_of, rays_of, seen_at
 from landing_analysis.errors import CacheError, LandingAnalysisError
 from landing_analysis.files import new_file, read_landmarks, write_landmarks, write_text
 from landing_analysis.findings.limits import read_limits
@@ -36,7 +36,7 @@ from landing_analysis.landmarks.pose import find_poses, load_model
 from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LANDMARK, LIMBS, Background, CameraPath, Clip, Poses, Stretch
+from landing_analysis.tables import LANDMARK, LIMBS, Background, CameraPath, Clip, Poses, Segment
 from landing_analysis.video.clips import read_clip, read_frames
 
 from .scoring import Error, score_clip, score_nothing
@@ -259,20 +259,20 @@ def landmarks_of(path: Path, options: Options, again: bool) -> tuple[Clip, Poses
     """Return the stored landmarks of a clip, or find them; the background followed again or not."""
     stored = path.with_suffix(".landmarks.parquet")
     clip, model = read_clip(path), load_model()
-    stretches: list[Stretch] = []
+    segments: list[Segment] = []
     try:
         known, poses = read_landmarks(stored)
         if known.sha256 != clip.sha256:
             raise CacheError
         if poses.camera is not None and not again:
             return known, poses
-        for _ in watch_background(read_frames(path, clip), stretches):
+        for _ in watch_background(read_frames(path, clip), segments):
             pass
     except CacheError:
-        frames = watch_background(read_frames(path, clip), stretches)
+        frames = watch_background(read_frames(path, clip), segments)
         poses = find_poses(frames, clip, options.settings.pose, model, NO_PROGRESS)
     people = link_people(poses, options.settings.people)
-    background = Background(len(poses.t_s), tuple(stretches))
+    background = Background(len(poses.t_s), tuple(segments))
     path_ = find_camera_path(background, poses, people, options.settings.camera)
     poses = replace(poses, camera=path_)
     write_landmarks(stored, poses, clip)
@@ -358,7 +358,7 @@ def as_markdown(outcomes: list[Outcome], bases: int) -> str:
     return (
         f"# A moving camera\n\n{bases} rendered clips, warped as a turning camera would have seen "
         "them; root-mean-square errors against the truth, and the share of values whose 95 % "
-        "interval holds it. Made by\n\n"
+        "interval holds it. Result by\n\n"
         "    python -m tests.accuracy.camera --base FOLDER --out DIR\n\n"
         + "\n".join(lines) + "\n"
     )  # fmt: skip
@@ -389,7 +389,7 @@ def main(base: Path, out: Path, only: tuple[str, ...], again: bool, results: Pat
         if not path.exists():
             make_clip(base / f"{name}.mp4", path, motion, seed)
         clip, poses = landmarks_of(path, Options(), again)
-        for way in ("as filmed", "steadied"):
+        for way in ("as filmed", "stabilised"):
             left = left_of(path, base / name, motion, seed, poses)
             outcomes.append(analysed(path, motion.name, way, clip, poses, left))
         state = poses.camera.state if poses.camera else ""

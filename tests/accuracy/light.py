@@ -54,7 +54,7 @@ COLUMNS = {
     "toe-off, ms": ("toe_off",),
     "contact time, ms": ("contact_time",),
     "flexion, deg": ("knee_flexion_initial_contact", "knee_flexion_peak"),
-    "FPPA, deg": ("fppa_initial_contact", "fppa_peak_flexion", "fppa_most_inward"),
+    "FPPA, deg": ("fppa_initial_contact", "fppa_peak_flexion", "fppa_peak_inward"),
 }
 
 
@@ -126,7 +126,7 @@ def as_markdown(filmed: Sequence[Filmed]) -> str:
         "Rendered clips of the same motion, 60 frames/s, three jumps each. Errors are root mean "
         "squares of measured minus true; `inside` is the share of truths within the claimed 95 % "
         "interval, over all columns, and before it the same had the picture not been asked; "
-        "`refused` counts values that the plain clip gives and this one does not. Made by", "",
+        "`refused` counts values that the plain clip gives and this one does not. Result by", "",
         "    python -m tests.accuracy.light --out build/light --plain build/accuracy", "",
         "| room | bodies | contacts found | invented | " + " | ".join(COLUMNS)
         + " | inside, unasked | inside | refused | notes |",

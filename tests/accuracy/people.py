@@ -35,9 +35,9 @@ WRONG_SHARE_OF_LEG = 0.25
 """A landmark farther from the patient's joint than this is somebody else's, or nobody's."""
 
 _PARTS = [f"{limb}_{part}" for limb in LIMBS for part in ("shoulder", "hip", "knee", "ankle")]
-_TIMES = ("initial_contact", "toe_off", "contact_time", "flight_time", "landing_lead")
+_TIMES = ("initial_contact", "toe_off", "contact_time", "flight_time", "inter_limb_delay")
 _ANGLES = ("knee_flexion_initial_contact", "knee_flexion_peak", "fppa_initial_contact",
-           "fppa_peak_flexion", "fppa_most_inward", "trunk_lean", "trunk_flexion")  # fmt: skip
+           "fppa_peak_flexion", "fppa_peak_inward", "trunk_lean", "trunk_flexion")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def _worst(errors: tuple[Error, ...], names: tuple[str, ...], factor: float, uni
         return "–"
 
     def size(error: Error) -> float:
-        return abs(error.error) / (1000.0 if error.quantity == "landing_lead" else 1.0)
+        return abs(error.error) / (1000.0 if error.quantity == "inter_limb_delay" else 1.0)
 
     worst = max(chosen, key=size)
     sds = abs(worst.error) / worst.sd
@@ -155,7 +155,7 @@ def as_markdown(rows: list[Row], of: int) -> str:
         "afterwards. Reps: true / counted / used. Wrong frames: a "
         f"measured landmark farther than {WRONG_SHARE_OF_LEG:g} leg lengths from the patient's "
         "joint, within used reps / in the whole clip. Worst errors are of used reps; covered: "
-        "errors within 1.96 claimed sd. Made by\n\n    python -m tests.accuracy.people --out DIR"
+        "errors within 1.96 claimed sd. Result by\n\n    python -m tests.accuracy.people --out DIR"
         "\n\n| scene | split | shows | reps | view | wrong frames | worst time | worst angle "
         "| covered | notes |\n|---|---|---|---|---|---|---|---|---|---|\n"
     )

@@ -18,12 +18,12 @@ LIMB_TRUTHS = {
     "knee_flexion_peak": "knee_flexion_peak_deg",
     "fppa_initial_contact": "fppa_initial_contact_deg",
     "fppa_peak_flexion": "fppa_peak_flexion_deg",
-    "fppa_most_inward": "fppa_most_inward_deg",
+    "fppa_peak_inward": "fppa_most_inward_deg",
 }
 SET_CONTACT_TIME = "contact_time_set_mean"
 BODY_TRUTHS = {
     "flight_time": "flight_time_s",
-    "landing_lead": "landing_lead_s",
+    "inter_limb_delay": "landing_lead_s",
     "pelvis_shift": "pelvis_shift_pct",
     "trunk_lean": "trunk_lean_deg",
     "trunk_flexion": "trunk_flexion_deg",
@@ -140,7 +140,7 @@ def _measure_errors(
         if value is None:
             declined.append((name, limb))
             continue
-        if name == "landing_lead":
+        if name == "inter_limb_delay":
             expected *= 1000.0
         error = value - expected
         errors.append(Error(clip, name, limb, number + 1, error, measure["sd"], expected))

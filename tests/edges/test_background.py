@@ -13,8 +13,8 @@ from numpy.testing import assert_allclose
 from stick_patient import make_clip, make_poses
 
 from landing_analysis.camera.background import watch_background
-from landing_analysis.camera.carrying import filmed_px
 from landing_analysis.camera.path import find_camera_path
+from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.errors import TableError
 from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.landmarks.people import link_people
@@ -65,12 +65,12 @@ def _nobody(frames: int) -> Poses:
 
 
 def _path(frames: list[Frame]):
-    stretches = []
-    assert [frame.number for frame in watch_background(frames, stretches)] == list(
+    segments = []
+    assert [frame.number for frame in watch_background(frames, segments)] == list(
         range(len(frames))
     )
     return find_camera_path(
-        Background(len(frames), tuple(stretches)), _nobody(len(frames)), (), SETTINGS.camera
+        Background(len(frames), tuple(segments)), _nobody(len(frames)), (), SETTINGS.camera
     )
 
 
@@ -120,7 +120,7 @@ def test_a_cut_to_another_scene_ends_what_is_known():
 def test_a_background_of_other_frames_is_refused():
     points = followed(room(), sway_deg(0.5))
     with pytest.raises(TableError, match="all 12 frames"):
-        Background(12, background(points).stretches)
+        Background(12, background(points).segments)
 
 
 # --- stored landmarks --------------------------------------------------------------------------

@@ -22,8 +22,8 @@ from landing_analysis.errors import CorrectionError
 from landing_analysis.files import sha256_of, write_landmarks
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
-from landing_analysis.folder.apart import Made
 from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.worker import Result
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import open_record
@@ -47,7 +47,7 @@ AT = "2026-03-05T08:00:00+00:00"
 _AGAIN = "landing-analysis clip again"
 
 
-def from_landmarks(path: Path, out_dir: Path, options: Options, start: object) -> Made:
+def from_landmarks(path: Path, out_dir: Path, options: Options, start: object) -> Result:
     """Analyse a stick figure's jumps in a clip's stead, with all stages after the pose model."""
     stored = path
     if path.name != LANDMARKS:
@@ -57,7 +57,9 @@ def from_landmarks(path: Path, out_dir: Path, options: Options, start: object) -
             clip = replace(CLIP, file=path.name, sha256=sha256_of(path))
             write_landmarks(stored, POSES, clip)
     outcome = analyse_clip(stored, out_dir, options)
-    return Made(json.loads(json.dumps(analysis_document(outcome.analysis))), outcome.report.parent)
+    return Result(
+        json.loads(json.dumps(analysis_document(outcome.analysis))), outcome.report.parent
+    )
 
 
 def _drop(root: Path) -> Path:
@@ -487,7 +489,7 @@ def test_a_clip_corrected_while_it_is_analysed_is_analysed_again(kept, drop):
     name = _ids(kept)["P07"]
     views = []
 
-    def correcting(path: Path, out_dir: Path, options: Options, start: object) -> Made:
+    def correcting(path: Path, out_dir: Path, options: Options, start: object) -> Result:
         views.append(options.view)
         if len(views) == 1:
             with open_record(kept) as other:

@@ -25,7 +25,7 @@ LEGS = [23, 25, 27, 29, 31, 24, 26, 28, 30, 32]
 
 
 def _damaged(seed: int) -> tuple[Clip, Poses]:
-    """Cut a stretch out of a jump set and damage it in up to three ways."""
+    """Cut a segment out of a jump set and damage it in up to three ways."""
     rng = np.random.default_rng(seed)
     whole = jump_set([0.3, 0.28, 0.32], [0.3, 0.28], noise_px=1.5, seed=seed).landmarks
     first = rng.integers(0, len(whole.t_s) - 3)

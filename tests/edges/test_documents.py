@@ -142,7 +142,7 @@ def test_every_measure_has_a_header_with_its_unit_and_its_uncertainty():
         "contact_time_s",
         "contact_time_sd_s",
         "knee_over_toes_offset_sd_pct",
-        "landing_lead_ms",
+        "inter_limb_delay_ms",
         "reactive_strength_index",
         "jump_height_m",
     ):

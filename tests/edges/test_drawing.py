@@ -39,7 +39,7 @@ def _grey(analysis, number: int = 0) -> Frame:
 
 @pytest.mark.parametrize(
     ("chosen", "name"),
-    [({"view": "right_side", "task": "hop"}, "knee_flexion_peak"), ({}, "fppa_most_inward")],
+    [({"view": "right_side", "task": "hop"}, "knee_flexion_peak"), ({}, "fppa_peak_inward")],
 )
 def test_the_top_of_each_curve_is_the_measured_value(chosen, name):
     analysis = make_analysis(**chosen)
@@ -208,7 +208,7 @@ def test_the_heads_of_many_passers_by_take_little_memory():
 
 @pytest.mark.parametrize("name", ["crosses_in_front", "crosses_side_view", "walks_in_and_out"])
 def test_in_drawn_rooms_no_head_that_the_model_misses_for_a_while_is_left_open(name):
-    """Hide every second stretch of 0.2 s from the model and look where the heads were."""
+    """Hide every second segment of 0.2 s from the model and look where the heads were."""
     poses, _ = read_room(name)
     hidden = (poses.t_s % 0.4) < 0.2
     heads = find_heads(_only_seen(poses, ~hidden), ())

@@ -55,8 +55,10 @@ def test_an_own_value_replaces_ours_and_leaves_the_rest(tmp_path):
 
 
 def test_an_own_entry_may_give_only_what_it_changes(tmp_path):
-    text = '[[limit]]\nfinding = "favouring"\nmeasure = "landing_lead"\nhalf_width = 20.0\n'
-    changed = _one(read_limits(_file(tmp_path, text)), "favouring", "landing_lead")
+    text = (
+        '[[limit]]\nfinding = "limb_offloading"\nmeasure = "inter_limb_delay"\nhalf_width = 20.0\n'
+    )
+    changed = _one(read_limits(_file(tmp_path, text)), "limb_offloading", "inter_limb_delay")
     assert (changed.kind, changed.value, changed.half_width) == ("band", 0.0, 20.0)
 
 
@@ -71,8 +73,8 @@ def test_a_line_can_be_silenced_and_a_silent_one_heard(tmp_path):
 
 
 def test_a_new_entry_is_added(tmp_path):
-    text = _entry(measure='"fppa_most_inward"', tasks='["hop"]')
-    added = _one(read_limits(_file(tmp_path, text)), "knee_inward", "fppa_most_inward")
+    text = _entry(measure='"fppa_peak_inward"', tasks='["hop"]')
+    added = _one(read_limits(_file(tmp_path, text)), "knee_inward", "fppa_peak_inward")
     assert added.tasks == ("hop",)
 
 
@@ -89,7 +91,7 @@ def test_a_new_entry_is_added(tmp_path):
         (_entry(measure='"knee_angle"'), "not known"),
         (_entry(finding=None), "not known"),
         (_entry(threshold="3"), "threshold is no key"),
-        (_entry(measure='"fppa_most_inward"', source=None), "source is missing"),
+        (_entry(measure='"fppa_peak_inward"', source=None), "source is missing"),
         (_entry(source='" "'), "source is empty"),
         (_entry(kind='"above"'), "use upper, lower or band"),
         (_entry(kind='"band"'), "needs half_width"),
@@ -105,7 +107,7 @@ def test_a_new_entry_is_added(tmp_path):
         (_entry(tasks='"jump"'), "list of 'jump'"),
         (_entry(tasks='[["jump"]]'), "list of 'jump'"),
         (_entry(finding='"side_difference"', unit='"%"'), "no ratio"),
-        (_entry(finding='"favouring"'), "point to a limb"),
+        (_entry(finding='"limb_offloading"'), "point to a limb"),
         (_entry(finding='"side_difference"', measure='"contact_time"', unit='"s"'), "use '%'"),
     ],
 )

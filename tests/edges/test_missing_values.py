@@ -93,7 +93,7 @@ def test_nobody_in_view_leaves_only_times():
         "jump_height",
         "time_to_peak_flexion",
         "reactive_strength_index",
-        "landing_lead",
+        "inter_limb_delay",
     }
 
 
@@ -168,7 +168,7 @@ def test_a_foot_that_was_not_seen_to_land_has_no_values():
     assert "the landing of the left foot was not seen" in words_of(
         _row(found, "contact_time", "left").reason
     )
-    assert "both feet" in words_of(_row(found, "landing_lead").reason)
+    assert "both feet" in words_of(_row(found, "inter_limb_delay").reason)
 
 
 def test_a_lowest_point_that_was_not_seen_gives_a_reason():

@@ -606,7 +606,7 @@ def test_the_tag_of_a_file_reaches_the_time_base_and_the_option_settles_it(
         tmp_path / "tagged.mp4", set_of_jumps, (352, 198), options=KEEP_TAGS,
         metadata={CAPTURE_TAG: f"{8 * 60}.000000"},
     )  # fmt: skip
-    doubtful, _ = analysed(path, tmp_path / "out")  # this body falls as in life
+    doubtful, _ = analysed(path, tmp_path / "out")  # this body falls as in real time
     assert "the phone's tag and free fall disagree" in doubtful.decided.time_base.doubt
     settled, _ = analysed(path, tmp_path / "out", slowed_by=1.0)
     assert settled.decided.time_base.doubt is None

@@ -153,4 +153,4 @@ def test_the_panel_has_a_line_for_each_check_and_the_worst_first():
 def test_the_panel_does_not_say_that_free_fall_was_seen_where_nobody_flew():
     for fall_seen in (True, False):
         (line,) = [n for n in quality_panel((), fall_seen=fall_seen) if n.check == "time base"]
-        assert ("Bodies fall as they do in life" in note_words(line)) == fall_seen
+        assert ("Bodies fall as they do in real time" in note_words(line)) == fall_seen

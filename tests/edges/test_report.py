@@ -121,7 +121,7 @@ def test_findings_of_the_set_come_first_outside_before_undecided():
     shown = [f for f in of_set if sentence(f.text) in first]
     assert 1 < len(shown) <= 5
     outside = [f for f in of_set if f.verdict in ("above", "below")]
-    undecided = [f for f in of_set if f.verdict == "cannot tell" and f.name != "favouring"]
+    undecided = [f for f in of_set if f.verdict == "cannot tell" and f.name != "limb_offloading"]
     assert {f.text for f in shown} == {f.text for f in outside + undecided}
     last_outside = max(first.index(sentence(f.text)) for f in outside)
     assert last_outside < min(first.index(sentence(f.text)) for f in undecided)
@@ -208,7 +208,7 @@ def test_no_rep_is_called_the_worst_where_no_direction_is_better():
     found = shots(analysis, key_pictures(analysis))
     assert found
     assert {shot.which.split(":")[0] for shot in found} == {"typical"}
-    for name in ("fppa_most_inward", "knee_ankle_separation_ratio", "contact_time"):
+    for name in ("fppa_peak_inward", "knee_ankle_separation_ratio", "contact_time"):
         assert DEFINITIONS[name].better is None
 
 

@@ -24,8 +24,8 @@ from landing_analysis.commands.main import main
 from landing_analysis.errors import OutputError
 from landing_analysis.files import read_landmarks, sha256_of, write_landmarks
 from landing_analysis.findings.limits import read_limits
-from landing_analysis.folder.apart import Made
 from landing_analysis.folder.watch import work_through
+from landing_analysis.folder.worker import Result
 from landing_analysis.landmarks import pose
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import data_folder
@@ -160,10 +160,10 @@ def test_a_run_that_stops_midway_leaves_no_name_and_goes_on(clip, tmp_path, engi
 # --- drop folder and record ----------------------------------------------------------------------
 
 
-def _here(path: Path, out_dir: Path, options: Options, start: object) -> Made:
+def _here(path: Path, out_dir: Path, options: Options, start: object) -> Result:
     """Analyse as the watcher does, without a process apart."""
     outcome = analyse_clip(path, out_dir, options)
-    return Made(analysis_document(outcome.analysis), outcome.report.parent)
+    return Result(analysis_document(outcome.analysis), outcome.report.parent)
 
 
 @pytest.fixture(scope="module")
@@ -258,7 +258,7 @@ def test_why_a_clip_has_no_numbers_is_said_without_any_of_its_names(filled, tmp_
     drop = tmp_path / "drop"
     (drop / "P07" / NAME).rename(drop / "P07" / renamed)
 
-    def full(path: Path, *_: object) -> Made:
+    def full(path: Path, *_: object) -> Result:
         raise OutputError(f"{path} cannot be read; {NAME} neither, {path.name} too.")
 
     with open_record(data_folder(filled)) as record:

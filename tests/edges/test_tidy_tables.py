@@ -15,16 +15,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
-from handed_over import LAST_DAY, REAL, REAL_DAY, TYPED, make_invented
+from exported import LAST_DAY, REAL, REAL_DAY, TYPED, make_invented
 
 from landing_analysis.commands.main import main
 from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.errors import OutputError, RecordError
-from landing_analysis.handover import writing
-from landing_analysis.handover.columns import OWN_UNIT, TABLES, UCUM
-from landing_analysis.handover.dictionary import dictionary_rows, dictionary_text
-from landing_analysis.handover.rows import PatientRows, set_rows, tidy_rows
-from landing_analysis.handover.writing import write_tables
+from landing_analysis.export import writing
+from landing_analysis.export.columns import OWN_UNIT, TABLES, UCUM
+from landing_analysis.export.dictionary import dictionary_rows, dictionary_text
+from landing_analysis.export.rows import PatientRows, set_rows, tidy_rows
+from landing_analysis.export.writing import write_tables
 from landing_analysis.patients import Patient
 from landing_analysis.reasons import Code
 from landing_analysis.record.database import open_record

@@ -25,7 +25,7 @@ from landing_analysis.trend.changes import (
     whole_change,
     why_not_comparable,
 )
-from landing_analysis.trend.triage import FIRST_VISIT, SetFinding, VisitFacts, reasons_to_look
+from landing_analysis.trend.triage import FIRST_VISIT, SetFinding, VisitFacts, flags_to_look
 
 MINIMAL = PUBLISHED["fppa_peak_flexion"]
 
@@ -264,7 +264,7 @@ def _facts(week: int, *verdicts: str, unread: tuple[str, ...] = ()) -> VisitFact
 
 def _kinds(visits, changes=(), week: int = 1) -> list[str]:
     first_day = FIRST_DAY + timedelta(weeks=week)
-    return [reason.kind for reason in reasons_to_look(visits, changes, first_day)]
+    return [reason.kind for reason in flags_to_look(visits, changes, first_day)]
 
 
 def test_what_lay_outside_its_limit_before_is_no_new_finding():
@@ -280,7 +280,7 @@ def test_the_last_visit_that_judged_it_counts():
 
 
 def test_what_a_first_visit_shows_is_no_news():
-    (reason,) = reasons_to_look([_facts(1, "above", "above")], (), FIRST_DAY)
+    (reason,) = flags_to_look([_facts(1, "above", "above")], (), FIRST_DAY)
     assert reason.kind == FIRST_VISIT
     assert _kinds([_facts(0, unread=("No rep could be used.",)), _facts(1, "above")]) == [
         FIRST_VISIT
@@ -290,7 +290,7 @@ def test_what_a_first_visit_shows_is_no_news():
 def test_what_no_earlier_visit_judged_is_a_new_finding_and_said_to_be():
     other = SetFinding("hop", "knee_inward", "fppa_peak_flexion", "left", "within", "FPPA 2 deg.")
     visits = [VisitFacts(FIRST_DAY, (other,), ()), _facts(1, "above")]
-    (reason,) = reasons_to_look(visits, (), FIRST_DAY + timedelta(weeks=1))
+    (reason,) = flags_to_look(visits, (), FIRST_DAY + timedelta(weeks=1))
     assert reason.kind == "new finding"
     assert reason.text.endswith("Not judged at any earlier visit.")
 
@@ -298,7 +298,7 @@ def test_what_no_earlier_visit_judged_is_a_new_finding_and_said_to_be():
 def test_what_hops_showed_is_no_news_of_bounds_and_the_reason_names_them():
     before, now = _facts(0, "within"), _facts(1, "above")
     now = replace(now, findings=tuple(replace(f, way=Way(True)) for f in now.findings))
-    (reason,) = reasons_to_look([before, now], (), FIRST_DAY + timedelta(weeks=1))
+    (reason,) = flags_to_look([before, now], (), FIRST_DAY + timedelta(weeks=1))
     assert reason.text.startswith("Jumps, from foot to foot: FPPA")
     assert reason.text.endswith("Not judged at any earlier visit.")
 

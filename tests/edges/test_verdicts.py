@@ -31,9 +31,9 @@ from landing_analysis.tables import (
 
 UPPER = Limit("knee_inward", "fppa_peak_flexion", "upper", 10.0, "deg", "a choice")
 LOWER = Limit("stiff_landing", "knee_flexion_excursion", "lower", 25.0, "deg", "a choice")
-BAND = Limit("favouring", "pelvis_shift", "band", 0.0, "%", "a choice", half_width=10.0)
+BAND = Limit("limb_offloading", "pelvis_shift", "band", 0.0, "%", "a choice", half_width=10.0)
 SIDES = Limit("side_difference", "contact_time", "lower", 90.0, "%", "a choice")
-LEAD = Limit("favouring", "landing_lead", "band", 0.0, "ms", "a choice", half_width=10.0)
+LEAD = Limit("limb_offloading", "inter_limb_delay", "band", 0.0, "ms", "a choice", half_width=10.0)
 
 DECIDED = Decided(
     task="jump",
@@ -173,9 +173,9 @@ def test_a_text_says_value_uncertainty_verdict_and_limit():
 @pytest.mark.parametrize(
     ("value", "surgical", "words"),
     [
-        (25.0, "right", "the body is carried toward the non-surgical (left) limb"),
-        (-25.0, "right", "the body is carried toward the surgical (right) limb"),
-        (-25.0, None, "the body is carried toward the right limb"),
+        (25.0, "right", "the trunk and pelvis are shifted toward the non-surgical (left) limb"),
+        (-25.0, "right", "the trunk and pelvis are shifted toward the surgical (right) limb"),
+        (-25.0, None, "the trunk and pelvis are shifted toward the right limb"),
     ],
 )
 def test_a_shift_says_to_which_limb_and_that_it_is_motion(value, surgical, words):
@@ -211,7 +211,7 @@ def test_differences_in_degrees_are_no_symmetry_index():
     assert judge_measures(Measures((), (), (side,)), (limit,), DECIDED) == ()
 
 
-def _evidence(measure: str, value: float, name: str = "favouring", limb: Limb | None = None):
+def _evidence(measure: str, value: float, name: str = "limb_offloading", limb: Limb | None = None):
     judged = "below" if value < 0 or name == "side_difference" else "above"
     return Finding(name, limb, None, judged, value, 1.0, 0.0, "", "", "", (), measure)
 
@@ -221,12 +221,12 @@ def _evidence(measure: str, value: float, name: str = "favouring", limb: Limb | 
     [
         ((), "none"),
         ((_evidence("pelvis_shift", 15.0),), "left"),
-        ((_evidence("pelvis_shift", -15.0), _evidence("landing_lead", -20.0)), "right"),
-        ((_evidence("pelvis_shift", -15.0), _evidence("landing_lead", 20.0)), "unclear"),
+        ((_evidence("pelvis_shift", -15.0), _evidence("inter_limb_delay", -20.0)), "right"),
+        ((_evidence("pelvis_shift", -15.0), _evidence("inter_limb_delay", 20.0)), "unclear"),
         # the right foot stays on the ground for 80 % of the left foot's time
         (
             (
-                _evidence("landing_lead", 20.0),
+                _evidence("inter_limb_delay", 20.0),
                 _evidence("contact_time", 80.0, "side_difference", "right"),
             ),
             "left",
@@ -241,14 +241,14 @@ def test_evidence_for_favouring_agrees_disagrees_or_is_absent(evidence, limb):
 
 def test_single_reps_and_values_within_their_limit_do_not_count():
     within = replace(_evidence("pelvis_shift", 3.0), verdict="cannot tell", limit=5.0)
-    one_rep = replace(_evidence("landing_lead", -20.0), rep=2)
+    one_rep = replace(_evidence("inter_limb_delay", -20.0), rep=2)
     assert favoured_limb((within, one_rep)) == ("none", False)
 
 
 def test_a_value_outside_its_limit_names_a_limb_without_certainty():
     undecided = replace(_evidence("pelvis_shift", 9.0), verdict="cannot tell", limit=5.0)
     assert favoured_limb((undecided,)) == ("left", False)
-    against = replace(_evidence("landing_lead", -12.0), verdict="cannot tell", limit=-10.0)
+    against = replace(_evidence("inter_limb_delay", -12.0), verdict="cannot tell", limit=-10.0)
     assert favoured_limb((undecided, against)) == ("unclear", False)
     assert favoured_limb((undecided, _evidence("trunk_lean", -9.0))) == ("right", True)
 
@@ -257,7 +257,7 @@ def test_no_text_diagnoses_or_clears():
     rows = [
         *_inward([15.0, 16.0]).measures,
         _row(1, "pelvis_shift", None, 25.0, 1.0, "%"),
-        _row(1, "landing_lead", None, -40.0, 1.0, "ms"),
+        _row(1, "inter_limb_delay", None, -40.0, 1.0, "ms"),
     ]
     texts = [f.text.lower() for f in judge_measures(_measures(rows), (UPPER, BAND, LEAD), DECIDED)]
     assert len(texts) == 7
@@ -281,7 +281,7 @@ def test_one_rep_of_a_poor_clip_is_counted_out_and_is_too_few_for_a_verdict():
         _row(1, "fppa_peak_flexion", "left", 2.0, 2.0, "deg"),
         _row(1, "fppa_peak_flexion", "right", 9.0, 2.0, "deg"),
         _row(1, "pelvis_shift", None, 9.0, 3.0, "%"),
-        _row(1, "landing_lead", None, 0.0, 2.0, "ms"),
+        _row(1, "inter_limb_delay", None, 0.0, 2.0, "ms"),
     ]
     counted = _tally(_measures(rows), UPPER, BAND, LEAD)
     assert tally_words(counted) == "2 within, 2 cannot tell, 1 rep: too few for a verdict."
@@ -314,7 +314,7 @@ def test_the_hidden_limb_of_a_side_view_is_not_missed():
 
 
 def test_a_value_of_few_reps_among_others_is_named():
-    rows = [_row(n, "landing_lead", None, 1.0, 2.0, "ms") for n in (1, 2, 3)]
+    rows = [_row(n, "inter_limb_delay", None, 1.0, 2.0, "ms") for n in (1, 2, 3)]
     rows.append(_row(1, "fppa_peak_flexion", "right", 3.0, 1.0, "deg"))
     counted = _tally(_measures(rows), UPPER, LEAD)
     assert tally_words(counted) == "2 within. 1 of them on 1 rep: too few for a verdict."

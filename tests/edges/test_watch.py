@@ -34,9 +34,9 @@ from landing_analysis.errors import (
     RecordError,
 )
 from landing_analysis.folder import apart, look, queue, watch
-from landing_analysis.folder.apart import analyse_apart, check_apart
 from landing_analysis.folder.checking import check_clip
 from landing_analysis.folder.names import is_left_alone, is_placeholder
+from landing_analysis.folder.worker import analyse_in_worker, check_in_worker
 from landing_analysis.patients import Patient
 from landing_analysis.progress import no_progress
 from landing_analysis.record.backups import fault_in
@@ -868,16 +868,16 @@ def test_each_change_of_state_is_told_once(folder, drop, log):
 def test_errors_come_from_the_other_process_as_they_are(tmp_path):
     (tmp_path / "text.mp4").write_text("not a video")
     with pytest.raises(NoVideoError, match="not a video"):
-        analyse_apart(tmp_path / "text.mp4", tmp_path / "out", Options(), no_progress)
+        analyse_in_worker(tmp_path / "text.mp4", tmp_path / "out", Options(), no_progress)
     _grow(SAMPLE.read_bytes(), tmp_path / "cut.mp4", 0.5)
     with pytest.raises(IncompleteClipError, match=r"cut\.mp4 is incomplete"):
-        check_apart(tmp_path / "cut.mp4")
+        check_in_worker(tmp_path / "cut.mp4")
     with pytest.raises(InterruptedAnalysisError, match="nobody foresaw"):
-        analyse_apart(SAMPLE, tmp_path / "out", None, no_progress)
+        analyse_in_worker(SAMPLE, tmp_path / "out", None, no_progress)
 
 
 def test_a_clip_is_checked_in_the_other_process_as_here():
-    there, here = check_apart(SAMPLE), check_clip(SAMPLE)
+    there, here = check_in_worker(SAMPLE), check_clip(SAMPLE)
     assert (there.clip.sha256, there.tags) == (here.clip.sha256, here.tags)
     assert there.clip.frames == here.clip.frames > 100
 
@@ -885,12 +885,12 @@ def test_a_clip_is_checked_in_the_other_process_as_here():
 def test_a_process_that_dies_interrupts_one_clip_and_not_us(folder, drop, log, monkeypatch):
     monkeypatch.setattr(apart, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
     with pytest.raises(InterruptedAnalysisError, match=r"without a word \(code -11\)"):
-        analyse_apart(SAMPLE, drop / "out", Options(), no_progress)
+        analyse_in_worker(SAMPLE, drop / "out", Options(), no_progress)
     tiny_clip(drop / "P07" / "a.mp4", 1)
     tiny_clip(drop / "P07" / "b.mp4", 2)
 
     def deadly(path):
-        return check_apart(path) if path.name == "a.mp4" else check_clip(path)
+        return check_in_worker(path) if path.name == "a.mp4" else check_clip(path)
 
     todo = job(drop, stand_in(TEMPLATE, log), check=deadly)
     states = [run(folder, todo)["P07/a.mp4"] for _ in range(3)]

@@ -12,7 +12,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from landing_analysis.contacts.events import find_contacts
-from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
@@ -58,8 +58,8 @@ def test_only_the_hopping_foot_lands(name, rate_hz):
         true_s = table[f"{name}.initial_contact_s"]
     for first in range(0, CLIPS[name] // rate_hz, 2):
         tracks = clean_tracks(_landmarks(name, rate_hz, first), SETTINGS.tracks)
-        sights = sights_of(f"{near}_side", near)  # type: ignore[arg-type]
-        contacts = find_contacts(tracks, SETTINGS.contacts, sights)
+        visibilities = foot_visibility_of(f"{near}_side", near)  # type: ignore[arg-type]
+        contacts = find_contacts(tracks, SETTINGS.contacts, visibilities)
         reps = group_reps(contacts, tracks, SETTINGS.reps)
         assert [c.limb for c in contacts.contacts] == [hopping] * len(true_s)
         assert [rep.limbs for rep in reps.reps if rep.used] == [(hopping,)] * len(true_s)

@@ -21,13 +21,13 @@ from pathlib import Path
 import jsonschema
 import pytest
 from click.testing import CliRunner
+from exported import LAST_DAY, REAL, REAL_DAY
 from fhirclient.models import bundle as r4_bundle
 from fhirclient.models.fhirabstractbase import FHIRValidationError
-from handed_over import LAST_DAY, REAL, REAL_DAY
 
 from landing_analysis.commands.main import main
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.handover.columns import TABLES, UCUM
+from landing_analysis.export.columns import TABLES, UCUM
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.record.database import open_record
 from landing_analysis.record.store import read_analyses

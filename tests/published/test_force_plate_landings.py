@@ -16,7 +16,7 @@ from lab_records import front_view, lab_record, side_view
 from told import told
 
 from landing_analysis.contacts.events import find_contacts, match_events
-from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reps.grouping import group_reps
@@ -65,7 +65,7 @@ def _contacts(name: str, view: View, rate: int, noise_px: float, seed: int) -> t
     project = side_view if near else front_view
     landmarks = project(lab_record(name), noise_px, seed, EVERY[rate])
     tracks = clean_tracks(landmarks, settings.tracks)
-    return find_contacts(tracks, settings.contacts, sights_of(view, near)).contacts
+    return find_contacts(tracks, settings.contacts, foot_visibility_of(view, near)).contacts
 
 
 @cache

@@ -14,7 +14,7 @@ import pytest
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.kinematics import (
-    edge_sd_s,
+    event_sd_s,
     false_fppa_deg,
     flexion_deg,
     flexion_from_seen_deg,
@@ -206,7 +206,7 @@ def test_height_uncertainty_at_60_frames_a_second():
     [(30, 9.6, 13.6), (60, 4.8, 6.8), (120, 2.4, 3.4), (240, 1.2, 1.7)],
 )
 def test_what_counting_frames_can_show(fps, edge_ms, interval_ms):
-    assert 1000 * edge_sd_s(1 / fps) == pytest.approx(edge_ms, abs=0.05)
+    assert 1000 * event_sd_s(1 / fps) == pytest.approx(edge_ms, abs=0.05)
     assert 1000 * interval_sd_s(1 / fps) == pytest.approx(interval_ms, abs=0.05)
 
 

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from told import told
 
 from landing_analysis.contacts.events import find_contacts, match_events
-from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
@@ -30,7 +30,7 @@ NEAR: dict[View, Limb | None] = {"front": None, "left_side": "left"}
 
 def found(jumper: Jumper, view: View) -> tuple[Tracks, Contacts, Reps]:
     tracks = clean_tracks(jumper.landmarks, SETTINGS.tracks, STATURE_M)
-    contacts = find_contacts(tracks, SETTINGS.contacts, sights_of(view, NEAR[view]))
+    contacts = find_contacts(tracks, SETTINGS.contacts, foot_visibility_of(view, NEAR[view]))
     return tracks, contacts, group_reps(contacts, tracks, SETTINGS.reps)
 
 

@@ -18,7 +18,7 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LANDMARK, Analysis, Landmarks, Patient, Poses
+from landing_analysis.tables import LANDMARK, Analysis, Landmarks, MeasuredPerson, Poses
 from landing_analysis.wording import note_words, words_of
 
 SETTINGS = PeopleSettings()
@@ -170,7 +170,7 @@ def test_one_who_comes_back_larger_is_suspected_to_be_somebody_else(patient):
     person = replace(patient, xy_px=own)
     bystanders = watch_bystanders(person, poses, (person,), SETTINGS)
     assert bystanders.occlusions[0].grew == pytest.approx(1.3, abs=0.03)
-    chosen = Patient(1, 1, because(Code.ONLY_PERSON), person)
+    chosen = MeasuredPerson(1, 1, because(Code.ONLY_PERSON), person)
     (note,) = bystanders_effect(chosen, bystanders, patient.t_s, SETTINGS).notes
     assert note.state == "poor"
     assert "1.3 times as large as before: it may be somebody else" in note_words(note).replace(

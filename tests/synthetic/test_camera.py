@@ -20,18 +20,18 @@ from moved_camera import (
     moved_poses,
     room,
     rotations,
-    stretch,
+    segment,
     sway_deg,
 )
 from numpy.testing import assert_allclose
 
-from landing_analysis.camera.carrying import as_filmed, cut, into_reference, steadied
 from landing_analysis.camera.path import find_camera_path
+from landing_analysis.camera.stabilisation import as_filmed, cut, into_reference, stabilised
 from landing_analysis.disturbances.applying import disturbed_contacts, disturbed_tracks
 from landing_analysis.disturbances.camera_motion import STILL, camera_effect, camera_motion
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.settings import CameraSettings, Settings
-from landing_analysis.tables import LANDMARK, Background, CameraPath, Stretch
+from landing_analysis.tables import LANDMARK, Background, CameraPath, Segment
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.wording import words_of
 
@@ -122,7 +122,7 @@ def test_points_on_edges_hold_across_and_slide_along():
         points[:, some, axis] += 20 * np.sin(3 * T_S)[:, None]
         grip[some, axis, axis] = 0.001
     seen, poses = followed(points, turned), moved_poses(turned)
-    path = _path(Background(len(T_S), (Stretch(0, seen, grip),)), poses)
+    path = _path(Background(len(T_S), (Segment(0, seen, grip),)), poses)
     assert path.state == "followed"
     assert np.sqrt((_left_px(path, turned) ** 2).mean()) < 0.6
     as_corners = _path(background(seen), poses)
@@ -144,7 +144,7 @@ def test_the_reference_is_renewed_without_a_jump():
     wide = rng.uniform([-300, 20], [WIDTH_PX + 600, HEIGHT_PX - 20], (260, 2))
     first = followed(wide, turned[: half + 1])
     second = followed(wide, turned[half:], seed=9)
-    path = _path(Background(len(T_S), (stretch(first), stretch(second, half))), moved_poses(turned))
+    path = _path(Background(len(T_S), (segment(first), segment(second, half))), moved_poses(turned))
     assert path.known.all()
     assert np.sqrt((_left_px(path, turned) ** 2).mean()) < 0.8
     assert np.abs(np.diff(path.shift_px[half - 2 : half + 3, 0])).max() < 3
@@ -220,7 +220,7 @@ def test_a_short_blackout_is_bridged_and_a_long_one_is_not():
     assert path.known[100:104].all()
     assert path.sd_px[101] > path.sd_px[99]
     assert not path.known[150:180].any()
-    person = steadied(link_people(moved_poses(turned), Settings().people)[0], path)
+    person = stabilised(link_people(moved_poses(turned), Settings().people)[0], path)
     assert np.isnan(person.xy_px[160]).all()
     assert np.isfinite(person.xy_px[190]).all()
 
@@ -235,7 +235,7 @@ def test_a_camera_on_a_tripod_changes_nothing_at_all():
     tracks = clean_tracks(person, Settings().tracks)
     motion = camera_motion(tracks, CONTACTS, path, CAMERA)
     assert path.state == "still"
-    assert steadied(person, path) is person
+    assert stabilised(person, path) is person
     assert motion == STILL
     assert disturbed_tracks(tracks, (camera_effect(motion),)).down_sd_deg == tracks.down_sd_deg
     assert disturbed_contacts(CONTACTS, (camera_effect(motion),)) == CONTACTS
@@ -247,7 +247,7 @@ def test_steadied_landmarks_are_those_of_a_still_camera():
     path = _path(background(followed(room(), turned)), poses)
     person = link_people(poses, Settings().people)[0]
     still = LANDMARKS.xy_px - LANDMARKS.xy_px[0, LANDMARK["left_toe"]]
-    carried = steadied(person, path).xy_px
+    carried = stabilised(person, path).xy_px
     carried = carried - carried[0, LANDMARK["left_toe"]]
     shaken = person.xy_px - person.xy_px[0, LANDMARK["left_toe"]]
     # what is left is the reference's own small tilt and a fraction of a pixel
@@ -293,7 +293,7 @@ def test_feet_that_stand_tell_that_a_lost_camera_was_still():
     tracks, path = _lost(STILL_DEG)
     motion = camera_motion(tracks, CONTACTS, path, CAMERA)
     assert path.state == "lost"
-    assert (motion.edge_sd_s, motion.turn_sd_deg) == (0.0, 0.0)
+    assert (motion.event_sd_s, motion.turn_sd_deg) == (0.0, 0.0)
     assert motion.sway_px is not None
     assert motion.sway_px < 0.01 * tracks.leg_px
 
@@ -316,7 +316,7 @@ def test_a_curtain_that_fills_the_picture_is_betrayed_by_feet_that_stand():
     points[..., 0] += 25 * np.sin(2 * np.pi * 0.8 * T_S)[:, None]
     poses = moved_poses(STILL_DEG)
     path = _path(background(followed(points, STILL_DEG)), poses)
-    person = steadied(link_people(poses, Settings().people)[0], path)
+    person = stabilised(link_people(poses, Settings().people)[0], path)
     tracks = clean_tracks(person, Settings().tracks)
     motion = camera_motion(tracks, CONTACTS, path, CAMERA)
     assert path.state == "followed"

@@ -9,7 +9,7 @@ import pytest
 from jumper import jump_set, standing_with
 
 from landing_analysis.contacts.events import find_contacts, match_events
-from landing_analysis.maths.hinge import HingeWindows, fit_hinge
+from landing_analysis.maths.change_point import ChangePointWindows, fit_change_point
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Landmarks, Tracks
@@ -178,17 +178,19 @@ def test_a_hinge_is_found_on_exact_samples():
     t_s = np.arange(0.0, 0.4, 1 / 60)
     corner_s = 0.2037
     s = np.maximum(corner_s - t_s, 0)
-    hinge = fit_hinge(
+    change_point = fit_change_point(
         t_s,
         0.1 + 1.5 * s - 9.81 * s**2 / 2,
         0.19,
         "landing",
-        HingeWindows(0.07, 0.09, 0.08),
+        ChangePointWindows(0.07, 0.09, 0.08),
         0.001,
         fall_m_s2=9.81,
         worst_misfit_m=0.01,
     )
-    np.testing.assert_allclose((hinge.at_s, hinge.level_m), (corner_s, 0.1), atol=0.001)
+    np.testing.assert_allclose(
+        (change_point.at_s, change_point.level_m), (corner_s, 0.1), atol=0.001
+    )
 
 
 def test_matching_is_one_to_one_and_closest_first():

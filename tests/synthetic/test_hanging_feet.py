@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from synthetic_patients.matrix import MATRIX, play_entry
 
 from landing_analysis.contacts.events import find_contacts
-from landing_analysis.contacts.feet import sights_of
+from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Landmarks, Limb, Reps
@@ -23,8 +23,8 @@ RATES_HZ = (30.0, 60.0, 120.0, 240.0)
 
 def _found(landmarks: Landmarks, near_limb: Limb) -> tuple[Contacts, Reps]:
     tracks = clean_tracks(landmarks, SETTINGS.tracks)
-    sights = sights_of(f"{near_limb}_side", near_limb)  # type: ignore[arg-type]
-    contacts = find_contacts(tracks, SETTINGS.contacts, sights)
+    visibilities = foot_visibility_of(f"{near_limb}_side", near_limb)  # type: ignore[arg-type]
+    contacts = find_contacts(tracks, SETTINGS.contacts, visibilities)
     return contacts, group_reps(contacts, tracks, SETTINGS.reps)
 
 

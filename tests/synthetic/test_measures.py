@@ -155,7 +155,7 @@ def test_fppa_follows_the_limb_in_front_and_back_views(view, limb, inward_m):
     np.testing.assert_allclose(
         _value(found, "fppa_initial_contact", limb), 0.0, atol=2 * FIT_TOLERANCE_DEG
     )
-    most = _value(found, "fppa_most_inward", limb)
+    most = _value(found, "fppa_peak_inward", limb)
     np.testing.assert_allclose(most, max(expected, 0.0), atol=2 * FIT_TOLERANCE_DEG)
 
 
@@ -194,7 +194,7 @@ def test_yaw_counts_twice_in_a_difference_of_knees():
     np.testing.assert_allclose(side.sd, np.linalg.norm([yaw, *rest]), rtol=1e-6)
 
 
-FPPA = ("fppa_initial_contact", "fppa_peak_flexion", "fppa_most_inward")
+FPPA = ("fppa_initial_contact", "fppa_peak_flexion", "fppa_peak_inward")
 
 
 @pytest.mark.parametrize("limb", LIMBS)
@@ -355,18 +355,18 @@ def test_frames_stand_on_both_sides_of_each_event():
 
 def test_landing_lead_is_positive_when_the_left_foot_lands_first():
     rep = replace(one_rep(), contacts=(contact("left"), contact("right", late_s=0.018)))
-    row = _row(_measure(rep=rep), "landing_lead")
+    row = _row(_measure(rep=rep), "inter_limb_delay")
     np.testing.assert_allclose(row.value, 18.0, atol=1e-6)
     np.testing.assert_allclose(row.sd, 1000 * np.hypot(IC_SD_S, IC_SD_S), atol=1e-6)
     rep = replace(one_rep(), contacts=(contact("left", late_s=0.018), contact("right")))
-    np.testing.assert_allclose(_value(_measure(rep=rep), "landing_lead"), -18.0, atol=1e-6)
+    np.testing.assert_allclose(_value(_measure(rep=rep), "inter_limb_delay"), -18.0, atol=1e-6)
 
 
 @pytest.mark.parametrize("view", ["left_side", "right_side"])
 def test_no_landing_lead_is_given_where_one_foot_hides_the_other(view):
-    row = _row(_measure(view=view), "landing_lead")
+    row = _row(_measure(view=view), "inter_limb_delay")
     assert row.value is None
-    assert "it needs a front or back view" in row.reason
+    assert "it needs a front or back view" in words_of(row.reason)
 
 
 def test_toes_before_heel_is_positive():
@@ -382,7 +382,7 @@ def test_flight_of_a_hop_belongs_to_the_hopping_limb(limb):
     for name in ("flight_time", "jump_height", "reactive_strength_index", "contact_time"):
         assert _row(found, name, limb).value is not None
     assert {row.limb for row in found.measures} == {limb, None}
-    assert _row(found, "landing_lead").value is None
+    assert _row(found, "inter_limb_delay").value is None
 
 
 def test_every_measure_is_there_with_its_unit_and_a_value_or_a_reason():

@@ -10,7 +10,7 @@ import pytest
 from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 
-from landing_analysis.handover.writing import write_tables
+from landing_analysis.export.writing import write_tables
 from landing_analysis.record.database import open_record
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))

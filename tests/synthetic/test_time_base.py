@@ -18,7 +18,7 @@ from numpy.testing import assert_allclose
 from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
-from landing_analysis.clock.time_base import Fall, Falls, settle_time_base
+from landing_analysis.clock.time_base import FreeFalls, FreeFallSeen, settle_time_base
 from landing_analysis.definitions import TIMES
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
@@ -79,7 +79,7 @@ def note_of(analysis: Analysis) -> tuple[str, str]:
 
 
 @pytest.fixture(scope="module")
-def in_life() -> Analysis:
+def in_real_time() -> Analysis:
     return analysed()
 
 
@@ -93,27 +93,27 @@ def assert_same_times(found: Analysis, expected: Analysis, atol_s: float = SAME_
 # --- the file tells ------------------------------------------------------------------------------
 
 
-def test_a_clip_in_real_time_is_left_as_it_is(in_life):
-    assert in_life.decided.time_base.slowed_by == 1.0
-    assert in_life.decided.time_base.origin == "clip"
-    (note,) = [note for note in in_life.notes if note.check == "time base"]
+def test_a_clip_in_real_time_is_left_as_it_is(in_real_time):
+    assert in_real_time.decided.time_base.slowed_by == 1.0
+    assert in_real_time.decided.time_base.origin == "clip"
+    (note,) = [note for note in in_real_time.notes if note.check == "time base"]
     assert note.state == "good"
-    assert "as they do in life" in note_words(note)
+    assert "as they do in real time" in note_words(note)
 
 
-def test_a_tag_that_equals_the_measured_rate_corrects_nothing(in_life):
+def test_a_tag_that_equals_the_measured_rate_corrects_nothing(in_real_time):
     # Filmed at 240 and stored at 240: dividing by the tag alone would slow it twice.
     found = analysed(capture_fps=FILMED_HZ)
     assert found.decided.time_base.slowed_by == 1.0
-    assert_same_times(found, in_life)
+    assert_same_times(found, in_real_time)
 
 
 @pytest.mark.parametrize("slower", [2.0, 4.0, 8.0, 10.0])
-def test_a_tagged_slow_motion_gives_the_times_of_life(in_life, slower):
+def test_a_tagged_slow_motion_gives_the_times_of_life(in_real_time, slower):
     found = analysed(t_s=slower * JUMPS.t_s, capture_fps=FILMED_HZ)
     assert found.decided.time_base.origin == "tag"
     assert_allclose(found.decided.time_base.slowed_by, slower, rtol=1e-6)
-    assert_same_times(found, in_life)
+    assert_same_times(found, in_real_time)
     state, text = note_of(found)
     assert state == "good"
     assert "free fall agrees" in text
@@ -127,27 +127,27 @@ def test_pictures_are_named_by_the_time_a_player_shows_for_them():
     for picture in pictures:
         assert_allclose(picture.t_s, 8 * JUMPS.t_s[picture.frame], rtol=1e-9)
     page = read_page(report_html(found, pictures, None)).text
-    assert "s in life" in report_html(found, pictures, None)
+    assert "s in real time" in report_html(found, pictures, None)
     landing_s = found.reps.reps[0].flight.landing.t_s
     assert f"lands at {8 * landing_s:.2f} s" in page
 
 
-def test_a_camera_that_took_fewer_frames_in_poor_light_is_no_slow_motion(in_life):
+def test_a_camera_that_took_fewer_frames_in_poor_light_is_no_slow_motion(in_real_time):
     found = analysed(filmed_at(52.0), capture_fps=FILMED_HZ)  # the tag says 60, 52 came
     assert found.decided.time_base.slowed_by == 1.0
     # The first take-off is placed by the toes in one reading and by the body in the other.
-    assert_same_times(found, in_life, atol_s=0.025)
+    assert_same_times(found, in_real_time, atol_s=0.025)
 
 
 # --- only the bodies tell ------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("slower", [2, 4, 8])
-def test_an_untagged_slow_motion_withholds_all_times_and_asks(in_life, slower):
+def test_an_untagged_slow_motion_withholds_all_times_and_asks(in_real_time, slower):
     found = analysed(t_s=slower * JUMPS.t_s)
     assert found.decided.time_base.slowed_by is None
     assert times_of(found) == {}
-    assert len(found.reps.reps) == len(in_life.reps.reps)  # never "nobody jumped"
+    assert len(found.reps.reps) == len(in_real_time.reps.reps)  # never "nobody jumped"
     state, text = note_of(found)
     assert state == "poor"
     assert f"--slowed-by {slower} or --slowed-by 1 (real time)" in text
@@ -155,11 +155,11 @@ def test_an_untagged_slow_motion_withholds_all_times_and_asks(in_life, slower):
     assert not [f for f in found.findings if f.measure in TIMES]
 
 
-def test_angles_of_an_untagged_slow_motion_are_still_given(in_life):
+def test_angles_of_an_untagged_slow_motion_are_still_given(in_real_time):
     found = analysed(t_s=8 * JUMPS.t_s)
     for name in ("fppa_peak_flexion", "knee_ankle_separation_ratio"):
         ours = [row.value for row in found.measures.measures if row.name == name]
-        theirs = [row.value for row in in_life.measures.measures if row.name == name]
+        theirs = [row.value for row in in_real_time.measures.measures if row.name == name]
         assert None not in ours
         assert_allclose(ours, theirs, atol=0.1)  # read with the likely factor, 8
 
@@ -201,10 +201,10 @@ def test_a_slow_motion_document_fits_the_schema(capture_fps):
     assert document["decided"]["time_base"]["slowed_by"] == (8.0 if capture_fps else None)
 
 
-def test_the_option_settles_it_either_way(in_life):
-    assert_same_times(analysed(t_s=8 * JUMPS.t_s, slowed_by=8.0), in_life)
+def test_the_option_settles_it_either_way(in_real_time):
+    assert_same_times(analysed(t_s=8 * JUMPS.t_s, slowed_by=8.0), in_real_time)
     insisted = analysed(capture_fps=8 * FILMED_HZ, slowed_by=1.0)
-    assert_same_times(insisted, in_life)
+    assert_same_times(insisted, in_real_time)
     assert insisted.decided.time_base.origin == "given"
 
 
@@ -222,7 +222,9 @@ def test_a_tag_that_bodies_contradict_withholds_times_and_names_both():
     assert times_of(found) == {}
     state, text = note_of(found)
     assert state == "poor"
-    assert "plays 8.0 times slower than life, but bodies fall as if it were in real time" in text
+    assert (
+        "plays 8.0 times slower than real time, but bodies fall as if it were in real time" in text
+    )
     assert "--slowed-by 8 or --slowed-by 1" in text
 
 
@@ -311,7 +313,7 @@ def test_a_ramp_rendered_to_even_intervals_is_noticed_by_its_flights():
     assert times_of(found) == {}
 
 
-def test_a_camera_that_changes_its_rate_is_no_slow_motion(in_life):
+def test_a_camera_that_changes_its_rate_is_no_slow_motion(in_real_time):
     half = len(JUMPS.t_s) // 2
     keep = np.sort(np.concatenate([np.arange(half), np.arange(half, len(JUMPS.t_s), 2)]))
     found = analysed(keep=keep)
@@ -319,7 +321,7 @@ def test_a_camera_that_changes_its_rate_is_no_slow_motion(in_life):
     state, text = note_of(found)
     assert state == "limited"
     assert "the camera changed its rate" in text
-    ours, theirs = times_of(found), times_of(in_life)
+    ours, theirs = times_of(found), times_of(in_real_time)
     flights = [key for key in theirs if key[1] == "flight_time" and key in ours]
     assert len(flights) == len([key for key in theirs if key[1] == "flight_time"])
     assert_allclose(
@@ -351,8 +353,8 @@ def test_a_derivative_is_taken_over_the_samples_around_it():
     assert_allclose(slope, 2.0, atol=0.1)
 
 
-def test_a_hole_in_a_rep_voids_it_and_leaves_the_others(in_life):  # case 6
-    rep = in_life.reps.reps[1]
+def test_a_hole_in_a_rep_voids_it_and_leaves_the_others(in_real_time):  # case 6
+    rep = in_real_time.reps.reps[1]
     hole_s = rep.flight.landing.t_s
     keep = np.flatnonzero((JUMPS.t_s < hole_s - 0.02) | (JUMPS.t_s > hole_s + 0.10))
     found = analysed(keep=keep)
@@ -362,7 +364,9 @@ def test_a_hole_in_a_rep_voids_it_and_leaves_the_others(in_life):  # case 6
     assert "0.1" in words_of(refused[0].reason)
     # The landing lies in the hole: its flight may go unseen, and then the landing before it,
     # whose toe-off goes with it, is the one that is void.
-    assert sum(rep.used for rep in found.reps.reps) >= sum(r.used for r in in_life.reps.reps) - 2
+    assert (
+        sum(rep.used for rep in found.reps.reps) >= sum(r.used for r in in_real_time.reps.reps) - 2
+    )
     for rep in found.reps.reps:
         for contact in rep.contacts if rep.used else ():
             assert (
@@ -376,14 +380,14 @@ def test_a_hole_in_a_rep_voids_it_and_leaves_the_others(in_life):  # case 6
 
 
 def at_factor(true_factor: float, sd: float = 0.08):
-    """Return a witness who sees one flight, found when time is right within a quarter."""
+    """Return a check who sees one flight, found when time is right within a quarter."""
 
-    def witness(t_s: np.ndarray) -> Falls:
+    def check(t_s: np.ndarray) -> FreeFalls:
         left = true_factor * float(np.median(np.diff(t_s))) / (1 / 30)
         found = 0.6 < left < 1.4
-        return Falls(int(found), (Fall(10, 20, left, sd),) if found else ())
+        return FreeFalls(int(found), (FreeFallSeen(10, 20, left, sd),) if found else ())
 
-    return witness
+    return check
 
 
 EVEN_S = np.arange(300) / 30
@@ -403,16 +407,23 @@ def test_a_quarter_is_left_to_stature_and_body(factor, doubted):
 
 
 def test_flights_that_disagree_among_themselves_are_a_mixed_clip():
-    def witness(t_s: np.ndarray) -> Falls:
-        return Falls(3, (Fall(5, 9, 0.9, 0.08), Fall(20, 30, 1.0, 0.08), Fall(40, 50, 1.3, 0.08)))
+    def check(t_s: np.ndarray) -> FreeFalls:
+        return FreeFalls(
+            3,
+            (
+                FreeFallSeen(5, 9, 0.9, 0.08),
+                FreeFallSeen(20, 30, 1.0, 0.08),
+                FreeFallSeen(40, 50, 1.3, 0.08),
+            ),
+        )
 
-    settled = settle_time_base(EVEN_S, None, None, witness, ClockSettings())
+    settled = settle_time_base(EVEN_S, None, None, check, ClockSettings())
     assert "do not fall alike" in words_of(settled.time_base.doubt)
 
 
 def test_flights_that_differ_within_their_uncertainty_are_one_speed():
-    def witness(t_s: np.ndarray) -> Falls:
-        return Falls(2, (Fall(5, 9, 0.85, 0.18), Fall(20, 30, 1.25, 0.18)))
+    def check(t_s: np.ndarray) -> FreeFalls:
+        return FreeFalls(2, (FreeFallSeen(5, 9, 0.85, 0.18), FreeFallSeen(20, 30, 1.25, 0.18)))
 
-    settled = settle_time_base(EVEN_S, None, None, witness, ClockSettings())
+    settled = settle_time_base(EVEN_S, None, None, check, ClockSettings())
     assert settled.time_base.doubt is None

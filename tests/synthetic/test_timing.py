@@ -60,7 +60,7 @@ def test_angles_are_compared_at_any_rate():
     assert [item.name for item in carried(rows, 25.0).comparisons] == ["fppa_peak_flexion"]
 
 
-@pytest.mark.parametrize("name", ["landing_lead", "toe_to_heel_interval"])
+@pytest.mark.parametrize("name", ["inter_limb_delay", "toe_to_heel_interval"])
 @pytest.mark.parametrize(("rate_hz", "given"), [(30.0, False), (49.9, False), (50.0, True)])
 def test_intervals_shorter_than_a_frame_need_a_fast_clip(name, rate_hz, given):
     limb = "left" if name == "toe_to_heel_interval" else None
@@ -96,7 +96,7 @@ def _at(rate_hz: float) -> Analysis:
 def test_what_is_left_out_stands_with_its_reason_in_report_and_json():
     analysis = _at(30.0)
     document = analysis_document(analysis)
-    assert "landing_lead" not in {item["name"] for item in document["summaries"]}
+    assert "inter_limb_delay" not in {item["name"] for item in document["summaries"]}
     assert "contact_time" in {item["name"] for item in document["not_compared"]}
     page = read_page(report_html(analysis, key_pictures(analysis, {}), None)).text
     assert "the limbs differ by less than one frame (33 ms)" in page.lower()

@@ -1,9 +1,9 @@
 """What other programs take over: tidy tables with their dictionary, and a visit as FHIR R4.
 
-``record tables`` and ``record fhir`` (package ``handover``) hand on what ``record export`` does
+``record tables`` and ``record fhir`` (package ``export``) hand on what ``record export`` does
 not suit: the export is for bringing the record back, these are for people who know nothing of it.
 
-- Every column of every table is described in ``handover/columns.py`` and nowhere else; measures
+- Every column of every table is described in ``export/columns.py`` and nowhere else; measures
   come from ``definitions.py`` (with ``SIGNS``). Files, Parquet types, field metadata and both
   dictionaries go by it, and tests fail for a column without an entry, an entry without a column,
   a name whose ending contradicts its unit, and a measure that turns negative without a sign
@@ -20,7 +20,7 @@ not suit: the export is for bringing the record back, these are for people who k
 - One patient is in memory at a time. 276 clips (40 496 measures): CSV 22 MB, 2.0 s of CPU;
   Parquet 1.2 MB, 1.6 s. A Bundle of eight sets: 166 resources, 0.6 MB, 0.2 s.
 - The Bundle is a ``collection``, statuses are ``preliminary``, single reps and findings stay in
-  the tables; ``handover/bundle.py`` gives the reasons. Two checks run in the tests: the classes
+  the tables; ``export/bundle.py`` gives the reasons. Two checks run in the tests: the classes
   of fhirclient, and HL7's own JSON schema of R4, cut to four resources
   (``tests/published/data/cut_fhir_schema.py``); the whole schema accepted Bundles of the
   demonstration as well. They know types, cardinalities, required value sets and the form of dates

@@ -92,7 +92,7 @@ def filmed_px(analysis: Analysis, xy_px: FloatArray, frame: int) -> FloatArray:
     return as_filmed(points, analysis.camera, size_px, frame)
 
 
-def steadied(person: Landmarks, path: CameraPath | None) -> Landmarks:
+def stabilised(person: Landmarks, path: CameraPath | None) -> Landmarks:
     """Return one person's landmarks in the reference picture, the same where nothing moved."""
     if path is None or path.state != "followed":
         return person

@@ -9,7 +9,7 @@ import numpy as np
 from landing_analysis.tables import FloatArray
 
 
-class Hinge(NamedTuple):
+class ChangePoint(NamedTuple):
     """A corner in a height: when, how well placed, and the level on its resting side."""
 
     at_s: float
@@ -17,26 +17,26 @@ class Hinge(NamedTuple):
     level_m: float
 
 
-class HingeWindows(NamedTuple):
-    """How far a hinge is looked for and how much of both sides is fitted, seconds."""
+class ChangePointWindows(NamedTuple):
+    """How far a change point is looked for and how much of both sides is fitted, seconds."""
 
     search_s: float
     moving_s: float
     resting_s: float
 
 
-def fit_hinge(
+def fit_change_point(
     t_s: FloatArray,
     height_m: FloatArray,
     near_s: float,
     kind: Literal["landing", "leaving"],
-    windows: HingeWindows,
+    windows: ChangePointWindows,
     noise_m: float,
     *,
     fall_m_s2: float,
     sinking_m_s: float = 0.0,
     worst_misfit_m: float,
-) -> Hinge | None:
+) -> ChangePoint | None:
     """Fit a corner between moving and resting.
 
     Parameters
@@ -45,20 +45,20 @@ def fit_hinge(
     height_m : (n,) height of the part, metres, up positive
     near_s : where to look
     kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
-    windows : HingeWindows; each side is widened to hold at least two samples
+    windows : ChangePointWindows; each side is widened to hold at least two samples
     noise_m : standard deviation of one sample, NaN when not known
     fall_m_s2 : downward acceleration on the moving side
     sinking_m_s : speed at which the part still goes down while it rests after a landing, or
         already goes up before it leaves
-    worst_misfit_m : a larger residual (or three times the noise) is no hinge
+    worst_misfit_m : a larger residual (or three times the noise) is no change point
 
     Returns
     -------
-    Hinge or None when fewer than two samples lie on either side or no hinge fits
+    ChangePoint or None when fewer than two samples lie on either side or no change point fits
 
     Notes
     -----
-    With s the time away from the hinge on the moving side and 0 on the resting side, and r
+    With s the time away from the change point on the moving side and 0 on the resting side, and r
     the same on the resting side, height = level + speed * s - fall * s^2 / 2 - sinking * r;
     level and speed are solved by least squares for each instant tried, and the instant with
     the least squared residual wins. Its standard deviation is the half-width over which the misfit
@@ -98,4 +98,4 @@ def fit_hinge(
         return None
     near_best = tried[misfit <= misfit[best] + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
-    return Hinge(best_s, width_s, float(mean_h[best] - speed[best] * mean_s[best]))
+    return ChangePoint(best_s, width_s, float(mean_h[best] - speed[best] * mean_s[best]))

@@ -130,7 +130,7 @@ def _sd(name: str, unit: str | None, of: str = "") -> Column:
 
 
 def _instant(name: str, what: str) -> tuple[Column, Column]:
-    meaning = f"{what}, in seconds of life from the clip's first time; empty when not known."
+    meaning = f"{what}, in seconds of real time from the clip's first time; empty when not known."
     sd = Column(f"{name}_sd_s", "number", f"Standard uncertainty of {name}_s.", "s")
     return Column(f"{name}_s", "number", meaning, "s"), sd
 
@@ -208,8 +208,8 @@ _REPS = Table(
         _REASON_CODE,
         *_instant("take_off", "Last toe-off before the flight"),
         *_instant("landing", "First initial contact after the flight"),
-        Column("peak_flexion_s", "number", "When the landing is deepest, in seconds of life from "
-               "the clip's first time; empty when not known.", "s"),
+        Column("peak_flexion_s", "number", "When the landing is deepest, in seconds of real time "
+               "from the clip's first time; empty when not known.", "s"),
     ),
 )  # fmt: skip
 

@@ -18,7 +18,7 @@ from landing_analysis.files import read_landmarks
 from landing_analysis.tables import Light
 
 CLIPS = ("short_man_jumps_side_long_coat", "heavy_man_jumps_side_dark_floor")
-STORE = Path(__file__).with_name("poor_support.npz")
+STORE = Path(__file__).with_name("poorly_seen_legs.npz")
 
 
 def store(folder: Path) -> None:

@@ -21,7 +21,7 @@ from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS, Analysis, Landmarks, Light, Poses
 from landing_analysis.wording import words_of
 
-STORE = Path(__file__).with_name("poor_support.npz")
+STORE = Path(__file__).with_name("poorly_seen_legs.npz")
 COAT, FLOOR = "short_man_jumps_side_long_coat", "heavy_man_jumps_side_dark_floor"
 WINDOW_S = 0.1
 

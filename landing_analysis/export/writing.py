@@ -14,15 +14,15 @@ from typing import Any, Literal, Protocol, TextIO
 
 from landing_analysis import __version__
 from landing_analysis.errors import PatientError, RecordError, SettingsError
-from landing_analysis.files import new_file, new_folder, write_text
-from landing_analysis.handover.bundle import PATIENT_CODE, visit_bundle
-from landing_analysis.handover.columns import OWN_UNIT, TABLES, UCUM, Column, Table
-from landing_analysis.handover.dictionary import (
+from landing_analysis.export.bundle import PATIENT_CODE, visit_bundle
+from landing_analysis.export.columns import OWN_UNIT, TABLES, UCUM, Column, Table
+from landing_analysis.export.dictionary import (
     DICTIONARY_COLUMNS,
     dictionary_rows,
     dictionary_text,
 )
-from landing_analysis.handover.rows import PatientRows, Row, definition_rows, tidy_rows
+from landing_analysis.export.rows import PatientRows, Row, definition_rows, tidy_rows
+from landing_analysis.files import new_file, new_folder, write_text
 from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record

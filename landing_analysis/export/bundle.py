@@ -38,9 +38,8 @@ from datetime import date
 from typing import Any
 
 from landing_analysis.definitions import DEFINITIONS, INTENDED_USE
-from landing_analysis.findings.judging import COVERAGE
-from landing_analysis.handover.columns import UCUM
-from landing_analysis.handover.rows import (
+from landing_analysis.export.columns import UCUM
+from landing_analysis.export.rows import (
     PatientRows,
     days_since_surgery,
     landing_limb,
@@ -48,6 +47,7 @@ from landing_analysis.handover.rows import (
     set_rows,
     side_rows,
 )
+from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name

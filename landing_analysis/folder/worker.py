@@ -22,28 +22,28 @@ from landing_analysis.stages import Options
 from landing_analysis.tables import Analysis
 
 _START = (
-    "import sys; sys.path[:] = {path!r}; from landing_analysis.folder.apart import serve; serve()"
+    "import sys; sys.path[:] = {path!r}; from landing_analysis.folder.worker import serve; serve()"
 )
 _LAST_WORDS_S = 10.0  # a process that fell silent has ended or never will (choice)
 _ORPHAN_S = 60.0  # a process whose master was killed notices at once that it is alone (choice)
 
-Task = Literal["check", "analyse"]
+WorkKind = Literal["check", "analyse"]
 
 
 @dataclass(frozen=True)
-class Made:
+class Result:
     """What an analysis gave: its document and the folder with its report."""
 
     document: Mapping[str, Any]
     folder: Path
 
 
-Analyse = Callable[[Path, Path, Options, StartProgress], Made]
+Analyse = Callable[[Path, Path, Options, StartProgress], Result]
 """Analyses a clip into a folder; raises `LandingAnalysisError`, `OutputError` when the disk is
 full, `InterruptedAnalysisError` when another attempt may succeed."""
 
 
-def check_apart(path: Path) -> Checked:
+def check_in_worker(path: Path) -> Checked:
     """Run `checking.check_clip` in a process of its own.
 
     Raises
@@ -56,7 +56,7 @@ def check_apart(path: Path) -> Checked:
     return cast(Checked, _ask("check", (path,), no_progress))
 
 
-def analyse_apart(path: Path, out_dir: Path, options: Options, start: StartProgress) -> Made:
+def analyse_in_worker(path: Path, out_dir: Path, options: Options, start: StartProgress) -> Result:
     """Run `analysing.analyse_clip` in a process of its own.
 
     Parameters
@@ -67,7 +67,7 @@ def analyse_apart(path: Path, out_dir: Path, options: Options, start: StartProgr
 
     Returns
     -------
-    Made
+    Result
 
     Raises
     ------
@@ -78,10 +78,10 @@ def analyse_apart(path: Path, out_dir: Path, options: Options, start: StartProgr
     LandingAnalysisError
         When the clip cannot be analysed.
     """
-    return cast(Made, _ask("analyse", (path, out_dir, options), start))
+    return cast(Result, _ask("analyse", (path, out_dir, options), start))
 
 
-def _ask(task: Task, about: tuple[Any, ...], start: StartProgress) -> object:
+def _ask(task: WorkKind, about: tuple[Any, ...], start: StartProgress) -> object:
     command = [sys.executable, "-c", _START.format(path=sys.path)]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL) as process:
@@ -151,7 +151,7 @@ def _end_with_the_other_side() -> None:
     os._exit(1)
 
 
-def _analyse(say: _Say, path: Path, out_dir: Path, options: Options) -> Made:
+def _analyse(say: _Say, path: Path, out_dir: Path, options: Options) -> Result:
     from filelock import FileLock
 
     from landing_analysis.analysing import analyse_clip
@@ -165,7 +165,7 @@ def _analyse(say: _Say, path: Path, out_dir: Path, options: Options) -> Made:
     with FileLock(f"{out_dir}.lock", timeout=_ORPHAN_S):
         outcome = analyse_clip(path, out_dir, options, start)
     analysis, report = cast(Analysis, outcome.analysis), cast(Path, outcome.report)
-    return Made(analysis_document(analysis), report.parent)
+    return Result(analysis_document(analysis), report.parent)
 
 
 class _Told:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from landing_analysis import __version__
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
-from landing_analysis.handover.columns import OWN_UNIT, TABLES, UCUM, Column, Table
+from landing_analysis.export.columns import OWN_UNIT, TABLES, UCUM, Column, Table
 from landing_analysis.reasons import Code
 from landing_analysis.wording import code_words
 

@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from landing_analysis.definitions import DEFINITIONS, SIGNS
-from landing_analysis.handover.columns import UCUM, wide_names
+from landing_analysis.export.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
@@ -371,7 +371,7 @@ def _not_compared(name: str, limb: Limb, reason: str) -> Row:
 def _why_not_compared(one: StoredAnalysis, name: str, apart: float) -> str:
     """Say again what the record does not keep: times within one frame are not compared.
 
-    A slowed clip's frames are closer together in life than in the file, so what is within
+    A slowed clip's frames are closer together in real time than in the file, so what is within
     one of them is within one of these.
     """
     if DEFINITIONS[name].unit == "s" and abs(apart) < 1.0 / one.values["median_fps"]:
