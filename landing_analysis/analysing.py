@@ -18,13 +18,12 @@ from landing_analysis.files import (
     new_folder,
     printable,
     read_document,
-    read_landmarks,
     sha256_of,
     sole_writer,
-    write_landmarks,
     write_text,
 )
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.landmarks.unfinished import Parts, stored_parts
 from landing_analysis.progress import NO_PROGRESS, StartProgress, no_progress
 from landing_analysis.report.documents import analysis_json, reps_csv

@@ -45,11 +45,14 @@ from landing_analysis.disturbances.leg_visibility import (
 from landing_analysis.disturbances.timing import timing_effect
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
-from landing_analysis.findings.panel import quality_panel
-from landing_analysis.findings.quality import judge_clip
+from landing_analysis.findings.quality import judge_clip, quality_panel
 from landing_analysis.landmarks.light import light_of_person
-from landing_analysis.landmarks.people import choose_patient, follow_people
-from landing_analysis.landmarks.reflections import upright_bodies, without_reflections
+from landing_analysis.landmarks.people import (
+    choose_patient,
+    follow_people,
+    upright_bodies,
+    without_reflections,
+)
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps

@@ -435,7 +435,6 @@ class Contact:
     toe_off_reason: Reason | None = None
     toe_contact: Event | None = None
     heel_contact: Event | None = None
-    origin: Literal["detected", "reviewed"] = "detected"
 
     def __post_init__(self) -> None:
         if (self.toe_off is None) == (self.toe_off_reason is None):
@@ -448,15 +447,13 @@ class Flight:
 
     ``take_off`` is None when the clip starts in the air, ``landing`` when it
     ends there. ``take_off_limbs`` left the ground last together,
-    ``landing_limbs`` came down first together. ``gravity_px_s2`` is the
-    acceleration of the body's middle fitted over the flight.
+    ``landing_limbs`` came down first together.
     """
 
     take_off: Event | None
     landing: Event | None
     take_off_limbs: tuple[Limb, ...]
     landing_limbs: tuple[Limb, ...]
-    gravity_px_s2: float
 
 
 @dataclass(frozen=True)

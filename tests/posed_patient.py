@@ -158,14 +158,12 @@ def one_rep(task: Task = "jump", limb: Limb = "right", *, held: bool = False) ->
     """Return the rep that `seen` shows, with a second flight of 0.28 s unless held."""
     limbs: tuple[Limb, ...] = LIMBS if task == "jump" else (limb,)
     take_off, landing = Event(TAKE_OFF_S, TOE_OFF_SD_S), Event(LANDING_S, IC_SD_S)
-    again = Flight(
-        Event(TOE_OFF_S, TOE_OFF_SD_S), Event(TOE_OFF_S + 0.28, IC_SD_S), limbs, limbs, 5000.0
-    )
+    again = Flight(Event(TOE_OFF_S, TOE_OFF_SD_S), Event(TOE_OFF_S + 0.28, IC_SD_S), limbs, limbs)
     return Rep(
         number=1,
         task=task,
         limbs=limbs,
-        flight=Flight(take_off, landing, limbs, limbs, 5000.0),
+        flight=Flight(take_off, landing, limbs, limbs),
         contacts=tuple(contact(each, held=held) for each in limbs),
         peak_flexion_s=LOWEST_S,
         next_flight=None if held else again,

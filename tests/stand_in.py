@@ -25,7 +25,7 @@ from landing_analysis.errors import LandingAnalysisError, PatientError
 from landing_analysis.files import new_folder, sha256_of, write_text
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
-from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.folder.worker import Analyse, Result
 from landing_analysis.landmarks.people import link_people

@@ -244,7 +244,6 @@ def _contacts(take_off_s, landing_s, limbs) -> Contacts:
                 landing=Event(landed_s, 0.004),
                 take_off_limbs=limbs,
                 landing_limbs=limbs,
-                gravity_px_s2=G * PX_PER_M,
             )
         )
     return Contacts(tuple(contacts), tuple(flights))

@@ -627,7 +627,6 @@ def _resolve_flight(
         landing,
         together(toe_offs, start_s) if take_off else (),
         together(landings, end_s) if landing else (),
-        _fitted_gravity(motion, start_s, end_s),
     )
 
 
@@ -698,13 +697,6 @@ def _rose(
     expected_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12
     least_m = max(settings.least_rise_share * expected_m, 3 * max(noise_m))
     return bool(max(rises_m) > least_m)
-
-
-def _fitted_gravity(motion: Motion, start_s: float, end_s: float) -> float:
-    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s) & np.isfinite(motion.body_m)
-    if inside.sum() < 4:
-        return float("nan")
-    return float(-2 * np.polyfit(motion.t_s[inside] - start_s, motion.body_m[inside], 2)[0])
 
 
 def _landing(limb: Limb, events: FootEvents) -> Contact:

@@ -254,7 +254,7 @@ def _view(scene: _Scene, decided: Decided) -> ViewEstimate:
 def _rep(scene: _Scene, number: int) -> Rep:
     landing = Event(_PERIOD_S * number, 0.01)
     limbs = LIMBS if scene.limb is None else (scene.limb,)
-    flight = Flight(Event(landing.t_s - 0.33, 0.01), landing, limbs, limbs, float("nan"))
+    flight = Flight(Event(landing.t_s - 0.33, 0.01), landing, limbs, limbs)
     return Rep(number, scene.task, limbs, flight, (), landing.t_s + 0.15)
 
 

@@ -15,9 +15,13 @@ from typing import Any, Literal, Protocol, TextIO
 from landing_analysis import __version__
 from landing_analysis.errors import PatientError, RecordError, SettingsError
 from landing_analysis.export.bundle import PATIENT_CODE, visit_bundle
-from landing_analysis.export.columns import OWN_UNIT, TABLES, UCUM, Column, Table
-from landing_analysis.export.dictionary import (
+from landing_analysis.export.columns import (
     DICTIONARY_COLUMNS,
+    OWN_UNIT,
+    TABLES,
+    UCUM,
+    Column,
+    Table,
     dictionary_rows,
     dictionary_text,
 )

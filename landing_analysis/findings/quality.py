@@ -1,4 +1,4 @@
-"""(Clip, Tracks, View, Contacts, Reps) -> Notes: what the clip's quality costs the numbers."""
+"""(Clip, Tracks, View, Contacts, Reps) -> Notes on quality, and their order on the report."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from landing_analysis.settings import ClockSettings, QualitySettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
+    WORST_FIRST,
     BoolArray,
     Clip,
     FloatArray,
@@ -186,3 +187,47 @@ def _count(reps: Reps, settings: QualitySettings) -> Note | None:
         return None
     remark = because(Code.FEW_REPS, used=used, enough=settings.enough_reps)
     return Note("count of reps", "limited", (remark,))
+
+
+PANEL = (
+    "frame rate", "time base", "view", "roll", "distance", "light", "feet in view", "other people",
+)  # fmt: skip
+"""The checks of every clip. What else was noticed stands below them."""
+
+
+def quality_panel(notes: tuple[Note, ...], *, fall_seen: bool) -> tuple[Note, ...]:
+    """Put the notes in order, with a line for each check of which nobody said anything.
+
+    Parameters
+    ----------
+    notes : of all stages
+    fall_seen : whether a flight was long enough to hold the clock against free fall
+
+    Returns
+    -------
+    tuple of Note
+        First the checks of `PANEL` in their order, of one check the worst first and a good
+        one only where it is the only one; then the rest as they came.
+    """
+    panel = [note for check in PANEL for note in _of_check(check, notes, fall_seen)]
+    return (*panel, *(note for note in notes if note.check not in PANEL))
+
+
+def _of_check(check: str, notes: tuple[Note, ...], fall_seen: bool) -> list[Note]:
+    own = sorted(
+        (note for note in notes if note.check == check),
+        key=lambda note: WORST_FIRST.index(note.state),
+    )
+    if not own:
+        return [_silent(check, fall_seen)]
+    return [note for note in own if note.state != "good"] or own[:1]
+
+
+def _silent(check: str, fall_seen: bool) -> Note:
+    """Return the line of a check that found nothing to say."""
+    if check == "time base":
+        code = Code.REAL_TIME_BY_FALL if fall_seen else Code.REAL_TIME_UNCHECKED
+        return Note(check, "good", (because(code),))
+    if check == "other people":
+        return Note(check, "good", (because(Code.NOBODY_ELSE),))
+    return Note(check, "limited", (because(Code.NOT_MEASURED_IN_CLIP),))

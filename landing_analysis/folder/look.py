@@ -20,8 +20,7 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import printable, read_at_most
 from landing_analysis.folder import queue
-from landing_analysis.folder.checking import CheckClip
-from landing_analysis.folder.names import Entry, entries_in, is_placeholder
+from landing_analysis.folder.entries import CheckClip, Entry, entries_in, is_placeholder
 from landing_analysis.patients import (
     DESCRIPTION,
     LARGEST_DESCRIPTION,

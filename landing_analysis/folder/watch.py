@@ -30,7 +30,7 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import sha256_of
 from landing_analysis.folder import queue
-from landing_analysis.folder.checking import CheckClip
+from landing_analysis.folder.entries import CheckClip
 from landing_analysis.folder.look import Looked, look
 from landing_analysis.folder.worker import Analyse, Result, analyse_in_worker, check_in_worker
 from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED

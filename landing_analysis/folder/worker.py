@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Literal, cast
 
 from landing_analysis.errors import InterruptedAnalysisError, LandingAnalysisError
-from landing_analysis.folder.checking import Checked, check_clip
+from landing_analysis.folder.entries import Checked, check_clip
 from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.stages import Options
 from landing_analysis.tables import Analysis

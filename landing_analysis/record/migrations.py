@@ -309,6 +309,7 @@ _TERMS_OF_THE_FIELD = (
         )
     )
     + f"""
+ALTER TABLE contact DROP COLUMN origin;
 UPDATE finding SET name = 'limb_offloading' WHERE name = 'favouring';
 UPDATE finding SET text = {_renamed("text", _SENTENCES)};
 UPDATE measure SET parts = {_renamed("parts", {"poor support in the picture": "poorly seen legs"})};

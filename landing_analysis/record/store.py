@@ -317,7 +317,7 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
     yield "rep", map(_rep, document["reps"])
     yield "contact", (
         _pick(
-            contact, "limb", "rep", "origin", "initial_contact_s", "initial_contact_sd_s",
+            contact, "limb", "rep", "initial_contact_s", "initial_contact_sd_s",
             "initial_contact_frame", "toe_off_s", "toe_off_sd_s", "toe_off_frame",
             "toe_off_reason", "toe_off_reason_code", "toe_contact_s", "toe_contact_sd_s",
             "heel_contact_s",

@@ -171,7 +171,6 @@ def _contact(contact: Contact, analysis: Analysis) -> dict[str, object]:
         **_told("toe_off_reason", contact.toe_off_reason),
         **_event("toe_contact", contact.toe_contact, analysis),
         **_event("heel_contact", contact.heel_contact, analysis),
-        "origin": contact.origin,
         "rep": rep,
     }
 

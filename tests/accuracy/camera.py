@@ -29,10 +29,11 @@ from landing_analysis.camera.background import watch_background
 from landing_analysis.camera.path import find_camera_path
 from landing_analysis.camera.stabilisation import into_reference, middle_of, rays_of, seen_at
 from landing_analysis.errors import CacheError, LandingAnalysisError
-from landing_analysis.files import new_file, read_landmarks, write_landmarks, write_text
+from landing_analysis.files import new_file, write_text
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.pose import find_poses, load_model
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people

@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from landing_analysis.errors import CacheError
-from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.landmarks.pose import load_model
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.landmarks.unfinished import stored_parts
 from landing_analysis.search import find_people, look_around
 from landing_analysis.stages import Options

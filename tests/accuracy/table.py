@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.maths.statistics import wilson_interval
+from landing_analysis.maths.statistics import Z_95
 
 from .scoring import BODY_TRUTHS, LIMB_TRUTHS, SET_CONTACT_TIME, Error, Score, summary_row
 
@@ -18,6 +18,15 @@ GROUPINGS = ("all", "view", "frame_rate", "body", "exposure", "yaw", "foot")
 SQUARE_ON_DEG = 5.0
 SHORT_FLIGHT_S = 0.2
 """Toes rise by less than 5 cm in such a flight: the table shows its contacts apart."""
+
+
+def wilson_interval(successes: int, trials: int, z: float = Z_95) -> tuple[float, float]:
+    """Return the Wilson score interval of a share, 0..1."""
+    share = successes / trials
+    centre = share + z**2 / (2 * trials)
+    half_width = z * math.sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2))
+    scale = 1 + z**2 / trials
+    return (centre - half_width) / scale, (centre + half_width) / scale
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_sq
 from landing_analysis import analysing, stages
 from landing_analysis.analysing import analyse_clip, analyse_paths, prepare_out_dir
 from landing_analysis.errors import CacheError, OutputError
-from landing_analysis.files import write_landmarks
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.landmarks.storage import write_landmarks
 from landing_analysis.reasons import Code
 from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS

@@ -16,8 +16,8 @@ from landing_analysis.camera.background import watch_background
 from landing_analysis.camera.path import find_camera_path
 from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.errors import TableError
-from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.report.annotated import draw_frame
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options, analyse_people

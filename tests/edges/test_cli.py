@@ -16,7 +16,7 @@ from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_sq
 from landing_analysis import stages
 from landing_analysis.commands import main as cli
 from landing_analysis.commands.main import main
-from landing_analysis.files import write_landmarks
+from landing_analysis.landmarks.storage import write_landmarks
 from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import write_clip

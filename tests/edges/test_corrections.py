@@ -19,12 +19,13 @@ from landing_analysis.analysing import DATA, LANDMARKS, REPORT, analyse_clip
 from landing_analysis.commands.main import main
 from landing_analysis.corrections import exclude_reps, in_force, landing_s, makes_sense
 from landing_analysis.errors import CorrectionError
-from landing_analysis.files import sha256_of, write_landmarks
+from landing_analysis.files import sha256_of
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
-from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.worker import Result
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.storage import write_landmarks
 from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder, data_folder

@@ -11,16 +11,10 @@ import pyarrow.parquet as pq
 import pytest
 from told import told
 
-from landing_analysis import files
 from landing_analysis.errors import CacheError, OutputError, TableError
-from landing_analysis.files import (
-    new_folder,
-    read_landmarks,
-    sha256_of,
-    write_bytes,
-    write_landmarks,
-    write_text,
-)
+from landing_analysis.files import new_folder, sha256_of, write_bytes, write_text
+from landing_analysis.landmarks import storage
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.tables import (
     LANDMARK_NAMES,
     LIGHT_PARTS,
@@ -63,7 +57,7 @@ def test_the_fingerprint_is_sha256(tmp_path):
 @pytest.mark.parametrize("at_once", [5000, 7, 3])
 @pytest.mark.parametrize("n_slots", [1, 3])
 def test_landmarks_come_back_exactly(tmp_path, monkeypatch, n_slots, at_once):
-    monkeypatch.setattr(files, "_FRAMES_AT_ONCE", at_once)
+    monkeypatch.setattr(storage, "_FRAMES_AT_ONCE", at_once)
     clip, poses = _stored(n_slots=n_slots)
     path = tmp_path / "new" / "landmarks.parquet"
     write_landmarks(path, poses, clip)

@@ -20,8 +20,8 @@ from landing_analysis.commands.main import main
 from landing_analysis.errors import MissingClipError, PatientError, SettingsError
 from landing_analysis.files import printable, read_document
 from landing_analysis.findings.limits import read_limits
-from landing_analysis.folder import names, queue
-from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder import entries, queue
+from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.look import look
 from landing_analysis.folder.watch import woken_by_events
 from landing_analysis.patients import LARGEST_DESCRIPTION, read_description
@@ -172,14 +172,14 @@ def test_a_clip_as_deep_as_is_looked_is_found(folder, drop, log):
 def test_a_folder_that_cannot_be_listed_costs_one_line(folder, drop, log, monkeypatch):
     closed = drop / "P02"
     tiny_clip(closed / "a.mp4", 2)
-    listed_now = names._listed
+    listed_now = entries._listed
 
     def forbidden(place: Path) -> list[os.DirEntry[str]]:
         if place == closed:
             raise PermissionError(13, "Permission denied")
         return listed_now(place)
 
-    monkeypatch.setattr(names, "_listed", forbidden)
+    monkeypatch.setattr(entries, "_listed", forbidden)
     lines = worked_through(folder, drop, log)
     assert lines["P01/good.mp4"][0] == "done"
     assert lines["P02"] == (

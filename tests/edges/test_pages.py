@@ -19,7 +19,7 @@ from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
 from landing_analysis.errors import ClipError, OutputError, RecordError
-from landing_analysis.folder.checking import check_clip
+from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.pages.history import read_history
 from landing_analysis.pages.words import limb_role, since_surgery

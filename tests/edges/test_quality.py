@@ -9,8 +9,7 @@ import pytest
 from stick_patient import make_analysis, without_reps
 from told import told
 
-from landing_analysis.findings.panel import quality_panel
-from landing_analysis.findings.quality import damage_notes, judge_clip, repeats_note
+from landing_analysis.findings.quality import damage_notes, judge_clip, quality_panel, repeats_note
 from landing_analysis.settings import ClockSettings, QualitySettings
 from landing_analysis.tables import Note
 from landing_analysis.wording import note_words

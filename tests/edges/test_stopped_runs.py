@@ -22,9 +22,10 @@ from numpy.testing import assert_array_equal
 from landing_analysis import analysing
 from landing_analysis.analysing import analyse_clip, analyse_paths
 from landing_analysis.errors import OutputError
-from landing_analysis.files import new_folder, read_landmarks, sha256_of, sole_writer
+from landing_analysis.files import new_folder, sha256_of, sole_writer
 from landing_analysis.folder import watch
 from landing_analysis.landmarks import pose, unfinished
+from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.stages import Options
 from landing_analysis.tables import short_clip
 

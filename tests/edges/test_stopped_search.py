@@ -21,8 +21,9 @@ from landing_analysis.errors import (
     OutputError,
     SettingsError,
 )
-from landing_analysis.files import read_landmarks, sha256_of
+from landing_analysis.files import sha256_of
 from landing_analysis.landmarks import pose, unfinished
+from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.stages import Options
 from landing_analysis.tables import Poses, short_clip
 from landing_analysis.video.clips import write_clip

@@ -11,9 +11,9 @@ from page import read_page
 from stick_patient import jump_plan, make_motion, seen_at
 
 from landing_analysis.analysing import analyse_clip
-from landing_analysis.files import read_landmarks, write_landmarks
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks import pose
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import read_clip, write_clip

@@ -22,11 +22,12 @@ from landing_analysis import analysing
 from landing_analysis.analysing import analyse_clip
 from landing_analysis.commands.main import main
 from landing_analysis.errors import OutputError
-from landing_analysis.files import read_landmarks, sha256_of, write_landmarks
+from landing_analysis.files import sha256_of
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder.watch import work_through
 from landing_analysis.folder.worker import Result
 from landing_analysis.landmarks import pose
+from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import data_folder
 from landing_analysis.report.documents import analysis_document

@@ -21,8 +21,7 @@ from landing_analysis.commands.main import main
 from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.errors import OutputError, RecordError
 from landing_analysis.export import writing
-from landing_analysis.export.columns import OWN_UNIT, TABLES, UCUM
-from landing_analysis.export.dictionary import dictionary_rows, dictionary_text
+from landing_analysis.export.columns import OWN_UNIT, TABLES, UCUM, dictionary_rows, dictionary_text
 from landing_analysis.export.rows import PatientRows, set_rows, tidy_rows
 from landing_analysis.export.writing import write_tables
 from landing_analysis.patients import Patient

@@ -33,9 +33,8 @@ from landing_analysis.errors import (
     PatientError,
     RecordError,
 )
-from landing_analysis.folder import apart, look, queue, watch
-from landing_analysis.folder.checking import check_clip
-from landing_analysis.folder.names import is_left_alone, is_placeholder
+from landing_analysis.folder import look, queue, watch, worker
+from landing_analysis.folder.entries import check_clip, is_left_alone, is_placeholder
 from landing_analysis.folder.worker import analyse_in_worker, check_in_worker
 from landing_analysis.patients import Patient
 from landing_analysis.progress import no_progress
@@ -883,7 +882,7 @@ def test_a_clip_is_checked_in_the_other_process_as_here():
 
 
 def test_a_process_that_dies_interrupts_one_clip_and_not_us(folder, drop, log, monkeypatch):
-    monkeypatch.setattr(apart, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    monkeypatch.setattr(worker, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
     with pytest.raises(InterruptedAnalysisError, match=r"without a word \(code -11\)"):
         analyse_in_worker(SAMPLE, drop / "out", Options(), no_progress)
     tiny_clip(drop / "P07" / "a.mp4", 1)
@@ -901,7 +900,7 @@ def test_a_process_that_dies_interrupts_one_clip_and_not_us(folder, drop, log, m
 
 def test_the_other_process_ends_when_we_do(tmp_path):
     process = subprocess.Popen(
-        [sys.executable, "-c", apart._START.format(path=sys.path)],
+        [sys.executable, "-c", worker._START.format(path=sys.path)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     pickle.dump(("analyse", (SAMPLE, tmp_path / "out", Options())), process.stdin)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from landing_analysis.files import read_landmarks
+from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.tables import Light
 
 CLIPS = ("short_man_jumps_side_long_coat", "heavy_man_jumps_side_dark_floor")

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from drawn_rooms import PARTS, ROOMS, pack_poses, packed
 
-from landing_analysis.files import read_landmarks
+from landing_analysis.landmarks.storage import read_landmarks
 
 NAMES = (
     "turns_90", "crosses_in_front", "crosses_side_view", "crosses_closely", "crosses_back_view",

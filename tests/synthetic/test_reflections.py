@@ -9,8 +9,7 @@ import pytest
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
 from landing_analysis.findings.limits import read_limits
-from landing_analysis.landmarks.people import link_people
-from landing_analysis.landmarks.reflections import without_reflections
+from landing_analysis.landmarks.people import link_people, without_reflections
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS

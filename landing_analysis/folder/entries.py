@@ -1,12 +1,15 @@
-"""Which files of a drop folder are left alone."""
+"""Which files of a drop folder are left alone, and whether a clip is whole."""
 
 from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+from landing_analysis.files import printable
+from landing_analysis.tables import Clip
 
 _UNFINISHED = (
     ".tmp", ".temp", ".part", ".partial", ".crdownload", ".download", ".filepart", ".!sync",
@@ -94,3 +97,29 @@ def _listed(folder: Path) -> list[os.DirEntry[str]]:
     """Return what is in a folder, the first by name last."""
     with os.scandir(folder) as entries:
         return sorted(entries, key=lambda entry: entry.name, reverse=True)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A whole clip's facts, and the tags of its container."""
+
+    clip: Clip
+    tags: Mapping[str, str]
+
+
+CheckClip = Callable[[Path], Checked]
+"""Checks a clip; raises `ClipError` when it is not whole, `InterruptedAnalysisError` when
+another attempt may succeed."""
+
+
+def check_clip(path: Path) -> Checked:
+    """Read a clip's facts and make sure that it is whole.
+
+    Raises
+    ------
+    ClipError
+    """
+    from landing_analysis.video.clips import read_clip, read_tags
+
+    clip = read_clip(path)
+    return Checked(replace(clip, file=printable(clip.file)), read_tags(path))
