@@ -10,9 +10,15 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from landing_analysis.errors import CacheError, LandingAnalysisError, MissingClipError, OutputError
+from landing_analysis.errors import (
+    CacheError,
+    ClipError,
+    LandingAnalysisError,
+    MissingClipError,
+    OutputError,
+)
 from landing_analysis.files import (
     MEGABYTE,
     new_folder,
@@ -22,11 +28,12 @@ from landing_analysis.files import (
     sole_writer,
     write_text,
 )
+from landing_analysis.frames import reps_csv
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.landmarks.unfinished import Parts, stored_parts
 from landing_analysis.progress import NO_PROGRESS, StartProgress, no_progress
-from landing_analysis.report.documents import analysis_json, reps_csv
+from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import (
     Analysis,
@@ -97,28 +104,148 @@ def analyse_clip(
     on, and used again when clip, model and schema are the same. Everything else appears
     at once when it is complete.
     """
-    video = None if path.suffix.lower() == ".parquet" else path
-    clip, poses = read_landmarks(path) if video is None else (_facts(path, start), None)
-    place = out_dir / short_clip(clip.sha256)
+    opened = _open(path, start)
+    place = out_dir / short_clip(opened.clip.sha256)
     with sole_writer(place):
-        earlier = _earlier_folder(out_dir, clip)
+        earlier = _earlier_folder(out_dir, opened.clip)
         with stored_parts(place) as parts:
-            if poses is None:
-                found = _find_or_recall_poses(path, clip, earlier, parts, options, start)
-                clip, poses, people = found
-            else:
-                people = link_people(poses, options.settings.people)
-            long = clip.frames >= _LONG_FRAMES
-            with closing(start(f"{clip.file}: measuring", 1) if long else NO_PROGRESS) as progress:
-                analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
-                analysis = analyse_people(clip, poses, people, options, analysed_at)
-                progress.advance(1)
+            worked = _work_out(opened, earlier, parts, options, start)
+            analysis = worked.analysis
             folder = _moved(earlier, out_dir / folder_name(analysis))
-            write_landmarks(folder / LANDMARKS, poses, clip)
-        heads = None if options.keep_faces else _heads(poses, people)
-        del poses, people  # a hundred megabytes in a long clip
+            write_landmarks(folder / LANDMARKS, worked.poses, analysis.clip)
+        heads = None if options.keep_faces else _heads(worked.poses, worked.people)
+        del opened, worked  # a hundred megabytes in a long clip
+        video = None if _is_stored(path) else path
         _write_folder(folder, analysis, video, heads, options, start)
-    return Outcome(clip.file, analysis, folder / REPORT)
+    return Outcome(analysis.clip.file, analysis, folder / REPORT)
+
+
+@dataclass(frozen=True)
+class Worked:
+    """An analysis, with what its report needs besides: everybody who was seen, and the video.
+
+    ``video`` is None when stored landmarks were analysed.
+    """
+
+    analysis: Analysis
+    poses: Poses
+    people: tuple[Landmarks, ...]
+    options: Options
+    video: Path | None
+
+
+def analyse_in_memory(path: Path, options: Options, start: StartProgress = no_progress) -> Worked:
+    """Analyse one clip, or the stored landmarks of one, and write nothing.
+
+    Parameters
+    ----------
+    path, options, start : as for `analyse_clip`
+
+    Raises
+    ------
+    LandingAnalysisError
+    """
+    return _work_out(_open(path, start), None, Parts(), options, start)
+
+
+def write_folder(
+    worked: Worked,
+    folder: Path,
+    start: StartProgress = no_progress,
+    *,
+    annotated_clip: bool,
+    keep_faces: bool,
+) -> Path:
+    """Write what `analyse_clip` writes of a clip into a folder of any name.
+
+    Parameters
+    ----------
+    worked : from `analyse_in_memory`
+    folder : made when missing; an earlier report of the same clip is replaced
+    start : gives the listener of each long step
+    annotated_clip, keep_faces : as in `Options`
+
+    Returns
+    -------
+    Path
+        Of the report.
+
+    Raises
+    ------
+    OutputError
+        When something else is in the folder, which is left as it is.
+    ClipError
+        When the clip is gone, or another one has its name.
+    """
+    analysis, options = (
+        worked.analysis,
+        replace(worked.options, annotated_clip=annotated_clip, keep_faces=keep_faces),
+    )
+    _require_ours(folder, analysis.clip)
+    if worked.video is not None:
+        _require_same(worked.video, analysis.clip)
+    with sole_writer(folder):
+        heads = None if keep_faces else _heads(worked.poses, worked.people)
+        _write_folder(folder, analysis, worked.video, heads, options, start)
+        write_landmarks(folder / LANDMARKS, worked.poses, analysis.clip)
+    return folder / REPORT
+
+
+def _require_ours(folder: Path, clip: Clip) -> None:
+    taken = any(folder.iterdir()) if folder.is_dir() else folder.exists()
+    if taken and _clip_sha256_in(folder) != clip.sha256:
+        raise OutputError(
+            f"{folder} holds something else than a report of this clip; name a folder of its own."
+        )
+
+
+def _require_same(video: Path, clip: Clip) -> None:
+    try:
+        same = sha256_of(video) == clip.sha256
+    except OSError:
+        same = False
+    if not same:
+        raise ClipError(
+            f"{printable(video.name)} is gone, or is no longer the clip that was analysed, so its "
+            "report has no pictures; analyse the clip where it is now."
+        )
+
+
+class _Opened(NamedTuple):
+    """What a path names: a clip, or the stored poses of one."""
+
+    path: Path
+    clip: Clip
+    poses: Poses | None
+
+
+def _open(path: Path, start: StartProgress) -> _Opened:
+    return (
+        _Opened(path, *read_landmarks(path))
+        if _is_stored(path)
+        else _Opened(path, _facts(path, start), None)
+    )
+
+
+def _is_stored(path: Path) -> bool:
+    return path.suffix.lower() == ".parquet"
+
+
+def _work_out(
+    opened: _Opened, earlier: Path | None, parts: Parts, options: Options, start: StartProgress
+) -> Worked:
+    """Find everybody in the clip, and measure the patient."""
+    path, clip, poses = opened
+    if poses is None:
+        clip, poses, people = _find_or_recall_poses(path, clip, earlier, parts, options, start)
+    else:
+        people = link_people(poses, options.settings.people)
+    long = clip.frames >= _LONG_FRAMES
+    with closing(start(f"{clip.file}: measuring", 1) if long else NO_PROGRESS) as progress:
+        analysed_at = datetime.now(UTC).isoformat(timespec="seconds")
+        analysis = analyse_people(clip, poses, people, options, analysed_at)
+        progress.advance(1)
+    return Worked(analysis, poses, people, options, None if opened.poses else path)
 
 
 def _facts(path: Path, start: StartProgress) -> Clip:
@@ -232,8 +359,9 @@ def _write_folder(
     from landing_analysis.report.pictures import key_pictures
 
     with new_folder(folder) as new:
-        write_text(new / DATA, analysis_json(analysis))
-        write_text(new / TABLE, reps_csv(analysis))
+        document = analysis_document(analysis)
+        write_text(new / DATA, analysis_json(document))
+        write_text(new / TABLE, reps_csv(document))
         jpegs = dict(_key_jpegs(path, analysis, heads, start)) if path else {}
         if path and options.annotated_clip:
             _annotate(new / ANNOTATED, path, analysis, heads, start)

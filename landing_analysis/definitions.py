@@ -34,6 +34,8 @@ VIEW_WORDS: dict[View, str] = {
 }
 """From where a rep or a clip is seen, in words."""
 
+_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
+
 
 @dataclass(frozen=True)
 class Definition:
@@ -224,6 +226,12 @@ _PRINTED = {"m": ("cm", 100.0, -2)}
 def printed_value(value: float, name: str) -> float:
     """Return a value or an uncertainty of a measure in the unit in which pages print it."""
     return value * _PRINTED.get(DEFINITIONS[name].unit, ("", 1.0, 0))[1]
+
+
+def value_columns(name: str, unit: str) -> tuple[str, str]:
+    """Return the columns of a measure and of its standard uncertainty, their unit in the names."""
+    ending = _UNIT_ENDINGS.get(unit, "")
+    return f"{name}{ending}", f"{name}_sd{ending}"
 
 
 def printed_decimals(name: str) -> int:

@@ -43,6 +43,10 @@ class CacheError(LandingAnalysisError):
     """A stored landmark table cannot be used."""
 
 
+class DocumentError(LandingAnalysisError):
+    """A stored analysis cannot be read, or does not hold what is asked of it."""
+
+
 class SettingsError(LandingAnalysisError):
     """A setting, an option or a limits file holds a value that makes no sense."""
 

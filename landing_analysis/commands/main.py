@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,9 +20,15 @@ from landing_analysis.commands.folder import batch, clips, watch
 from landing_analysis.commands.pages import compare, demo, visit, week
 from landing_analysis.commands.patients import patient
 from landing_analysis.commands.record import record
-from landing_analysis.commands.shared import overruled, overruling_options, table
+from landing_analysis.commands.shared import overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.findings.tally import tally
+from landing_analysis.library import (
+    STATURE_CM_RANGE,
+    TARGET_FLEXION_DEG_RANGE,
+    WORKERS_RANGE,
+    make_options,
+)
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.tables import LIMBS
 
@@ -116,13 +121,13 @@ def main() -> None:
 )
 @click.option(
     "--stature-cm",
-    type=click.FloatRange(80, 230),
+    type=click.FloatRange(*STATURE_CM_RANGE),
     metavar="CM",
     help="Body height of the patient; makes the scale of the picture less uncertain.",
 )
 @click.option(
     "--target-flexion-deg",
-    type=click.FloatRange(10, 140),
+    type=click.FloatRange(*TARGET_FLEXION_DEG_RANGE),
     metavar="DEG",
     default=60.0,
     show_default=True,
@@ -148,7 +153,7 @@ def main() -> None:
 @click.option("--no-annotated-clip", is_flag=True, help="Skip annotated.mp4, which saves time.")
 @click.option(
     "--workers",
-    type=click.IntRange(1, 64),
+    type=click.IntRange(*WORKERS_RANGE),
     metavar="N",
     help="Processes that look for the body; one per processor core unless given.",
 )
@@ -214,33 +219,12 @@ def analyse(
 def _options(
     limits_file: Path | None,
     *,
-    surgical_side: str | None,
-    stature_cm: float | None,
-    target_flexion_deg: float,
-    model: Path | None,
     keep_faces: bool,
     no_annotated_clip: bool,
-    workers: int | None,
     **given: Any,
 ) -> Options:
-    from landing_analysis.findings.limits import read_limits
-    from landing_analysis.settings import PoseSettings, Settings
-    from landing_analysis.stages import Options
-
-    settings = Settings(
-        pose=PoseSettings(workers=workers or os.cpu_count() or 1),
-        target_flexion_deg=target_flexion_deg,
-    )
-    return Options(
-        surgical_side=next((limb for limb in LIMBS if limb == surgical_side), None),
-        stature_m=stature_cm / 100 if stature_cm else None,
-        **overruled(**given),
-        model=model,
-        limits=read_limits(limits_file),
-        settings=settings,
-        keep_faces=keep_faces,
-        annotated_clip=not no_annotated_clip,
-    )
+    options = make_options(limits=limits_file, **given)
+    return replace(options, keep_faces=keep_faces, annotated_clip=not no_annotated_clip)
 
 
 # --- what is shown while it works --------------------------------------------------------------

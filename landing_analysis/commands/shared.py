@@ -12,6 +12,7 @@ import click
 
 from landing_analysis.corrections import SLOWED_RANGE, Given
 from landing_analysis.errors import LandingAnalysisError, RecordError
+from landing_analysis.library import PERSON_RANGE
 from landing_analysis.progress import Progress
 from landing_analysis.tables import TASKS, VIEWS
 
@@ -51,7 +52,7 @@ def overruling_options(command: Command) -> Command:
             help="Overrule from where the camera was seen to look.",
         ),
         click.option(
-            "--person", type=click.IntRange(1, 99), metavar="N",
+            "--person", type=click.IntRange(*PERSON_RANGE), metavar="N",
             help="Measure person N, counted from the one in view for most of the clip.",
         ),
         click.option(

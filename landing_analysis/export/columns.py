@@ -13,7 +13,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from landing_analysis import __version__
-from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE, SIGNS, Definition
+from landing_analysis.definitions import (
+    CAUTIONS,
+    DEFINITIONS,
+    INTENDED_USE,
+    SIGNS,
+    Definition,
+    value_columns,
+)
 from landing_analysis.reasons import Code
 from landing_analysis.wording import code_words
 
@@ -29,9 +36,6 @@ UCUM: dict[str, str] = {
 From memory of the UCUM specification (sure): 1 is the unit of a plain ratio, braces hold an
 annotation.
 """
-
-UNIT_ENDINGS: dict[str, str] = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
-"""How a column's name ends that holds values of one unit, as in reps.csv."""
 
 OWN_UNIT = "column unit"
 """Stands for the unit of a column whose rows each name their own."""
@@ -337,8 +341,7 @@ _DEFINITIONS = Table("measure_definitions", "one measure", _DEFINITION_COLUMNS)
 
 def wide_names(definition: Definition) -> tuple[str, str]:
     """Return the columns of one measure and of its standard uncertainty in ``reps_wide``."""
-    ending = UNIT_ENDINGS.get(definition.unit, "")
-    return f"{definition.name}{ending}", f"{definition.name}_sd{ending}"
+    return value_columns(definition.name, definition.unit)
 
 
 def _wide(definition: Definition) -> tuple[Column, Column]:

@@ -38,14 +38,14 @@ _VALUES = 6
 
 
 class Parts:
-    """What was seen of one clip so far; made by `stored_parts`.
+    """What was seen of one clip so far; made by `stored_parts`, or without a place to store it.
 
     Attributes
     ----------
     seen : frame by frame in order, from the clip's first
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path | None = None) -> None:
         self.seen: list[Seen] = []
         self._folder = folder
         self._made_by = ""
@@ -54,7 +54,7 @@ class Parts:
     def recall(self, clip_sha256: str, model_sha256: str) -> None:
         """Take over what is stored of the same clip, by the same model and program."""
         self._made_by = repr((_SCHEMA_VERSION, __version__, clip_sha256, model_sha256))
-        while self._recall_part(self._path(self._parts)):
+        while self._folder and self._recall_part(_path(self._folder, self._parts)):
             self._parts += 1
 
     def new_only(
@@ -89,9 +89,6 @@ class Parts:
                 self._store_part(stored, len(self.seen))
                 stored, last_s = len(self.seen), time.monotonic()
 
-    def _path(self, part: int) -> Path:
-        return self._folder / f"{part:05d}.npz"
-
     def _store_part(self, first: int, end: int) -> None:
         seen = self.seen[first:end]
         people = [one.people for one in seen]
@@ -102,8 +99,10 @@ class Parts:
             "people": np.array([len(found) for found in people]),
             "values": np.concatenate([*people, np.empty((0, N_LANDMARKS, _VALUES))]),
         }
-        with new_file(self._path(self._parts)) as temporary, temporary.open("wb") as file:
-            np.savez(file, **table)
+        if self._folder:
+            place = _path(self._folder, self._parts)
+            with new_file(place) as temporary, temporary.open("wb") as file:
+                np.savez(file, **table)
         self.seen[first:end] = _seen_in(table)  # packed: many small arrays scatter the memory
         self._parts += 1
 
@@ -118,6 +117,10 @@ class Parts:
         except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
             return False
         return True
+
+
+def _path(folder: Path, part: int) -> Path:
+    return folder / f"{part:05d}.npz"
 
 
 def _seen_in(table: Mapping[str, Any]) -> list[Seen]:

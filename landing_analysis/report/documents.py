@@ -1,13 +1,10 @@
-"""Analysis -> analysis.json and reps.csv: every number again, for machines and spreadsheets."""
+"""Analysis -> analysis.json: every number again, for machines. All tables are made from it."""
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import re
-from collections.abc import Iterable
 from dataclasses import asdict, fields
 
 import numpy as np
@@ -26,7 +23,6 @@ from landing_analysis.tables import (
     Measure,
     Note,
     Rep,
-    short_clip,
 )
 from landing_analysis.wording import note_words, words_of
 
@@ -38,8 +34,6 @@ _NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")
 
 _OWN_PLACE = ("t_s", "notes", "file")
 """Of a clip: what stands elsewhere in the document, and its name, which may tell who it is."""
-
-_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
 
 
 def side_name(limb: Limb | None, surgical_side: Limb | None) -> str | None:
@@ -93,9 +87,9 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
     return {key: _plain(value) for key, value in document.items()}
 
 
-def analysis_json(analysis: Analysis) -> str:
+def analysis_json(document: dict[str, object]) -> str:
     """Return the document of `analysis_document` as JSON text."""
-    text = json.dumps(analysis_document(analysis), indent=1, allow_nan=False)
+    text = json.dumps(document, indent=1, allow_nan=False)
     return _NUMBER_LIST.sub(lambda found: " ".join(found[0].split()), text) + "\n"
 
 
@@ -141,7 +135,7 @@ def _told(name: str, reason: Reason | None) -> dict[str, object]:
 
 
 def _note(note: Note) -> dict[str, object]:
-    remarks = [as_plain(remark) for remark in note.remarks]
+    remarks = [{**(as_plain(remark) or {}), "text": words_of(remark)} for remark in note.remarks]
     return {
         "check": note.check, "state": note.state, "text": note_words(note), "remarks": remarks
     }  # fmt: skip
@@ -212,6 +206,7 @@ def _measure(row: Measure) -> dict[str, object]:
         "unit": row.unit,
         "sd": row.sd,
         **_told("reason", row.reason),
+        "of_set": row.of_set,
         "frames": row.frames,
         "uncertainty_parts": [asdict(part) for part in row.parts],
     }
@@ -235,98 +230,3 @@ def _definition(name: str) -> dict[str, object]:
 def rep_measures(analysis: Analysis, rep: Rep) -> tuple[Measure, ...]:
     """Return the rows of one rep."""
     return tuple(row for row in analysis.measures.measures if row.rep == rep.number)
-
-
-# --- reps.csv --------------------------------------------------------------------------------
-
-_FIRST_COLUMNS = (
-    "clip", "rep", "task", "limb", "used", "reason",
-    "initial_contact_s", "initial_contact_sd_s", "toe_off_s", "toe_off_sd_s",
-)  # fmt: skip
-
-
-def csv_columns() -> tuple[str, ...]:
-    """Return the headers of reps.csv: each measure and its standard uncertainty, with units."""
-    columns = list(_FIRST_COLUMNS)
-    for name, definition in DEFINITIONS.items():
-        ending = _UNIT_ENDINGS.get(definition.unit, "")
-        columns += [f"{name}{ending}", f"{name}_sd{ending}"]
-    return (*columns, "foot_strike", "not_measurable", "view", "view_yaw_deg")
-
-
-def rep_rows(analysis: Analysis) -> list[dict[str, object]]:
-    """Return the rows of reps.csv.
-
-    Parameters
-    ----------
-    analysis : Analysis
-
-    Returns
-    -------
-    list of dict, keyed by `csv_columns`
-        A row per rep and limb. Measures of the whole body stand in a row of
-        their own with limb ``both`` for jumps, and in the limb's row for hops.
-        An empty cell was not measurable; the last column says why.
-    """
-    return [
-        _row(analysis, rep, limb)
-        for rep in analysis.reps.reps
-        for limb in (*rep.limbs, *(("both",) if rep.task == "jump" else ()))
-    ]
-
-
-def reps_csv(analysis: Analysis) -> str:
-    """Return the rows of `rep_rows` as CSV text (comma, dot, UTF-8)."""
-    text = io.StringIO()
-    writer = csv.DictWriter(text, csv_columns(), restval="", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rep_rows(analysis))
-    return text.getvalue()
-
-
-def _row(analysis: Analysis, rep: Rep, limb: str) -> dict[str, object]:
-    wanted = {None} if limb == "both" else {limb} if rep.task == "jump" else {limb, None}
-    rows = [row for row in rep_measures(analysis, rep) if row.limb in wanted]
-    contact = next((contact for contact in rep.contacts if contact.limb == limb), None)
-    start = contact.initial_contact if contact else None
-    end = contact.toe_off if contact else None
-    instants = {
-        **_event("initial_contact", start, analysis),
-        **_event("toe_off", end, analysis),
-    }
-    return {
-        "clip": short_clip(analysis.clip.sha256),
-        "rep": rep.number,
-        "task": rep.task,
-        "limb": limb,
-        "used": "yes" if rep.used else "no",
-        "reason": words_of(rep.reason),
-        **_csv_numbers(instants, 4),
-        **_csv_measures(rows),
-        "foot_strike": next((strike for row in rows if (strike := foot_strike(row))), ""),
-        "not_measurable": "; ".join(
-            f"{row.name}: {words_of(row.reason)}" for row in rows if row.reason
-        ),
-        "view": rep.view or "",
-        **_csv_numbers({"view_yaw_deg": rep.yaw_deg}, 0),
-    }
-
-
-def _csv_measures(rows: Iterable[Measure]) -> dict[str, object]:
-    cells: dict[str, object] = {}
-    for row in rows:
-        ending = _UNIT_ENDINGS.get(row.unit, "")
-        decimals = DEFINITIONS[row.name].decimals + 1
-        values: dict[str, object] = {
-            f"{row.name}{ending}": row.value,
-            f"{row.name}_sd{ending}": row.sd,
-        }
-        cells.update(_csv_numbers(values, decimals))
-    return cells
-
-
-def _csv_numbers(values: dict[str, object], decimals: int) -> dict[str, object]:
-    return {
-        name: f"{value:.{decimals}f}" if isinstance(value, float) else ""
-        for name, value in values.items()
-    }

@@ -48,7 +48,7 @@ def test_help_loads_none_of_the_heavy_libraries(words):
         "import sys\nfrom landing_analysis.commands.main import main\n"
         f"sys.argv = ['landing-analysis', *{words!r}]\n"
         "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\n"
-        "heavy = {'mediapipe', 'cv2', 'matplotlib', 'av', 'scipy', 'pyarrow', 'jinja2'}\n"
+        "heavy = {'mediapipe', 'cv2', 'matplotlib', 'av', 'scipy', 'pyarrow', 'jinja2', 'pandas'}\n"
         "print(sorted(heavy & set(sys.modules)), file=sys.stderr)\n"
     )
     done = subprocess.run(

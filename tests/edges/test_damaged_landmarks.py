@@ -13,8 +13,9 @@ from jumper import jump_set
 
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.frames import reps_csv
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.report.documents import analysis_json, reps_csv
+from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import N_LANDMARKS, Clip, Poses
 from landing_analysis.video.clips import with_frame_times
@@ -69,8 +70,8 @@ def test_damaged_landmarks_give_a_result_or_one_named_error(first):
         except LandingAnalysisError as error:
             reasons.append(str(error))
             continue
-        document = json.loads(analysis_json(analysis))
+        document = json.loads(analysis_json(analysis_document(analysis)))
         assert all(rep["used"] == (rep["reason"] is None) for rep in document["reps"])
-        assert len(reps_csv(analysis).splitlines()) >= 1
+        assert len(reps_csv(document).splitlines()) >= 1
     assert all(reason.endswith(".") for reason in reasons)
     assert len(reasons) < 50

@@ -11,8 +11,9 @@ import jsonschema
 import pytest
 from stick_patient import make_analysis, without_reps
 
-from landing_analysis.definitions import CAUTIONS, DEFINITIONS
-from landing_analysis.report.documents import analysis_json, csv_columns, reps_csv
+from landing_analysis.definitions import CAUTIONS, DEFINITIONS, value_columns
+from landing_analysis.frames import reps_csv
+from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.wording import words_of
 
 SETS = (
@@ -32,7 +33,7 @@ def _document(analysis):
     def refuse(name: str) -> None:
         raise AssertionError(f"{name} in JSON")
 
-    return json.loads(analysis_json(analysis), parse_constant=refuse)
+    return json.loads(analysis_json(analysis_document(analysis)), parse_constant=refuse)
 
 
 @pytest.mark.parametrize("chosen", SETS, ids=str)
@@ -91,7 +92,7 @@ def test_what_is_stored_is_the_same_whichever_side_is_the_surgical_one():
         document = _document(analysis)
         assert document["decided"].pop("surgical_side") == side
         documents.append(document)
-        tables.add(reps_csv(analysis))
+        tables.add(reps_csv(analysis_document(analysis)))
     assert documents[0] == documents[1] == documents[2]
     assert len(tables) == 1
     assert {item["limb"] for item in documents[0]["comparisons"]} == {"left"}
@@ -104,7 +105,7 @@ def test_cautions_and_provenance_are_in_the_document():
 
 
 def _rows(analysis) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(reps_csv(analysis))))
+    return list(csv.DictReader(io.StringIO(reps_csv(analysis_document(analysis)))))
 
 
 def test_a_jump_has_a_row_per_limb_and_one_for_the_body():
@@ -130,13 +131,13 @@ def test_an_empty_cell_has_its_reason_in_the_same_row():
             continue
         for name, definition in DEFINITIONS.items():
             on_this_row = (row["limb"] == "both") == (definition.scope == "body")
-            column = next(c for c in csv_columns() if c.startswith(name) and "_sd" not in c)
+            column, _ = value_columns(name, definition.unit)
             if on_this_row and row[column] == "":
                 assert f"{name}: " in row["not_measurable"]
 
 
 def test_every_measure_has_a_header_with_its_unit_and_its_uncertainty():
-    columns = csv_columns()
+    columns = list(_rows(make_analysis())[0])
     assert len(set(columns)) == len(columns)
     for header in (
         "contact_time_s",

@@ -18,7 +18,7 @@ from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.tally import tally
 from landing_analysis.measures.summaries import summarise
 from landing_analysis.report import pictures
-from landing_analysis.report.documents import analysis_json
+from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.report.index import index_html
 from landing_analysis.report.page import report_html
 from landing_analysis.report.parts import number, sentence, with_roles
@@ -248,7 +248,7 @@ def test_the_list_of_reports_counts_findings_out(tmp_path):
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
         (tmp_path / name / "report.html").write_text("")
-        (tmp_path / name / "analysis.json").write_text(analysis_json(analysis))
+        (tmp_path / name / "analysis.json").write_text(analysis_json(analysis_document(analysis)))
     counted = tally(analysis)
     assert counted.outside
     assert counted.cannot_tell

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -73,7 +74,7 @@ def engine(monkeypatch) -> Callable[[int], None]:
 
     monkeypatch.setattr(pose, "_workers", workers)
     monkeypatch.setattr(unfinished, "_EVERY_S", 0.0)
-    monkeypatch.setattr(analysing, "analyse_people", lambda *_: None)
+    monkeypatch.setattr(analysing, "analyse_people", lambda clip, *_: SimpleNamespace(clip=clip))
     monkeypatch.setattr(analysing, "folder_name", lambda _: "report")
     monkeypatch.setattr(analysing, "_write_folder", lambda *_: None)
     return stop_at

@@ -29,7 +29,7 @@ from landing_analysis.errors import ClipError
 from landing_analysis.files import sha256_of, write_text
 from landing_analysis.folder import watch
 from landing_analysis.progress import StartProgress
-from landing_analysis.report.documents import analysis_json
+from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.stages import Options
 from landing_analysis.tables import short_clip
 
@@ -61,7 +61,7 @@ def analyse_many(root: Path, out: Path) -> Iterator[Row]:
         tracks = replace(template.tracks, raw_px=template.tracks.raw_px.copy())
         analysis = replace(template, tracks=tracks)
         folder = out_dir / short_clip(sha256_of(path))
-        write_text(folder / analysing.DATA, analysis_json(analysis))
+        write_text(folder / analysing.DATA, analysis_json(analysis_document(analysis)))
         write_text(folder / analysing.REPORT, "report")
         return Outcome(path.name, analysis, folder / analysing.REPORT)
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from stick_patient import LIMBS, Plan, make_clip, make_motion, make_poses
 
+from landing_analysis.frames import reps_frame
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import landing_curves
-from landing_analysis.report.documents import analysis_document, rep_rows
+from landing_analysis.report.documents import analysis_document
 from landing_analysis.report.parts import header_facts, rep_times
 from landing_analysis.settings import ViewSettings
 from landing_analysis.stages import Options, analyse_people
@@ -96,7 +97,7 @@ def test_report_json_and_table_say_which_reps_are_turned(turned):
     document = analysis_document(turned)
     assert [rep["view"] for rep in document["reps"]][-1] == "right_side"
     assert abs(document["reps"][-1]["yaw_deg"]) < 6.0
-    assert {row["view"] for row in rep_rows(turned) if row["rep"] == 5} == {"right_side"}
+    assert set(reps_frame(document).query("rep == 5")["view"]) == {"right_side"}
     assert "seen from the right side" in rep_times(turned, turned.reps.reps[4])
     assert dict(header_facts(turned))["Reps"].endswith("2 in another view")
     note = next(note for note in turned.notes if note.check == "turning")
