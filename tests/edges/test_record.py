@@ -522,19 +522,68 @@ def test_an_import_leaves_dropped_clips_that_it_knows_alone(filled, drop, tmp_pa
     assert not (tmp_path / "log3").exists()
 
 
-def test_an_export_of_an_earlier_version_is_migrated(folder, tmp_path):
-    aside = data_folder(tmp_path / "aside")
-    _make_version(aside.record, 1)
+def _old_export(place: Path, version: int, rows: str = "") -> Path:
+    """Write what an earlier version exported: its earlier rows and those given."""
+    aside = data_folder(place / "aside")
+    _make_version(aside.record, version)
     with closing(connect(aside.record)) as connection:
+        connection.executescript(rows)
         tables = {
             table: [dict(row) for row in connection.execute(f"SELECT * FROM {table}")]
-            for table in tables_of(1)
+            for table in tables_of(version)
         }
-    (tmp_path / "old.json").write_text(json.dumps({"record_version": 1, "tables": tables}))
+    export = place / "old.json"
+    export.write_text(json.dumps({"record_version": version, "tables": tables}))
+    return export
+
+
+def test_an_export_of_an_earlier_version_is_migrated(folder, tmp_path):
+    export = _old_export(tmp_path, 1)
     with open_record(folder) as record:
-        import_record(record, tmp_path / "old.json")
+        import_record(record, export)
         assert [row[-3] for row in values_in(record)] == [0.30000000000000004]
         assert [row[0] for row in record.rows("SELECT state FROM work")] == ["done", "waiting"]
+
+
+_WORDED_ROWS = """
+INSERT INTO measure (id, analysis_id, rep, name, limb, unit, reason, frames, parts) VALUES
+  (2, 1, 1, 'knee_flexion_peak', 'left', 'deg', 'not measurable: this is a front view', '[]', '[]'),
+  (3, 1, 1, 'knee_flexion_peak', 'right', 'deg', 'the rep is not used', '[]', '[]');
+INSERT INTO quality (analysis_id, check_name, state, text) VALUES
+  (1, 'light', 'limited', 'The picture is dark.');
+INSERT INTO finding (analysis_id, name, measure, limb, verdict, value, sd, limit_value, unit,
+  source, text, frames) VALUES
+  (1, 'a', 'contact_time', 'left', 'above', 0.3, 0.01, 0.2, 's', 'c',
+   'Contact time, surgical (left) limb: 0.3 s.', '[]');
+"""
+
+
+@pytest.mark.parametrize(
+    "version", range(1, 1 + migrations.MIGRATIONS.index(migrations._REASON_CODES))
+)
+def test_an_export_with_worded_reasons_ends_without_the_prefix_and_without_codes(
+    folder, tmp_path, version
+):
+    sided = version <= migrations.MIGRATIONS.index(migrations._LEFT_AND_RIGHT_ONLY)
+    side = "UPDATE finding SET side = 'surgical';" if sided else ""
+    export = _old_export(tmp_path, version, _WORDED_ROWS + side)
+    with open_record(folder) as record:
+        import_record(record, export)
+        reasons = record.rows("SELECT reason, reason_code FROM measure ORDER BY id")
+        quality = record.rows("SELECT text, codes FROM quality")
+        findings = record.rows("SELECT * FROM finding")
+        (analysis,) = read_analyses(record, "P07")
+    assert [tuple(row) for row in reasons] == [
+        (None, None), ("this is a front view", None), ("the rep is not used", None),
+    ]  # fmt: skip
+    assert [tuple(row) for row in quality] == [("The picture is dark.", None)]
+    assert "side" not in findings[0].keys()  # noqa: SIM118 - a row iterates over its values
+    if sided:
+        assert findings[0]["text"] == "Contact time, left limb: 0.3 s."
+    assert analysis.values["body"] is None
+    for words in (("visit", "P07"), ("compare", "P07"), ("record", "tables", tmp_path / "csv")):
+        done = _command(*words)
+        assert done.exit_code == 0, done.stderr
 
 
 def _no_table(export: Path) -> None:
