@@ -207,9 +207,6 @@ _DEFINITIONS = (
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
 """Every measure by its name, in the order of the report."""
 
-EARLIER_NAMES = {"inter_limb_delay": "inter_limb_delay", "fppa_peak_inward": "fppa_peak_inward"}
-"""Names that measures had in records and documents of earlier versions."""
-
 IN_SECONDS = {"s": 1.0, "ms": 0.001}
 """Units of time, in seconds."""
 

@@ -26,7 +26,9 @@ from landing_analysis.files import new_folder, write_text
 from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.record.database import Record, connect
 from landing_analysis.record.migrations import (
+    EARLIER_NAMES,
     LATEST,
+    NAMING_COLUMNS,
     RECORD_TABLES,
     WORK_OF_CLIPS,
     migrate,
@@ -295,6 +297,7 @@ def _fault_in(
         return f"there is no column {strange!r:.40}"
     if isinstance(row, _Cells):
         row = {name: _number(text, kinds[name]) for name, text in row.items()}
+    row = _named_as_now(table, row)
     fault = fault_in(table, row, kinds, lambda stored: folder.report_at(stored) is not None)
     if fault:
         return fault
@@ -303,6 +306,13 @@ def _fault_in(
     except sqlite3.IntegrityError as error:
         return f"it does not fit the others or the record's schema ({error})"
     return None
+
+
+def _named_as_now(table: str, row: dict[str, Any]) -> dict[str, Any]:
+    """Give a measure of an earlier version its present name, by which the rules know it."""
+    column = NAMING_COLUMNS.get(table, "")
+    name = row.get(column)
+    return {**row, column: EARLIER_NAMES[name]} if name in list(EARLIER_NAMES) else row
 
 
 def _insert(connection: sqlite3.Connection, table: str, row: dict[str, Any]) -> None:

@@ -296,17 +296,19 @@ _SENTENCES = {
     "Most inward FPPA": "Peak inward FPPA",
     "the body is carried toward": "the trunk and pelvis are shifted toward",
 }
-_NAMES = {"landing_lead": "inter_limb_delay", "fppa_most_inward": "fppa_peak_inward"}
+EARLIER_NAMES = {"landing_lead": "inter_limb_delay", "fppa_most_inward": "fppa_peak_inward"}
+"""What measures are named now, by the names they had in records of earlier versions."""
+
+NAMING_COLUMNS = {
+    "measure": "name", "summary": "name", "comparison": "name", "finding": "measure",
+}  # fmt: skip
+"""The column that names a measure, by table."""
+
 _TERMS_OF_THE_FIELD = (
     "".join(
         f"UPDATE {table} SET {column} = '{new}' WHERE {column} = '{old}';\n"
-        for old, new in _NAMES.items()
-        for table, column in (
-            ("measure", "name"),
-            ("summary", "name"),
-            ("comparison", "name"),
-            ("finding", "measure"),
-        )
+        for old, new in EARLIER_NAMES.items()
+        for table, column in NAMING_COLUMNS.items()
     )
     + f"""
 ALTER TABLE contact DROP COLUMN origin;

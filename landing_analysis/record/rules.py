@@ -15,7 +15,7 @@ from datetime import date, datetime
 from typing import Any, get_args
 
 from landing_analysis.corrections import clean_reason, makes_sense
-from landing_analysis.definitions import DEFINITIONS, EARLIER_NAMES
+from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import PatientError
 from landing_analysis.patients import STATURE_RANGE_M, Patient, doubt_about, require_code
 from landing_analysis.reasons import Code
@@ -165,9 +165,7 @@ _COUNT = _whole(0)
 _YES = _whole(0, 1)
 _SD = _number(0)
 _LIMB = _one_of(*LIMBS)
-_MEASURE = Rule(
-    lambda value: value in DEFINITIONS or value in EARLIER_NAMES, "the name of a measure"
-)
+_MEASURE = Rule(lambda value: value in DEFINITIONS, "the name of a measure")
 _STATURE = _number(*STATURE_RANGE_M)
 _HASH = Rule(lambda value: bool(_SHA256.fullmatch(value)), "64 hexadecimal digits of a sha256")
 

@@ -545,16 +545,20 @@ def test_an_export_of_an_earlier_version_is_migrated(folder, tmp_path):
         assert [row[0] for row in record.rows("SELECT state FROM work")] == ["done", "waiting"]
 
 
-_WORDED_ROWS = """
+_LEAD, _INWARD = migrations.EARLIER_NAMES  # as measures were named then
+_WORDED_ROWS = f"""
 INSERT INTO measure (id, analysis_id, rep, name, limb, unit, reason, frames, parts) VALUES
   (2, 1, 1, 'knee_flexion_peak', 'left', 'deg', 'not measurable: this is a front view', '[]', '[]'),
-  (3, 1, 1, 'knee_flexion_peak', 'right', 'deg', 'the rep is not used', '[]', '[]');
+  (3, 1, 1, 'knee_flexion_peak', 'right', 'deg', 'the rep is not used', '[]', '[]'),
+  (4, 1, 1, '{_INWARD}', 'left', 'deg', 'not measurable: this is a side view', '[]', '[]');
+INSERT INTO measure (id, analysis_id, rep, name, unit, value, sd, frames, parts) VALUES
+  (5, 1, 1, '{_LEAD}', 'ms', 10.0, 2.0, '[7]', '[]');
 INSERT INTO quality (analysis_id, check_name, state, text) VALUES
   (1, 'light', 'limited', 'The picture is dark.');
 INSERT INTO finding (analysis_id, name, measure, limb, verdict, value, sd, limit_value, unit,
   source, text, frames) VALUES
-  (1, 'a', 'contact_time', 'left', 'above', 0.3, 0.01, 0.2, 's', 'c',
-   'Contact time, surgical (left) limb: 0.3 s.', '[]');
+  (1, 'a', '{_INWARD}', 'left', 'above', 9.0, 1.0, 5.0, 'deg', 'c',
+   'FPPA, surgical (left) limb: 9 deg.', '[]');
 """
 
 
@@ -569,17 +573,22 @@ def test_an_export_with_worded_reasons_ends_without_the_prefix_and_without_codes
     export = _old_export(tmp_path, version, _WORDED_ROWS + side)
     with open_record(folder) as record:
         import_record(record, export)
-        reasons = record.rows("SELECT reason, reason_code FROM measure ORDER BY id")
+        measures = record.rows("SELECT name, reason, reason_code FROM measure ORDER BY id")
         quality = record.rows("SELECT text, codes FROM quality")
         findings = record.rows("SELECT * FROM finding")
         (analysis,) = read_analyses(record, "P07")
-    assert [tuple(row) for row in reasons] == [
-        (None, None), ("this is a front view", None), ("the rep is not used", None),
-    ]  # fmt: skip
+    assert [tuple(row) for row in measures] == [
+        ("contact_time", None, None),
+        ("knee_flexion_peak", "this is a front view", None),
+        ("knee_flexion_peak", "the rep is not used", None),
+        ("fppa_peak_inward", "this is a side view", None),
+        ("inter_limb_delay", None, None),
+    ]
+    assert findings[0]["measure"] == "fppa_peak_inward"
     assert [tuple(row) for row in quality] == [("The picture is dark.", None)]
     assert "side" not in findings[0].keys()  # noqa: SIM118 - a row iterates over its values
     if sided:
-        assert findings[0]["text"] == "Contact time, left limb: 0.3 s."
+        assert findings[0]["text"] == "FPPA, left limb: 9 deg."
     assert analysis.values["body"] is None
     for words in (("visit", "P07"), ("compare", "P07"), ("record", "tables", tmp_path / "csv")):
         done = _command(*words)
