@@ -25,7 +25,7 @@ from typing import TypedDict
 import numpy as np
 
 from landing_analysis.reasons import Code, because
-from landing_analysis.settings import RepSettings
+from landing_analysis.settings import CorrectionSettings, RepSettings
 from landing_analysis.tables import (
     TASKS,
     VIEWS,
@@ -43,10 +43,9 @@ EXCLUDED = "excluded"
 SETTINGS: tuple[Corrected, ...] = ("task", "view", "person", "slowed by")
 """What of the corrections overrules what the analysis finds out by itself."""
 
-SLOWED_RANGE = (0.1, 64.0)  # as for analyse (choice)
-
-LONGEST_REASON = 200
-"""Characters (choice)."""
+_ACCEPTED = CorrectionSettings()
+SLOWED_RANGE = (_ACCEPTED.least_slowed_by, _ACCEPTED.most_slowed_by)
+LONGEST_REASON = _ACCEPTED.longest_reason
 
 _CHECK = "corrections"
 _PERSON = re.compile(r"([1-9]\d?)(?: of ([1-9]\d?))?")

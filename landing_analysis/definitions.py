@@ -21,6 +21,7 @@ GRAVITY_M_S2 = 9.81  # standard gravity rounded, as in the height formula of PMC
 
 # Drillis & Contini as drawn in Winter, fig. 4.1: thigh .245, shank .246 (numbers memory, sure).
 LEG_PER_STATURE = 0.491
+TORSO_PER_STATURE = 0.288  # shoulder less hip: Drillis & Contini 1966 (memory, sure)
 DEFAULT_STATURE_M = 1.70  # adult, when no stature is given (choice)
 
 FRONTAL_VIEWS: tuple[View, ...] = ("front", "back")

@@ -42,11 +42,12 @@ class _Watch:
     segments: list[Segment] = field(default_factory=list)
     looks: list[Look] = field(default_factory=list)
 
-    def over(self, path: Path, clip: Clip) -> Iterator[Frame]:
+    def over(self, path: Path, clip: Clip, settings: Settings) -> Iterator[Frame]:
         from landing_analysis.camera.background import watch_background
 
-        frames = watch_changes(read_frames(path, clip), self.changes)
-        return watch_light(watch_background(frames, self.segments), self.looks)
+        frames = watch_changes(read_frames(path, clip), self.changes, settings.repeats)
+        frames = watch_background(frames, self.segments, settings.background)
+        return watch_light(frames, self.looks, settings.looks)
 
     def added_to(self, poses: Poses, settings: Settings) -> tuple[Poses, People]:
         """Add the light, and how the camera moved, to poses of the same frames."""
@@ -56,7 +57,7 @@ class _Watch:
         people = link_people(poses, settings.people)
         poses = replace(
             poses,
-            light=measure_light(self.looks, poses),
+            light=measure_light(self.looks, poses, settings.looks),
             camera=find_camera_path(background, poses, people, settings.camera),
         )
         return poses, people
@@ -92,7 +93,7 @@ def find_people(
     watch = _Watch()
     parts.recall(clip.sha256, model.sha256)
     progress = start(f"{clip.file}: finding the body", clip.frames)
-    frames = parts.new_only(watch.over(path, clip), progress)
+    frames = parts.new_only(watch.over(path, clip, settings), progress)
     with closing(pose.look_for_people(frames, clip, settings.pose, model, progress)) as found:
         parts.store(found)
     poses, people = watch.added_to(pose.poses_of(parts.seen, clip, model), settings)
@@ -110,7 +111,7 @@ def look_around(
         return Found(clip, poses, link_people(poses, settings.people))
     watch, seen = _Watch(), 0
     with closing(start(f"{clip.file}: looking at the room", clip.frames)) as progress:
-        for _ in watch.over(path, clip):
+        for _ in watch.over(path, clip, settings):
             seen += 1
             progress.advance(1)
     if seen == len(poses.t_s):
@@ -122,7 +123,7 @@ def _whole_and_once(found: Found, watch: _Watch, settings: Settings) -> Found:
     """Leave out of a clip the frames that damage has spoilt and those shown before."""
     clip, poses, people = found
     notes = damage_notes(clip.t_s, poses.t_s)
-    repeats = find_repeats(poses.t_s, np.array(watch.changes))
+    repeats = find_repeats(poses.t_s, np.array(watch.changes), settings.repeats)
     if repeats.any():
         notes += (repeats_note(poses.t_s, repeats),)
         once = ~repeats

@@ -20,12 +20,48 @@ class PoseSettings:
 
 
 @dataclass(frozen=True)
+class BackgroundSettings:
+    """How points of the still background are followed; px are those of a small grey picture."""
+
+    long_side_px: int = 640  # of the small picture (choice: speed)
+    cells: tuple[int, ...] = (16, 20, 24, 28, 32)  # along the long side, a point each (choice)
+    least_cell_px: int = 4  # (choice)
+    enough_points: int = 80  # finer cells are tried for fewer (choice)
+    window_px: int = 15  # matched around each point (choice)
+    halvings: int = 3  # points are found up to 50 px from where expected (worked)
+    search_rounds: int = 10  # of the search for one point (choice)
+    search_settled_px: float = 0.03  # a smaller step ends it (choice)
+    least_gradient: float = 1e-7  # smaller eigenvalue below which no search is tried (choice)
+    least_corner: float = 2e-5  # smaller eigenvalue; weaker corners add few that stay (choice)
+    least_edge: float = 1e-3  # larger eigenvalue, where a cell has no corner (choice)
+    gradient_block_px: int = 5  # over which gradients are averaged (choice)
+    unlike_share: float = 0.6  # of a patch's contrast; two of mere noise differ by 1.4 (choice)
+    agreeing_within_px: float = 1.5  # of the points' common motion, for the next guess (choice)
+    least_in_view_share: float = 0.75  # of the points; fewer renew the reference picture (choice)
+    fewest_points: int = 12  # a picture with fewer is no reference (choice)
+    try_again_frames: int = 30  # until another one is tried (choice)
+    block_frames: int = 512  # kept together in memory; touches no number (choice)
+
+
+@dataclass(frozen=True)
 class CameraSettings:
     """How the camera's motion is read from the still background."""
 
     focal_share: float = 0.78  # of the long side: 28 mm for 36 mm, a phone's main lens
     focal_from_share: float = 0.04  # of the long side moved; less does not show it (choice)
     focal_better_share: float = 0.8  # of the residuals; else the assumed one is kept (choice)
+    focal_least_share: float = 0.65  # of the assumed one, that of a wide lens (choice)
+    focal_most_share: float = 3.2  # of the assumed one, that of a long lens (choice)
+    focal_steps: int = 9  # tried between them (choice)
+    focal_frames: int = 40  # those that moved farthest show it (choice)
+    outline_directions: int = 16  # of the lines that enclose a body (choice)
+    body_torsos: float = 4.0  # a body's height; bent over, a torso looks short (choice)
+    block_frames: int = 1000  # fitted at once, for the memory (choice)
+    coarse_rounds: int = 8  # of the fit, least absolute residuals (choice)
+    fine_rounds: int = 6  # of the fit, trimmed squares (choice)
+    trimmed_at_sds: float = 4.685  # 95 % efficient (Beaton & Tukey 1974; from memory, sure)
+    damping: float = 1e-3  # of a step: few points, or points on a line, stay harmless (choice)
+    largest_step: float = 0.3  # radians, or logarithm of the zoom, in one round (choice)
     near_person_torsos: float = 0.3  # clothes reach beyond the landmarks (choice)
     above_person_torsos: float = 0.15  # more above: landmarks end at the ears (choice)
     near_person_s: float = 0.1  # before and after: the model misses single frames (choice)
@@ -39,8 +75,16 @@ class CameraSettings:
     still_share: float = 0.0008  # of the long side; a camera that moves less stands still
     bridged_s: float = 0.1  # longest segment of frames placed between their neighbours
     least_known_share: float = 0.5  # of the frames; fewer and the path is not used (choice)
+    judged_from_rim_share: float = 0.25  # of the picture: where it must move to be said to (choice)
+    moved_percentile: float = 99.0  # of the frames; single wild ones move nothing (choice)
+    surely_sds: float = 3.0  # a path that strays less stands still (choice)
     falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
     falling_s: float = 0.12  # shorter falls are not asked (choice)
+    fall_half_window_s: float = 0.07  # half of a short flight (choice)
+    fall_least_share: float = 0.5  # of gravity; half-way between standing and free fall
+    fall_most_share: float = 2.0  # of gravity; more is misread (choice)
+    eyes_to_toes_m: float = 1.6  # of an adult (choice)
+    one_sided_frames: int = 3  # beside unknown ones, in which accelerations are wild (choice)
     # What a camera that moves costs; see accuracy/methods.
     hand_event_sd_s: float = 0.0015  # a lens that a hand moves by 1 cm, walls at 3 to 8 m (worked)
     landing_m_s: float = 1.5  # speed of a foot that lands from 0.3 s in the air
@@ -65,11 +109,20 @@ class PeopleSettings:
     reach_log_size: float = 0.5  # 1.6 times larger or smaller is somebody else (choice)
     least_share: float = 0.05  # of the clip; seen for less is nobody (choice)
     least_fall_s: float = 0.1  # in the air at least this long to count as jumping (choice)
+    fall_half_window_s: float = 0.07  # half of a short flight (choice)
+    fall_least_share: float = 0.5  # of gravity; half-way between standing and free fall
+    fall_most_share: float = 2.0  # of gravity; more is misread (choice)
+    upside_down_share: float = 0.8  # of the frames of one who is a reflection (choice)
+    kept_size_share: float = 0.9  # of a person's size when seen anew; the rest follows (choice)
+    least_spread_m2: float = 0.05  # the torso's corners about their middle; folded 0.08 (rendered)
     # Who is who after bodies have met; torso lengths.
     twice_torsos: float = 0.15  # nearer than this is one person seen twice (choice)
     clear_torsos: float = 0.9  # two torsos farther apart are never mixed (rendered)
     least_piece_frames: int = 3  # a segment of clear frames (choice)
     predicted_s: float = 1.0  # for which somebody unseen walks on at their speed (choice)
+    piece_end_s: float = 0.25  # at a piece's end, where speed and size are read (choice)
+    piece_end_share: float = 0.4  # of that must be seen to tell a speed (choice)
+    clearer_by: float = 0.1  # torsos and log size by which a body must fit one better (choice)
     back_torsos: float = 0.2  # across the picture: a body is where its person must be (choice)
     back_torsos_along: float = 0.8  # the same along it; a jump is half of it (choice)
     back_log_size: float = 0.2  # a body 1.2 times as large is somebody else (choice)
@@ -79,6 +132,11 @@ class PeopleSettings:
     same_share_of_body: float = 0.06  # two landmarks nearer than this are the same one (choice)
     same_landmarks: int = 3  # more than this in common: a body drawn from two (choice)
     lost_s: float = 0.6  # for which a crossing may hide one of the two (choice)
+    beside_share_of_body: float = 0.04  # feet less apart in height: beside, not behind (choice)
+    feet_around_s: float = 0.5  # before and after a meeting a walker's feet are looked at (choice)
+    floor_percentile: float = 80.0  # of the feet's height in the picture: where they stand (choice)
+    compared_s: float = 1.5  # before and after an occlusion: time to stand upright once (choice)
+    same_px: float = 1.0  # a body seen within this of a person's is theirs (choice)
     around_occlusion_s: float = 0.15  # the model mixes legs a frame or two longer (rendered)
     unsure_s: float = 0.15  # beside a loss bodies are mixed for 7 frames at 60/s (rendered)
     mixed_share: float = 0.1  # of the frames; 0 of 90 clips of one person, 0.17 with a spotter
@@ -95,6 +153,9 @@ class ViewSettings:
     turned_deg: float = 25.0  # out of the clip's view: another; 13 at most in 90 clips without turn
     turned_s: float = 0.3  # turned for less is noise (choice)
     turning_deg: float = 20.0  # to either side within a rep: it has no one view (choice)
+    landing_s: float = 0.2  # after landing the body is deep (choice)
+    feet_apart_s: float = 0.25  # more than any foot's lead; no contact and flight are so short
+    standing_s: float = 0.1  # before toe-off and after landing a foot's rest is read (choice)
     least_main_share: float = 0.3  # of the frames, square-on to one view; fewer: oblique (choice)
     # What the model adds to the true turn, and what is left of it once taken away: 190 rendered
     # views of four bodies, one body left out at a time; see accuracy/methods.
@@ -117,6 +178,11 @@ class TrackSettings:
     spike_window_s: float = 0.1  # half-width of the running median (choice)
     spike_share_of_leg: float = 0.06  # knee and below: 5 cm off the running median (choice)
     spike_share_of_leg_body: float = 0.12  # hips and above: a deep landing's bottom is 8 cm off
+    fewest_spike_frames: int = 5  # of a clip; fewer show no usual place (choice)
+    exchange_legs: float = 0.015  # legs; more than noise moves the mean of ten landmarks (choice)
+    exchanged_legs_per_s: float = 0.2  # a wrong reading saves .25 leg at each of its ends (choice)
+    most_movement_px: float = 200.0  # of a landmark between frames; wild ones (choice)
+    fewest_smoothed_frames: int = 13  # of an unbroken segment; the filter needs ten (choice)
     roll_sd_deg: float = 4.0  # phone on a tripod or held upright (choice, no source)
     scale_sd_known: float = 0.05  # segment lengths differ by 5 to 10 % (memory, fairly sure)
     scale_sd_unknown: float = 0.08  # as above, with an adult's unknown stature
@@ -227,6 +293,7 @@ class GravitySettings:
     flight_share: float = 0.07  # of gravity, from flight to flight; see accuracy/methods
     body_share: float = 0.12  # of gravity, common to all flights; see accuracy/methods
     standing_sd_deg: float = 0.6  # of shoulders over ankles from the front; see accuracy/methods
+    standing_half_window_s: float = 0.15  # over which their speed is read (choice)
     still_m_s: float = 0.08  # shoulders slower than this stand still (choice)
     still_s: float = 0.3  # for at least this long (choice)
     level_share_of_leg: float = 0.08  # ankles less apart in height: on both feet (choice)
@@ -239,6 +306,7 @@ class RepSettings:
 
     longest_landing_s: float = 0.6  # the lowest point comes sooner than this after contact (choice)
     odd_share: float = 0.25  # landings unlike the set's, when fewer, are refused (choice)
+    half_contact_s: float = 0.05  # half of the shortest contact is more (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
@@ -255,8 +323,13 @@ class KneeSettings:
     distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
     distance_from_deg: float = 20.0  # a knee bent less is read from its angle alone
     distance_full_deg: float = 40.0  # a knee bent more gives the distance its full weight
+    least_bent_deg: float = 3.0  # less counts as this: the distance tells nothing (choice)
+    most_bent_deg: float = 150.0  # no knee bends more (choice)
+    least_distance_weight: float = 1e-3  # of its full one; hardly any (choice)
+    largest_yaw_deg: float = 30.0  # beyond, no side view, and its correction none (choice)
     least_sd_deg: float = 3.0  # definitions of flexion differ by more (lab drop jumps)
     nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
+    floor_percentile: float = 20.0  # of an ankle's heights in a landing: its lowest (choice)
     standing_ankle_m: float = 0.15  # above its lowest; 0.10 on the toes, 0.25 held up (rendered)
     falling_m_s: float = 3.0  # before contact and after the heel rises: no ankle is faster
     heel_rise_s: float = 0.1  # before toe-off the heel rises (force-plate records: 0.12)
@@ -271,6 +344,11 @@ class MeasureSettings:
     measured on rendered patients, see accuracy/methods.
     """
 
+    before_impact_s: float = 0.06  # the angle is straight enough before contact (choice)
+    after_impact_s: float = 0.04  # shorter after it: the knee soon slows down (choice)
+    unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)
+    fewest_reps_for_thirds: int = 6  # two reps in a third (choice)
+    least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
     fppa_offset_sd_deg: float = 2.0
@@ -288,6 +366,7 @@ class AlignmentSettings:
     most_turn_gain: float = 3.0  # deg per deg of leg turn: 3.3 deg make the limit's 10 (choice)
     foot_share_of_leg: float = 0.26  # heel to toe landmark, 0.22 m on a leg of 0.84 m (choice)
     most_over_foot_deg: float = 25.0  # FPPA of a knee straight over its foot; rendered: 18 at most
+    standing_percentile: float = 90.0  # of a segment's length: when it is straight (choice)
     scatter_reach_s: float = 0.1  # on both sides of an instant (choice)
     most_scatter_deg: float = 4.0  # of one frame's angle; 1.1 at most on two plain clips
 
@@ -296,6 +375,7 @@ class AlignmentSettings:
 class ClockSettings:
     """How the clip's clock is questioned: gaps, slow motion, what a frame rate cannot carry."""
 
+    jitter_sds: float = 3.0  # beyond the clip's own jitter an interval is long (choice)
     gap_share: float = 1.6  # of the usual interval; a missing frame doubles it (choice)
     void_gap_s: float = 0.1  # as long as the longest bridged gap of a track
     other_rate_ratio: float = 1.5  # phones slow by 2 and more; poor light takes 30 to 24 (choice)
@@ -304,6 +384,15 @@ class ClockSettings:
     sure_fall_sd: float = (
         0.2  # of the factor from one flight; less certain ones say nothing (choice)
     )
+    surely_sds: float = 3.0  # flights that disagree by more do so surely (choice)
+    trials: tuple[float, ...] = (2.0, 4.0, 8.0, 16.0, 32.0)  # 60 to 960 frames/s played at 30
+    trial_least: float = 0.6  # of real time, of flights under a trial worth refining (choice)
+    trial_most: float = 1.6  # the same (choice)
+    usual_factors: tuple[int, ...] = (1, 2, 4, 5, 8, 10, 16, 20, 32)  # 60 to 960 played at 24 or 30
+    usual_within_share: float = 0.15  # a factor as near as that is the usual one (choice)
+    mostly_share: float = 0.5  # of a flight in the slower segment, to tell of it (choice)
+    landing_s: float = 0.6  # a landing belongs to the flight before it for this long (choice)
+    floor_percentile: float = 10.0  # of the toes' heights: where they mostly rest (choice)
     mixed_ratio: float = 1.4  # flights of rendered sets differ by up to 1.2 (24 sets)
     # Feet lifted between flights may fly in slow motion: a flight of 0.2 s lifts by 5 cm, and
     # slowed 4 times, less than which is found without that, it lasts 0.8 s.
@@ -314,6 +403,47 @@ class ClockSettings:
         120.0  # frames beyond that tell nothing more of a fall (choice)
     )
     timing_rate_hz: float = 50.0  # slower, an interval of 20 ms is less than a frame
+
+
+@dataclass(frozen=True)
+class RepeatSettings:
+    """When a frame shows the picture before it once more; levels are grey levels, 0..255."""
+
+    short_side_samples: int = 180  # along the picture's shorter side (choice)
+    block_samples: int = 8  # a twentieth of the shorter side, about a lower leg (choice)
+    moved_levels: float = 10.0  # a limb in motion changes a block by more (rendered clips)
+    sure_ratio: float = 10.0  # true repeats, coded again: 11 to 90; 27 clips without: at most 7
+    least_levels: float = 0.5  # rounding of the pictures (worked)
+    longest_run_frames: int = 3  # 15 frames/s shown at 60; more are a still scene (choice)
+    throughout_share: float = 0.1  # of the frames in motion: repeats are the clip's making (choice)
+    nearly_share: float = 0.8  # of the interval that is left (choice)
+
+
+@dataclass(frozen=True)
+class LookSettings:
+    """Where and how often the light in the picture is read; a leg is 0.83 m.
+
+    Patches are squares, given by half of their side.
+    """
+
+    short_side_samples: int = 240  # along the picture's shorter side; a shoe is 15 of them (choice)
+    every_s: float = 0.2  # light changes slowly (choice)
+    most_looks: int = 128  # 13 MB; a longer clip is looked at less often (choice)
+    patch_legs: float = 0.08  # (choice)
+    patch_9cm_legs: float = 0.11  # 9 cm (choice)
+    patch_12cm_legs: float = 0.14  # 12 cm (choice)
+    patch_tail_pct: float = 5.0  # of its pixels at either end are not its range (choice)
+    down_thigh_share: float = 0.6  # from the hip; a knee under a coat is drawn down to its hem
+    line_points: int = 12  # along each part of trunk and legs (choice)
+    beside_from_legs: float = 0.15  # from the body's box to the sides, 12 cm (choice)
+    beside_to_legs: float = 0.75  # the same, 60 cm (choice)
+    floor_from_legs: float = 0.12  # in the picture below the feet, 10 cm in front of them (choice)
+    floor_to_legs: float = 0.45  # the same, 37 cm (choice)
+    floor_margin_legs: float = 0.05  # around the feet (choice)
+    floor_aside_legs: float = 0.3  # from there to what counts as beside (choice)
+    floor_percentile: float = 90.0  # of the change of its pixels (choice)
+    floor_fewest_pixels: int = 60  # fewer tell nothing (choice)
+    usual_looks: int = 32  # that tell how the floor looks most of the time (choice)
 
 
 @dataclass(frozen=True)
@@ -341,6 +471,7 @@ class LightSettings:
     covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
     covered_body_sd_s: float = 0.06
     mirror_share: float = 0.05  # of the step body to background; glossy floors 0.07 to 0.24
+    mirror_ratio: float = 2.0  # to the floor beside; a moving camera changes both alike (choice)
     mirror_on_sd_s: float = 0.014
     mirror_flexion_sd_deg: float = 4.0  # the ankle is drawn toward the reflection
     lost_foot_levels: float = 20.0  # step at the toes: black shoes on a black floor 12
@@ -357,6 +488,7 @@ class QualitySettings:
     good_rate_hz: float = 50.0  # 60 frames/s with room for a varying rate (choice)
     limited_rate_hz: float = 28.0  # 30 frames/s: the impact phase is two frames
     square_on_deg: float = 5.0  # 6 deg of false valgus at 60 deg of flexion
+    false_valgus_at_deg: float = 60.0  # of flexion, it is worked out for the reader (choice)
     good_seen_share: float = 0.95  # of the frames (choice)
     limited_seen_share: float = 0.75  # of the frames (choice)
     clear_visibility: float = 0.3  # the model's own scale (choice)
@@ -387,6 +519,8 @@ def _numbers(settings: object) -> Iterator[tuple[str, float]]:
         value = getattr(settings, item.name)
         if is_dataclass(value):
             yield from _numbers(value)
+        elif isinstance(value, tuple):
+            yield from ((item.name, number) for number in value)
         else:
             yield item.name, value
 
@@ -396,6 +530,7 @@ class Settings:
     """All settings of one analysis."""
 
     pose: PoseSettings = field(default_factory=PoseSettings)
+    background: BackgroundSettings = field(default_factory=BackgroundSettings)
     camera: CameraSettings = field(default_factory=CameraSettings)
     people: PeopleSettings = field(default_factory=PeopleSettings)
     view: ViewSettings = field(default_factory=ViewSettings)
@@ -408,7 +543,9 @@ class Settings:
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
+    repeats: RepeatSettings = field(default_factory=RepeatSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
+    looks: LookSettings = field(default_factory=LookSettings)
     light: LightSettings = field(default_factory=LightSettings)
     framing: FramingSettings = field(default_factory=FramingSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
@@ -436,6 +573,26 @@ class ReadingSettings:
     long_frames: int = 18_000  # five minutes at 60 frames/s; beyond, frames must hold (choice):
     least_frame_bytes: float = 100.0  # a small picture sent by a messenger has 400 (worked)
     frames_per_s: float = 25.0  # looked at on two cores: 80 ms of processor time each (measured)
+
+
+@dataclass(frozen=True)
+class CurveSettings:
+    """How the knee's angle is drawn; no measure is read from these curves."""
+
+    points: int = 61  # of a curve (choice)
+    around_s: float = 0.1  # before and after it, frames that its ends are drawn from (choice)
+    fewest_frames: int = 4  # fewer are no curve (choice)
+    longest_gap_s: float = 0.15  # unseen or turned away for longer: no line across (choice)
+    held_s: float = 0.6  # of a landing without toe-off, as long as measures look
+
+
+@dataclass(frozen=True)
+class CorrectionSettings:
+    """What a person may say of a clip; none of this touches a number."""
+
+    least_slowed_by: float = 0.1  # a clip played ten times as fast (choice)
+    most_slowed_by: float = 64.0  # twice the slowest motion that is looked for (choice)
+    longest_reason: int = 200  # characters (choice)
 
 
 @dataclass(frozen=True)

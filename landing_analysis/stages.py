@@ -154,7 +154,8 @@ def analyse_people(
     filmed = candidates.filmed[patient.number - 1]
     bystanders, _ = candidates.around(patient.number - 1)
     bystanders = on_clock(bystanders, clip.t_s, settled.t_s)
-    legs = judge_leg_visibility(light_of_person(poses, filmed), view.near_limb, settings.light)
+    light = light_of_person(poses, filmed, settings.people)
+    legs = judge_leg_visibility(light, view.near_limb, settings.light)
 
     free_fall = measure_free_fall(motion.tracks, motion.contacts, settings.gravity)
     standing_deg = _standing_deg(motion, bystanders, settings)
@@ -177,7 +178,7 @@ def analyse_people(
     reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
     square_on = in_view(tracks, view, settings.view)
     measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
-    measures = with_set(measures, effects)
+    measures = with_set(measures, settings.measures, effects)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,
@@ -262,7 +263,7 @@ class _Candidates(NamedTuple):
 
 
 def _candidates_of(poses: Poses, people: tuple[Landmarks, ...], settings: Settings) -> _Candidates:
-    filmed, reflected = without_reflections(people)
+    filmed, reflected = without_reflections(people, settings.people)
     upright = upright_bodies(poses) if reflected else poses
     everybody = filmed if poses.xy_px.shape[1] == 1 else follow_people(upright, settings.people)
 
@@ -343,7 +344,7 @@ def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Moti
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
     contacts = _contacts(tracks, view, settings.contacts, settings.view)
     if view.turns and contacts.flights:
-        within = jumping(contacts, t_s)
+        within = jumping(contacts, t_s, settings.view)
         view = estimate_view(patient.landmarks, settings.view, options.view, within)
         contacts = _contacts(tracks, view, settings.contacts, settings.view)
     return _Motion(patient, view, tracks, contacts)

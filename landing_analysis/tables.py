@@ -268,7 +268,7 @@ class Poses:
     camera: CameraPath | None = None
 
     def __post_init__(self) -> None:
-        if self.xy_px.ndim != 4:
+        if self.xy_px.ndim != 4:  # definition: frames, slots, landmarks, x and y
             raise TableError(f"xy_px has {self.xy_px.ndim} axes; expected 4.")
         n_frames, n_slots = self.xy_px.shape[:2]
         _require_shape("t_s", self.t_s, (n_frames,))

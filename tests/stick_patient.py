@@ -99,7 +99,7 @@ def make_analysis(
         reason=told("shoulders and hips stand apart across the picture"),
         frame_yaw_deg=np.full(len(landmarks.t_s), 3.2),
     )
-    measures = with_set(measure_reps(grouped, tracks, estimate, settings))
+    measures = with_set(measure_reps(grouped, tracks, estimate, settings), settings.measures)
     limits = read_limits()
     decided = Decided(
         task=grouped.task,

@@ -11,32 +11,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from landing_analysis.settings import BackgroundSettings
 from landing_analysis.tables import Frame, Picture, Segment
-
-_LONG_SIDE_PX = 640  # of the small grey picture that is searched (choice: speed)
-_CELLS = (16, 20, 24, 28, 32)  # along the long side; the best corner of each is followed
-_ENOUGH = 80  # points; finer cells are tried for fewer
-_WINDOW_PX = 15  # of the small picture, matched around each point
-_LEVELS = 3  # halvings of it: points are found up to 50 small pixels from where expected
-_LEAST_CORNER = 2e-5  # smaller eigenvalue of the gradients; weaker ones add few that stay
-_LEAST_EDGE = 1e-3  # larger eigenvalue, where a cell has no corner (choice)
-_BLOCK_PX = 5  # over which gradients are averaged
-_UNLIKE_SHARE = 0.6  # of a patch's own contrast; two patches of mere noise differ by 1.4
-_LEAST_IN_VIEW = 0.75  # of the points; fewer and the reference picture is renewed
-_FEWEST = 12  # points; a picture with fewer is no reference, and another is tried later
-_TRY_AGAIN_FRAMES = 30
-_BLOCK_FRAMES = 512
 
 _Points = NDArray[np.float32]
 
 
-def watch_background(frames: Iterable[Frame], segments: list[Segment]) -> Iterator[Frame]:
+def watch_background(
+    frames: Iterable[Frame], segments: list[Segment], settings: BackgroundSettings
+) -> Iterator[Frame]:
     """Pass frames on and follow points of a reference picture through them.
 
     Parameters
     ----------
     frames : in order
     segments : is filled once the frames are used up
+    settings : BackgroundSettings
 
     Notes
     -----
@@ -50,21 +40,21 @@ def watch_background(frames: Iterable[Frame], segments: list[Segment]) -> Iterat
     """
     follower: _Follower | None = None
     for number, frame in enumerate(frames):
-        grey, scale = _small_grey(frame.rgb)
+        grey, scale = _small_grey(frame.rgb, settings.long_side_px)
         if follower is None:
-            follower = _Follower(grey, number, scale)
+            follower = _Follower(grey, number, scale, settings)
         elif follower.follow(grey):
             segments.append(follower.segment())
-            follower = _Follower(grey, number, scale)
+            follower = _Follower(grey, number, scale, settings)
         yield frame
     if follower is not None:
         segments.append(follower.segment())
 
 
-def _small_grey(rgb: Picture) -> tuple[Picture, float]:
+def _small_grey(rgb: Picture, long_side_px: int) -> tuple[Picture, float]:
     """Return a small grey picture and how many pixels of the frame one of its pixels is."""
     height, width = rgb.shape[:2]
-    scale = max(1.0, max(height, width) / _LONG_SIDE_PX)
+    scale = max(1.0, max(height, width) / long_side_px)
     size = (max(1, round(width / scale)), max(1, round(height / scale)))
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if scale > 1 else grey
@@ -74,53 +64,64 @@ def _small_grey(rgb: Picture) -> tuple[Picture, float]:
 class _Follower:
     """Looks for the points of one reference picture in the frames after it."""
 
-    def __init__(self, grey: Picture, first_frame: int, scale: float) -> None:
+    def __init__(
+        self, grey: Picture, first_frame: int, scale: float, settings: BackgroundSettings
+    ) -> None:
+        self._settings = settings
         self._scale = scale
         self._first_frame = first_frame
         self._picture = grey
-        self._reference, self._grip = _points_to_follow(grey)
-        self._unlike_levels = _UNLIKE_SHARE * _contrast(grey, self._reference)
+        self._reference, self._grip = _points_to_follow(grey, settings)
+        contrast = _contrast(grey, self._reference, settings.window_px)
+        self._unlike_levels = settings.unlike_share * contrast
         self._size = np.array(grey.shape[::-1], dtype=np.float32)
         self._moved = np.eye(2, 3, dtype=np.float32)
-        self._rows = _Rows(self._reference)
+        self._rows = _Rows(self._reference, settings.block_frames)
 
     def follow(self, grey: Picture) -> bool:
         """Look for the points in one frame; True when the reference should be renewed."""
-        if len(self._reference) < _FEWEST:
+        settings = self._settings
+        if len(self._reference) < settings.fewest_points:
             self._rows.append(np.full_like(self._reference, np.nan))
-            return len(self._rows) > _TRY_AGAIN_FRAMES
+            return len(self._rows) > settings.try_again_frames
         expected = self._reference @ self._moved[:, :2].T + self._moved[:, 2]
         found, status, unlike = cv2.calcOpticalFlowPyrLK(
             self._picture, grey, self._reference, expected.copy(),
-            winSize=(_WINDOW_PX, _WINDOW_PX), maxLevel=_LEVELS,
-            criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 10, 0.03),
-            flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=1e-7,
+            winSize=(settings.window_px, settings.window_px), maxLevel=settings.halvings,
+            criteria=(
+                cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT,
+                settings.search_rounds, settings.search_settled_px,
+            ),
+            flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=settings.least_gradient,
         )  # fmt: skip
         good = (status.ravel() == 1) & (unlike.ravel() < self._unlike_levels)
         good &= ((found > 0) & (found < self._size - 1)).all(axis=1)
         self._rows.append(np.where(good[:, None], found, np.float32(np.nan)))
-        if good.sum() >= _FEWEST:
+        if good.sum() >= settings.fewest_points:
             moved, _ = cv2.estimateAffinePartial2D(
-                self._reference[good], found[good], ransacReprojThreshold=1.5
+                self._reference[good],
+                found[good],
+                ransacReprojThreshold=settings.agreeing_within_px,
             )
             if moved is not None:
                 self._moved = moved.astype(np.float32)
         in_view = ((expected > 0) & (expected < self._size - 1)).all(axis=1).mean()
-        return bool(in_view < _LEAST_IN_VIEW)
+        return bool(in_view < settings.least_in_view_share)
 
     def segment(self) -> Segment:
         """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""
         xy_px = self._rows.all()
-        xy_px += 0.5
+        xy_px += 0.5  # definition: from the middle of the first pixel to the picture's corner
         xy_px *= np.float32(self._scale)
-        xy_px -= 0.5
+        xy_px -= 0.5  # definition: and back
         return Segment(self._first_frame, xy_px, self._grip)
 
 
 class _Rows:
     """Arrays of one shape, frame by frame, in blocks: small ones would scatter the memory."""
 
-    def __init__(self, first: _Points) -> None:
+    def __init__(self, first: _Points, block_frames: int) -> None:
+        self._block_frames = block_frames
         self._blocks: list[_Points] = []
         self._shape = first.shape
         self._count = 0
@@ -130,9 +131,9 @@ class _Rows:
         return self._count
 
     def append(self, row: _Points) -> None:
-        place = self._count % _BLOCK_FRAMES
+        place = self._count % self._block_frames
         if not place:
-            self._blocks.append(np.empty((_BLOCK_FRAMES, *self._shape), np.float32))
+            self._blocks.append(np.empty((self._block_frames, *self._shape), np.float32))
         self._blocks[-1][place] = row
         self._count += 1
 
@@ -140,19 +141,24 @@ class _Rows:
         return np.concatenate(self._blocks)[: self._count]
 
 
-def _points_to_follow(grey: Picture) -> tuple[_Points, NDArray[np.float32]]:
+def _points_to_follow(
+    grey: Picture, settings: BackgroundSettings
+) -> tuple[_Points, NDArray[np.float32]]:
     """Return the best point of each cell, (n, 2) small pixels, and its grip (n, 2, 2).
 
     A corner where the cell has one, else a point on an edge.
     """
-    eigen = cv2.cornerEigenValsAndVecs(grey, _BLOCK_PX, 3)
+    sobel_px = 3  # definition: the smallest Sobel operator
+    eigen = cv2.cornerEigenValsAndVecs(grey, settings.gradient_block_px, sobel_px)
     larger, smaller = np.moveaxis(eigen[..., :2], 2, 0)
-    strength = np.where(smaller > _LEAST_CORNER, 1 + smaller, np.where(larger > _LEAST_EDGE,
-                                                                       larger, 0))  # fmt: skip
+    edges = np.where(larger > settings.least_edge, larger, 0)
+    strength = np.where(smaller > settings.least_corner, 1 + smaller, edges)
     points: list[tuple[int, int]] = []
-    for cells in _CELLS:
-        points = _best_of_cells(strength, max(4, max(grey.shape) // cells))
-        if len(points) >= _ENOUGH:
+    for cells in settings.cells:
+        points = _best_of_cells(
+            strength, max(settings.least_cell_px, max(grey.shape) // cells), settings
+        )
+        if len(points) >= settings.enough_points:
             break
     places = np.array(points, dtype=np.int64).reshape(-1, 2)
     of_points = eigen[places[:, 1], places[:, 0]]
@@ -162,18 +168,20 @@ def _points_to_follow(grey: Picture) -> tuple[_Points, NDArray[np.float32]]:
     return places.astype(np.float32), grip.astype(np.float32)
 
 
-def _contrast(grey: Picture, points: _Points) -> NDArray[np.float32]:
+def _contrast(grey: Picture, points: _Points, window_px: int) -> NDArray[np.float32]:
     """Return the mean deviation of the patch around each point, grey levels."""
     levels = grey.astype(np.float32)
-    window = (_WINDOW_PX, _WINDOW_PX)
+    window = (window_px, window_px)
     deviation = cv2.blur(np.abs(levels - cv2.blur(levels, window)), window)
     columns, rows = points.astype(int).T
     return np.asarray(deviation[rows, columns], dtype=np.float32)
 
 
-def _best_of_cells(strength: NDArray[np.float64], side: int) -> list[tuple[int, int]]:
+def _best_of_cells(
+    strength: NDArray[np.float64], side: int, settings: BackgroundSettings
+) -> list[tuple[int, int]]:
     """Return column and row of the strongest point of each square cell that has one."""
-    rim = _WINDOW_PX // 2 + 1
+    rim = settings.window_px // 2 + 1
     best = []
     for top in range(rim, strength.shape[0] - rim - side // 2, side):
         for left in range(rim, strength.shape[1] - rim - side // 2, side):

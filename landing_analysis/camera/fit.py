@@ -12,10 +12,6 @@ from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import CameraSettings
 from landing_analysis.tables import BoolArray, FloatArray
 
-_COARSE, _FINE = 8, 6  # rounds of the fit: of least absolute, then of trimmed squares
-_TUKEY = 4.685  # 95 % efficient on normal noise (Beaton & Tukey 1974; from memory, sure)
-_DAMPING = 1e-3  # of a step, so that few points or points on a line stay harmless
-
 
 class Placed(NamedTuple):
     """Frames in the axes of a reference picture.
@@ -72,21 +68,22 @@ def fit_frames(
         design, residual = _linear(reference, filled, rotation, zoom, middle, focal_px)
         return grip @ design, (grip @ residual[..., None])[..., 0]
 
-    for round_ in range(_COARSE + _FINE):
+    for round_ in range(settings.coarse_rounds + settings.fine_rounds):
         design, residual = gripped()
         size = np.linalg.norm(residual, axis=2)
         scale_px = np.maximum(_scale(size, weight > 0 if round_ else counted), floor_px)
-        if round_ < _COARSE:
+        if round_ < settings.coarse_rounds:
             weight = np.where(counted, 1 / np.maximum(size, floor_px), 0.0)
         else:
-            far = np.clip(size / (_TUKEY * scale_px[:, None]), 0, 1)
+            far = np.clip(size / (settings.trimmed_at_sds * scale_px[:, None]), 0, 1)
             weight = np.where(counted, (1 - far**2) ** 2, 0.0)
-        step = _solve(design, residual, weight, focal_px)
+        step = _solve(design, residual, weight, focal_px, settings)
         rotation = _turned(step[:, :3]) @ rotation
         zoom = zoom * np.exp(step[:, 3])
     design, residual = gripped()
     size = np.linalg.norm(residual, axis=2)
-    agree_px = np.maximum(_TUKEY * scale_px, settings.agreeing_within_share * max(size_px))
+    least_px = settings.agreeing_within_share * max(size_px)
+    agree_px = np.maximum(settings.trimmed_at_sds * scale_px, least_px)
     agreeing = counted & (size < agree_px[:, None])
     sd_px = _sd_at(bodies, design, weight, rotation, zoom, scale_px, middle, focal_px, settings)
     reasons = _reasons(counted, agreeing, points, sd_px, size_px, settings)
@@ -99,7 +96,8 @@ def _scale(size: FloatArray, counted: BoolArray) -> FloatArray:
     some = counted.any(axis=1)
     scale = np.zeros(len(size))
     with_nan = np.where(counted[some], size[some], np.nan)
-    scale[some] = np.nanmedian(with_nan, axis=1) / 1.1774  # of a Rayleigh distribution
+    median = 1.1774  # definition: of a Rayleigh distribution with a scale of 1
+    scale[some] = np.nanmedian(with_nan, axis=1) / median
     return scale
 
 
@@ -128,22 +126,30 @@ def _linear(
     return focal_px * design, missing
 
 
-def _normal(design: FloatArray, weight: FloatArray, focal_px: float) -> FloatArray:
+def _normal(
+    design: FloatArray, weight: FloatArray, focal_px: float, settings: CameraSettings
+) -> FloatArray:
     rows = (design * np.sqrt(weight)[..., None, None]).reshape(len(design), -1, 4)
     normal: FloatArray = np.swapaxes(rows, 1, 2) @ rows
-    damping = (_DAMPING * focal_px) ** 2 * (weight.sum(axis=1) + 1e-6)
-    normal[:, range(4), range(4)] += damping[:, None]
+    all_weight = weight.sum(axis=1) + 1e-6  # definition: above 0 in a frame without any point
+    unknowns = range(normal.shape[1])
+    damping = (settings.damping * focal_px) ** 2 * all_weight
+    normal[:, unknowns, unknowns] += damping[:, None]
     return normal
 
 
 def _solve(
-    design: FloatArray, residual: FloatArray, weight: FloatArray, focal_px: float
+    design: FloatArray,
+    residual: FloatArray,
+    weight: FloatArray,
+    focal_px: float,
+    settings: CameraSettings,
 ) -> FloatArray:
     """Return the weighted least-squares step, (n, 4)."""
     rows = (design * weight[..., None, None]).reshape(len(design), -1, 4)
     moment = np.swapaxes(rows, 1, 2) @ residual.reshape(len(residual), -1, 1)
-    step = np.linalg.solve(_normal(design, weight, focal_px), moment)[..., 0]
-    damped: FloatArray = np.clip(step, -0.3, 0.3)
+    step = np.linalg.solve(_normal(design, weight, focal_px, settings), moment)[..., 0]
+    damped: FloatArray = np.clip(step, -settings.largest_step, settings.largest_step)
     return damped
 
 
@@ -170,7 +176,7 @@ def _sd_at(
     settings: CameraSettings,
 ) -> FloatArray:
     """Return the standard uncertainty of a carried point at the worst corner of the bodies."""
-    shared = np.linalg.inv(_normal(design, weight, focal_px))
+    shared = np.linalg.inv(_normal(design, weight, focal_px, settings))
     at, _ = _linear(np.zeros(2), bodies, rotation, zoom, middle, focal_px)
     spread = np.einsum("npki,nij,npkj->npk", at, shared, at).max(axis=(1, 2))
     sd: FloatArray = scale_px * np.sqrt(settings.points_per_independent * spread)

@@ -26,13 +26,7 @@ from landing_analysis.tables import (
 
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
-_DIRECTIONS = 16  # of the lines that enclose a body
-_BLOCK = 1000  # frames that are fitted at once
-_FOCAL_FRAMES, _FOCAL_STEPS = 40, 9
-_FOCAL_RANGE = (0.65, 3.2)  # of the assumed one: from a wide lens to a long one
 _TURNED_AWAY = because(Code.CAMERA_TURNED_AWAY)
-_SURELY = 3.0  # standard uncertainties
-_FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 
 
 def find_camera_path(
@@ -106,10 +100,11 @@ def _off_people(segment: Segment, poses: Poses, settings: CameraSettings) -> Boo
     frames = slice(segment.first_frame, segment.first_frame + len(segment.xy_px))
     points = segment.xy_px
     near = np.zeros(points.shape[:2], dtype=bool)
-    angles = np.arange(_DIRECTIONS) * 2 * np.pi / _DIRECTIONS
+    directions = settings.outline_directions
+    angles = np.arange(directions) * 2 * np.pi / directions
     ways = np.stack([np.cos(angles), np.sin(angles)])
-    for start in range(0, len(points), _BLOCK):
-        block = slice(start, min(start + _BLOCK, len(points)))
+    for start in range(0, len(points), settings.block_frames):
+        block = slice(start, min(start + settings.block_frames, len(points)))
         bodies = poses.xy_px[frames][block]
         for slot in range(bodies.shape[1]):
             near[block] |= _near_body(points[block].astype(float), bodies[:, slot], ways, settings)
@@ -126,9 +121,8 @@ def _near_body(
     """Say which points (n, p) lie within a margin of the outline of a body (n, 33, 2)."""
     torso_px = np.linalg.norm(body[:, _SHOULDERS].mean(1) - body[:, _HIPS].mean(1), axis=1)
     height_px = np.ptp(body[..., 1], axis=1)
-    # Seen bent over, a torso looks short; a body is about four torsos high.
     margin = settings.near_person_torsos + settings.above_person_torsos * np.maximum(-ways[1], 0)
-    margin_px = np.maximum(torso_px, height_px / 4)[:, None] * margin
+    margin_px = np.maximum(torso_px, height_px / settings.body_torsos)[:, None] * margin
     with np.errstate(invalid="ignore"):
         outline = (body @ ways).max(axis=1) + margin_px
         inside: BoolArray = (points @ ways <= outline[:, None]).all(axis=2)
@@ -167,7 +161,7 @@ def _place(
                 focal_px,
                 settings,
             )
-            for some in np.array_split(rows, max(1, len(rows) // _BLOCK))
+            for some in np.array_split(rows, max(1, len(rows) // settings.block_frames))
         ]
     )
 
@@ -201,8 +195,10 @@ def _focal_px(
     widest = int(np.argmax([most.max() for most in moved_px]))
     if moved_px[widest].max() < settings.focal_from_share * max(poses.width_px, poses.height_px):
         return assumed_px
-    far = np.sort(np.argsort(moved_px[widest])[-_FOCAL_FRAMES:])
-    tried_px = assumed_px * np.geomspace(*_FOCAL_RANGE, _FOCAL_STEPS)
+    far = np.sort(np.argsort(moved_px[widest])[-settings.focal_frames :])
+    tried_px = assumed_px * np.geomspace(
+        settings.focal_least_share, settings.focal_most_share, settings.focal_steps
+    )
     residual_px = []
     for focal_px in (assumed_px, *tried_px):
         segment, off = background.segments[widest], off_people[widest]
@@ -288,7 +284,8 @@ def _without_last(placed: Placed) -> Placed:
 def _relative_to_middle(fit: Placed, poses: Poses, focal_px: float) -> CameraPath:
     """Make the frame nearest to the middle of all known ones the reference picture."""
     path = _path_of(fit, focal_px)
-    turned_px = np.radians(path.turn_deg) * 0.25 * (poses.width_px + poses.height_px)
+    half_side_px = 0.25 * (poses.width_px + poses.height_px)  # definition: mean of half sides
+    turned_px = np.radians(path.turn_deg) * half_side_px
     places = np.column_stack([path.shift_px, turned_px])
     places[~path.known] = np.nan
     away = np.linalg.norm(places - np.nanmedian(places, axis=0), axis=1)
@@ -312,7 +309,8 @@ def _bridged(path: CameraPath, t_s: FloatArray, settings: CameraSettings) -> Cam
         if first == 0 or last == len(known) - 1:
             continue
         before, after = first - 1, last + 1
-        if t_s[after] - t_s[before] > settings.bridged_s + 1.5 * usual_s:
+        with_ends_s = settings.bridged_s + 1.5 * usual_s  # definition: to known frames, rounded
+        if t_s[after] - t_s[before] > with_ends_s:
             continue
         share = (t_s[first : last + 1] - t_s[before]) / (t_s[after] - t_s[before])
         ends = columns[[before, after]]
@@ -334,17 +332,19 @@ def _falls_along(path: CameraPath, person: Landmarks, settings: CameraSettings) 
     """Say whether the path takes out of a body what is its free fall."""
     size_px = (person.width_px, person.height_px)
     body = person.xy_px[:, _SHOULDERS + _HIPS].mean(axis=1)
-    height_px = np.nanpercentile(np.ptp(person.xy_px[..., 1], axis=1), 90)
-    g_px_s2 = GRAVITY_M_S2 * height_px / 1.6  # from eyes to toes, of an adult (choice)
+    heights_px = np.ptp(person.xy_px[..., 1], axis=1)
+    height_px = np.nanpercentile(heights_px, 90)  # definition: the height when upright
+    g_px_s2 = GRAVITY_M_S2 * height_px / settings.eyes_to_toes_m
     carried = into_reference(body[:, None], path, size_px)[:, 0]
     both = np.column_stack([body[:, 1], carried[:, 1]])
-    filmed, left = local_polynomial(person.t_s, both, _FALL_WINDOW_S, 2)[2].T
+    filmed, left = local_polynomial(person.t_s, both, settings.fall_half_window_s, 2)[2].T
     with np.errstate(invalid="ignore"):
-        falling = (filmed > 0.5 * g_px_s2) & (filmed < 2 * g_px_s2) & np.isfinite(left)
+        falling = np.isfinite(left) & (filmed > settings.fall_least_share * g_px_s2)
+        falling &= filmed < settings.fall_most_share * g_px_s2
     for first, last in runs(falling):
         if person.t_s[last] - person.t_s[first] < settings.falling_s:
             falling[first : last + 1] = False
-    falling &= _spread(~path.known[:, None], 3)[:, 0] == 0  # one-sided fits are wild
+    falling &= ~_spread(~path.known[:, None], settings.one_sided_frames)[:, 0]
     if not falling.any():
         return False
     taken = float(np.sum(filmed[falling] - left[falling]) / np.sum(filmed[falling]))
@@ -354,13 +354,15 @@ def _falls_along(path: CameraPath, person: Landmarks, settings: CameraSettings) 
 def _moves(path: CameraPath, poses: Poses, settings: CameraSettings) -> bool:
     """Say whether the picture moves by more than what a tripod's may seem to."""
     known = path.known
-    corners = np.array([[0.25, 0.25], [0.75, 0.25], [0.25, 0.75], [0.75, 0.75]])
+    low, high = settings.judged_from_rim_share, 1 - settings.judged_from_rim_share
+    corners = np.array([[low, low], [high, low], [low, high], [high, high]])
     size_px = (poses.width_px, poses.height_px)
     grid = np.tile(corners * size_px, (len(known), 1, 1))
     moved = np.linalg.norm(into_reference(grid, path, size_px) - grid, axis=2).max(axis=1)
     usual_px = settings.still_share * max(size_px)
-    seeming_px = np.clip(_SURELY * float(np.median(path.sd_px[known])), usual_px, 2 * usual_px)
-    return bool(np.percentile(moved[known], 99) > seeming_px)
+    seeming_px = settings.surely_sds * float(np.median(path.sd_px[known]))
+    seeming_px = float(np.clip(seeming_px, usual_px, 2 * usual_px))
+    return bool(np.percentile(moved[known], settings.moved_percentile) > seeming_px)
 
 
 def _still(path: CameraPath) -> CameraPath:

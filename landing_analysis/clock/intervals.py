@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from landing_analysis.maths.signals import usual_steps_s
+from landing_analysis.maths.signals import MAD_TO_SD, usual_steps_s
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import FloatArray
 
@@ -41,10 +41,12 @@ def find_gaps(t_s: FloatArray, settings: ClockSettings) -> tuple[Gap, ...]:
     """
     steps_s = np.diff(t_s)
     usual_s = usual_steps_s(t_s)
-    jitter_s = 1.4826 * float(np.median(np.abs(steps_s - usual_s)))  # as a standard deviation
+    jitter_s = MAD_TO_SD * float(np.median(np.abs(steps_s - usual_s)))
     padded = np.concatenate([[np.inf], steps_s, [np.inf]])
     with_shorter_s = steps_s + np.minimum(padded[:-2], padded[2:])
-    long = steps_s > np.maximum(settings.gap_share * usual_s, usual_s + 3 * jitter_s)
+    long = steps_s > np.maximum(
+        settings.gap_share * usual_s, usual_s + settings.jitter_sds * jitter_s
+    )
     missing = long & (with_shorter_s > (1 + settings.gap_share) * usual_s)
     return tuple(Gap(float(t_s[k]), float(t_s[k + 1])) for k in np.flatnonzero(missing))
 

@@ -18,13 +18,6 @@ from landing_analysis.reasons import Code, Number, Reason, because
 from landing_analysis.settings import ClockSettings
 from landing_analysis.tables import FloatArray, Note, QualityState, TimeBase
 
-TRIALS = (2.0, 4.0, 8.0, 16.0, 32.0)
-"""Factors at which free fall is looked for: 60 to 960 frames/s played at 30."""
-
-_USUAL_FACTORS = (1, 2, 4, 5, 8, 10, 16, 20, 32)  # 60 to 960 frames/s played at 24 or 30
-_NEAR_SHARE = 0.15
-_LANDING_S = 0.6  # a landing belongs to the flight before it for this long
-
 
 class FreeFallSeen(NamedTuple):
     """One flight: its first and last frame, and by how much it looks slower than free fall."""
@@ -146,11 +139,11 @@ def _with_tag(
     falls = check(real_s)
     told = {"capture_fps": capture_fps, "slowed_by": factor}
     if not falls.flights:
-        other = _best_trial(t_s, check, settings, (1.0, *TRIALS))
+        other = _best_trial(t_s, check, settings, (1.0, *settings.trials))
         if other is not None:
-            return _contradicted(told, other)
+            return _contradicted(told, other, settings)
     elif _disagree(falls, settings):
-        return _contradicted(told, _Trial(factor * falls.factor, real_s, falls))
+        return _contradicted(told, _Trial(factor * falls.factor, real_s, falls), settings)
     elif _mixed(falls, settings):
         return _unsteady(real_s, factor, falls)
     remark = because(Code.SLOWED_BY_TAG, **told, seen=bool(falls.measured))
@@ -169,11 +162,11 @@ class _Trial(NamedTuple):
 def _even(t_s: FloatArray, check: FreeFallCheck, settings: ClockSettings) -> Settled:
     falls = check(t_s)
     if not falls.flights:
-        trial = _best_trial(t_s, check, settings, TRIALS)
+        trial = _best_trial(t_s, check, settings, settings.trials)
         if trial is not None:
-            return _untold(t_s, trial.factor)
+            return _untold(t_s, trial.factor, settings)
     elif _disagree(falls, settings):
-        return _untold(t_s, falls.factor)
+        return _untold(t_s, falls.factor, settings)
     elif _mixed(falls, settings):
         return _unsteady(t_s, 1.0, falls)
     elif (slow := _slow_segment(t_s, falls, check, settings)) is not None:
@@ -193,7 +186,7 @@ def _of_two_rates(t_s: FloatArray, check: FreeFallCheck, settings: ClockSettings
         remark = because(Code.SLOWED_BY_INTERVALS, ratio=ratio)
         base = TimeBase(round(ratio, 3), "intervals")
         return Settled(base, restored_s, _note("good", remark))
-    near_slow = [fall for fall in as_stored.measured if _touches(fall, slower, t_s)]
+    near_slow = [fall for fall in as_stored.measured if _touches(fall, slower, t_s, settings)]
     honest_or_far = honest or (as_stored.flights and not near_slow)
     settled = honest_or_far and not ramp
     if settled and not _disagree(as_stored, settings) and not _mixed(as_stored, settings):
@@ -214,13 +207,15 @@ def _agreeing_in(
         fall
         for fall in falls.measured
         if abs(fall.factor - 1.0) <= settings.speed_share
-        and np.mean(slower[fall.first : fall.last] > 1.0) > 0.5
+        and np.mean(slower[fall.first : fall.last] > 1.0) > settings.mostly_share
     ]
 
 
-def _touches(fall: FreeFallSeen, slower: FloatArray, t_s: FloatArray) -> bool:
+def _touches(
+    fall: FreeFallSeen, slower: FloatArray, t_s: FloatArray, settings: ClockSettings
+) -> bool:
     """Say whether a flight or its landing lies in the slower segment, at least in part."""
-    over = int(np.searchsorted(t_s, t_s[fall.last] + _LANDING_S))
+    over = int(np.searchsorted(t_s, t_s[fall.last] + settings.landing_s))
     return bool(np.any(slower[fall.first : over + 1] > 1.0))
 
 
@@ -231,7 +226,7 @@ def _best_trial(
     best: _Trial | None = None
     for factor in factors:
         falls = check(real_time_s(t_s, factor))
-        if not falls.measured or not 0.6 < falls.factor < 1.6:
+        if not falls.measured or not settings.trial_least < falls.factor < settings.trial_most:
             continue
         refined = factor * falls.factor
         real_s = real_time_s(t_s, refined)
@@ -249,7 +244,7 @@ def _slow_segment(
     """Look for flights in slow motion between those in real time, where feet were lifted."""
     if not falls.lifted:
         return None
-    for factor in TRIALS[1:]:
+    for factor in settings.trials[1:]:
         found = check(real_time_s(t_s, factor))
         apart = [
             fall
@@ -265,7 +260,7 @@ def _slow_segment(
 
 def _disagree(falls: FreeFalls, settings: ClockSettings) -> bool:
     """Say whether flights are surely no flights in real time."""
-    return abs(falls.factor - 1.0) > max(settings.speed_share, 3 * falls.sd)
+    return abs(falls.factor - 1.0) > max(settings.speed_share, settings.surely_sds * falls.sd)
 
 
 def _mixed(falls: FreeFalls, settings: ClockSettings) -> bool:
@@ -274,29 +269,32 @@ def _mixed(falls: FreeFalls, settings: ClockSettings) -> bool:
         return False
     slow = max(falls.measured, key=lambda fall: fall.factor)
     fast = min(falls.measured, key=lambda fall: fall.factor)
-    apart = slow.factor - fast.factor > 3 * float(np.hypot(slow.sd, fast.sd))
+    apart = slow.factor - fast.factor > settings.surely_sds * float(np.hypot(slow.sd, fast.sd))
     return apart and slow.factor > settings.mixed_ratio * fast.factor
 
 
 # --- what the report says ----------------------------------------------------------------------
 
 
-def _untold(t_s: FloatArray, factor: float) -> Settled:
+def _untold(t_s: FloatArray, factor: float, settings: ClockSettings) -> Settled:
     remark = because(Code.FILE_NAMES_NO_RATE, seems_slowed_by=factor)
-    real_s = real_time_s(t_s, _usual(factor))
-    return _doubtful(real_s, remark, Code.FALLS_AS_IF_SLOWED, (factor, 1.0), seems_slowed_by=factor)
+    usual = _usual(factor, settings)
+    return _doubtful(
+        real_time_s(t_s, usual), remark, Code.FALLS_AS_IF_SLOWED, (usual, 1.0),
+        seems_slowed_by=factor,
+    )  # fmt: skip
 
 
-def _contradicted(told: dict[str, float], trial: _Trial) -> Settled:
+def _contradicted(told: dict[str, float], trial: _Trial, settings: ClockSettings) -> Settled:
     remark = because(Code.TAG_CONTRADICTED, **told, seems_slowed_by=trial.factor)
-    choices = (told["slowed_by"], trial.factor)
+    choices = (_usual(told["slowed_by"], settings), _usual(trial.factor, settings))
     return _doubtful(trial.t_s, remark, Code.TAG_AND_FALL_DISAGREE, choices)
 
 
 def _doubtful(
     t_s: FloatArray, found: Reason, doubt: Code, choices: tuple[float, ...], **numbers: Number
 ) -> Settled:
-    choose = because(Code.TIMES_SUPPRESSED, choices=tuple(map(_usual, choices)), command="")
+    choose = because(Code.TIMES_SUPPRESSED, choices=choices, command="")
     base = TimeBase(None, "unsettled", because(doubt, **numbers, command=""))
     return Settled(base, t_s, _note("poor", found, choose))
 
@@ -325,7 +323,8 @@ def _note(state: QualityState, *remarks: Reason) -> tuple[Note, ...]:
     return (Note("time base", state, remarks),)
 
 
-def _usual(factor: float) -> float:
+def _usual(factor: float, settings: ClockSettings) -> float:
     """Return a factor that phones and editors use where one is near, else one decimal."""
-    near = min(_USUAL_FACTORS, key=lambda usual: abs(np.log(factor / usual)))
-    return float(near) if abs(factor / near - 1.0) <= _NEAR_SHARE else round(factor, 1)
+    near = min(settings.usual_factors, key=lambda usual: abs(np.log(factor / usual)))
+    is_near = abs(factor / near - 1.0) <= settings.usual_within_share
+    return float(near) if is_near else round(factor, 1)

@@ -28,7 +28,7 @@ def lifted_between_flights(tracks: Tracks, contacts: Contacts, settings: ClockSe
     toes_m = height_m[:, [LANDMARK[f"{limb}_toe"] for limb in LIMBS]]
     if not np.isfinite(toes_m).any(axis=0).all():
         return False
-    floors_m = np.nanpercentile(toes_m, 10, axis=0)
+    floors_m = np.nanpercentile(toes_m, settings.floor_percentile, axis=0)
     with np.errstate(invalid="ignore"):
         lifted: BoolArray = np.all(toes_m - floors_m > settings.lifted_m, axis=1)
     for flight in contacts.flights:

@@ -18,6 +18,7 @@ from landing_analysis.measures.summaries import NOISE, with_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.reasons import Code, because
 from landing_analysis.report.documents import analysis_document
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     LANDMARK_NAMES,
     LIMBS,
@@ -196,7 +197,7 @@ def _analysis(
 ) -> Analysis:
     rows = _measures(scene, rng)
     decided = _decided(scene, rng)
-    measures = with_set(Measures(rows))
+    measures = with_set(Measures(rows), MeasureSettings())
     clip = _clip(scene, file)
     return Analysis(
         clip=clip,

@@ -32,8 +32,6 @@ from landing_analysis.tables import (
 
 Where = Literal["in front of", "behind", "beside"]
 
-_AROUND_S = 0.5  # a walker's feet are looked at for as long before and after they meet somebody
-_COMPARED_S = 1.5  # before and after somebody hid the patient: time to stand upright once
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _TRUNK = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
 _BODY = [*_TRUNK, *(LANDMARK[f"{limb}_knee"] for limb in LIMBS), *_FEET]
@@ -119,20 +117,22 @@ def watch_bystanders(
         over = (other & ~mixed & (apart < settings.overlap_share_of_body)).any(axis=1)
         near = (other & ~mixed & (apart < settings.near_share_of_body)).any(axis=1)
     merged = _merged(person, everybody, box, settings.overlap_share_of_body * height_px, settings)
-    floor_px = _floor_px(own, height_px)
+    floor_px = _floor_px(own, height_px, settings.floor_percentile)
     hidden = np.zeros(len(t_s), dtype=bool)
     occlusions = []
     for first, last in runs(close_gaps(t_s, over | merged, settings.lost_s)):
         during = slice(first, last + 1)
-        where = _where(poses, other & ~mixed, t_s, (first, last), floor_px, height_px)
+        where = _where(poses, other & ~mixed, t_s, (first, last), floor_px, height_px, settings)
         unseen = lost[during] if where == "behind" else lost[during] | merged[during]
         if not unseen.any():
             continue
         start_s = max(float(t_s[first]) - settings.around_occlusion_s, float(t_s[0]))
         end_s = float(t_s[last]) + settings.around_occlusion_s
-        grew = _height_px(own[_near(t_s, end_s, +1)]) / (
-            _height_px(own[_near(t_s, start_s, -1)]) or np.nan
+        since_s, until_s = t_s - end_s, start_s - t_s
+        before, after = (
+            (away_s >= 0) & (away_s <= settings.compared_s) for away_s in (until_s, since_s)
         )
+        grew = _height_px(own[after]) / (_height_px(own[before]) or np.nan)
         occlusions.append(Occlusion(start_s, end_s, where, grew or float("nan")))
         unseen_s = t_s[during][unseen]
         hidden |= (t_s > unseen_s[0] - settings.unsure_s) & (t_s < unseen_s[-1] + settings.unsure_s)
@@ -183,10 +183,11 @@ def inside_picture(person: Landmarks) -> Landmarks:
     A leg is blanked from the first point outside downwards; the whole body where a
     shoulder or a hip is outside, as when somebody walks into the picture.
     """
-    x, y = person.xy_px[..., 0], person.xy_px[..., 1]
+    size_px = np.array([person.width_px, person.height_px])
+    corner_px = person.xy_px + 0.5  # definition: from the picture's corner, not a pixel's middle
     with np.errstate(invalid="ignore"):
-        beyond = [x < -0.5, x > person.width_px - 0.5, y < -0.5, y > person.height_px - 0.5]
-    outside: BoolArray = np.any(beyond, axis=0)
+        beyond = (corner_px < 0) | (corner_px > size_px)
+    outside: BoolArray = np.any(beyond, axis=-1)
     if not outside.any():
         return person
     for limb in LIMBS:
@@ -340,23 +341,18 @@ def _bridged(t_s: FloatArray, boxes: FloatArray, longest_s: float) -> FloatArray
     return bridged
 
 
-def _near(t_s: FloatArray, at_s: float, way: int) -> BoolArray:
-    """Return the frames of a while before (-1) or after (+1) an instant."""
-    since_s = way * (t_s - at_s)
-    near: BoolArray = (since_s >= 0) & (since_s <= _COMPARED_S)
-    return near
-
-
 def _height_px(body: FloatArray) -> float:
     """Return the usual height of a body from shoulders to feet, 0 when it is never seen."""
     heights = body[..., 1].max(axis=1) - body[..., 1].min(axis=1)
-    return float(np.nanpercentile(heights, 90)) if np.isfinite(heights).any() else 0.0
+    if not np.isfinite(heights).any():
+        return 0.0
+    return float(np.nanpercentile(heights, 90))  # definition: the height when upright
 
 
-def _floor_px(body: FloatArray, height_px: float) -> float:
+def _floor_px(body: FloatArray, height_px: float, percentile: float) -> float:
     """Return how low in the picture a person's feet stand."""
     lowest = body[:, -len(_FEET) :, 1].max(axis=1)
-    return float(np.nanpercentile(lowest, 80)) if np.isfinite(lowest).any() else height_px
+    return float(np.nanpercentile(lowest, percentile)) if np.isfinite(lowest).any() else height_px
 
 
 def _where(
@@ -366,11 +362,13 @@ def _where(
     span: tuple[int, int],
     floor_px: float,
     height_px: float,
+    settings: PeopleSettings,
 ) -> Where:
     """Say on which side of the patient somebody is whom they meet, from around that time."""
-    near = (t_s >= t_s[span[0]] - _AROUND_S) & (t_s <= t_s[span[1]] + _AROUND_S)
+    around_s = settings.feet_around_s
+    near = (t_s >= t_s[span[0]] - around_s) & (t_s <= t_s[span[1]] + around_s)
     feet = poses.xy_px[:, :, _FEET, 1].max(axis=2)[near[:, None] & others]
     lower = float(np.nanmedian(feet)) - floor_px if len(feet) else 0.0
-    if abs(lower) < 0.04 * height_px:
+    if abs(lower) < settings.beside_share_of_body * height_px:
         return "beside"
     return "in front of" if lower > 0 else "behind"

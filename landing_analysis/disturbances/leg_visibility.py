@@ -35,13 +35,12 @@ from landing_analysis.tables import (
 
 PART = "poorly seen legs"
 
-_FULL_LEVEL = 255.0
+_FULL_LEVEL = 255.0  # definition: of eight bits
 _FLEXION = tuple(name for name in DEFINITIONS if name.startswith("knee_flexion"))
 _FPPA = tuple(name for name in DEFINITIONS if name.startswith("fppa"))
 _OF_KNEE = (*_FLEXION, *_FPPA, "knee_over_toes_offset")
 _TIME_OF_KNEE = "time_to_peak_flexion"
 _OF_FEET = ("pelvis_shift", "knee_over_toes_offset")
-_MUCH_MORE = 2.0  # a camera in motion changes both alike (choice)
 _OF_BOTH_KNEES = "knee_ankle_separation_ratio"
 
 
@@ -116,19 +115,19 @@ def judge_leg_visibility(
         toe_levels=float(np.mean([at["toe"] for at in steps.values()])),
         covered=covered,
         loose=loose,
-        mirrors=_mirrors(light, settings.mirror_share * usual),
+        mirrors=_mirrors(light, settings.mirror_share * usual, settings.mirror_ratio),
         near_limb=near_limb,
     )
 
 
-def _mirrors(light: Light, least_levels: float) -> bool:
+def _mirrors(light: Light, least_levels: float, least_ratio: float) -> bool:
     """Tell whether the floor in front of the feet changes while that beside it does not."""
     changes = light.floor_levels[:, 0]
     seen = changes[np.isfinite(changes).all(axis=1)]
     if not len(seen):
         return False
     in_front, beside = np.median(seen, axis=0)
-    return bool(in_front - beside > least_levels and in_front > _MUCH_MORE * beside)
+    return bool(in_front - beside > least_levels and in_front > least_ratio * beside)
 
 
 # --- what poorly seen legs cost ----------------------------------------------------------------

@@ -188,12 +188,13 @@ def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettin
         return None
     share = height_px / clip.height_px
     small = share < settings.small_share
+    # Both segments of the knee's angle, each half a leg long, between two noisy points.
+    of_angle = math.sqrt(6)  # definition: ends count once each, the knee doubly in both
     remark = because(
         Code.DISTANCE,
         share_pct=100 * share,
         noise_px=noise_px,
-        # Both segments of the knee's angle, each half a leg long, between two noisy points.
-        noise_deg=math.degrees(math.sqrt(6) * noise_px / (0.5 * tracks.leg_px)),
+        noise_deg=math.degrees(of_angle * noise_px / (0.5 * tracks.leg_px)),
         nearer_pct=100 * (1 - share / settings.wanted_share) if small else None,
     )
     if not small:
@@ -209,4 +210,6 @@ def _any(values: FloatArray) -> bool:
 def _standing_height_px(filmed: Landmarks) -> float:
     """Return the usual height from the eyes to the lower foot, NaN when never seen."""
     heights: FloatArray = np.ptp(filmed.xy_px[..., 1], axis=1)
-    return float(np.nanpercentile(heights, 90)) if _any(heights) else math.nan
+    if not _any(heights):
+        return math.nan
+    return float(np.nanpercentile(heights, 90))  # definition: the height when upright

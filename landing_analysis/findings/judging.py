@@ -286,8 +286,9 @@ def favoured_limb(findings: tuple[Finding, ...]) -> Favoured:
             limb: Limb = "left" if item.value > 0 else "right"
             outside = abs(item.value) > abs(item.limit)
         elif item.name == "side_difference" and item.measure == "contact_time" and both_feet:
-            limb = "left" if (item.limb == "left") == (item.value > 100.0) else "right"
-            outside = abs(item.value - 100.0) > abs(item.limit - 100.0)
+            difference_pct = item.value - 100.0
+            limb = "left" if (item.limb == "left") == (difference_pct > 0) else "right"
+            outside = abs(difference_pct) > abs(item.limit - 100.0)
         else:
             continue
         if item.verdict in ("above", "below"):

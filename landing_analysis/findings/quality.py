@@ -27,7 +27,6 @@ from landing_analysis.tables import (
 
 _LEG = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee", "ankle", "toe")]
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("heel", "toe")]
-_BENT_DEG = 60.0  # the flexion at which false valgus is worked out for the reader
 
 
 def judge_clip(
@@ -149,12 +148,12 @@ def _view(view: ViewEstimate, settings: QualitySettings) -> Note:
         return Note("view", "limited", (because(Code.BODY_TURN_UNKNOWN),))
     false_deg = None
     if view.view in FRONTAL_VIEWS:
-        false_deg = abs(float(false_fppa_deg(_BENT_DEG, turned_deg)))
+        false_deg = abs(float(false_fppa_deg(settings.false_valgus_at_deg, turned_deg)))
     square_on = turned_deg <= settings.square_on_deg
     remark = because(
         Code.TURNED,
         turned_deg=turned_deg,
-        bent_deg=_BENT_DEG,
+        bent_deg=settings.false_valgus_at_deg,
         false_fppa_deg=false_deg,
         square_on=square_on,
     )

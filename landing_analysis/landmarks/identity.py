@@ -162,7 +162,10 @@ def _cost(
     gap_s = float(torsos.t_s[first] - torsos.t_s[last])
     if gap_s <= 0 or set(person.slots) & set(piece):
         return float("inf")
-    end, start = _side(torsos, person.slots, last, -1), _side(torsos, piece, first, +1)
+    end, start = (
+        _side(torsos, slots, at, way, settings)
+        for slots, at, way in ((person.slots, last, -1), (piece, first, +1))
+    )
     unlike = abs(float(np.log(start.length_px / end.length_px)))
     moved_s = min(gap_s, settings.predicted_s)
     step = start.middle_px - end.middle_px
@@ -186,15 +189,17 @@ class _Side:
     length_px: float
 
 
-def _side(torsos: Torsos, slots: dict[int, int], end: int, way: int) -> _Side:
-    reach_s = 0.25
+def _side(
+    torsos: Torsos, slots: dict[int, int], end: int, way: int, settings: PeopleSettings
+) -> _Side:
+    reach_s = settings.piece_end_s
     frames = [f for f in slots if way * (f - end) >= 0 and
               abs(torsos.t_s[f] - torsos.t_s[end]) <= reach_s]  # fmt: skip
     held = [slots[f] for f in frames]
     t_s, middle = torsos.t_s[frames], torsos.middle_px[frames, held]
     length = float(np.median(torsos.length_px[frames, held]))
     speed = 0.0
-    if np.ptp(t_s) > 0.4 * reach_s:
+    if np.ptp(t_s) > settings.piece_end_share * reach_s:
         speed = float(np.polyfit(t_s - t_s.mean(), middle[:, 0], 1)[0])
     return _Side(torsos.middle_px[end, slots[end]], speed, length)
 
@@ -211,13 +216,12 @@ def _give_back(torsos: Torsos, people: list[Followed], settings: PeopleSettings)
     for number, person in enumerate(people):
         others = [misfit for k, misfit in enumerate(misfits) if k != number]
         rival = np.min(others, axis=0) if others else np.full(taken.shape, np.inf)
-        own = np.where(taken | (misfits[number] + _SURER > rival), np.inf, misfits[number])
+        own = np.where(
+            taken | (misfits[number] + settings.clearer_by > rival), np.inf, misfits[number]
+        )
         best = own.argmin(axis=1)
         for frame in np.flatnonzero(np.isfinite(own.min(axis=1))):
             person.slots[int(frame)] = int(best[frame])
-
-
-_SURER = 0.1  # by which a body must fit one person better than another (choice)
 
 
 def _misfit(torsos: Torsos, person: Followed, settings: PeopleSettings) -> FloatArray:

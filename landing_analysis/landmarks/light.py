@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from landing_analysis.settings import LookSettings, PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIGHT_PARTS,
@@ -24,18 +25,7 @@ from landing_analysis.tables import (
     Poses,
 )
 
-_SAMPLES = 240  # along the picture's shorter side; a shoe is 15 of them
-_LOOK_EVERY_S = 0.2  # light changes slowly (choice)
-_MOST_LOOKS = 128  # 13 MB; a longer clip is looked at less often
-_LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # Rec. 709
-_REACH_LEGS = {"9cm": 0.11, "12cm": 0.14, "": 0.08}  # of a patch; a leg is 0.83 m (choice)
-_DOWN_THIGH = 0.6  # from hip to knee; a knee under a coat is drawn down to its hem
-_BESIDE_LEGS = (0.15, 0.75)  # from the body's box to the sides: 12 to 60 cm of background (choice)
-_SAME_PX = 1.0
-_FLOOR_LEGS = (0.12, 0.45)  # in the picture below the feet: 10 to 37 cm in front of them (choice)
-_MARGIN_LEGS, _ASIDE_LEGS = 0.05, 0.3  # around the feet, and to what counts as beside (choice)
-_FOR_USUAL = 32  # looks that tell how the floor looks most of the time
-_FEWEST_PIXELS = 60
+_LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # definition: Rec. 709
 _FEET = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("ankle", "heel", "toe")]
 _LINES = (("shoulder", "hip"), ("hip", "knee"), ("knee", "ankle"))
 _LEG = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
@@ -51,7 +41,9 @@ class Look:
     grey: Picture
 
 
-def watch_light(frames: Iterable[Frame], looks: list[Look]) -> Iterator[Frame]:
+def watch_light(
+    frames: Iterable[Frame], looks: list[Look], settings: LookSettings
+) -> Iterator[Frame]:
     """Pass frames on and keep a small grey picture of some of them.
 
     Parameters
@@ -59,30 +51,32 @@ def watch_light(frames: Iterable[Frame], looks: list[Look]) -> Iterator[Frame]:
     frames : in order
     looks : grows to a bounded number; when it is full every second one is dropped and
         from then on half as many are kept
+    settings : LookSettings
     """
-    every_s, last_s = _LOOK_EVERY_S, -np.inf
+    every_s, last_s = settings.every_s, -np.inf
     for frame in frames:
         if frame.t_s - last_s >= every_s:
             last_s = frame.t_s
-            looks.append(_look(frame))
-            if len(looks) > _MOST_LOOKS:
+            looks.append(_look(frame, settings.short_side_samples))
+            if len(looks) > settings.most_looks:
                 del looks[1::2]
                 every_s *= 2
         yield frame
 
 
-def _look(frame: Frame) -> Look:
-    step = max(1, min(frame.rgb.shape[:2]) // _SAMPLES)
+def _look(frame: Frame, short_side: int) -> Look:
+    step = max(1, min(frame.rgb.shape[:2]) // short_side)
     return Look(frame.t_s, step, (frame.rgb[::step, ::step] @ _LUMA).astype(np.uint8))
 
 
-def measure_light(looks: list[Look], poses: Poses) -> Light | None:
+def measure_light(looks: list[Look], poses: Poses, settings: LookSettings) -> Light | None:
     """Read how bright each person and what is beside them are, and how the legs stand out.
 
     Parameters
     ----------
     looks : from `watch_light`
     poses : of the same clip; looks at frames that were left out are skipped
+    settings : LookSettings
 
     Returns
     -------
@@ -100,16 +94,18 @@ def measure_light(looks: list[Look], poses: Poses) -> Light | None:
     body, around = (np.full((len(kept), n_slots), np.nan) for _ in range(2))
     contrast = np.full((len(kept), n_slots, len(_PATCHES)), np.nan)
     floor = np.full((len(kept), n_slots, 2), np.nan)
-    usual = np.median([look.grey for _, look in kept[:: len(kept) // _FOR_USUAL + 1]], axis=0)
+    every = len(kept) // settings.usual_looks + 1
+    usual = np.median([look.grey for _, look in kept[::every]], axis=0)
     floor_px = _floor_rows(poses, [frame for frame, _ in kept])
     for row, (frame, look) in enumerate(kept):
         for slot in range(n_slots):
             xy = poses.xy_px[frame, slot] / look.step
             if np.isfinite(xy[:, 0]).all():
-                body[row, slot], around[row, slot] = _brightness(look.grey, xy)
-                contrast[row, slot] = _contrasts(look.grey, xy)
+                body[row, slot], around[row, slot] = _brightness(look.grey, xy, settings)
+                contrast[row, slot] = _contrasts(look.grey, xy, settings)
                 change = np.abs(look.grey - usual)
-                floor[row, slot] = _floor_changes(change, xy, floor_px[slot] / look.step)
+                floor_row = floor_px[slot] / look.step
+                floor[row, slot] = _floor_changes(change, xy, floor_row, settings)
     return Light(
         t_s=np.array([look.t_s for _, look in kept]),
         body_levels=body,
@@ -126,20 +122,25 @@ def _floor_rows(poses: Poses, frames: list[int]) -> FloatArray:
     return lowest
 
 
-def _floor_changes(change: FloatArray, xy: FloatArray, floor_row: float) -> tuple[float, float]:
+def _floor_changes(
+    change: FloatArray, xy: FloatArray, floor_row: float, settings: LookSettings
+) -> tuple[float, float]:
     """Return how much the floor in front of the feet changed, and the floor beside it.
 
-    The 90th percentile over the pixels; the quieter side counts. NaN outside the picture.
+    A high percentile over the pixels; the quieter side counts. NaN outside the picture.
     """
     leg = _leg_length(xy)
-    top, bottom = (max(round(floor_row + share * leg), 0) for share in _FLOOR_LEGS)
-    left = float(xy[_FEET, 0].min()) - _MARGIN_LEGS * leg
-    right = float(xy[_FEET, 0].max()) + _MARGIN_LEGS * leg
-    width, aside = right - left, _ASIDE_LEGS * leg
+    ends_legs = settings.floor_from_legs, settings.floor_to_legs
+    top, bottom = (max(round(floor_row + share * leg), 0) for share in ends_legs)
+    left = float(xy[_FEET, 0].min()) - settings.floor_margin_legs * leg
+    right = float(xy[_FEET, 0].max()) + settings.floor_margin_legs * leg
+    width, aside = right - left, settings.floor_aside_legs * leg
 
     def changed(start: float, end: float) -> float:
         box = change[top:bottom, max(round(start), 0) : max(round(end), 0)]
-        return float(np.percentile(box, 90)) if box.size >= _FEWEST_PIXELS else np.nan
+        if box.size < settings.floor_fewest_pixels:
+            return np.nan
+        return float(np.percentile(box, settings.floor_percentile))
 
     beside = (
         changed(left - aside - 2 * width, left - aside),
@@ -154,9 +155,9 @@ def _leg_length(xy: FloatArray) -> float:
     )
 
 
-def _brightness(grey: Picture, xy: FloatArray) -> tuple[float, float]:
+def _brightness(grey: Picture, xy: FloatArray, settings: LookSettings) -> tuple[float, float]:
     """Return the median grey level along trunk and legs, and beside the body."""
-    shares = np.linspace(0.0, 1.0, 12)[:, None]
+    shares = np.linspace(0.0, 1.0, settings.line_points)[:, None]
     points = np.concatenate(
         [
             xy[LANDMARK[f"{limb}_{start}"]] * (1 - shares) + xy[LANDMARK[f"{limb}_{end}"]] * shares
@@ -164,7 +165,8 @@ def _brightness(grey: Picture, xy: FloatArray) -> tuple[float, float]:
             for start, end in _LINES
         ]
     )
-    reach = [share * _leg_length(xy) for share in _BESIDE_LEGS]
+    ends_legs = settings.beside_from_legs, settings.beside_to_legs
+    reach = [share * _leg_length(xy) for share in ends_legs]
     top, bottom = (int(np.clip(y, 0, len(grey))) for y in (xy[:, 1].min(), xy[:, 1].max()))
     left, right = xy[:, 0].min(), xy[:, 0].max()
     width = grey.shape[1]
@@ -187,38 +189,45 @@ def _at(grey: Picture, points: FloatArray) -> Picture:
     return levels
 
 
-def _contrasts(grey: Picture, xy: FloatArray) -> FloatArray:
-    """Return the range of grey levels (5th to 95th percentile) in every patch."""
+def _contrasts(grey: Picture, xy: FloatArray, settings: LookSettings) -> FloatArray:
+    """Return the range of grey levels, without its tails, in every patch."""
     leg = _leg_length(xy)
+    reach_legs = {
+        "9cm": settings.patch_9cm_legs,
+        "12cm": settings.patch_12cm_legs,
+        "": settings.patch_legs,
+    }
+    within = (settings.patch_tail_pct, 100 - settings.patch_tail_pct)
     found = np.full(len(_PATCHES), np.nan)
     for place, (limb, part, size) in enumerate(_PATCHES):
-        reach = max(2, round(_REACH_LEGS[size] * leg))
-        x, y = np.rint(_place(xy, limb, part)).astype(int)
+        reach = max(2, round(reach_legs[size] * leg))
+        x, y = np.rint(_place(xy, limb, part, settings.down_thigh_share)).astype(int)
         rows, columns = (
             slice(max(at - reach, 0), max(at + reach + 1, 0)) for at in (int(y), int(x))
         )
         patch = grey[rows, columns]
         if patch.size:
-            low, high = np.percentile(patch, (5, 95))
+            low, high = np.percentile(patch, within)
             found[place] = high - low
     return found
 
 
-def _place(xy: FloatArray, limb: Limb, part: str) -> FloatArray:
+def _place(xy: FloatArray, limb: Limb, part: str, down_thigh: float) -> FloatArray:
     point: FloatArray = xy[LANDMARK[f"{limb}_{'knee' if part == 'thigh' else part}"]]
     if part == "thigh":
         hip = xy[LANDMARK[f"{limb}_hip"]]
-        point = hip + _DOWN_THIGH * (point - hip)
+        point = hip + down_thigh * (point - hip)
     return point
 
 
-def light_of_person(poses: Poses, person: Landmarks) -> Light | None:
+def light_of_person(poses: Poses, person: Landmarks, settings: PeopleSettings) -> Light | None:
     """Return the light on one person: that of the slot in which they were seen.
 
     Parameters
     ----------
     poses : with the light of every slot, or without
     person : one of those told apart in ``poses``
+    settings : PeopleSettings
 
     Returns
     -------
@@ -232,7 +241,7 @@ def light_of_person(poses: Poses, person: Landmarks) -> Light | None:
     frames = frames[known]
     away = np.abs(poses.xy_px[frames] - person.xy_px[frames, None]).max(axis=(2, 3))
     mine = np.where(np.isfinite(away), away, np.inf)
-    slots, seen = mine.argmin(axis=1), mine.min(axis=1) < _SAME_PX
+    slots, seen = mine.argmin(axis=1), mine.min(axis=1) < settings.same_px
     rows = np.flatnonzero(known)[seen], slots[seen]
     return Light(
         t_s=light.t_s[rows[0]],

@@ -7,7 +7,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from landing_analysis.definitions import DEFAULT_STATURE_M, GRAVITY_M_S2, LEG_PER_STATURE
+from landing_analysis.definitions import (
+    DEFAULT_STATURE_M,
+    GRAVITY_M_S2,
+    LEG_PER_STATURE,
+    TORSO_PER_STATURE,
+)
 from landing_analysis.errors import NobodyFoundError, SettingsError
 from landing_analysis.landmarks.identity import Torsos, cut_and_join
 from landing_analysis.maths.signals import local_polynomial
@@ -26,13 +31,11 @@ from landing_analysis.tables import (
 
 """Why a person is measured whom somebody named."""
 
-_FALL_WINDOW_S = 0.07  # half-window: half of a short flight
 _HEAD = [LANDMARK["nose"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _CORNERS = _HIPS + _SHOULDERS
-_TORSO_M = 0.288 * DEFAULT_STATURE_M  # shoulder less hip: Drillis & Contini 1966 (memory, sure)
-_LEAST_SPREAD_M2 = 0.05  # squared distances of the four corners from their middle: folded 0.08
+_TORSO_M = TORSO_PER_STATURE * DEFAULT_STATURE_M
 
 
 @dataclass
@@ -45,11 +48,15 @@ class _Thread:
     torso_px: float = 1.0
     last_torso_px: float = 1.0
 
-    def follow(self, frame: int, slot: int, middle_px: FloatArray, torso_px: float) -> None:
+    def follow(
+        self, frame: int, slot: int, middle_px: FloatArray, torso_px: float, kept_share: float
+    ) -> None:
+        first = not self.frames
         self.frames.append(frame)
         self.slots.append(slot)
         self.middle_px, self.last_torso_px = middle_px, torso_px
-        self.torso_px = torso_px if len(self.frames) == 1 else 0.9 * self.torso_px + 0.1 * torso_px
+        kept_px = torso_px if first else self.torso_px
+        self.torso_px = kept_share * kept_px + (1 - kept_share) * torso_px
 
 
 def link_people(poses: Poses, settings: PeopleSettings) -> tuple[Landmarks, ...]:
@@ -86,7 +93,8 @@ def follow_people(
     Where bodies meet, `identity.cut_and_join` decides who is who. Limit: two people of one
     size who both stop where they meet may be exchanged.
     """
-    middle, torso = _torsos(poses)
+    middle, torso = _torsos(poses, settings)
+    kept_share = settings.kept_size_share
     threads: list[_Thread] = []
     for frame in range(len(poses.t_s)):
         slots = _distinct(middle[frame], torso[frame], settings)
@@ -103,15 +111,18 @@ def follow_people(
                     for thread, gap_s in zip(threads, since_s, strict=True)
                 ]
             )  # fmt: skip
-            for row, column in zip(*linear_sum_assignment(np.minimum(cost, 1e6)), strict=True):
+            finite = np.minimum(cost, 1e6)  # definition: stands for infinite, which it cannot take
+            for row, column in zip(*linear_sum_assignment(finite), strict=True):
                 if np.isfinite(cost[row, column]):
                     slot = slots[column]
-                    threads[row].follow(frame, slot, middle[frame, slot], torso[frame, slot])
+                    threads[row].follow(
+                        frame, slot, middle[frame, slot], torso[frame, slot], kept_share
+                    )
                     taken.add(slot)
         for slot in slots:
             if slot not in taken:
                 threads.append(_Thread())
-                threads[-1].follow(frame, slot, middle[frame, slot], torso[frame, slot])
+                threads[-1].follow(frame, slot, middle[frame, slot], torso[frame, slot], kept_share)
     followed = [dict(zip(t.frames, t.slots, strict=True)) for t in threads]
     if len(followed) > 1:
         followed = cut_and_join(Torsos(poses.t_s, middle, torso), followed, settings)
@@ -153,7 +164,7 @@ def choose_patient(
         return MeasuredPerson(
             number, len(people), because(Code.GIVEN_BY_CLINICIAN), people[number - 1]
         )
-    falling_s = np.array([_falling_s(person) for person in people])
+    falling_s = np.array([_falling_s(person, settings) for person in people])
     size_px = np.array([_size_px(person) for person in people])
     jumps = falling_s >= max(0.5 * falling_s.max(), settings.least_fall_s)
     best = int(np.argmax(np.where(jumps, size_px, 0.0) if jumps.any() else size_px))
@@ -184,7 +195,7 @@ def _doubt(
     return because(Code.OTHERS_ALIKE, persons=tuple(alike))
 
 
-def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:
+def _torsos(poses: Poses, settings: PeopleSettings) -> tuple[FloatArray, FloatArray]:
     """Middle (n_frames, n_slots, 2) and length (n_frames, n_slots) of every torso, pixels.
 
     The length that the torso has, or would have if it did not lean toward the camera or away:
@@ -197,7 +208,7 @@ def _torsos(poses: Poses) -> tuple[FloatArray, FloatArray]:
     seen_px, world_m = poses.xy_px[:, :, _CORNERS], poses.world_m[:, :, _CORNERS, :2]
     seen_px = seen_px - seen_px.mean(axis=2, keepdims=True)
     world_m = world_m - world_m.mean(axis=2, keepdims=True)
-    spread_m2 = np.maximum((world_m**2).sum(axis=(2, 3)), _LEAST_SPREAD_M2)
+    spread_m2 = np.maximum((world_m**2).sum(axis=(2, 3)), settings.least_spread_m2)
     px_per_m = (seen_px * world_m).sum(axis=(2, 3)) / spread_m2
     shown_px = np.linalg.norm(shoulders - hips, axis=2)
     return 0.5 * (hips + shoulders), np.fmax(shown_px, _TORSO_M * px_per_m)
@@ -254,10 +265,12 @@ def _size_px(person: Landmarks) -> float:
         )
         lengths.append(np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1))
     longer = np.fmax(*lengths)
-    return float(np.nanpercentile(longer, 90)) if np.isfinite(longer).any() else 0.0
+    if not np.isfinite(longer).any():
+        return 0.0
+    return float(np.nanpercentile(longer, 90))  # definition: the length of a straight leg
 
 
-def _falling_s(person: Landmarks) -> float:
+def _falling_s(person: Landmarks, settings: PeopleSettings) -> float:
     """Return for how long head, shoulders and hips together fall at half of gravity or more.
 
     Together, because a body that the model mixed from two neighbours may have the
@@ -269,20 +282,21 @@ def _falling_s(person: Landmarks) -> float:
     parts = [
         person.xy_px[:, part, 1].mean(axis=1) / px_per_m for part in (_HEAD, _SHOULDERS, _HIPS)
     ]
-    acceleration = local_polynomial(person.t_s, np.stack(parts, axis=1), _FALL_WINDOW_S, 2)[2]
+    together = np.stack(parts, axis=1)
+    acceleration = local_polynomial(person.t_s, together, settings.fall_half_window_s, 2)[2]
+    share = acceleration / GRAVITY_M_S2
     with np.errstate(invalid="ignore"):
-        falling = (acceleration > 0.5 * GRAVITY_M_S2) & (acceleration < 2 * GRAVITY_M_S2)
+        falling = (share > settings.fall_least_share) & (share < settings.fall_most_share)
     return float(falling.all(axis=1).sum() * np.median(np.diff(person.t_s)))
 
 
 _HEAD = [LANDMARK["nose"], LANDMARK["left_ear"], LANDMARK["right_ear"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 _ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
-_MOSTLY = 0.8  # of the frames in which somebody is seen (choice)
 
 
 def without_reflections(
-    people: tuple[Landmarks, ...],
+    people: tuple[Landmarks, ...], settings: PeopleSettings
 ) -> tuple[tuple[Landmarks, ...], tuple[Note, ...]]:
     """Leave out people who are upside down while somebody else is not.
 
@@ -303,7 +317,7 @@ def without_reflections(
     frames in which the person is seen. Limit: a mirror on the wall shows a person
     upright, whom nothing here can tell from a second one.
     """
-    mirrored = [_is_upside_down(person) for person in people]
+    mirrored = [_is_upside_down(person, settings.upside_down_share) for person in people]
     if not any(mirrored) or all(mirrored):
         return people, ()
     upright = tuple(p for p, down in zip(people, mirrored, strict=True) if not down)
@@ -316,9 +330,9 @@ def upright_bodies(poses: Poses) -> Poses:
     return replace(poses, xy_px=np.where(gone[..., None, None], np.nan, poses.xy_px))
 
 
-def _is_upside_down(person: Landmarks) -> bool:
+def _is_upside_down(person: Landmarks, mostly: float) -> bool:
     seen = np.isfinite(person.xy_px[:, _HEAD + _HIPS + _ANKLES, 1]).all(axis=1)
-    return bool(seen.any()) and bool(_upside_down(person.xy_px[seen]).mean() > _MOSTLY)
+    return bool(seen.any()) and bool(_upside_down(person.xy_px[seen]).mean() > mostly)
 
 
 def _upside_down(xy_px: FloatArray) -> BoolArray:

@@ -23,9 +23,9 @@ Angle = TypeVar("Angle", float, FloatArray)
 
 SQUARE_ON_DEG: dict[View, float] = {
     "front": 0.0,
-    "right_side": 90.0,
-    "back": 180.0,
-    "left_side": -90.0,
+    "right_side": 90.0,  # definition: a quarter of a turn
+    "back": 180.0,  # definition: half a turn
+    "left_side": -90.0,  # definition: the other way
 }
 """Turn of the pelvis to the patient's own left at which each view is square on."""
 

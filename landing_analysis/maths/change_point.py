@@ -8,6 +8,8 @@ import numpy as np
 
 from landing_analysis.tables import FloatArray
 
+TRIED_EVERY_S = 0.001  # definition: the steps of the search, far finer than what it can find
+
 
 class ChangePoint(NamedTuple):
     """A corner in a height: when, how well placed, and the level on its resting side."""
@@ -68,13 +70,14 @@ def fit_change_point(
         return None
     sign = 1.0 if kind == "leaving" else -1.0
     step_s = float(np.median(np.diff(t_s)))
-    moving_s, resting_s = (max(side, 2.6 * step_s) for side in windows[1:])
+    two_samples_s = 2.6 * step_s  # definition: holds two samples wherever the corner lies
+    moving_s, resting_s = (max(side, two_samples_s) for side in windows[1:])
     known = np.isfinite(height_m)
     best_s = near_s
     for _ in range(2):  # the second pass centres the windows on the first one's corner
         relative = sign * (t_s - best_s)
         chosen = known & (relative > -resting_s) & (relative < moving_s)
-        tried = np.arange(near_s - windows.search_s, near_s + windows.search_s, 0.001)
+        tried = np.arange(near_s - windows.search_s, near_s + windows.search_s, TRIED_EVERY_S)
         tried = tried[np.abs(tried - best_s) < min(moving_s, resting_s) - step_s]
         relative_s = sign * (t_s[chosen][None, :] - tried[:, None])
         s, r = np.maximum(relative_s, 0.0), np.maximum(-relative_s, 0.0)
@@ -92,10 +95,11 @@ def fit_change_point(
         if not np.isfinite(misfit[best]):
             return None
         best_s = float(tried[best])
-    residual = float(misfit[best]) / max(int(chosen.sum()) - 3, 1)
+    freedom = int(chosen.sum()) - 3  # definition: less level, speed and instant
+    residual = float(misfit[best]) / max(freedom, 1)
     variance = float(np.fmax(noise_m**2, residual))
     if variance > np.fmax(3 * noise_m, worst_misfit_m) ** 2:
         return None
     near_best = tried[misfit <= misfit[best] + variance]
-    width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.0005
+    width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.5 * TRIED_EVERY_S
     return ChangePoint(best_s, width_s, float(mean_h[best] - speed[best] * mean_s[best]))

@@ -12,7 +12,7 @@ from scipy.signal import butter, filtfilt
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.tables import FloatArray, Limb
 
-TWO_PASS = (np.sqrt(2.0) - 1.0) ** 0.25
+TWO_PASS = (np.sqrt(2.0) - 1.0) ** 0.25  # definition: of two passes of a second-order filter
 """Cut-off of two passes over cut-off of one, analogue (Winter 2009 through the BMC notebooks)."""
 
 
@@ -210,13 +210,16 @@ def fppa_with_flexion_deg(offset: float, flexion: FloatArray | float) -> FloatAr
     return angle
 
 
-def flexion_from_shortening_deg(seen_px: FloatArray | float, straight_px: float) -> FloatArray:
+def flexion_from_shortening_deg(
+    seen_px: FloatArray | float, straight_px: float, least_share: float
+) -> FloatArray:
     """Estimate knee flexion in a frontal view from how short the leg looks.
 
-    Equal segments, each tilted by half of the flexion: seen / straight = cos(flexion/2).
+    Equal segments, each tilted by half of the flexion: seen / straight = cos(flexion/2), taken
+    as ``least_share`` at least.
     Rough (perspective, unequal tilt); used only to size the effect of yaw, never reported.
     """
-    ratio = np.clip(np.asarray(seen_px) / straight_px, 0.2, 1.0)
+    ratio = np.clip(np.asarray(seen_px) / straight_px, least_share, 1.0)
     flexion: FloatArray = 2 * np.degrees(np.arccos(ratio))
     return flexion
 
@@ -227,22 +230,22 @@ def flight_height_m(flight_s: float) -> float:
     Too high by about half of what the body's centre is lower at landing than at
     take-off. Formula as in PMC9750644, Table 1.
     """
-    return GRAVITY_M_S2 * flight_s**2 / 8
+    return GRAVITY_M_S2 * flight_s**2 / 8  # definition: g (t/2)^2 / 2
 
 
 def flight_height_sd_m(flight_s: float, flight_sd_s: float) -> float:
     """Return the standard uncertainty of the height from flight time: g t / 4 times that of t."""
-    return GRAVITY_M_S2 * flight_s / 4 * flight_sd_s
+    return GRAVITY_M_S2 * flight_s / 4 * flight_sd_s  # definition: its derivative
 
 
 def event_sd_s(frame_interval_s: float) -> float:
     """Return the standard deviation of an instant known only to one frame: interval / sqrt(12)."""
-    return frame_interval_s / float(np.sqrt(12.0))
+    return frame_interval_s / float(np.sqrt(12.0))  # definition: of a uniform distribution
 
 
 def interval_sd_s(frame_interval_s: float) -> float:
     """Return that of an interval between two such instants: interval / sqrt(6)."""
-    return frame_interval_s / float(np.sqrt(6.0))
+    return frame_interval_s / float(np.sqrt(6.0))  # definition: of two
 
 
 def two_pass_cutoff_hz(cutoff_hz: float, rate_hz: float) -> float:

@@ -7,7 +7,8 @@ from scipy.ndimage import median_filter
 
 from landing_analysis.tables import BoolArray, FloatArray
 
-STEPS_AROUND = 19  # of the running median: a third of a second at 60 frames/s (choice)
+STEPS_AROUND = 19  # definition: of the running median, a third of a second at 60 frames/s
+MAD_TO_SD = 1.4826  # definition: standard deviation over median deviation, normal noise
 
 
 def usual_steps_s(t_s: FloatArray) -> FloatArray:
@@ -54,13 +55,15 @@ def local_polynomial(
         return result.reshape((degree + 1, *np.shape(y)))
     usual_s = usual_steps_s(t_s)
     step_s = np.concatenate([usual_s[:1], np.maximum(usual_s[:-1], usual_s[1:]), usual_s[-1:]])
-    half_windows_s = np.maximum(half_window_s, (degree / 2 + 1.6) * step_s)
+    least_steps = degree / 2 + 1.6  # definition: holds a sample more than the degree on each side
+    half_windows_s = np.maximum(half_window_s, least_steps * step_s)
     reach = int(np.ceil(np.max(half_windows_s) / usual_s.min())) + 1
     index = np.arange(n)[:, None] + np.arange(-reach, reach + 1)[None, :]
     inside = (index >= 0) & (index < n)
     index = np.clip(index, 0, n - 1)
     x = (t_s[index] - t_s[:, None]) / half_windows_s[:, None]
-    kernel = np.where(inside & (np.abs(x) < 1), (1 - np.abs(np.clip(x, -1, 1)) ** 3) ** 3, 0.0)
+    tricube = (1 - np.abs(np.clip(x, -1, 1)) ** 3) ** 3  # definition: of the kernel
+    kernel = np.where(inside & (np.abs(x) < 1), tricube, 0.0)
     powers = x[..., None] ** np.arange(degree + 1)
     scale = [np.prod(np.arange(1, k + 1)) / half_windows_s**k for k in range(degree + 1)]
     for column in range(flat.shape[1]):
@@ -99,11 +102,11 @@ def noise_sd(y: FloatArray) -> FloatArray:
     """
     samples = np.asarray(y, dtype=float)
     sd: FloatArray = np.full(samples.shape[1:], np.nan)
-    differences = np.abs(np.diff(samples, n=3, axis=0))
-    enough = np.isfinite(differences).sum(axis=0) >= 8
+    differences = np.abs(np.diff(samples, n=3, axis=0))  # definition: third ones
+    enough = np.isfinite(differences).sum(axis=0) >= 8  # definition: as the docstring says
     if enough.any():
         spread = np.nanmedian(differences[:, enough], axis=0)
-        sd[enough] = 1.4826 * spread / np.sqrt(20.0)
+        sd[enough] = MAD_TO_SD * spread / np.sqrt(20.0)  # definition: 1 + 9 + 9 + 1
     return sd
 
 

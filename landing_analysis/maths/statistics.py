@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-Z_95 = 1.96
+Z_95 = 1.96  # definition: of a normal distribution, two-sided
 
 
 def minimal_detectable_change(sem: float, z: float = Z_95) -> float:

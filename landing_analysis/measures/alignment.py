@@ -16,8 +16,6 @@ from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import AlignmentSettings
 from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb, Tracks
 
-_STANDING_PERCENTILE = 90  # of a segment's seen length: standing and flying legs are straight
-
 Doubts = tuple[tuple[Reason, BoolArray], ...]
 
 
@@ -72,7 +70,8 @@ def read_shape(tracks: Tracks, limb: Limb, settings: AlignmentSettings) -> LegSh
     )
     across = np.array([tracks.down[1], -tracks.down[0]])
     foot_px = settings.foot_share_of_leg * tracks.leg_px
-    thigh, shank = tilt_tangent(_share(knee - hip)), tilt_tangent(_share(ankle - knee))
+    standing = settings.standing_percentile
+    thigh, shank = (tilt_tangent(_share(part, standing)) for part in (knee - hip, ankle - knee))
     foot_sine = np.clip(np.abs((toe - heel) @ across) / foot_px, 0, 1)
     return LegShape(thigh + shank, turned_leg_fppa_deg(thigh, shank, foot_sine))
 
@@ -89,11 +88,11 @@ def doubt_at(doubts: Doubts, frames: tuple[int, ...]) -> Reason | None:
     return next((why for why, where in doubts if 2 * where[chosen].sum() >= len(chosen)), None)
 
 
-def _share(segment: FloatArray) -> FloatArray:
+def _share(segment: FloatArray, standing_percentile: float) -> FloatArray:
     """Return the seen length of a segment over its length when it stands, (n_frames,)."""
     length = np.linalg.norm(segment, axis=1)
     known = length[np.isfinite(length)]
-    standing_px = float(np.percentile(known, _STANDING_PERCENTILE)) if len(known) else np.nan
+    standing_px = float(np.percentile(known, standing_percentile)) if len(known) else np.nan
     share: FloatArray = length / standing_px
     return share
 

@@ -11,7 +11,7 @@ from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import fppa_doubts, without_doubtful
 from landing_analysis.measures.knee import side_flexion_deg, straight_leg_px
-from landing_analysis.settings import Settings
+from landing_analysis.settings import CurveSettings, Settings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -24,9 +24,7 @@ from landing_analysis.tables import (
     ViewEstimate,
 )
 
-_POINTS = 61
-_LONGEST_GAP_S = 0.15  # unseen or turned away for longer: no line is drawn across (choice)
-_HELD_S = 0.6  # of a landing without toe-off is drawn, as long as measures look
+_DRAWN = CurveSettings()
 
 
 @dataclass(frozen=True)
@@ -136,14 +134,15 @@ def _cut(
     if angle_deg is None:
         return None
     start_s = contact.initial_contact.t_s
-    end_s = contact.toe_off.t_s if contact.toe_off else min(start_s + _HELD_S, float(t_s[-1]))
-    known = np.isfinite(angle_deg) & (t_s > start_s - 0.1) & (t_s < end_s + 0.1)
-    if known.sum() < 4:
+    end_s = contact.toe_off.t_s if contact.toe_off else min(start_s + _DRAWN.held_s, float(t_s[-1]))
+    around_s = _DRAWN.around_s
+    known = np.isfinite(angle_deg) & (t_s > start_s - around_s) & (t_s < end_s + around_s)
+    if known.sum() < _DRAWN.fewest_frames:
         return None
     edges_s = [start_s, *t_s[known & (t_s > start_s) & (t_s < end_s)], end_s]
-    if float(np.diff(edges_s).max()) > _LONGEST_GAP_S:
+    if float(np.diff(edges_s).max()) > _DRAWN.longest_gap_s:
         return None
-    share = np.linspace(0.0, 1.0, _POINTS)
+    share = np.linspace(0.0, 1.0, _DRAWN.points)
     at_s = start_s + share * (end_s - start_s)
     angle = np.interp(at_s, t_s[known], angle_deg[known])
     x = 100.0 * share if contact.toe_off else at_s - start_s

@@ -15,9 +15,6 @@ from landing_analysis.maths.kinematics import flexion_deg, flexion_from_seen_deg
 from landing_analysis.settings import KneeSettings
 from landing_analysis.tables import FloatArray
 
-LARGEST_YAW_DEG = 30.0
-"""Beyond it a view is not a side view, and its correction no correction."""
-
 Leg = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -53,7 +50,7 @@ def side_flexion_deg(
     ----------
     leg : hip, knee and ankle of the near limb, (n, 2) pixels each
     straight_px : from `straight_leg_px`; NaN leaves the angle at the knee alone
-    yaw_deg : turn away from the square-on side view, taken as `LARGEST_YAW_DEG` at most
+    yaw_deg : turn away from the square-on side view, taken as ``settings.largest_yaw_deg`` at most
     settings : KneeSettings
 
     Returns
@@ -68,7 +65,7 @@ def side_flexion_deg(
     there; it hardly changes the distance, which is nearly vertical.
     """
     hip, _, ankle = leg
-    turn_deg = float(np.clip(yaw_deg, -LARGEST_YAW_DEG, LARGEST_YAW_DEG))
+    turn_deg = float(np.clip(yaw_deg, -settings.largest_yaw_deg, settings.largest_yaw_deg))
     by_angle = flexion_from_seen_deg(flexion_deg(*leg) + settings.low_reading_deg, turn_deg)
     if not np.isfinite(straight_px):
         return by_angle
@@ -90,11 +87,12 @@ def offset_sd_deg(flexion: float, straight_px: float, settings: KneeSettings) ->
 
 def _sds_deg(flexion: FloatArray, settings: KneeSettings) -> tuple[FloatArray, FloatArray]:
     """Return the standard uncertainties of both readings at a flexion."""
-    bent = np.clip(flexion, 3.0, 150.0)
+    bent = np.clip(flexion, settings.least_bent_deg, settings.most_bent_deg)
     beyond = np.clip(bent - settings.distance_from_deg, 0.0, None)
     by_angle = settings.angle_sd_deg + settings.angle_sd_per_deg * beyond
     by_distance = np.degrees(2 * settings.distance_sd_share / np.tan(np.radians(bent) / 2))
     # Near straight the hip point's own wandering outweighs the distance: its weight fades out.
     start_deg, full_deg = settings.distance_from_deg, settings.distance_full_deg
-    share = np.clip((bent - start_deg) / (full_deg - start_deg), 1e-3, 1.0)
+    share = (bent - start_deg) / (full_deg - start_deg)
+    share = np.clip(share, settings.least_distance_weight, 1.0)
     return by_angle, by_distance / np.sqrt(share)

@@ -34,7 +34,6 @@ from landing_analysis.maths.kinematics import (
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.measures.alignment import Doubts, doubt_at, fppa_doubts
 from landing_analysis.measures.knee import (
-    LARGEST_YAW_DEG,
     offset_sd_deg,
     side_flexion_deg,
     straight_leg_px,
@@ -392,7 +391,7 @@ def _inter_limb_delay(scene: _Scene, rep: Rep) -> Reading:
     if left is None or right is None:
         raise _no(Code.LANDS_ON_ONE_FOOT)
     first, second = (_instant(scene, foot.initial_contact) for foot in (left, right))
-    return _interval(scene, first, second, scale=1000.0)
+    return _interval(scene, first, second, scale=1000.0)  # definition: ms in a second
 
 
 def _toe_to_heel_interval(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
@@ -400,7 +399,7 @@ def _toe_to_heel_interval(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     if contact.toe_contact is None or contact.heel_contact is None:
         raise _no(Code.TOE_OR_HEEL_NOT_SEEN)
     toe, heel = (_instant(scene, event) for event in (contact.toe_contact, contact.heel_contact))
-    return _interval(scene, toe, heel, scale=1000.0)
+    return _interval(scene, toe, heel, scale=1000.0)  # definition: ms in a second
 
 
 def _window_s(scene: _Scene, rep: Rep, contact: Contact) -> tuple[float, float]:
@@ -433,9 +432,10 @@ def _leg_names(limb: Limb) -> tuple[str, ...]:
 
 def _at_contact(scene: _Scene, rep: Rep, limb: Limb, angle_deg: FloatArray) -> tuple[_Instant, Fit]:
     at = _instant(scene, _contact(rep, limb).initial_contact)
-    fit = value_at_impact(scene.tracks.t_s, angle_deg, at.t_s)
+    fit = value_at_impact(scene.tracks.t_s, angle_deg, at.t_s, scene.settings.measures)
     if fit is None:
-        window_s = (at.t_s - 0.1, at.t_s + 0.1)
+        reach_s = scene.settings.measures.unseen_reach_s
+        window_s = (at.t_s - reach_s, at.t_s + reach_s)
         raise _not_seen(scene, _leg_names(limb), window_s, "at initial contact")
     return at, fit
 
@@ -481,7 +481,8 @@ def _knee_noise_deg(scene: _Scene, limb: Limb, fit: Fit) -> float:
 
 def _flexion_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     turns_deg = np.abs(scene.yaw_deg) + np.array([0.0, scene.view.yaw_sd_deg])
-    straight, turned = flexion_from_seen_deg(fit.value, np.minimum(turns_deg, LARGEST_YAW_DEG))
+    turns_deg = np.minimum(turns_deg, scene.settings.knee.largest_yaw_deg)
+    straight, turned = flexion_from_seen_deg(fit.value, turns_deg)
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(turned - straight)),
@@ -500,9 +501,9 @@ def _refuse_other_leg(scene: _Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
     start_s, end_s = _window_s(scene, rep, contact)
     landing = (tracks.t_s >= start_s) & (tracks.t_s <= end_s)
     heights = {k: -(scene.points(f"{k}_ankle") @ tracks.down) / tracks.px_per_m for k in LIMBS}
-    floors = {k: _low(height[landing]) for k, height in heights.items()}
-    frames = np.array(fit.frames)
     knee = scene.settings.knee
+    floors = {k: _low(h[landing], knee.floor_percentile) for k, h in heights.items()}
+    frames = np.array(fit.frames)
     rising_s = end_s - knee.heel_rise_s if contact.toe_off else math.inf
     off_floor_s = np.clip(start_s - tracks.t_s[frames], 0.0, None)
     off_floor_s += np.clip(tracks.t_s[frames] - rising_s, 0.0, None)
@@ -514,9 +515,9 @@ def _refuse_other_leg(scene: _Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
         raise _no(Code.LEG_TAKEN_FOR_OTHER)
 
 
-def _low(heights_m: FloatArray) -> float:
+def _low(heights_m: FloatArray, percentile: float) -> float:
     known = heights_m[np.isfinite(heights_m)]
-    return float(np.percentile(known, 20)) if len(known) else math.nan
+    return float(np.percentile(known, percentile)) if len(known) else math.nan
 
 
 def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
@@ -575,7 +576,8 @@ def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     frame = fit.frames[len(fit.frames) // 2]
     hip, knee, ankle = (point[frame] for point in scene.leg(limb))
     seen_px = float(np.linalg.norm(knee - hip) + np.linalg.norm(ankle - knee))
-    flexion = flexion_from_shortening_deg(seen_px, scene.tracks.leg_px)
+    least_share = scene.settings.measures.least_leg_share
+    flexion = flexion_from_shortening_deg(seen_px, scene.tracks.leg_px, least_share)
     sure_yaw_deg = max(0.0, abs(scene.yaw_deg) - Z_95 * scene.view.yaw_sd_deg)
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),

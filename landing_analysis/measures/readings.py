@@ -11,11 +11,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import FloatArray
 
-_FEWEST = 4  # one sample more than either fit has coefficients
-_BEFORE_IMPACT_S = 0.06  # straight enough before contact (choice)
-_AFTER_IMPACT_S = 0.04  # shorter after it: the knee soon slows down (choice)
+_FEWEST = 4  # definition: one sample more than either fit has coefficients
+_LEAST_STEPS = 2.2  # definition: holds two samples on each side
 
 
 class Fit(NamedTuple):
@@ -31,20 +31,23 @@ class Fit(NamedTuple):
     frames: tuple[int, ...]
 
 
-def value_at_impact(t_s: FloatArray, samples: FloatArray, at_s: float) -> Fit | None:
+def value_at_impact(
+    t_s: FloatArray, samples: FloatArray, at_s: float, settings: MeasureSettings
+) -> Fit | None:
     """Read a signal whose slope jumps at a known instant.
 
     Parameters
     ----------
     t_s, samples : (n,), NaN where missing
     at_s : the instant of the jump, seconds
+    settings : MeasureSettings
 
     Returns
     -------
     Fit or None when fewer than four samples are near, or none on one of the sides
     """
-    step_s = float(np.median(np.diff(t_s)))
-    start_s, stop_s = max(_BEFORE_IMPACT_S, 2.2 * step_s), max(_AFTER_IMPACT_S, 2.2 * step_s)
+    least_s = _LEAST_STEPS * float(np.median(np.diff(t_s)))
+    start_s, stop_s = max(settings.before_impact_s, least_s), max(settings.after_impact_s, least_s)
     near = (t_s > at_s - start_s) & (t_s < at_s + stop_s) & np.isfinite(samples)
     s = t_s[near] - at_s
     if len(s) < _FEWEST or s[0] >= 0 or s[-1] <= 0:
@@ -62,8 +65,8 @@ def value_at(t_s: FloatArray, samples: FloatArray, at_s: float, reach_s: float) 
     -------
     Fit or None when fewer than four samples are near
     """
-    step_s = float(np.median(np.diff(t_s)))
-    near = (np.abs(t_s - at_s) <= max(reach_s, 2.2 * step_s)) & np.isfinite(samples)
+    least_s = _LEAST_STEPS * float(np.median(np.diff(t_s)))
+    near = (np.abs(t_s - at_s) <= max(reach_s, least_s)) & np.isfinite(samples)
     if near.sum() < _FEWEST:
         return None
     s = t_s[near] - at_s
@@ -98,7 +101,7 @@ def largest_value(
     signal and reading it by a fit keeps that small.
     """
     inside = (t_s >= window_s[0]) & (t_s <= window_s[1]) & np.isfinite(smooth)
-    if inside.sum() < 3:
+    if inside.sum() < _FEWEST - 1:
         return None
     at_s = float(t_s[np.flatnonzero(inside)[np.argmax(smooth[inside])]])
     near = (np.abs(t_s - at_s) <= reach_s) & np.isfinite(samples)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS, IN_SECONDS
 from landing_analysis.disturbances.effects import Effect
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     Limb,
     Measure,
@@ -25,18 +28,19 @@ VERTICAL = "vertical of the picture"
 OWN_PARTS = frozenset({NOISE, TIMING})
 """Parts of an uncertainty that each rep has for itself; averaging does not shrink the others."""
 
-FEWEST_REPS_FOR_THIRDS = 6  # two reps in a third (choice)
 
-
-def with_set(measures: Measures, effects: tuple[Effect, ...] = ()) -> Measures:
+def with_set(
+    measures: Measures, settings: MeasureSettings, effects: tuple[Effect, ...] = ()
+) -> Measures:
     """Add the summaries of the set, and one limb against the other, to its single values.
 
     Parameters
     ----------
     measures : the single values
+    settings : MeasureSettings
     effects : some may ask that means in time which differ by too little are not compared
     """
-    summaries = summarise(measures.measures)
+    summaries = summarise(measures.measures, settings)
     kept: list[SideComparison] = []
     left_out: list[NotCompared] = []
     for item in compare_sides(measures.measures):
@@ -60,12 +64,13 @@ def _alike(name: str, summaries: tuple[SetSummary, ...], least_s: float) -> bool
     return abs(means[0] - means[-1]) * to_s < least_s
 
 
-def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
+def summarise(rows: tuple[Measure, ...], settings: MeasureSettings) -> tuple[SetSummary, ...]:
     """Summarise every measure and limb over the used reps.
 
     Parameters
     ----------
     rows : Measures of one clip; rows without a value, or not of the set, are left out
+    settings : MeasureSettings
 
     Returns
     -------
@@ -78,7 +83,7 @@ def summarise(rows: tuple[Measure, ...]) -> tuple[SetSummary, ...]:
     the single uncertainties added unshrunk.
     """
     return tuple(
-        _summary(name, limb, chosen)
+        _summary(name, limb, chosen, settings.fewest_reps_for_thirds)
         for name in DEFINITIONS
         for limb in ("left", "right", None)
         if (chosen := _with_value(rows, name, limb))
@@ -128,7 +133,9 @@ def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list
     ]
 
 
-def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:
+def _summary(
+    name: str, limb: Limb | None, rows: list[Measure], fewest_for_thirds: float = math.inf
+) -> SetSummary:
     values = np.array([row.value for row in rows], dtype=float)
     n = len(values)
     shared = np.array([_quadrature(row, shared=True) for row in rows])
@@ -138,8 +145,8 @@ def _summary(name: str, limb: Limb | None, rows: list[Measure]) -> SetSummary:
     random = max(noise, spread or 0.0) / np.sqrt(n)
     best, worst = _extremes(values, DEFINITIONS[name].better)
     first = last = fatigue = fatigue_sd = None
-    if n >= FEWEST_REPS_FOR_THIRDS:
-        third = n // 3
+    if n >= fewest_for_thirds:
+        third = n // 3  # definition: a third
         first, last = float(values[:third].mean()), float(values[-third:].mean())
         fatigue = last - first
         fatigue_sd = float(max(noise, spread or 0.0) * np.sqrt(2.0 / third))

@@ -26,7 +26,6 @@ from landing_analysis.tables import (
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
 
 _LEGS_LOST = because(Code.LEGS_NOT_TOLD_APART)
-_HALF_CONTACT_S = 0.05  # half of the shortest contact is more (choice)
 
 
 def group_reps(
@@ -51,7 +50,8 @@ def group_reps(
     flights = contacts.flights
     if not flights:
         return Reps(None, None, (), _no_reps(contacts))
-    landed = [_landed(contacts, index) for index in range(len(flights))]
+    half_s = settings.half_contact_s
+    landed = [_landed(contacts, index, half_s) for index in range(len(flights))]
     seen = [_limbs(flight, landing) for flight, landing in zip(flights, landed, strict=True)]
     own: list[Task] = ["jump" if len(limbs) == 2 else "hop" for limbs in seen]
     set_task: Task = task or ("jump" if 2 * own.count("jump") >= len(own) else "hop")
@@ -86,9 +86,9 @@ def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
     return (Note("reps", "poor", (because(Code.NO_FLIGHT),)),)
 
 
-def _landed(contacts: Contacts, index: int) -> tuple[Contact, ...]:
+def _landed(contacts: Contacts, index: int, half_contact_s: float) -> tuple[Contact, ...]:
     """Return the contacts that began with the landing of one flight."""
-    starts_s = [_middle_s(flight) for flight in contacts.flights]
+    starts_s = [_middle_s(flight, half_contact_s) for flight in contacts.flights]
     until_s = starts_s[index + 1] if index + 1 < len(starts_s) else np.inf
     return tuple(
         contact
@@ -114,7 +114,7 @@ def _refused(rep: Rep, reason: Reason) -> Rep:
     return replace(rep, used=False, reason=reason) if rep.used else rep
 
 
-def _middle_s(flight: Flight) -> float:
+def _middle_s(flight: Flight, half_contact_s: float) -> float:
     """Return the middle of a flight: its landings come later, the one before it earlier.
 
     A flight's landing is the better seen of two feet, so that a foot may land before it.
@@ -122,7 +122,7 @@ def _middle_s(flight: Flight) -> float:
     if flight.landing is None:
         return np.inf
     if flight.take_off is None:
-        return flight.landing.t_s - _HALF_CONTACT_S
+        return flight.landing.t_s - half_contact_s
     return 0.5 * (flight.take_off.t_s + flight.landing.t_s)
 
 
@@ -166,11 +166,12 @@ def _lowest_point_s(
     end_s = _window_end_s(landing, following, tracks, settings)
     depth = tracks.xy_px[:, _BODY].mean(axis=1) @ tracks.down
     inside = np.flatnonzero((tracks.t_s >= start_s) & (tracks.t_s <= end_s) & np.isfinite(depth))
-    if len(inside) < 3:
+    of_parabola = 3  # definition: its coefficients
+    if len(inside) < of_parabola:
         return None
     lowest = int(inside[np.argmax(depth[inside])])
     around = inside[np.abs(tracks.t_s[inside] - tracks.t_s[lowest]) <= settings.lowest_reach_s]
-    if len(around) < 3 or lowest in (inside[0], inside[-1]):
+    if len(around) < of_parabola or lowest in (inside[0], inside[-1]):
         return float(tracks.t_s[lowest])
     t_s = tracks.t_s[around] - tracks.t_s[lowest]
     bend, slope, _ = np.polyfit(t_s, depth[around], 2)

@@ -29,17 +29,13 @@ from landing_analysis.tables import (
     ViewEstimate,
 )
 
-_LANDING_S = 0.2  # after landing the body is deep
-_FEET_APART_S = 0.25  # more than the longest lead of a foot; no contact and flight are so short
-_STANDING_S = 0.1  # before toe-off and after landing a foot's rest is read
 
-
-def jumping(contacts: Contacts, t_s: FloatArray) -> BoolArray:
+def jumping(contacts: Contacts, t_s: FloatArray, settings: ViewSettings) -> BoolArray:
     """Return (n_frames,) True from each take-off until the landing is deep."""
     inside = np.zeros(len(t_s), dtype=bool)
     for flight in contacts.flights:
-        first_s, last_s = _span_s(flight, t_s)
-        inside |= (t_s >= first_s) & (t_s <= last_s + _LANDING_S)
+        first_s, last_s = _span_s(flight, t_s, settings)
+        inside |= (t_s >= first_s) & (t_s <= last_s + settings.landing_s)
     return inside
 
 
@@ -73,12 +69,12 @@ def find_contacts_by_view(
         kept = [
             flight for flight in one.flights if _view_of(flight, tracks.t_s, view, settings) == name
         ]
-        kept = [flight for flight in kept if not any(_same(flight, other) for other in flights)]
+        kept = [flight for flight in kept if not any(_same(flight, f, settings) for f in flights)]
         flights += kept
-        landings += [c for c in one.contacts if any(_lands(flight, c) for flight in kept)]
+        landings += [c for c in one.contacts if any(_lands(f, c, settings) for f in kept)]
     return Contacts(
         tuple(sorted(landings, key=lambda contact: contact.initial_contact.t_s)),
-        tuple(sorted(flights, key=lambda flight: _span_s(flight, tracks.t_s))),
+        tuple(sorted(flights, key=lambda flight: _span_s(flight, tracks.t_s, settings))),
         found[0][1].notes,
     )
 
@@ -134,7 +130,7 @@ def turn_notes(reps: Reps, view: ViewEstimate) -> tuple[Note, ...]:
 
 
 def _viewed(rep: Rep, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> Rep:
-    first_s, last_s = _span_s(rep.flight, t_s)
+    first_s, last_s = _span_s(rep.flight, t_s, settings)
     name, yaw_deg = view_in(
         (first_s, max(last_s, rep.peak_flexion_s or last_s)), t_s, view, settings
     )
@@ -162,25 +158,26 @@ def view_in(
 
 def _view_of(flight: Flight, t_s: FloatArray, view: ViewEstimate, settings: ViewSettings) -> View:
     """Return the view of a flight, the clip's where nothing was seen of it."""
-    return view_in(_span_s(flight, t_s), t_s, view, settings)[0] or view.view
+    return view_in(_span_s(flight, t_s, settings), t_s, view, settings)[0] or view.view
 
 
-def _span_s(flight: Flight, t_s: FloatArray) -> tuple[float, float]:
+def _span_s(flight: Flight, t_s: FloatArray, settings: ViewSettings) -> tuple[float, float]:
     """Return take-off and landing, the clip's ends where it cuts the flight off."""
-    first_s = flight.take_off.t_s - _STANDING_S if flight.take_off else float(t_s[0])
-    last_s = flight.landing.t_s + _STANDING_S if flight.landing else float(t_s[-1])
+    beside_s = settings.standing_s
+    first_s = flight.take_off.t_s - beside_s if flight.take_off else float(t_s[0])
+    last_s = flight.landing.t_s + beside_s if flight.landing else float(t_s[-1])
     return first_s, last_s
 
 
-def _same(one: Flight, other: Flight) -> bool:
+def _same(one: Flight, other: Flight, settings: ViewSettings) -> bool:
     """Say whether two searches found the same flight, at the border between two views."""
     if one.landing is None or other.landing is None:
         return one.landing is other.landing
-    return abs(one.landing.t_s - other.landing.t_s) < _FEET_APART_S
+    return abs(one.landing.t_s - other.landing.t_s) < settings.feet_apart_s
 
 
-def _lands(flight: Flight, contact: Contact) -> bool:
+def _lands(flight: Flight, contact: Contact, settings: ViewSettings) -> bool:
     """Say whether a contact is the landing of a flight: the feet land close together."""
     if flight.landing is None or contact.limb not in flight.landing_limbs:
         return False
-    return abs(contact.initial_contact.t_s - flight.landing.t_s) < _FEET_APART_S
+    return abs(contact.initial_contact.t_s - flight.landing.t_s) < settings.feet_apart_s

@@ -22,9 +22,6 @@ _LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
 _LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
 _RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
 
-_CHANGE_LEGS = 0.015  # of the leg's length: more than noise moves the mean of ten landmarks
-_EXCHANGED_LEGS_PER_S = 0.2  # a wrong reading saves about .25 leg at each of its ends
-
 
 def clean_tracks(
     landmarks: Landmarks, settings: TrackSettings, stature_m: float | None = None
@@ -50,11 +47,11 @@ def clean_tracks(
     xy = np.where(
         landmarks.visibility[..., None] >= settings.min_visibility, landmarks.xy_px, np.nan
     )
-    xy, swapped = repair_swaps(t_s, xy)
+    xy, swapped = repair_swaps(t_s, xy, settings)
     xy = _without_spikes(t_s, xy, settings)
     raw, filled = fill_gaps(t_s, xy, settings.max_gap_s)
     cutoff_hz = min(settings.angle_cutoff_hz, settings.cutoff_per_rate * rate_hz)
-    smooth = _smooth(raw, rate_hz, cutoff_hz)
+    smooth = _smooth(raw, rate_hz, cutoff_hz, settings.fewest_smoothed_frames)
     leg_px = _leg_length_px(raw)
     px_per_m = leg_px / (LEG_PER_STATURE * (stature_m or DEFAULT_STATURE_M))
     scale_sd = settings.scale_sd_known if stature_m else settings.scale_sd_unknown
@@ -76,13 +73,16 @@ def clean_tracks(
     )
 
 
-def repair_swaps(t_s: FloatArray, xy_px: FloatArray) -> tuple[FloatArray, BoolArray]:
+def repair_swaps(
+    t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings
+) -> tuple[FloatArray, BoolArray]:
     """Exchange left and right legs back where the model confused them.
 
     Parameters
     ----------
     t_s : (n_frames,) seconds
     xy_px : (n_frames, 33, 2) pixels
+    settings : TrackSettings
 
     Returns
     -------
@@ -102,10 +102,11 @@ def repair_swaps(t_s: FloatArray, xy_px: FloatArray) -> tuple[FloatArray, BoolAr
     if len(xy_px) < 2:
         return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
     leg_px = _leg_length_px(xy_px)
-    change_px = _CHANGE_LEGS * leg_px
-    step_px = _EXCHANGED_LEGS_PER_S * leg_px * np.diff(t_s)
-    keep = _movement(as_seen[:-1], as_seen[1:])
-    change = _movement(as_seen[:-1], exchanged[1:]) + change_px
+    change_px = settings.exchange_legs * leg_px
+    step_px = settings.exchanged_legs_per_s * leg_px * np.diff(t_s)
+    most_px = settings.most_movement_px
+    keep = _movement(as_seen[:-1], as_seen[1:], most_px)
+    change = _movement(as_seen[:-1], exchanged[1:], most_px) + change_px
     swapped = _cheaper_path(keep, change, step_px)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
@@ -140,11 +141,11 @@ def _cheaper_path(keep: FloatArray, change: FloatArray, exchanged: FloatArray) -
     return second
 
 
-def _movement(before: FloatArray, after: FloatArray) -> FloatArray:
+def _movement(before: FloatArray, after: FloatArray, most_px: float) -> FloatArray:
     """Mean distance moved by the ten leg landmarks, (n,) pixels; 0 where none is known."""
     distance = np.linalg.norm(after - before, axis=2)
     known = np.isfinite(distance)
-    total = np.where(known, np.minimum(distance, 200.0), 0.0).sum(axis=1)
+    total = np.where(known, np.minimum(distance, most_px), 0.0).sum(axis=1)
     mean: FloatArray = total / np.maximum(known.sum(axis=1), 1)
     return mean
 
@@ -166,11 +167,12 @@ def fill_gaps(t_s: FloatArray, xy_px: FloatArray, max_gap_s: float) -> tuple[Flo
     result = xy_px.copy()
     filled = np.zeros(xy_px.shape[:2], dtype=bool)
     step_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
+    with_ends_s = max_gap_s + 1.5 * step_s  # definition: to the frames on both sides, rounded
     for column in range(xy_px.shape[1]):
         missing = ~np.isfinite(xy_px[:, column, 0])
         for first, last in runs(missing):
             inside = first > 0 and last < len(t_s) - 1
-            if not inside or t_s[last + 1] - t_s[first - 1] > max_gap_s + 1.5 * step_s:
+            if not inside or t_s[last + 1] - t_s[first - 1] > with_ends_s:
                 continue
             share = (t_s[first : last + 1] - t_s[first - 1]) / (t_s[last + 1] - t_s[first - 1])
             ends = xy_px[[first - 1, last + 1], column]
@@ -186,7 +188,7 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     cuts the top of a jump by a centimetre; a misread leg is 5 cm off and more. Hips and
     what is above them are given more room: they turn sharply in a deep, quick landing.
     """
-    if len(t_s) < 5:
+    if len(t_s) < settings.fewest_spike_frames:
         return xy_px.copy()
     filled, _ = fill_gaps(t_s, xy_px, float(t_s[-1] - t_s[0]))
     reach = max(2, round(settings.spike_window_s / float(usual_steps_s(t_s).max())))
@@ -199,12 +201,12 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     return np.where(spike[..., None], np.nan, xy_px)
 
 
-def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
+def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float, fewest_frames: int) -> FloatArray:
     """Low-pass every unbroken segment of every landmark that is long enough to filter."""
     result = raw.copy()
     for column in range(raw.shape[1]):
         for first, last in runs(np.isfinite(raw[:, column, 0])):
-            if last - first >= 12:
+            if last - first + 1 >= fewest_frames:
                 segment = slice(first, last + 1)
                 result[segment, column] = low_pass(raw[segment, column], rate_hz, cutoff_hz)
     return result
@@ -217,5 +219,5 @@ def _leg_length_px(xy_px: FloatArray) -> float:
         hip, knee, ankle = (xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG_PARTS[:3])
         length = np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
         if np.isfinite(length).any():
-            lengths.append(float(np.nanpercentile(length, 90)))
+            lengths.append(float(np.nanpercentile(length, 90)))  # definition: as said above
     return max(lengths, default=float("nan"))

@@ -91,7 +91,7 @@ def standing_tilt_deg(tracks: Tracks, settings: GravitySettings) -> float | None
     ankles = tracks.raw_px[:, _ANKLES]
     # Above the ankles, not in the picture: a hand that holds the camera moves both alike.
     above = (shoulders - ankles.mean(axis=1)) / tracks.px_per_m
-    speed = local_polynomial(tracks.t_s, above, 0.15, 1)[1]
+    speed = local_polynomial(tracks.t_s, above, settings.standing_half_window_s, 1)[1]
     uneven = np.abs(ankles[:, 0, 1] - ankles[:, 1, 1])
     with np.errstate(invalid="ignore"):
         still = np.linalg.norm(speed, axis=1) < settings.still_m_s
@@ -181,7 +181,9 @@ def _fit(
     coefficients = np.polynomial.polynomial.polyfit(t_s, hips[inside], 2)
     fitted = np.polynomial.polynomial.polyval(t_s, coefficients).T
     n = int(inside.sum())
-    noise = float(np.sqrt(((hips[inside] - fitted) ** 2).sum() / (2 * (n - 3))))
-    sd = 2 * np.sqrt(180.0) * noise / (np.sqrt(n) * (t_s[-1] - t_s[0]) ** 2)
+    freedom = 2 * (n - 3)  # definition: less a parabola's coefficients, in both directions
+    noise = float(np.sqrt(((hips[inside] - fitted) ** 2).sum() / freedom))
+    of_bend = 2 * np.sqrt(180.0)  # definition: see `measure_free_fall`
+    sd = of_bend * noise / (np.sqrt(n) * (t_s[-1] - t_s[0]) ** 2)
     acceleration: FloatArray = 2 * coefficients[2]
     return acceleration, float(sd)

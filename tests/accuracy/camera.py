@@ -267,10 +267,10 @@ def landmarks_of(path: Path, options: Options, again: bool) -> tuple[Clip, Poses
             raise CacheError
         if poses.camera is not None and not again:
             return known, poses
-        for _ in watch_background(read_frames(path, clip), segments):
+        for _ in watch_background(read_frames(path, clip), segments, options.settings.background):
             pass
     except CacheError:
-        frames = watch_background(read_frames(path, clip), segments)
+        frames = watch_background(read_frames(path, clip), segments, options.settings.background)
         poses = find_poses(frames, clip, options.settings.pose, model, NO_PROGRESS)
     people = link_people(poses, options.settings.people)
     background = Background(len(poses.t_s), tuple(segments))

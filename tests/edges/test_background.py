@@ -66,9 +66,9 @@ def _nobody(frames: int) -> Poses:
 
 def _path(frames: list[Frame]):
     segments = []
-    assert [frame.number for frame in watch_background(frames, segments)] == list(
-        range(len(frames))
-    )
+    assert [
+        frame.number for frame in watch_background(frames, segments, SETTINGS.background)
+    ] == list(range(len(frames)))
     return find_camera_path(
         Background(len(frames), tuple(segments)), _nobody(len(frames)), (), SETTINGS.camera
     )

@@ -24,6 +24,7 @@ from landing_analysis.report.page import report_html
 from landing_analysis.report.parts import number, sentence, with_roles
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import Limit, Note, Occasion
 
 SETS = {
@@ -153,7 +154,9 @@ def _many_findings(analysis):
         else m
         for m in analysis.measures.measures
     )
-    measures = replace(analysis.measures, measures=rows, summaries=summarise(rows))
+    measures = replace(
+        analysis.measures, measures=rows, summaries=summarise(rows, MeasureSettings())
+    )
     findings = judge_measures(measures, strict, analysis.decided)
     return replace(analysis, limits=strict, measures=measures, findings=findings)
 

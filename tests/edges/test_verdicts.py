@@ -18,6 +18,7 @@ from landing_analysis.findings.judging import (
 from landing_analysis.findings.tally import tally_of_set
 from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.report.parts import tally_words
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     Decided,
     Finding,
@@ -95,7 +96,9 @@ def _row(rep: int, name: str, limb: Limb | None, value: float, sd: float, unit: 
 
 
 def _measures(rows: list[Measure]) -> Measures:
-    return Measures(tuple(rows), summarise(tuple(rows)), compare_sides(tuple(rows)))
+    return Measures(
+        tuple(rows), summarise(tuple(rows), MeasureSettings()), compare_sides(tuple(rows))
+    )
 
 
 def _inward(values: list[float]) -> Measures:

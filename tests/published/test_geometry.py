@@ -158,8 +158,10 @@ def test_flexion_guessed_from_shortening_undoes_its_own_model():
     # Equal segments, each tilted by half of the flexion: seen / straight = cos(flexion / 2).
     for flexion_ in (0.0, 20.0, 60.0, 90.0):
         seen_px = 400.0 * np.cos(np.radians(flexion_) / 2)
-        np.testing.assert_allclose(flexion_from_shortening_deg(seen_px, 400.0), flexion_, atol=1e-9)
-    assert flexion_from_shortening_deg(410.0, 400.0) == 0.0
+        np.testing.assert_allclose(
+            flexion_from_shortening_deg(seen_px, 400.0, 0.2), flexion_, atol=1e-9
+        )
+    assert flexion_from_shortening_deg(410.0, 400.0, 0.2) == 0.0
 
 
 def test_flexion_enlarges_fppa():

@@ -12,6 +12,7 @@ from landing_analysis.maths.statistics import (
     minimal_detectable_change,
 )
 from landing_analysis.measures.summaries import compare_sides, summarise
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import Measure, UncertaintyPart
 
 PRINTED_TO_2_DIGITS = 0.005
@@ -62,7 +63,7 @@ def test_ten_reps_show_what_one_cannot(fps, mean_ms, difference_ms):
         for rep in range(1, 11)
         for limb in ("left", "right")
     )
-    for summary in summarise(rows):
+    for summary in summarise(rows, MeasureSettings()):
         assert 1000 * summary.mean_sd == pytest.approx(mean_ms, abs=0.05)
     (sides,) = compare_sides(rows, "left")
     assert (sides.kind, sides.unit, sides.value) == ("lsi", "%", pytest.approx(100.0))

@@ -28,7 +28,12 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
-from landing_analysis.settings import ContactSettings, LightSettings, PeopleSettings
+from landing_analysis.settings import (
+    ContactSettings,
+    LightSettings,
+    MeasureSettings,
+    PeopleSettings,
+)
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LIMBS, Event, Light
 from landing_analysis.wording import note_words, words_of
@@ -76,7 +81,7 @@ def effect_of(scene, near=None, *, task_given: bool = False) -> Effect:
 
 
 def held_by(analysis, effect: Effect):
-    return with_set(disturbed_measures(analysis.measures, (effect,)))
+    return with_set(disturbed_measures(analysis.measures, (effect,)), MeasureSettings())
 
 
 def notes_of(scene) -> dict[str, tuple[str, str]]:

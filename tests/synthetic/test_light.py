@@ -12,7 +12,7 @@ from stick_patient import jump_plan, make_motion, make_poses
 
 from landing_analysis.landmarks.light import light_of_person, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
-from landing_analysis.settings import PeopleSettings
+from landing_analysis.settings import LookSettings, PeopleSettings
 from landing_analysis.tables import LANDMARK, LIGHT_PARTS, LIMBS, Frame
 
 LANDMARKS, _ = make_motion(jump_plan(2), "front", LIMBS)
@@ -40,9 +40,9 @@ def _frames(body: int, around: int, every: int = 1, **drawn):
 
 def _light(body: int, around: int, **drawn):
     looks = []
-    for _ in watch_light(_frames(body, around, every=6, **drawn), looks):
+    for _ in watch_light(_frames(body, around, every=6, **drawn), looks, LookSettings()):
         pass
-    return measure_light(looks, POSES)
+    return measure_light(looks, POSES, LookSettings())
 
 
 @pytest.mark.parametrize(("body", "around"), [(60, 190), (10, 250), (25, 30)])
@@ -80,9 +80,11 @@ def test_a_floor_that_changes_in_front_of_the_feet_is_told_from_a_still_one():
 
     for flicker, low, high in ((0, 0, 1), (40, 15, 45)):
         looks = []
-        for _ in watch_light(frames(flicker), looks):
+        for _ in watch_light(frames(flicker), looks, LookSettings()):
             pass
-        in_front, beside = np.nanmedian(measure_light(looks, POSES).floor_levels[:, 0], axis=0)
+        in_front, beside = np.nanmedian(
+            measure_light(looks, POSES, LookSettings()).floor_levels[:, 0], axis=0
+        )
         assert low <= in_front <= high
         assert beside <= 1
 
@@ -90,7 +92,7 @@ def test_a_floor_that_changes_in_front_of_the_feet_is_told_from_a_still_one():
 def test_frames_pass_unchanged_and_in_order():
     looks = []
     frames = list(_frames(60, 190, every=30))
-    passed = list(watch_light(iter(frames), looks))
+    passed = list(watch_light(iter(frames), looks, LookSettings()))
     assert [frame.number for frame in passed] == [frame.number for frame in frames]
     assert all(one.rgb is other.rgb for one, other in zip(passed, frames, strict=True))
 
@@ -98,7 +100,7 @@ def test_frames_pass_unchanged_and_in_order():
 def test_a_long_clip_is_looked_at_a_bounded_number_of_times_from_start_to_end():
     grey = np.full((48, 27, 3), 90, np.uint8)
     looks = []
-    for _ in watch_light((Frame(k, k / 10.0, grey) for k in range(20_000)), looks):
+    for _ in watch_light((Frame(k, k / 10.0, grey) for k in range(20_000)), looks, LookSettings()):
         pass
     assert 64 <= len(looks) <= 128
     steps_s = np.diff([look.t_s for look in looks])
@@ -109,9 +111,9 @@ def test_a_long_clip_is_looked_at_a_bounded_number_of_times_from_start_to_end():
 def test_nobody_in_the_picture_leaves_levels_missing():
     nobody = replace(POSES, xy_px=np.full_like(POSES.xy_px, np.nan))
     looks = []
-    for _ in watch_light(_frames(60, 190, every=60), looks):
+    for _ in watch_light(_frames(60, 190, every=60), looks, LookSettings()):
         pass
-    light = measure_light(looks, nobody)
+    light = measure_light(looks, nobody, LookSettings())
     assert np.isnan(light.body_levels).all()
     assert np.isnan(light.contrast_levels).all()
 
@@ -119,9 +121,9 @@ def test_nobody_in_the_picture_leaves_levels_missing():
 def test_a_person_at_the_edge_of_the_picture_is_read_as_far_as_they_are_in_it():
     aside = replace(POSES, xy_px=POSES.xy_px + np.array([0.9 * POSES.width_px, 0.0]))
     looks = []
-    for _ in watch_light(_frames(60, 190, every=60), looks):
+    for _ in watch_light(_frames(60, 190, every=60), looks, LookSettings()):
         pass
-    light = measure_light(looks, aside)
+    light = measure_light(looks, aside, LookSettings())
     assert np.isfinite(light.around_levels).all()
 
 
@@ -129,19 +131,19 @@ def test_a_person_at_the_edge_of_the_picture_is_read_as_far_as_they_are_in_it():
 def test_a_person_whom_the_model_puts_outside_the_picture_has_no_contrast(shift):
     away = np.array(shift) * [POSES.width_px, POSES.height_px]
     looks = []
-    for _ in watch_light(_frames(60, 190, every=60), looks):
+    for _ in watch_light(_frames(60, 190, every=60), looks, LookSettings()):
         pass
-    light = measure_light(looks, replace(POSES, xy_px=POSES.xy_px + away))
+    light = measure_light(looks, replace(POSES, xy_px=POSES.xy_px + away), LookSettings())
     assert np.isnan(light.contrast_levels).all()
     assert np.isnan(light.floor_levels).all()
 
 
 def test_no_frames_and_frames_that_were_left_out_give_no_light():
-    assert measure_light([], POSES) is None
+    assert measure_light([], POSES, LookSettings()) is None
     looks = []
-    for _ in watch_light(iter([Frame(0, -5.0, _picture(0, 60, 190))]), looks):
+    for _ in watch_light(iter([Frame(0, -5.0, _picture(0, 60, 190))]), looks, LookSettings()):
         pass
-    assert measure_light(looks, POSES) is None
+    assert measure_light(looks, POSES, LookSettings()) is None
 
 
 def test_each_person_gets_the_light_of_the_slot_they_were_seen_in():
@@ -166,6 +168,6 @@ def test_each_person_gets_the_light_of_the_slot_they_were_seen_in():
         floor_levels=np.repeat(light.floor_levels, 2, axis=1),
     )  # fmt: skip
     person = link_people(both, PeopleSettings())[0]
-    of_person = light_of_person(replace(both, light=slots), person)
+    of_person = light_of_person(replace(both, light=slots), person, PeopleSettings())
     assert_allclose(of_person.body_levels[:, 0], mark, rtol=0)
-    assert light_of_person(POSES, person) is None
+    assert light_of_person(POSES, person, PeopleSettings()) is None

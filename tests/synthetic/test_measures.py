@@ -37,6 +37,7 @@ from landing_analysis.maths.kinematics import (
 )
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.summaries import with_set
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import LANDMARK, LIMBS, Measure, Measures
 from landing_analysis.wording import words_of
 
@@ -54,7 +55,7 @@ def _measure(
     estimate = view_of(view, yaw_deg if known_yaw else 0.0)
     rep = rep or one_rep()
     found = measure_reps(one_set(rep), tracks_of(landmarks), estimate, exact_settings())
-    return with_set(found)
+    return with_set(found, MeasureSettings())
 
 
 def _row(measures: Measures, name: str, limb=None) -> Measure:

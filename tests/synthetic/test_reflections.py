@@ -33,7 +33,7 @@ MIRRORED = _mirrored(LANDMARKS)
 
 @pytest.mark.parametrize("people", [(LANDMARKS, MIRRORED), (MIRRORED, LANDMARKS)])
 def test_the_reflection_is_left_out_and_said(people):
-    kept, notes = without_reflections(people)
+    kept, notes = without_reflections(people, PeopleSettings())
     assert kept == (LANDMARKS,)
     assert [note.check for note in notes] == ["reflection"]
     assert "upside down" in note_words(notes[0])
@@ -45,7 +45,7 @@ def test_the_reflection_is_left_out_and_said(people):
     ids=["nobody", "one", "two upright", "a clip filmed upside down"],
 )
 def test_others_are_kept_without_a_word(people):
-    assert without_reflections(people) == (people, ())
+    assert without_reflections(people, PeopleSettings()) == (people, ())
 
 
 def test_somebody_who_bends_down_now_and_then_is_kept():
@@ -53,12 +53,12 @@ def test_somebody_who_bends_down_now_and_then_is_kept():
     some = np.arange(len(bent)) % 3 == 0
     bent[some] = MIRRORED.xy_px[some]
     stoops = replace(LANDMARKS, xy_px=bent)
-    assert without_reflections((LANDMARKS, stoops))[0] == (LANDMARKS, stoops)
+    assert without_reflections((LANDMARKS, stoops), PeopleSettings())[0] == (LANDMARKS, stoops)
 
 
 def test_somebody_who_is_never_seen_is_kept():
     unseen = replace(LANDMARKS, xy_px=np.full_like(LANDMARKS.xy_px, np.nan))
-    assert without_reflections((MIRRORED, unseen))[0] == (unseen,)
+    assert without_reflections((MIRRORED, unseen), PeopleSettings())[0] == (unseen,)
 
 
 def test_an_analysis_measures_the_body_and_not_the_larger_reflection():

@@ -11,6 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from landing_analysis.clock.repeats import change_between, find_repeats, watch_changes
+from landing_analysis.settings import RepeatSettings
 from landing_analysis.tables import Frame
 from landing_analysis.video.clips import read_clip, read_frames
 
@@ -44,10 +45,10 @@ def write(path: Path, numbers: list[int], grain: float, fps: int = 60) -> Path:
 
 def repeats_in(path: Path) -> tuple[np.ndarray, np.ndarray]:
     changes: list[float] = []
-    for _ in watch_changes(read_frames(path), changes):
+    for _ in watch_changes(read_frames(path), changes, RepeatSettings()):
         pass
     t_s = read_clip(path).t_s
-    return find_repeats(t_s, np.array(changes)), t_s
+    return find_repeats(t_s, np.array(changes), RepeatSettings()), t_s
 
 
 ONCE = list(range(STILL_BEFORE + MOVING))
@@ -83,22 +84,22 @@ def test_a_clip_without_repeats_keeps_every_frame_even_where_nothing_moves(tmp_p
 
 def test_a_slow_drift_is_no_repeat():
     t_s = np.arange(60) / 60
-    assert not find_repeats(t_s, np.full(60, 0.3)).any()
-    assert not find_repeats(t_s, np.tile([6.0, 0.4, 0.4], 20)).any()
+    assert not find_repeats(t_s, np.full(60, 0.3), RepeatSettings()).any()
+    assert not find_repeats(t_s, np.tile([6.0, 0.4, 0.4], 20), RepeatSettings()).any()
 
 
 def test_the_change_is_that_of_the_block_that_changes_most():
     before = np.full((160, 80), 100, np.uint8)
     after = before.copy()
     after[8:16, 8:16] = 140  # one block of 8 samples, by 40 levels
-    assert change_between(before, after) == 40.0
-    assert change_between(before, before) == 0.0
-    assert change_between(before[:4, :4], after[:4, :4]) == 0.0
+    assert change_between(before, after, RepeatSettings()) == 40.0
+    assert change_between(before, before, RepeatSettings()) == 0.0
+    assert change_between(before[:4, :4], after[:4, :4], RepeatSettings()) == 0.0
 
 
 def test_every_frame_is_passed_on(tmp_path):
     frames = [Frame(k, k / 30, picture(k, 0.0)) for k in range(3)]
     changes: list[float] = []
-    assert list(watch_changes(frames, changes)) == frames
+    assert list(watch_changes(frames, changes, RepeatSettings())) == frames
     assert len(changes) == 3
     assert changes[0] == np.inf

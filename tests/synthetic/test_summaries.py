@@ -7,6 +7,7 @@ import pytest
 from told import told
 
 from landing_analysis.measures.summaries import compare_sides, summarise
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison, UncertaintyPart
 
 UNITS = {"contact_time": "s", "flight_time": "s", "fppa_peak_flexion": "deg"}
@@ -32,7 +33,7 @@ def _only(summaries: tuple[SetSummary, ...]) -> SetSummary:
 
 
 def test_mean_spread_and_uncertainty_of_a_set():
-    found = _only(summarise(_rows([4.0, 6.0, 11.0])))
+    found = _only(summarise(_rows([4.0, 6.0, 11.0]), MeasureSettings()))
     assert (found.reps_used, found.mean, found.unit) == (3, pytest.approx(7.0), "deg")
     assert found.sd == pytest.approx(np.std([4.0, 6.0, 11.0], ddof=1))
     # the spread is larger than the claimed noise, so the spread counts; the offset is shared
@@ -40,21 +41,21 @@ def test_mean_spread_and_uncertainty_of_a_set():
 
 
 def test_reps_that_agree_too_well_do_not_beat_the_claimed_noise():
-    found = _only(summarise(_rows([5.0, 5.0, 5.0, 5.0])))
+    found = _only(summarise(_rows([5.0, 5.0, 5.0, 5.0]), MeasureSettings()))
     assert found.sd == 0.0
     assert found.mean_sd == pytest.approx(np.hypot(0.5 / 2, 1.5))
 
 
 def test_one_rep_has_no_spread():
-    found = _only(summarise(_rows([5.0])))
+    found = _only(summarise(_rows([5.0]), MeasureSettings()))
     assert found.sd is None
     assert found.mean_sd == pytest.approx(np.hypot(0.5, 1.5))
 
 
 def test_rows_without_a_value_are_left_out():
-    found = _only(summarise(_rows([4.0, None, 6.0])))
+    found = _only(summarise(_rows([4.0, None, 6.0]), MeasureSettings()))
     assert (found.reps_used, found.mean) == (2, pytest.approx(5.0))
-    assert summarise(_rows([None, None])) == ()
+    assert summarise(_rows([None, None]), MeasureSettings()) == ()
 
 
 @pytest.mark.parametrize(
@@ -66,13 +67,15 @@ def test_rows_without_a_value_are_left_out():
     ],
 )
 def test_best_and_worst_follow_the_definition(name, values, best, worst):
-    found = _only(summarise(_rows(values, name, None if name == "flight_time" else "left")))
+    found = _only(
+        summarise(_rows(values, name, None if name == "flight_time" else "left"), MeasureSettings())
+    )
     assert (found.best, found.worst) == (best, worst)
 
 
 def test_fatigue_is_the_last_third_minus_the_first():
     values = [1.0, 2.0, 2.0, 3.0, 4.0, 6.0, 8.0]
-    found = _only(summarise(_rows(values)))
+    found = _only(summarise(_rows(values), MeasureSettings()))
     assert found.first_third == pytest.approx(1.5)
     assert found.last_third == pytest.approx(7.0)
     assert found.fatigue == pytest.approx(5.5)
@@ -81,7 +84,7 @@ def test_fatigue_is_the_last_third_minus_the_first():
 
 
 def test_a_short_set_has_no_thirds():
-    found = _only(summarise(_rows([1.0, 2.0, 3.0, 4.0, 5.0])))
+    found = _only(summarise(_rows([1.0, 2.0, 3.0, 4.0, 5.0]), MeasureSettings()))
     assert (found.first_third, found.last_third, found.fatigue, found.fatigue_sd) == (None,) * 4
 
 

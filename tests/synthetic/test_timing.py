@@ -16,7 +16,7 @@ from landing_analysis.measures.summaries import TIMING, with_set
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
-from landing_analysis.settings import ClockSettings
+from landing_analysis.settings import ClockSettings, MeasureSettings
 from landing_analysis.tables import Analysis, Measure, Measures, TimeBase, UncertaintyPart
 from landing_analysis.wording import words_of
 
@@ -36,7 +36,7 @@ def contact_times(left_s: float, right_s: float) -> tuple[Measure, ...]:
 
 def carried(rows: tuple[Measure, ...], rate_hz: float, base: TimeBase | None = None) -> Measures:
     effects = (timing_effect(base or TimeBase(), (), rate_hz, ClockSettings()),)
-    return with_set(disturbed_measures(Measures(rows), effects), effects)
+    return with_set(disturbed_measures(Measures(rows), effects), MeasureSettings(), effects)
 
 
 # One frame: 33 ms at 30 frames/s, 17 at 60, 4 at 240. The limbs differ by 20 ms.

@@ -25,6 +25,7 @@ from landing_analysis.maths.kinematics import joint_angle_sd_deg
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.readings import value_at, value_at_impact
 from landing_analysis.measures.summaries import OWN_PARTS, with_set
+from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import Event, Rep
 
 NOISE_PX = 2.0
@@ -78,7 +79,13 @@ def test_noise_of_a_knee_angle_follows_its_first_order_formula():
     np.testing.assert_allclose(claimed, np.degrees(turn).std(), rtol=0.02)
 
 
-@pytest.mark.parametrize("read", [value_at_impact, lambda t, y, at: value_at(t, y, at, 0.06)])
+@pytest.mark.parametrize(
+    "read",
+    [
+        lambda t, y, at: value_at_impact(t, y, at, MeasureSettings()),
+        lambda t, y, at: value_at(t, y, at, 0.06),
+    ],
+)
 def test_the_gain_of_a_reading_is_the_noise_it_lets_through(read):
     t_s = np.arange(0.0, 0.5, 1 / 60)
     generator = np.random.default_rng(2)
@@ -133,7 +140,9 @@ def test_the_mean_of_many_reps_keeps_what_they_share():
     settings = exact_settings()
     for count in (1, 4, 16):
         reps = one_set(*[one_rep()] * count)
-        found = with_set(measure_reps(reps, tracks, view_of("right_side"), settings))
+        found = with_set(
+            measure_reps(reps, tracks, view_of("right_side"), settings), settings.measures
+        )
         assert found.summaries
         for summary in found.summaries:
             row = next(
@@ -150,6 +159,8 @@ def test_a_set_of_means_covers_a_bias_that_all_reps_share():
     # Ten landings of one foot, each read 9 ms late: the mean of the set must still cover it.
     late = [_moved(one_rep(), 0.0, 0.009 + 0.002 * (-1) ** k) for k in range(10)]
     tracks = tracks_of(seen(POSE, 0.0))
-    found = with_set(measure_reps(one_set(*late), tracks, view_of("front"), exact_settings()))
+    found = with_set(
+        measure_reps(one_set(*late), tracks, view_of("front"), exact_settings()), MeasureSettings()
+    )
     (summary,) = [s for s in found.summaries if (s.name, s.limb) == ("contact_time", "left")]
     assert abs(summary.mean - (TOE_OFF_S - LANDING_S)) < 1.96 * summary.mean_sd
