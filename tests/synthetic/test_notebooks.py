@@ -1,4 +1,4 @@
-"""Every notebook runs on the tables of a record with the sample clips, and has no output stored."""
+"""Every notebook runs, on a record with the sample clips or on one of them; none stores output."""
 
 from __future__ import annotations
 
@@ -13,8 +13,11 @@ from matplotlib.figure import Figure
 from landing_analysis.export.writing import write_tables
 from landing_analysis.record.database import open_record
 
-NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+ROOT = Path(__file__).parents[2]
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+TABLES, CLIP = (ROOT / "notebooks" / f"{name}.ipynb" for name in ("limb_against_limb", "one_clip"))
 ROUNDING = 1e-9
+BETWEEN_POINTS_DEG = 0.6  # the drawn curve has 101 points of an angle that turns round
 
 
 def _code_cells(path: Path) -> list[dict]:
@@ -33,14 +36,11 @@ def _heights(drawn: ErrorbarContainer) -> np.ndarray:
     return np.asarray(drawn[0].get_ydata(), dtype=float)
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_a_notebook_draws_both_limbs_from_the_tables(
-    path, sample_record, tmp_path, monkeypatch, capsys
-):
+def test_a_notebook_draws_both_limbs_from_the_tables(sample_record, tmp_path, monkeypatch, capsys):
     with open_record(sample_record) as record:
         write_tables(record, tmp_path / "tables", "parquet")
     monkeypatch.setenv("LANDING_TABLES", str(tmp_path / "tables"))
-    names = _run(path)
+    names = _run(TABLES)
     assert "non-surgical limb: peak flexion" in capsys.readouterr().out
     across, rep_by_rep = names["figure"], names["by_rep"]
     assert isinstance(across, Figure)
@@ -53,6 +53,24 @@ def test_a_notebook_draws_both_limbs_from_the_tables(
     assert [len(_heights(shown)) for shown in rep_by_rep.axes[0].containers] == [8, 8]
     for number, figure in enumerate((across, rep_by_rep)):
         figure.savefig(tmp_path / f"{number}.png")
+
+
+def test_a_notebook_draws_the_knee_of_one_clip_as_it_was_bent(tmp_path, monkeypatch):
+    clip = ROOT / "sample_clips" / "p01_jumps_left_side.mp4"
+    truth = json.loads(clip.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    monkeypatch.setenv("LANDING_CLIP", str(clip))
+    monkeypatch.chdir(tmp_path)
+    names = _run(CLIP)
+    assert list(tmp_path.iterdir()) == []  # nothing is written that was not asked for
+    measures, curves = names["measures"], names["curves"]
+    peaks = measures[(measures["measure"] == "knee_flexion_peak") & (measures["limb"] == "left")]
+    scripted = [rep["landing"]["left"]["knee_flexion_peak_deg"] for rep in truth["reps"]]
+    assert len(peaks) == len(scripted) == len(curves) + 1  # the last landing is held
+    assert (abs(peaks["value"] - scripted) < 2 * peaks["value_sd"]).all()
+    deepest = np.max(curves, axis=1)
+    np.testing.assert_allclose(deepest, peaks["value"][:-1], atol=BETWEEN_POINTS_DEG)
+    assert len(names["axes"].lines) == len(curves) + 1
+    names["figure"].savefig(tmp_path / "knee.png")
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
