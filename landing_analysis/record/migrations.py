@@ -299,11 +299,15 @@ _SENTENCES = {
 EARLIER_NAMES = {"landing_lead": "inter_limb_delay", "fppa_most_inward": "fppa_peak_inward"}
 """What measures are named now, by the names they had in records of earlier versions."""
 
+EARLIER_FINDINGS = {"favouring": "limb_offloading"}
+"""The same of findings."""
+
 NAMING_COLUMNS = {
     "measure": "name", "summary": "name", "comparison": "name", "finding": "measure",
 }  # fmt: skip
 """The column that names a measure, by table."""
 
+_IN_LIMITS = {f'"{old}"': f'"{new}"' for old, new in {**EARLIER_NAMES, **EARLIER_FINDINGS}.items()}
 _TERMS_OF_THE_FIELD = (
     "".join(
         f"UPDATE {table} SET {column} = '{new}' WHERE {column} = '{old}';\n"
@@ -312,7 +316,8 @@ _TERMS_OF_THE_FIELD = (
     )
     + f"""
 ALTER TABLE contact DROP COLUMN origin;
-UPDATE finding SET name = 'limb_offloading' WHERE name = 'favouring';
+UPDATE finding SET name = {_renamed("name", EARLIER_FINDINGS)};
+UPDATE analysis SET limits = {_renamed("limits", _IN_LIMITS)};
 UPDATE finding SET text = {_renamed("text", _SENTENCES)};
 UPDATE measure SET parts = {_renamed("parts", {"poor support in the picture": "poorly seen legs"})};
 """

@@ -546,6 +546,7 @@ def test_an_export_of_an_earlier_version_is_migrated(folder, tmp_path):
 
 
 _LEAD, _INWARD = migrations.EARLIER_NAMES  # as measures were named then
+(_FINDING,) = migrations.EARLIER_FINDINGS
 _WORDED_ROWS = f"""
 INSERT INTO measure (id, analysis_id, rep, name, limb, unit, reason, frames, parts) VALUES
   (2, 1, 1, 'knee_flexion_peak', 'left', 'deg', 'not measurable: this is a front view', '[]', '[]'),
@@ -557,8 +558,9 @@ INSERT INTO quality (analysis_id, check_name, state, text) VALUES
   (1, 'light', 'limited', 'The picture is dark.');
 INSERT INTO finding (analysis_id, name, measure, limb, verdict, value, sd, limit_value, unit,
   source, text, frames) VALUES
-  (1, 'a', '{_INWARD}', 'left', 'above', 9.0, 1.0, 5.0, 'deg', 'c',
+  (1, '{_FINDING}', '{_INWARD}', 'left', 'above', 9.0, 1.0, 5.0, 'deg', 'c',
    'FPPA, surgical (left) limb: 9 deg.', '[]');
+UPDATE analysis SET limits = '[{{"finding":"{_FINDING}","measure":"{_LEAD}"}}]';
 """
 
 
@@ -584,7 +586,9 @@ def test_an_export_with_worded_reasons_ends_without_the_prefix_and_without_codes
         ("fppa_peak_inward", "this is a side view", None),
         ("inter_limb_delay", None, None),
     ]
-    assert findings[0]["measure"] == "fppa_peak_inward"
+    assert (findings[0]["name"], findings[0]["measure"]) == ("limb_offloading", "fppa_peak_inward")
+    (limit,) = analysis.values["limits"]  # by which a corrected clip is judged again
+    assert limit == {"finding": "limb_offloading", "measure": "inter_limb_delay"}
     assert [tuple(row) for row in quality] == [("The picture is dark.", None)]
     assert "side" not in findings[0].keys()  # noqa: SIM118 - a row iterates over its values
     if sided:
