@@ -29,9 +29,9 @@ from landing_analysis.tables import (
     Poses,
 )
 
-"""Why a person is measured whom somebody named."""
-
 _HEAD = [LANDMARK["nose"]]
+_WHOLE_HEAD = [LANDMARK["nose"], LANDMARK["left_ear"], LANDMARK["right_ear"]]
+_ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _CORNERS = _HIPS + _SHOULDERS
@@ -290,9 +290,6 @@ def _falling_s(person: Landmarks, settings: PeopleSettings) -> float:
     return float(falling.all(axis=1).sum() * np.median(np.diff(person.t_s)))
 
 
-_HEAD = [LANDMARK["nose"], LANDMARK["left_ear"], LANDMARK["right_ear"]]
-_HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
-_ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
 
 
 def without_reflections(
@@ -331,13 +328,15 @@ def upright_bodies(poses: Poses) -> Poses:
 
 
 def _is_upside_down(person: Landmarks, mostly: float) -> bool:
-    seen = np.isfinite(person.xy_px[:, _HEAD + _HIPS + _ANKLES, 1]).all(axis=1)
+    seen = np.isfinite(person.xy_px[:, _WHOLE_HEAD + _HIPS + _ANKLES, 1]).all(axis=1)
     return bool(seen.any()) and bool(_upside_down(person.xy_px[seen]).mean() > mostly)
 
 
 def _upside_down(xy_px: FloatArray) -> BoolArray:
     """Say of bodies (..., 33, 2) whether the head is below the hips and these below the ankles."""
-    head, hips, ankles = (xy_px[..., part, 1].mean(axis=-1) for part in (_HEAD, _HIPS, _ANKLES))
+    head, hips, ankles = (
+        xy_px[..., part, 1].mean(axis=-1) for part in (_WHOLE_HEAD, _HIPS, _ANKLES)
+    )
     with np.errstate(invalid="ignore"):
         down: BoolArray = (head > hips) & (hips > ankles)
     return down

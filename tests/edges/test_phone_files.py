@@ -607,7 +607,7 @@ def test_the_tag_of_a_file_reaches_the_time_base_and_the_option_settles_it(
         metadata={CAPTURE_TAG: f"{8 * 60}.000000"},
     )  # fmt: skip
     doubtful, _ = analysed(path, tmp_path / "out")  # this body falls as in real time
-    assert "the phone's tag and free fall disagree" in doubtful.decided.time_base.doubt
+    assert "the phone's tag and free fall disagree" in words_of(doubtful.decided.time_base.doubt)
     settled, _ = analysed(path, tmp_path / "out", slowed_by=1.0)
     assert settled.decided.time_base.doubt is None
     assert any(row.name == "flight_time" and row.value for row in settled.measures.measures)

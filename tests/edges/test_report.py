@@ -117,7 +117,7 @@ def _with_a_strict_limit():
 def test_findings_of_the_set_come_first_outside_before_undecided():
     analysis = with_roles(_with_a_strict_limit())
     text = read_page(_html(analysis)).text
-    first = text[text.index("What stands out") : text.index("After ± stands")]
+    first = text[text.index("What stands out") : text.index("± is the half-width")]
     of_set = [f for f in analysis.findings if f.rep is None]
     shown = [f for f in of_set if sentence(f.text) in first]
     assert 1 < len(shown) <= 5

@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
-from stand_in import job
+from stand_in import add_patients, job
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, seen_at
 
 from landing_analysis import analysing
@@ -178,6 +178,7 @@ def filled_once(clip, tmp_path_factory) -> Path:
         open_record(data_folder(base / "data")) as record,
     ):
         patch.setattr(pose, "look_for_people", partial(_found, []))
+        add_patients(record, base / "drop")
         (state,) = work_through(record, job(base / "drop", _here, options=OPTIONS))
     assert state.state == "done"
     return base
