@@ -290,8 +290,6 @@ def _falling_s(person: Landmarks, settings: PeopleSettings) -> float:
     return float(falling.all(axis=1).sum() * np.median(np.diff(person.t_s)))
 
 
-
-
 def without_reflections(
     people: tuple[Landmarks, ...], settings: PeopleSettings
 ) -> tuple[tuple[Landmarks, ...], tuple[Note, ...]]:
