@@ -23,6 +23,8 @@ what the tables hold.
 from __future__ import annotations
 
 import os
+import sys
+import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -30,7 +32,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from landing_analysis.corrections import SLOWED_RANGE
 from landing_analysis.errors import DocumentError, LandingAnalysisError, SettingsError
 from landing_analysis.files import printable, read_document
-from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.progress import NO_PROGRESS, Progress, StartProgress
 from landing_analysis.tables import LIMBS, TASKS, VIEWS, short_clip
 
 if TYPE_CHECKING:
@@ -137,7 +139,7 @@ def analyse(
     slowed_by: float | None = None,
     model: str | Path | None = None,
     workers: int | None = None,
-    start: StartProgress = no_progress,
+    start: StartProgress | None = None,
 ) -> ClipAnalysis:
     """Analyse one clip in memory, as ``landing-analysis analyse`` does.
 
@@ -156,7 +158,8 @@ def analyse(
         many times slower than real time the clip plays
     model : another pose model bundle than the one in the package
     workers : processes that look for the body; one per processor core unless given
-    start : gives the listener of each long step
+    start : gives the listener of each long step; a line on the screen or in the notebook unless
+        given, `progress.no_progress` for none
 
     Returns
     -------
@@ -176,7 +179,7 @@ def analyse(
     from landing_analysis.analysing import analyse_in_memory
     from landing_analysis.report.documents import analysis_document
 
-    worked = analyse_in_memory(Path(path), options, start)
+    worked = analyse_in_memory(Path(path), options, start or _start_line)
     return ClipAnalysis(analysis_document(worked.analysis), worked)
 
 
@@ -186,7 +189,7 @@ def write_report(
     *,
     annotated_clip: bool = True,
     keep_faces: bool = False,
-    start: StartProgress = no_progress,
+    start: StartProgress | None = None,
 ) -> Path:
     """Write what the command writes of a clip into a folder.
 
@@ -197,7 +200,8 @@ def write_report(
         others beside it are kept
     annotated_clip : whether annotated.mp4 is made, which takes time
     keep_faces : leave faces as they are instead of blurring them
-    start : gives the listener of each long step
+    start : gives the listener of each long step; a line on the screen or in the notebook unless
+        given, `progress.no_progress` for none
 
     Returns
     -------
@@ -212,7 +216,7 @@ def write_report(
     from landing_analysis.analysing import write_folder
 
     how = {"annotated_clip": annotated_clip, "keep_faces": keep_faces}
-    return write_folder(_in_memory(analysis), Path(folder), start, **how)
+    return write_folder(_in_memory(analysis), Path(folder), start or _start_line, **how)
 
 
 def read_analysis(path: str | Path) -> ClipAnalysis:
@@ -265,6 +269,40 @@ def _require_version(document: dict[str, Any], path: Path) -> None:
                 f"to {SCHEMA_VERSION}; use the program that wrote it, or a newer one."
             )
         )
+
+
+# --- what is shown while it works --------------------------------------------------------------
+
+_SHOW_EVERY_S = 0.5  # (choice)
+
+
+class _Line:
+    """A line that counts steps, without codes that only terminals know."""
+
+    def __init__(self, label: str, steps: int) -> None:
+        self._label, self._steps, self._done = label, steps, 0
+        self._shown_s = time.monotonic()
+
+    def advance(self, n: int) -> None:
+        """Count ``n`` more steps as done."""
+        self._done += n
+        if time.monotonic() - self._shown_s >= _SHOW_EVERY_S:
+            self._show()
+
+    def close(self) -> None:
+        """Leave the line as it is in the end."""
+        self._show("\n")
+
+    def _show(self, end: str = "") -> None:
+        self._shown_s = time.monotonic()
+        sys.stderr.write(f"\r{self._label}: {self._done} of {self._steps}{end}")
+        sys.stderr.flush()
+
+
+def _start_line(label: str, steps: int) -> Progress:
+    """Start a line, or nothing when nobody is looking."""
+    watched = sys.stderr.isatty() or "ipykernel" in sys.modules
+    return _Line(label, steps) if watched else NO_PROGRESS
 
 
 # --- options -----------------------------------------------------------------------------------

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import doctest
+import io
 import json
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -96,6 +98,42 @@ def test_the_example_of_the_docstring_runs(made, tmp_path, monkeypatch):
         "report.html", "reps.csv", "analysis.json", "annotated.mp4", "landmarks.parquet",
     }  # fmt: skip
     assert len(test.globs["means"]) > 5
+
+
+def test_the_python_example_of_the_readme_runs(made, tmp_path, monkeypatch):
+    folder, _ = made
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    example = re.search(r"<!-- python example -->\n```python\n(.+?)```", readme, re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "set1.mp4").write_bytes((folder / "set1.mp4").read_bytes())
+    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    names: dict[str, object] = {}
+    exec(example[1], names)
+    assert (tmp_path / "reports" / "set1" / "report.html").is_file()
+    assert len(names["a"].measures()) > 0
+
+
+class _Screen(io.StringIO):
+    def __init__(self, *, terminal: bool) -> None:
+        super().__init__()
+        self._terminal = terminal
+
+    def isatty(self) -> bool:
+        return self._terminal
+
+
+@pytest.mark.parametrize("where", ["terminal", "notebook", "nobody"])
+def test_long_steps_are_counted_where_somebody_looks(made, tmp_path, monkeypatch, where):
+    folder, found = made
+    screen = _Screen(terminal=where == "terminal")
+    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(sys, "stderr", screen)
+    if where == "notebook":
+        monkeypatch.setitem(sys.modules, "ipykernel", sys)
+    la.analyse(folder / "set1.mp4")
+    n = found.document["clip"]["frames"]
+    last = screen.getvalue().split("\r")[-1]
+    assert last == ("" if where == "nobody" else f"set1.mp4: finding the body: {n} of {n}\n")
 
 
 # --- the same as the command -------------------------------------------------------------------
