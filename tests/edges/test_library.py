@@ -23,9 +23,10 @@ import landing_analysis as la
 from landing_analysis import library
 from landing_analysis.analysing import analyse_clip
 from landing_analysis.commands.main import main
-from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.definitions import DEFINITIONS, value_columns
 from landing_analysis.errors import DocumentError
 from landing_analysis.findings.limits import read_limits
+from landing_analysis.frames import reps_csv, reps_frame
 from landing_analysis.landmarks import pose
 from landing_analysis.reasons import Code, because
 from landing_analysis.report.documents import SCHEMA_VERSION, analysis_document, analysis_json
@@ -272,6 +273,27 @@ def test_reps_have_a_row_per_limb_with_numbers_in_columns_that_name_their_unit(t
         for column in table
         if column.endswith(("_s", "_ms", "_deg", "_pct", "_m"))
     )
+
+
+@pytest.mark.parametrize("chosen", SETS, ids=str)
+def test_reps_csv_is_the_table_of_reps_rounded_no_more_than_it_says(chosen):
+    document = analysis_document(make_analysis(**chosen))
+    table, text = reps_frame(document), reps_csv(document)
+    written = pd.read_csv(io.StringIO(text), true_values=["yes"], false_values=["no"])
+    assert list(written.columns) == list(table.columns)
+    values = {
+        column: 10.0 ** -(item.decimals + 1)
+        for item in DEFINITIONS.values()
+        for column in value_columns(item.name, item.unit)
+    }
+    steps = {**values, "initial_contact_s": 1e-4, "toe_off_s": 1e-4, "view_yaw_deg": 1.0}
+    for column, step in steps.items():
+        np.testing.assert_allclose(
+            written[column].astype(float), table[column], atol=0.5 * step * (1 + 1e-6)
+        )
+    for column in ("used", "limb", "reason", "reason_code", "not_measurable", "view"):
+        one, other = written[column].astype("object"), table[column].astype("object")
+        assert one.where(one.notna(), "").tolist() == other.where(other.notna(), "").tolist()
 
 
 def test_a_held_landing_says_why_it_has_no_toe_off(tmp_path):
