@@ -275,7 +275,11 @@ def folder_name(analysis: Analysis) -> str:
         occasion.code,
         occasion.day,
         occasion.set_number and f"set-{occasion.set_number}",
-        f"{decided.task}s" if decided.task else "no-reps",
+        f"{decided.task}s"
+        if decided.task
+        else "jumps-or-hops"
+        if analysis.reps.reps
+        else "no-reps",
         decided.limb,
         decided.view.replace("_", "-"),
         short_clip(analysis.clip.sha256),

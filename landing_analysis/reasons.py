@@ -129,6 +129,7 @@ class Code(StrEnum):
     ENDS_DURING_LANDING = "ends_during_landing"
     ONE_FOOT_IN_JUMPS = "one_foot_in_jumps"
     TWO_FEET_IN_HOPS = "two_feet_in_hops"
+    OTHER_FOOT_NOT_SEEN = "other_foot_not_seen"
     LEGS_NOT_TOLD_APART = "legs_not_told_apart"
     FEW_REPS = "few_reps"
 

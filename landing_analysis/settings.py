@@ -240,6 +240,7 @@ class ContactSettings:
     stay_s: float = 0.2  # after landing and before toe-off toes are asked whether they stay
     stay_margin_s: float = 0.02  # but not this near to the edge: they sink, and roll (choice)
     late_s: float = 0.06  # later than the other a foot may only have sunk with the body (choice)
+    surely_moved_share: float = 2.0  # a hidden foot that stands moves by 1.5 (see accuracy/methods)
     doubted_share: float = 0.5  # of these limits, for a foot that hung on the flight's other side
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
     heel_early_s: float = (

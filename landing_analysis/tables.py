@@ -447,13 +447,15 @@ class Flight:
 
     ``take_off`` is None when the clip starts in the air, ``landing`` when it
     ends there. ``take_off_limbs`` left the ground last together,
-    ``landing_limbs`` came down first together.
+    ``landing_limbs`` came down first together. Of ``unseen_limbs`` it cannot be told
+    whether they landed.
     """
 
     take_off: Event | None
     landing: Event | None
     take_off_limbs: tuple[Limb, ...]
     landing_limbs: tuple[Limb, ...]
+    unseen_limbs: tuple[Limb, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -602,6 +602,10 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.ENDS_DURING_LANDING: "the clip ends before the landing is over",
     Code.ONE_FOOT_IN_JUMPS: ("only the {limb} foot was seen to land in a set of two-leg jumps"),
     Code.TWO_FEET_IN_HOPS: "both feet landed in a set of one-leg hops",
+    Code.OTHER_FOOT_NOT_SEEN: (
+        "it was not seen whether the {limb} foot landed as well; say what the set is (--task), or "
+        "film it from the front"
+    ),
     Code.LEGS_NOT_TOLD_APART: (
         "left and right leg could not be told apart where this set goes from foot to foot; film "
         "it from the front"

@@ -353,7 +353,8 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
     reps = analysis.reps.reps
     used = sum(rep.used for rep in reps)
     counted = tally(analysis)
-    task = f"{analysis.decided.task}s" if reps else "–"
+    decided = analysis.decided.task
+    task = f"{decided}s" if decided else "jumps or hops" if reps else "–"
     if analysis.decided.limb:
         task += f", {analysis.decided.limb}"
     return (

@@ -12,7 +12,9 @@ The recipe
 3. The two feet and the body are held against each other: an event that the body
    contradicts is not believed, a foot behind the other is helped by it, and a body
    that surely falls freely is in the air however badly its feet are seen.
-4. A flight needs at least one foot that landed, or took off at the end of the
+4. A foot that did not land is seen to hang, or it is not seen: badly seen toes that
+   move tell nothing of where they are.
+5. A flight needs at least one foot that landed, or took off at the end of the
    clip, and a time in the air that a jump can have.
 
 Nobody gives a floor height: rest is judged from each foot's own movement, so a
@@ -36,6 +38,7 @@ from landing_analysis.contacts.feet import (
     Motion,
     average_events,
     foot_events,
+    hangs,
     read_motion,
     strays,
 )
@@ -132,6 +135,7 @@ def find_contacts(
         flight = _resolve_flight(motion, events, segment, settings)
         if flight is None:
             continue
+        flight = _with_unseen(motion, flight, ground, visibilities, settings)
         flights.append(flight)
         contacts = [_with_toe_off(contact, events[contact.limb].toe_off) for contact in contacts]
         contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
@@ -266,10 +270,10 @@ def _doubt(
     at_s = own.t_s if own else on_ground[far_end][0 if far_end == "toe_contact" else 1]
     other = events["right" if limb == "left" else "left"]
     hops = other.toe_off is not None and other.toe_contact is not None
-    hangs = hops and strays(
-        motion, limb, far_end, at_s, on_ground[far_end], 1.0, foot_visibility, settings
+    hung = hops and hangs(
+        motion, limb, far_end, at_s, on_ground[far_end], foot_visibility, settings
     )
-    return settings.doubted_share if hangs else 1.0
+    return settings.doubted_share if hung else 1.0
 
 
 def _held_limb(
@@ -628,6 +632,29 @@ def _resolve_flight(
         together(toe_offs, start_s) if take_off else (),
         together(landings, end_s) if landing else (),
     )
+
+
+def _with_unseen(
+    motion: Motion,
+    flight: Flight,
+    on_ground: _OnGround,
+    visibilities: Mapping[Limb, FootVisibility],
+    settings: ContactSettings,
+) -> Flight:
+    """Note the foot that was seen neither to land nor to hang."""
+    landing = flight.landing
+    if landing is None:
+        return flight
+    ground_s = on_ground["toe_contact"]
+    unseen = (
+        limb
+        for limb in LIMBS
+        if limb not in flight.landing_limbs
+        and not hangs(
+            motion, limb, "toe_contact", landing.t_s, ground_s, visibilities[limb], settings
+        )
+    )
+    return replace(flight, unseen_limbs=tuple(unseen))
 
 
 def _well_placed(events: dict[Limb, Event]) -> list[Event]:

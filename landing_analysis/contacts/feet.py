@@ -183,16 +183,53 @@ def strays(
     -------
     None where fewer than three frames show it
     """
-    if event == "toe_off":
-        until_s = min(at_s, on_ground_s[1]) - settings.stay_margin_s
-        from_s = max(until_s - settings.stay_s, on_ground_s[0] + settings.stay_margin_s)
-    else:
-        from_s = at_s + settings.stay_margin_s
-        until_s = min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_margin_s)
-    moved_m = _moved_m(motion, limb, from_s, until_s)
+    moved_m = _moved_m(motion, limb, *_asked_s(event, at_s, on_ground_s, settings))
     if np.isnan(moved_m):
         return None
     return moved_m > share * _seen(motion, limb, foot_visibility, settings).stays_within_m
+
+
+def hangs(
+    motion: Motion,
+    limb: Limb,
+    event: FootEventName,
+    at_s: float,
+    on_ground_s: tuple[float, float],
+    foot_visibility: FootVisibility,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether a foot is seen to hang while the other one stands.
+
+    A foot that is not seen to stand need not hang: a hidden one that stands moves with the
+    model's guess of it. A foot hangs where its toes are higher above the other's than on one
+    floor, or move by more than those of a foot that stands, hidden or not.
+
+    Parameters
+    ----------
+    at_s : when the other foot left or landed
+    on_ground_s : from when until when the body is on its feet there
+    """
+    from_s, until_s = _asked_s(event, at_s, on_ground_s, settings)
+    hidden = _seen(motion, limb, foot_visibility, settings) is settings.far
+    inside = (motion.t_s >= from_s) & (motion.t_s <= until_s)
+    above_m = (motion.toe_m[limb] - motion.toe_m["right" if limb == "left" else "left"])[inside]
+    above_m = above_m[np.isfinite(above_m)]
+    highest_m = settings.far_foot_m if hidden else settings.held_foot_m
+    if len(above_m) >= 3 and float(np.median(above_m)) > highest_m:
+        return True
+    share = settings.surely_moved_share if hidden else 1.0
+    return bool(strays(motion, limb, event, at_s, on_ground_s, share, foot_visibility, settings))
+
+
+def _asked_s(
+    event: FootEventName, at_s: float, on_ground_s: tuple[float, float], settings: ContactSettings
+) -> tuple[float, float]:
+    """Return from when until when a foot is asked whether it stays."""
+    if event == "toe_off":
+        until_s = min(at_s, on_ground_s[1]) - settings.stay_margin_s
+        return max(until_s - settings.stay_s, on_ground_s[0] + settings.stay_margin_s), until_s
+    from_s = at_s + settings.stay_margin_s
+    return from_s, min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_margin_s)
 
 
 def _moved_m(motion: Motion, limb: Limb, from_s: float, until_s: float) -> float:

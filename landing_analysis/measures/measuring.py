@@ -388,6 +388,8 @@ def _reactive_strength_index(scene: _Scene, rep: Rep) -> Reading:
 
 def _inter_limb_delay(scene: _Scene, rep: Rep) -> Reading:
     left, right = rep.contact("left"), rep.contact("right")
+    for limb in rep.flight.unseen_limbs:
+        raise _no(Code.LANDING_NOT_SEEN, limb=limb)
     if left is None or right is None:
         raise _no(Code.LANDS_ON_ONE_FOOT)
     first, second = (_instant(scene, foot.initial_contact) for foot in (left, right))

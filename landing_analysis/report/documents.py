@@ -175,6 +175,7 @@ def _flight(flight: Flight, analysis: Analysis) -> dict[str, object]:
         **_event("landing", flight.landing, analysis),
         "take_off_limbs": flight.take_off_limbs,
         "landing_limbs": flight.landing_limbs,
+        "unseen_limbs": flight.unseen_limbs,
     }
 
 

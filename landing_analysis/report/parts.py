@@ -154,6 +154,8 @@ def task_words(analysis: Analysis) -> str:
     decided = analysis.decided
     if not analysis.reps.reps:
         return "No reps"
+    if decided.task is None:
+        return "Two-leg jumps or one-leg hops"
     if is_mixed(analysis):
         hops = sum(rep.task == "hop" for rep in analysis.reps.reps)
         return f"Mixed: {len(analysis.reps.reps) - hops} jumps, {hops} hops"

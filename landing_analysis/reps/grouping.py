@@ -45,7 +45,8 @@ def group_reps(
     Reps
         One rep per flight, numbered from 1. A rep that the clip cuts off, or
         that landed otherwise than the set's task, is kept but not used, and
-        says why.
+        says why. One of which a foot was not seen goes with the set: it tells
+        neither of a jump nor of a hop. Where no rep tells, the set has no task.
     """
     flights = contacts.flights
     if not flights:
@@ -53,15 +54,20 @@ def group_reps(
     half_s = settings.half_contact_s
     landed = [_landed(contacts, index, half_s) for index in range(len(flights))]
     seen = [_limbs(flight, landing) for flight, landing in zip(flights, landed, strict=True)]
-    own: list[Task] = ["jump" if len(limbs) == 2 else "hop" for limbs in seen]
-    set_task: Task = task or ("jump" if 2 * own.count("jump") >= len(own) else "hop")
-    mixed = task is None and own.count(set_task) < (1 - settings.odd_share) * len(own)
+    own = [_own_task(flight, limbs) for flight, limbs in zip(flights, seen, strict=True)]
+    known = [one for one in own if one is not None]
+    set_task: Task = task or ("jump" if 2 * known.count("jump") >= len(known) else "hop")
+    mixed = task is None and known.count(set_task) < (1 - settings.odd_share) * len(known)
+    told = task is not None or (bool(known) and not mixed)
+    of_set = set_task if known or task else None
     reps = []
     for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
-        rep_task = own[index] if mixed else set_task
+        rep_task = (own[index] or set_task) if mixed else set_task
         following = flights[index + 1] if index + 1 < len(flights) else None
         lowest_s = _lowest_point_s(landing, following, tracks, settings)
         reason = _refusal(flight, landing, lowest_s, rep_task, tracks, settings)
+        if reason is None and own[index] is None and not told:
+            reason = because(Code.OTHER_FOOT_NOT_SEEN, limb=flight.unseen_limbs[0])
         reps.append(
             Rep(
                 number=index + 1,
@@ -77,7 +83,7 @@ def group_reps(
         )
     if any(_legs_lost(rep, tracks, settings) for rep in reps):
         reps = [_refused(rep, _LEGS_LOST) if rep.task == "hop" else rep for rep in reps]
-    return Reps(set_task, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
+    return Reps(of_set, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
 
 
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
@@ -124,6 +130,13 @@ def _middle_s(flight: Flight, half_contact_s: float) -> float:
     if flight.take_off is None:
         return flight.landing.t_s - half_contact_s
     return 0.5 * (flight.take_off.t_s + flight.landing.t_s)
+
+
+def _own_task(flight: Flight, limbs: tuple[Limb, ...]) -> Task | None:
+    """Return what one rep is by itself: a hop only where the other foot was seen to hang."""
+    if len(limbs) == 2:
+        return "jump"
+    return None if flight.unseen_limbs or flight.landing is None else "hop"
 
 
 def _limbs(flight: Flight, landing: tuple[Contact, ...]) -> tuple[Limb, ...]:
@@ -197,7 +210,7 @@ def _refusal(
     if lowest_s is None or lowest_s > tracks.t_s[-1] - settings.after_lowest_s:
         return because(Code.ENDS_DURING_LANDING)
     limbs = [contact.limb for contact in landing]
-    if task == "jump" and len(limbs) == 1:
+    if task == "jump" and len(limbs) == 1 and not flight.unseen_limbs:
         return because(Code.ONE_FOOT_IN_JUMPS, limb=limbs[0])
     if task == "hop" and len(limbs) == 2:
         return because(Code.TWO_FEET_IN_HOPS)

@@ -5,11 +5,7 @@
 Needs the package and what ``sample_clips/README.md`` names for drawing. Four of the
 benchmark's postures of the free leg, on the bodies for tuning, with the near or the far leg
 hopping (ten minutes on two cores); a clip that is already in the folder is not drawn again,
-nor searched again.
-
-The table holds per clip ``steps``, the places of the landmarks named in ``parts`` in tenths of
-a pixel as the first frame and then the steps from frame to frame; ``visibility`` in 255ths;
-the view, the frame rate, the limb that hops and its true contacts.
+nor searched again. What the table holds: `pose_tables`.
 """
 
 from __future__ import annotations
@@ -22,18 +18,17 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_clips"))
 
+from pose_tables import PARTS, table_row
 from synthetic_patients.clips import film
 from synthetic_patients.matrix import FREE_LEGS, Entry, entry_of, play_entry
 from synthetic_patients.scenes import PATIENTS
 
 from landing_analysis.stages import Options
-from landing_analysis.tables import LANDMARK, LIMBS
 from tests.accuracy.stored import landmarks_of
 
-PARTS = [f"{limb}_{part}" for part in ("shoulder", "hip", "knee", "ankle", "heel", "toe")
-         for limb in LIMBS]  # fmt: skip
 BODIES = {"slim_woman": 500, "heavy_man": 600}
 """By the first of the numbers from which seeds are made."""
 CHOSEN = (
@@ -56,7 +51,9 @@ def main() -> None:
     for entry in _entries():
         if not (folder / f"{entry.name}.truth.json").exists():
             film(entry.scene, play_entry(entry), folder)
-        arrays |= {f"{entry.name}.{key}": value for key, value in _row(folder, entry.name)}
+        _, poses = landmarks_of(folder / f"{entry.name}.mp4", Options())
+        truth = json.loads((folder / f"{entry.name}.truth.json").read_text(encoding="utf-8"))
+        arrays |= table_row(entry.name, poses, truth)
     np.savez_compressed(STORE, **arrays)  # type: ignore[arg-type]
 
 
@@ -72,23 +69,6 @@ def _entries() -> Iterator[Entry]:
         )
         patient = next(p for p in PATIENTS.values() if p.body == body)
         yield entry_of(shortened, BODIES[body] + number, patient)
-
-
-def _row(folder: Path, name: str) -> Iterator[tuple[str, np.ndarray]]:
-    _, poses = landmarks_of(folder / f"{name}.mp4", Options())
-    if poses.xy_px.shape[1] != 1:
-        raise ValueError(f"{name} shows more than one person; make it again.")
-    columns = [LANDMARK[part] for part in PARTS]
-    tenths = np.rint(10 * poses.xy_px[:, 0, columns])
-    yield "steps", np.diff(tenths, axis=0, prepend=0).astype(np.int16)
-    yield "visibility", np.rint(255 * poses.visibility[:, 0, columns]).astype(np.uint8)
-    truth = json.loads((folder / f"{name}.truth.json").read_text(encoding="utf-8"))
-    contacts = truth["contacts"]
-    yield "rate_hz", np.array(truth["fps"])
-    yield "view", np.array(truth["view"])
-    yield "limb", np.array(contacts[0]["limb"])
-    yield "initial_contact_s", np.array([c["initial_contact_s"] for c in contacts])
-    yield "toe_off_s", np.array([c["toe_off_s"] for c in contacts], dtype=float)
 
 
 if __name__ == "__main__":

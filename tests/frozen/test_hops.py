@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from pose_tables import stored_landmarks
 
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
 from landing_analysis.tracks.cleaning import clean_tracks
 
 STORE = Path(__file__).with_name("hops.npz")
@@ -30,19 +30,6 @@ CASES = [(name, rate) for name, filmed in CLIPS.items() for rate in RATES_HZ[fil
 SETTINGS = Settings()
 
 
-def _landmarks(name: str, rate_hz: int, first: int) -> Landmarks:
-    with np.load(STORE) as table:
-        columns = [LANDMARK[part] for part in table["parts"]]
-        places = np.cumsum(table[f"{name}.steps"].astype(float), axis=0) / 10.0
-        visibility = table[f"{name}.visibility"] / 255.0
-    n = len(places)
-    xy, seen = np.full((n, N_LANDMARKS, 2), 300.0), np.ones((n, N_LANDMARKS))
-    xy[:, columns], seen[:, columns] = places, visibility
-    kept = slice(first, None, CLIPS[name] // rate_hz)
-    t_s = np.arange(n)[kept] / CLIPS[name]
-    return Landmarks(t_s, xy[kept], seen[kept], np.zeros((len(t_s), N_LANDMARKS, 3)), 720, 1280)
-
-
 def test_the_table_holds_near_and_far_hops_seen_from_both_sides():
     with np.load(STORE) as table:
         views = {str(table[f"{name}.view"]) for name in CLIPS}
@@ -54,10 +41,10 @@ def test_the_table_holds_near_and_far_hops_seen_from_both_sides():
 @pytest.mark.parametrize(("name", "rate_hz"), CASES)
 def test_only_the_hopping_foot_lands(name, rate_hz):
     with np.load(STORE) as table:
-        hopping, near = str(table[f"{name}.limb"]), str(table[f"{name}.view"]).split("_")[0]
+        hopping, near = table[f"{name}.limb"][0], str(table[f"{name}.view"]).split("_")[0]
         true_s = table[f"{name}.initial_contact_s"]
     for first in range(0, CLIPS[name] // rate_hz, 2):
-        tracks = clean_tracks(_landmarks(name, rate_hz, first), SETTINGS.tracks)
+        tracks = clean_tracks(stored_landmarks(STORE, name, rate_hz, first), SETTINGS.tracks)
         visibilities = foot_visibility_of(f"{near}_side", near)  # type: ignore[arg-type]
         contacts = find_contacts(tracks, SETTINGS.contacts, visibilities)
         reps = group_reps(contacts, tracks, SETTINGS.reps)
