@@ -151,8 +151,8 @@ def _rep_row(
         **values,
         "foot_strike": next(filter(None, (row.get("foot_strike") for row in rows)), None),
         "not_measurable": "; ".join(missing) or None,
-        "view": rep["view"],
-        "view_yaw_deg": rep["yaw_deg"],
+        "view": rep.get("view"),
+        "view_yaw_deg": rep.get("yaw_deg"),
     }
 
 

@@ -392,10 +392,14 @@ def test_documents_of_versions_without_codes_are_read_with_their_sentences(tmp_p
     analysis = make_analysis()
     new = la.ClipAnalysis(analysis_document(analysis))
     path = tmp_path / "analysis.json"
-    path.write_text(json.dumps(_as_before_codes(new.document)))
+    before_codes = _as_before_codes(new.document)
+    for rep in before_codes["reps"]:
+        del rep["view"], rep["yaw_deg"]  # the first versions knew the clip's only
+    path.write_text(json.dumps(before_codes))
     old = la.read_analysis(path)
+    assert old.reps()[["view", "view_yaw_deg"]].isna().all(axis=None)
     for name in ("measures", "reps", "contacts"):
-        apart = ["reason_code", "of_set"]
+        apart = ["reason_code", "of_set", "view", "view_yaw_deg"]
         before, after = (getattr(one, name)() for one in (old, new))
         assert before["reason_code"].isna().all()
         assert_frame_equal(
