@@ -208,6 +208,8 @@ class FootSettings:
 class ContactSettings:
     """How contacts and flights are found."""
 
+    toe_half_window_s: float = 0.04  # over which the toes' speed is read (choice)
+    body_half_window_s: float = 0.07  # the same of the body's acceleration: half a short flight
     min_flight_s: float = 0.075  # the shortest running flight (CMU, Rajagopal)
     max_flight_s: float = 1.0  # a jump of 1.2 m
     min_rest_s: float = 0.06  # half of the fastest rebound of 150 ms (plausibility, no source)
@@ -234,25 +236,57 @@ class ContactSettings:
     off_before_body_s: float = 0.060  # a toe-off farther from the body's is not believed (choice)
     off_after_body_s: float = 0.045  # three standard uncertainties of the difference (choice)
     on_before_body_s: float = 0.070  # more, for a first foot that lands alone (choice)
+    beside_from_s: float = 0.04  # before and after a fall, where levels are compared (choice)
+    beside_to_s: float = 0.14  # (choice)
+    toes_before_s: float = 0.15  # a fall, where their level is read (choice)
+    toes_after_from_s: float = 0.03  # a fall, the same (choice)
+    toes_after_to_s: float = 0.15  # (choice)
+    down_from_s: float = 0.05  # after a fall, where it is asked which feet are down (choice)
+    down_to_s: float = 0.2  # (choice)
+    deep_share: float = 0.35  # of a fall; farther inside it no foot leaves or lands (choice)
+    noise_sds: float = 3.0  # a rise, or a misfit, of fewer is noise (choice)
+    seldom_share: float = 0.5  # of the other's landings; a foot held up lands less often (choice)
+    carried_rest_share: float = 0.6  # of a flight; toes that rest for more carry the body (choice)
+    carried_rise_share: float = 0.25  # of a free arc's rise; toes in the air rise more (choice)
+    floor_percentile: float = 10.0  # of the heights at which toes rest (choice)
+    better_placed_ratio: float = 2.0  # of uncertainties; worse ones settle no flight (choice)
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
+    fewest_stay_frames: int = 3  # fewer show nothing (choice)
     stay_s: float = 0.2  # after landing and before toe-off toes are asked whether they stay
     stay_margin_s: float = 0.02  # but not this near to the edge: they sink, and roll (choice)
     late_s: float = 0.06  # later than the other a foot may only have sunk with the body (choice)
     surely_moved_share: float = 2.0  # a hidden foot that stands moves by 1.5 (see accuracy/methods)
     doubted_share: float = 0.5  # of these limits, for a foot that hung on the flight's other side
+    heel_before_s: float = 0.08  # toe contact the heel is looked at (choice)
+    heel_after_s: float = 0.18  # (choice)
+    heel_fewest_frames: int = 5  # in that time (choice)
+    heel_rest_share: float = 0.25  # of that time, its end: the heel rests (choice)
+    heel_high_share: float = 0.2  # of its rise; the heel is last so high before it lands (choice)
+    heel_near_s: float = 0.01  # after which it is looked for (choice)
+    lift_share: float = 0.25  # of the rise; here a part has surely left, or not yet landed (choice)
+    lift_time_share: float = 0.067  # of a flight, until a parabola has risen by that (worked)
+    least_lift_m: float = 0.01  # less is no rise (choice)
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
     heel_early_s: float = (
         0.030  # the heel's last centimetre is slow: rendered heels read 35 ms early
     )
     heel_model_sd_s: float = 0.025  # scatter of that
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
+    poor_event_ratio: float = (
+        1.5  # to the other foot's uncertainty, below it none is drawn (choice)
+    )
     poor_event_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
     feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
     unseen_apart_sd_s: float = 0.025  # of a hidden foot that stands beside the other (choice)
     # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
     # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
+    ankle_near_s: float = 0.015  # after which its break is looked for (choice)
+    ankle_before_from_s: float = 0.05  # before toe contact, where its height is read (choice)
+    ankle_before_to_s: float = 0.02  # after toe contact (choice)
+    ankle_after_from_s: float = 0.03  # after its break, the same (choice)
+    ankle_after_to_s: float = 0.12  # (choice)
     ankle_on_lag_s: float = 0.005
     ankle_on_lag_s_per_m: float = 0.62
     # By how a foot is seen; see accuracy/methods.

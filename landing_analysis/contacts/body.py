@@ -8,9 +8,9 @@ from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.tables import LANDMARK, LIMBS, FloatArray
 
 _SEGMENTS = (
-    (0.678, "hip", "shoulder", 0.626),  # head, arms and trunk
-    (0.200, "hip", "knee", 0.433),
-    (0.122, "knee", "ankle", 0.606),  # shank and foot
+    (0.678, "hip", "shoulder", 0.626),  # definition: head, arms and trunk
+    (0.200, "hip", "knee", 0.433),  # definition: thigh
+    (0.122, "knee", "ankle", 0.606),  # definition: shank and foot
 )
 """Share of the body's mass of both sides, proximal and distal landmark, centre from proximal."""
 

@@ -44,6 +44,7 @@ from landing_analysis.contacts.feet import (
 )
 from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
+from landing_analysis.maths.kinematics import flight_height_m
 from landing_analysis.maths.signals import close_gaps, runs
 from landing_analysis.maths.statistics import weighted_mean
 from landing_analysis.reasons import Code, because
@@ -118,8 +119,9 @@ def find_contacts(
         (segment, _standing(motion, both, ground, visibilities, settings))
         for (segment, both), ground in zip(candidates, on_ground, strict=True)
     ]
-    held = _held_limb(motion, [events for _, events in candidates], highest_m)
-    floors_m = _floors_m(motion)
+    events_of = [events for _, events in candidates]
+    held = _held_limb(motion, events_of, highest_m, settings.seldom_share)
+    floors_m = _floors_m(motion, settings.floor_percentile)
     contacts: list[Contact] = []
     flights: list[Flight] = []
     for (segment, both), ground in zip(candidates, on_ground, strict=True):
@@ -277,21 +279,24 @@ def _doubt(
 
 
 def _held_limb(
-    motion: Motion, candidates: list[dict[Limb, FootEvents]], highest_m: float
+    motion: Motion,
+    candidates: list[dict[Limb, FootEvents]],
+    highest_m: float,
+    seldom_share: float,
 ) -> Limb | None:
     """Return the limb that is held up in hops: it seldom lands, and hangs above the other."""
     landed = {
         limb: sum(events[limb].toe_contact is not None for events in candidates) for limb in LIMBS
     }
     fewer, more = sorted(LIMBS, key=lambda limb: landed[limb])
-    if landed[fewer] >= 0.5 * landed[more]:
+    if landed[fewer] >= seldom_share * landed[more]:
         return None
     above_m = (motion.ankle_m[fewer] - motion.ankle_m[more])[motion.resting[more]]
     known = above_m[np.isfinite(above_m)]
     return fewer if len(known) and float(np.median(known)) > highest_m else None
 
 
-def _floors_m(motion: Motion) -> dict[Limb, float]:
+def _floors_m(motion: Motion, percentile: float) -> dict[Limb, float]:
     """Return the height at which each foot's toes stand, as a low one of those they rest at.
 
     Seen from the side the farther foot stands higher in the picture.
@@ -299,7 +304,7 @@ def _floors_m(motion: Motion) -> dict[Limb, float]:
     rested = {limb: motion.toe_m[limb][motion.resting[limb]] for limb in LIMBS}
     known = {limb: heights[np.isfinite(heights)] for limb, heights in rested.items()}
     return {
-        limb: float(np.percentile(heights, 10)) if len(heights) else float("nan")
+        limb: float(np.percentile(heights, percentile)) if len(heights) else float("nan")
         for limb, heights in known.items()
     }
 
@@ -314,7 +319,7 @@ def _grounded(
 ) -> dict[Limb, FootEvents]:
     """Drop the events of a foot that turned in the air while the other stood on the ground."""
     kept = dict(events)
-    before, after = _beside(motion, segment)
+    before, after = _beside(motion, segment, settings)
     for limb, other in (LIMBS, LIMBS[::-1]):
         own, opposite = events[limb], events[other]
         highest_m = settings.held_foot_m if limb == held else settings.far_foot_m
@@ -328,11 +333,15 @@ def _grounded(
     return kept
 
 
-def _beside(motion: Motion, segment: tuple[int, int]) -> tuple[BoolArray, BoolArray]:
+def _beside(
+    motion: Motion, segment: tuple[int, int], settings: ContactSettings
+) -> tuple[BoolArray, BoolArray]:
     """Return the frames shortly before and shortly after a fall."""
+    from_s, to_s = settings.beside_from_s, settings.beside_to_s
     before_s = motion.t_s[segment[0]] - motion.t_s
     after_s = motion.t_s - motion.t_s[segment[1]]
-    return (before_s > 0.04) & (before_s < 0.14), (after_s > 0.04) & (after_s < 0.14)
+    before, after = ((away_s > from_s) & (away_s < to_s) for away_s in (before_s, after_s))
+    return before, after
 
 
 def _level_m(rested_m: float, heights_m: FloatArray) -> float:
@@ -422,7 +431,7 @@ def _fused(events: dict[Limb, FootEvents], settings: ContactSettings) -> dict[Li
     def drawn(own: Event | None, other: Event | None) -> Event | None:
         if own is None or other is None:
             return own
-        if own.sd_s <= max(1.5 * other.sd_s, settings.poor_event_sd_s):
+        if own.sd_s <= max(settings.poor_event_ratio * other.sd_s, settings.poor_event_sd_s):
             return own
         other_sd_s = float(np.hypot(other.sd_s, settings.feet_apart_sd_s))
         return Event(*weighted_mean((own.t_s, own.sd_s), (other.t_s, other_sd_s)))
@@ -457,7 +466,7 @@ def _imputed(
     start_s, end_s = float(t_s[segment[0]]), float(t_s[segment[1]])
     if not _falls_freely(motion, segment, settings):
         return events
-    imputed = {limb: _outside(events[limb], start_s, end_s) for limb in LIMBS}
+    imputed = {limb: _outside(events[limb], start_s, end_s, settings.deep_share) for limb in LIMBS}
     seen = [limb for limb in LIMBS if imputed[limb].toe_off or imputed[limb].toe_contact]
     down = _lower_feet(motion, segment, on_ground, visibilities, settings)
     limbs = [limb for limb in seen or down if limb != held] or seen or down
@@ -491,11 +500,11 @@ def _lifted(motion: Motion, segment: tuple[int, int], settings: ContactSettings)
     """
     t_s = motion.t_s
     start_s, end_s = float(t_s[segment[0]]), float(t_s[segment[1]])
-    before = (t_s > start_s - 0.15) & (t_s < start_s)
-    after = (t_s > end_s + 0.03) & (t_s < end_s + 0.15)
+    before = (t_s > start_s - settings.toes_before_s) & (t_s < start_s)
+    after = (t_s > end_s + settings.toes_after_from_s) & (t_s < end_s + settings.toes_after_to_s)
     inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
     in_air_s = max(end_s - start_s - settings.body_off_late_s, 0.0)
-    least_m = settings.sure_rise_share * GRAVITY_M_S2 * in_air_s**2 / 8
+    least_m = settings.sure_rise_share * flight_height_m(in_air_s)
     for limb in LIMBS:
         toe_m = motion.toe_m[limb]
         sides = [toe_m[side & np.isfinite(toe_m)] for side in (before, after)]
@@ -504,7 +513,7 @@ def _lifted(motion: Motion, segment: tuple[int, int], settings: ContactSettings)
         noise_m = motion.noise_m[f"{limb}_toe"] / np.sqrt(max(int(inside.sum()), 1))
         if not known or max(known) - min(known) > settings.held_foot_m:
             return True
-        if highest_m - max(known) > max(3 * noise_m, least_m):
+        if highest_m - max(known) > max(settings.noise_sds * noise_m, least_m):
             return True
     return False
 
@@ -525,7 +534,7 @@ def _paired(
     rests at the other's level before or after the flight, it left or landed with it.
     """
     event_names: tuple[FootEventName, FootEventName] = ("toe_off", "toe_contact")
-    sides = dict(zip(event_names, _beside(motion, segment), strict=True))
+    sides = dict(zip(event_names, _beside(motion, segment, settings), strict=True))
     paired = dict(events)
     for limb, other in (LIMBS, LIMBS[::-1]):
         for event, near in sides.items():
@@ -555,9 +564,9 @@ def _paired(
     return paired
 
 
-def _outside(events: FootEvents, start_s: float, end_s: float) -> FootEvents:
+def _outside(events: FootEvents, start_s: float, end_s: float, deep_share: float) -> FootEvents:
     """Drop events that lie deep inside a fall, where no foot can leave or land."""
-    margin_s = 0.35 * (end_s - start_s)
+    margin_s = deep_share * (end_s - start_s)
     if events.toe_off and events.toe_off.t_s > start_s + margin_s:
         events = replace(events, toe_off=None)
     if events.toe_contact and events.toe_contact.t_s < end_s - margin_s:
@@ -574,7 +583,7 @@ def _lower_feet(
 ) -> list[Limb]:
     """Return the foot, or both feet, down shortly after a fall: those that stay, if any do."""
     after_s = motion.t_s - motion.t_s[segment[1]]
-    down = (after_s > 0.05) & (after_s < 0.2)
+    down = (after_s > settings.down_from_s) & (after_s < settings.down_to_s)
     ground_s = on_ground["toe_contact"]
     still = [
         limb
@@ -601,8 +610,8 @@ def _resolve_flight(
     landings = {limb: e.initial_contact for limb, e in events.items() if e.initial_contact}
     toe_offs = {limb: e.toe_off for limb, e in events.items() if e.toe_off}
     first, last = segment
-    landing = min(_well_placed(landings), key=lambda event: event.t_s, default=None)
-    take_off = max(_well_placed(toe_offs), key=lambda event: event.t_s, default=None)
+    landing = min(_well_placed(landings, settings), key=lambda event: event.t_s, default=None)
+    take_off = max(_well_placed(toe_offs, settings), key=lambda event: event.t_s, default=None)
     starts_in_air = take_off is None and motion.t_s[first] - motion.t_s[0] < settings.cut_off_s
     ends_in_air = landing is None and motion.t_s[-1] - motion.t_s[last] < settings.cut_off_s
     if (take_off is None and not starts_in_air) or (landing is None and not ends_in_air):
@@ -657,10 +666,11 @@ def _with_unseen(
     return replace(flight, unseen_limbs=tuple(unseen))
 
 
-def _well_placed(events: dict[Limb, Event]) -> list[Event]:
+def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[Event]:
     """Leave out the event of a hidden foot where the other foot's is placed far better."""
     best_s = min((event.sd_s for event in events.values()), default=0.0)
-    return [event for event in events.values() if event.sd_s <= 2 * best_s]
+    worst_s = settings.better_placed_ratio * best_s
+    return [event for event in events.values() if event.sd_s <= worst_s]
 
 
 def _carried(
@@ -686,8 +696,8 @@ def _carried(
     if not np.isfinite(height).all():
         return False
     rise = height.max() - max(height[0], height[-1])
-    expected = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 8
-    return bool(motion.resting[limb][inside].mean() > 0.6 and rise < 0.25 * expected)
+    rested = motion.resting[limb][inside].mean() > settings.carried_rest_share
+    return bool(rested and rise < settings.carried_rise_share * flight_height_m(end_s - start_s))
 
 
 def _fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
@@ -721,8 +731,8 @@ def _rose(
         noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
     if not rises_m:
         return True
-    expected_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12
-    least_m = max(settings.least_rise_share * expected_m, 3 * max(noise_m))
+    expected_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
+    least_m = max(settings.least_rise_share * expected_m, settings.noise_sds * max(noise_m))
     return bool(max(rises_m) > least_m)
 
 

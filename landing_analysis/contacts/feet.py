@@ -98,14 +98,14 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
     }
     resting = {}
     for limb in LIMBS:
-        velocity = local_polynomial(tracks.t_s, toe_place_m[limb], 0.04, 1)[1]
+        velocity = local_polynomial(tracks.t_s, toe_place_m[limb], settings.toe_half_window_s, 1)[1]
         with np.errstate(invalid="ignore"):
             slow = np.hypot(*velocity.T) < settings.rest_speed_m_s
         resting[limb] = close_gaps(tracks.t_s, slow, settings.rest_gap_s)
     return Motion(
         t_s=tracks.t_s,
         body_m=body,
-        body_acceleration=local_polynomial(tracks.t_s, body, 0.07, 2)[2],
+        body_acceleration=local_polynomial(tracks.t_s, body, settings.body_half_window_s, 2)[2],
         mass_m=centre_of_mass_m(height),
         toe_place_m=toe_place_m,
         toe_m={limb: height[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
@@ -142,10 +142,10 @@ def foot_events(
     after = [rest for rest in rests if rest[1] > last and rest[0] > first]
     left = landed = None
     if before and t_s[before[-1][1]] >= t_s[first] - lead_s:
-        near_s = _lift_s(t_s, toe_m, before[-1], segment)
+        near_s = _lift_s(t_s, toe_m, before[-1], segment, settings)
         left = _toe_change_point(motion, limb, near_s, "leaving", segment, settings)
     if after and t_s[after[0][0]] <= t_s[last] + lead_s:
-        near_s = _lift_s(t_s, toe_m, after[0], segment)
+        near_s = _lift_s(t_s, toe_m, after[0], segment, settings)
         landed = _toe_change_point(motion, limb, near_s, "landing", segment, settings)
     seen = _seen(motion, limb, foot_visibility, settings)
     toe_contact = _toe_contact(motion, limb, landed, seen, settings)
@@ -183,7 +183,7 @@ def strays(
     -------
     None where fewer than three frames show it
     """
-    moved_m = _moved_m(motion, limb, *_asked_s(event, at_s, on_ground_s, settings))
+    moved_m = _moved_m(motion, limb, *_asked_s(event, at_s, on_ground_s, settings), settings)
     if np.isnan(moved_m):
         return None
     return moved_m > share * _seen(motion, limb, foot_visibility, settings).stays_within_m
@@ -215,7 +215,7 @@ def hangs(
     above_m = (motion.toe_m[limb] - motion.toe_m["right" if limb == "left" else "left"])[inside]
     above_m = above_m[np.isfinite(above_m)]
     highest_m = settings.far_foot_m if hidden else settings.held_foot_m
-    if len(above_m) >= 3 and float(np.median(above_m)) > highest_m:
+    if len(above_m) >= settings.fewest_stay_frames and float(np.median(above_m)) > highest_m:
         return True
     share = settings.surely_moved_share if hidden else 1.0
     return bool(strays(motion, limb, event, at_s, on_ground_s, share, foot_visibility, settings))
@@ -232,7 +232,9 @@ def _asked_s(
     return from_s, min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_margin_s)
 
 
-def _moved_m(motion: Motion, limb: Limb, from_s: float, until_s: float) -> float:
+def _moved_m(
+    motion: Motion, limb: Limb, from_s: float, until_s: float, settings: ContactSettings
+) -> float:
     """Return how far a foot's toes are from their mean place, root mean square in metres.
 
     What single frames scatter by is taken off, so that the frame rate changes nothing.
@@ -240,7 +242,7 @@ def _moved_m(motion: Motion, limb: Limb, from_s: float, until_s: float) -> float
     inside = (motion.t_s >= from_s) & (motion.t_s <= until_s)
     place_m = motion.toe_place_m[limb][inside]
     place_m = place_m[np.isfinite(place_m).all(axis=1)]
-    if len(place_m) < 3:
+    if len(place_m) < settings.fewest_stay_frames:
         return float("nan")
     scatter = 2 * float(np.nan_to_num(motion.noise_m[f"{limb}_toe"])) ** 2
     return float(np.sqrt(max(float(place_m.var(axis=0).sum()) - scatter, 0.0)))
@@ -273,7 +275,7 @@ def _toe_contact(
     if toe is None:
         return None
     event = Event(toe.at_s - seen.toe_on_late_s, _sd_s(motion, toe, seen.toe_on_sd_s, settings))
-    near_s = event.t_s + settings.ankle_on_lag_s + 0.015
+    near_s = event.t_s + settings.ankle_on_lag_s + settings.ankle_near_s
     ankle = _part_change_point(
         motion, (f"{limb}_ankle", motion.ankle_m[limb]), near_s, "landing",
         settings.change_point_moving_s, settings,
@@ -281,8 +283,11 @@ def _toe_contact(
     if ankle is None:
         return event
     above_m = motion.ankle_m[limb] - motion.toe_m[limb]
-    before = (motion.t_s > event.t_s - 0.05) & (motion.t_s < event.t_s + 0.02)
-    after = (motion.t_s > ankle.at_s + 0.03) & (motion.t_s < ankle.at_s + 0.12)
+    since_toe_s, since_ankle_s = motion.t_s - event.t_s, motion.t_s - ankle.at_s
+    before = since_toe_s > -settings.ankle_before_from_s
+    before &= since_toe_s < settings.ankle_before_to_s
+    after = since_ankle_s > settings.ankle_after_from_s
+    after &= since_ankle_s < settings.ankle_after_to_s
     known = np.isfinite(above_m)
     if not (known & before).any() or not (known & after).any():
         return event
@@ -346,6 +351,7 @@ def _part_change_point(
         fall_m_s2=fall_m_s2,
         sinking_m_s=sinking_m_s,
         worst_misfit_m=settings.change_point_misfit_m,
+        worst_misfit_sds=settings.noise_sds,
     )
 
 
@@ -356,16 +362,19 @@ def _heel_contact(
     if toe_contact is None:
         return None
     t_s, heel_m = motion.t_s, motion.heel_m[limb]
-    around = np.flatnonzero((t_s > toe_contact.t_s - 0.08) & (t_s < toe_contact.t_s + 0.18))
-    if len(around) < 5 or not np.isfinite(heel_m[around]).all():
+    since_s = t_s - toe_contact.t_s
+    looked_at = (since_s > -settings.heel_before_s) & (since_s < settings.heel_after_s)
+    around = np.flatnonzero(looked_at)
+    if len(around) < settings.heel_fewest_frames or not np.isfinite(heel_m[around]).all():
         return None
-    level = float(np.median(heel_m[around[-max(2, len(around) // 4) :]]))
+    resting = max(2, int(settings.heel_rest_share * len(around)))
+    level = float(np.median(heel_m[around[-resting:]]))
     rise = float(heel_m[around].max()) - level
-    above = around[heel_m[around] > level + 0.2 * rise]
+    above = around[heel_m[around] > level + settings.heel_high_share * rise]
     if not len(above):
         return None
     heel = (f"{limb}_heel", heel_m)
-    near_s = float(t_s[above[-1]]) + 0.01
+    near_s = float(t_s[above[-1]]) + settings.heel_near_s
     change_point = _part_change_point(
         motion, heel, near_s, "landing", settings.heel_moving_s, settings, fall_m_s2=0.0
     )
@@ -376,7 +385,11 @@ def _heel_contact(
 
 
 def _lift_s(
-    t_s: FloatArray, height_m: FloatArray, rest: tuple[int, int], segment: tuple[int, int]
+    t_s: FloatArray,
+    height_m: FloatArray,
+    rest: tuple[int, int],
+    segment: tuple[int, int],
+    settings: ContactSettings,
 ) -> float:
     """Estimate when a part left, or reached, the level of a rest beside a falling segment.
 
@@ -394,11 +407,12 @@ def _lift_s(
     level = float(np.nanmedian(height_m[rest[0] : rest[1] + 1]))
     side = arc[arc <= top] if leaving else arc[arc >= top][::-1]
     rise = float(height_m[top]) - level
-    low = side[height_m[side] < level + 0.25 * rise]
-    if rise < 0.01 or not len(low) or low[-1] == top:
+    lifted_m = level + settings.lift_share * rise
+    low = side[height_m[side] < lifted_m]
+    if rise < settings.least_lift_m or not len(low) or low[-1] == top:
         return float(t_s[event])
     inner, outer = int(low[-1]), int(low[-1]) + (1 if leaving else -1)
-    share = (level + 0.25 * rise - height_m[inner]) / (height_m[outer] - height_m[inner])
+    share = (lifted_m - height_m[inner]) / (height_m[outer] - height_m[inner])
     crossing_s = t_s[inner] + share * (t_s[outer] - t_s[inner])
-    start_s = 0.067 * (t_s[segment[1]] - t_s[segment[0]])
+    start_s = settings.lift_time_share * (t_s[segment[1]] - t_s[segment[0]])
     return float(crossing_s - start_s if leaving else crossing_s + start_s)

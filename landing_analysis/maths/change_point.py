@@ -38,6 +38,7 @@ def fit_change_point(
     fall_m_s2: float,
     sinking_m_s: float = 0.0,
     worst_misfit_m: float,
+    worst_misfit_sds: float,
 ) -> ChangePoint | None:
     """Fit a corner between moving and resting.
 
@@ -52,7 +53,8 @@ def fit_change_point(
     fall_m_s2 : downward acceleration on the moving side
     sinking_m_s : speed at which the part still goes down while it rests after a landing, or
         already goes up before it leaves
-    worst_misfit_m : a larger residual (or three times the noise) is no change point
+    worst_misfit_m, worst_misfit_sds : a larger residual than both, the second in standard
+        deviations of the noise, is no change point
 
     Returns
     -------
@@ -98,7 +100,7 @@ def fit_change_point(
     freedom = int(chosen.sum()) - 3  # definition: less level, speed and instant
     residual = float(misfit[best]) / max(freedom, 1)
     variance = float(np.fmax(noise_m**2, residual))
-    if variance > np.fmax(3 * noise_m, worst_misfit_m) ** 2:
+    if variance > np.fmax(worst_misfit_sds * noise_m, worst_misfit_m) ** 2:
         return None
     near_best = tried[misfit <= misfit[best] + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.5 * TRIED_EVERY_S
