@@ -94,9 +94,7 @@ class CameraSettings:
     settled_s: float = 0.6  # after landing they stand (choice)
     standing_s: float = 0.4  # shorter standing does not show a sway (choice)
     hand_turn_deg: float = 1.0  # of a phone held in the hand, standard deviation (choice)
-    worst_event_sd_s: float = (
-        0.010  # swaying more, whole contacts are misread; see accuracy/methods
-    )
+    worst_event_sd_s: float = 0.010  # swaying more, contacts are misread; see accuracy/methods
 
 
 @dataclass(frozen=True)
@@ -162,9 +160,9 @@ class ViewSettings:
     handed_deg: float = 1.9  # to the own left when seen from the front; mirrored pictures agree
     side_short_deg: float = 5.0  # seen from the side the turn reads smaller
     oblique_long_deg: float = 7.1  # between front and side it reads larger
-    front_yaw_sd_deg: float = 2.5
-    back_yaw_sd_deg: float = 4.5
-    side_yaw_sd_deg: float = 4.5
+    front_yaw_sd_deg: float = 2.5  # rendered
+    back_yaw_sd_deg: float = 4.5  # rendered
+    side_yaw_sd_deg: float = 4.5  # rendered
 
 
 @dataclass(frozen=True)
@@ -229,10 +227,10 @@ class ContactSettings:
     sure_fall_share: float = 0.8  # of gravity, on average
     # Take-off and landing from the body's fall alone, see accuracy/methods: the fall seems to begin
     # 20 ms (rendered) to 45 ms (force plates) before take-off and to end 3 to 17 ms after landing.
-    body_off_late_s: float = 0.030
-    body_off_sd_s: float = 0.020
-    body_on_early_s: float = 0.008
-    body_on_sd_s: float = 0.015
+    body_off_late_s: float = 0.030  # rendered and force plates
+    body_off_sd_s: float = 0.020  # rendered and force plates
+    body_on_early_s: float = 0.008  # rendered and force plates
+    body_on_sd_s: float = 0.015  # rendered and force plates
     off_before_body_s: float = 0.060  # a toe-off farther from the body's is not believed (choice)
     off_after_body_s: float = 0.045  # three standard uncertainties of the difference (choice)
     on_before_body_s: float = 0.070  # more, for a first foot that lands alone (choice)
@@ -269,26 +267,22 @@ class ContactSettings:
     lift_time_share: float = 0.067  # of a flight, until a parabola has risen by that (worked)
     least_lift_m: float = 0.01  # less is no rise (choice)
     heel_moving_s: float = 0.05  # from toe contact to heel contact (choice)
-    heel_early_s: float = (
-        0.030  # the heel's last centimetre is slow: rendered heels read 35 ms early
-    )
+    heel_early_s: float = 0.030  # its last centimetre is slow: rendered heels read 35 ms early
     heel_model_sd_s: float = 0.025  # scatter of that
     hidden_visibility: float = 0.75  # near foot .95, far foot .35 to .61 on rendered side views
-    poor_event_ratio: float = (
-        1.5  # to the other foot's uncertainty, below it none is drawn (choice)
-    )
+    poor_event_ratio: float = 1.5  # to the other foot's uncertainty; a better one stays (choice)
     poor_event_sd_s: float = 0.014  # an edge less certain than this asks the other foot (choice)
     feet_apart_sd_s: float = 0.015  # between the feet of a two-leg jump, to help a hidden one
     unseen_apart_sd_s: float = 0.025  # of a hidden foot that stands beside the other (choice)
-    # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
-    # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
-    ankle_near_s: float = 0.015  # after which its break is looked for (choice)
+    ankle_near_s: float = 0.015  # after which the ankle's break is looked for (choice)
     ankle_before_from_s: float = 0.05  # before toe contact, where its height is read (choice)
     ankle_before_to_s: float = 0.02  # after toe contact (choice)
     ankle_after_from_s: float = 0.03  # after its break, the same (choice)
     ankle_after_to_s: float = 0.12  # (choice)
-    ankle_on_lag_s: float = 0.005
-    ankle_on_lag_s_per_m: float = 0.62
+    # From toe contact to the ankle's break, and more per metre that the ankle sinks: rendered
+    # feet 20 ms at 18 mm, force plates 32 ms at 54 mm and 54 ms at 84 mm.
+    ankle_on_lag_s: float = 0.005  # rendered and force plates
+    ankle_on_lag_s_per_m: float = 0.62  # rendered and force plates
     # By how a foot is seen; see accuracy/methods.
     front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010, 0.025)
     near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011, 0.020)
@@ -297,12 +291,8 @@ class ContactSettings:
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
-    change_point_moving_s: float = (
-        0.09  # at most half of the flight; least scatter on rendered clips
-    )
-    change_point_misfit_m: float = (
-        0.012  # a held foot misses a change point by more (choice, see tests)
-    )
+    change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
+    change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
@@ -313,9 +303,7 @@ class BodySettings:
     """Whether two clips can be of one body; none of this touches a number."""
 
     upright_pct: float = 85.0  # of frames; a trunk is that long in the picture or shorter (choice)
-    trunk_per_leg_sd: float = (
-        0.03  # six rendered clips: 0.01 within a body; real ones wider (choice)
-    )
+    trunk_per_leg_sd: float = 0.03  # six rendered clips: 0.01 in a body; real ones wider (choice)
     apart_sds: float = 2.0  # usual 95 %; the sds count in full what two clips share (choice)
 
 
@@ -386,12 +374,12 @@ class MeasureSettings:
     least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
-    fppa_offset_sd_deg: float = 2.0
+    fppa_offset_sd_deg: float = 2.0  # see accuracy/methods
     fppa_behind_sd_deg: float = 4.0  # seen from the back the kneecap is hidden
-    trunk_offset_sd_deg: float = 2.0
-    pelvis_shift_offset_sd_pct: float = 2.0
-    offset_sd_pct_of_leg: float = 2.0
-    ratio_offset_sd: float = 0.05
+    trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
+    pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
+    offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods
+    ratio_offset_sd: float = 0.05  # see accuracy/methods
 
 
 @dataclass(frozen=True)
@@ -416,9 +404,7 @@ class ClockSettings:
     other_rate_ratio: float = 1.5  # phones slow by 2 and more; poor light takes 30 to 24 (choice)
     speed_share: float = 0.25  # a body's middle is only roughly its centre of mass (choice)
     segment_share: float = 0.15  # a slowed squat falls at 1.2 (rendered), a flight within 1.1
-    sure_fall_sd: float = (
-        0.2  # of the factor from one flight; less certain ones say nothing (choice)
-    )
+    sure_fall_sd: float = 0.2  # of one flight's factor; less certain ones say nothing (choice)
     surely_sds: float = 3.0  # flights that disagree by more do so surely (choice)
     trials: tuple[float, ...] = (2.0, 4.0, 8.0, 16.0, 32.0)  # 60 to 960 frames/s played at 30
     trial_least: float = 0.6  # of real time, of flights under a trial worth refining (choice)
@@ -431,12 +417,10 @@ class ClockSettings:
     mixed_ratio: float = 1.4  # flights of rendered sets differ by up to 1.2 (24 sets)
     # Feet lifted between flights may fly in slow motion: a flight of 0.2 s lifts by 5 cm, and
     # slowed 4 times, less than which is found without that, it lasts 0.8 s.
-    lifted_m: float = 0.02
-    lifted_s: float = 0.2
+    lifted_m: float = 0.02  # (choice)
+    lifted_s: float = 0.2  # (choice)
     lifted_beside_s: float = 0.15  # heels rise before and toes settle after a flight (choice)
-    free_fall_check_rate_hz: float = (
-        120.0  # frames beyond that tell nothing more of a fall (choice)
-    )
+    free_fall_check_rate_hz: float = 120.0  # more frames tell nothing more of a fall (choice)
     timing_rate_hz: float = 50.0  # slower, an interval of 20 ms is less than a frame
 
 
@@ -491,27 +475,27 @@ class LightSettings:
     clear_levels: float = 95.0  # strongest step at the leg: plain clips 135 and more, dark 64 to 75
     poor_levels: float = 50.0  # the same in a room with the light off: 37 to 42
     # Where the legs do not stand out at all; in between in proportion to what is lacking.
-    dark_on_sd_s: float = 0.020
-    dark_off_sd_s: float = 0.060
-    dark_flexion_sd_deg: float = 14.0
-    dark_fppa_sd_deg: float = 3.0
+    dark_on_sd_s: float = 0.020  # see accuracy/methods
+    dark_off_sd_s: float = 0.060  # see accuracy/methods
+    dark_flexion_sd_deg: float = 14.0  # see accuracy/methods
+    dark_fppa_sd_deg: float = 3.0  # see accuracy/methods
     bright_level: float = 235.0  # a background about to clip
     shadow_level: float = 30.0  # a patient before it as dark as this is a silhouette
     least_step_levels: float = 40.0  # body against background, below which shares mean nothing
     covered_share: float = 0.5  # of that step within 12 cm of the thigh: coat 0.3, else 1.1
     loose_share: float = 0.5  # within 9 cm: wide trousers from the front 0.3, bare knees 1.1
-    loose_flexion_sd_deg: float = 4.0
-    loose_fppa_sd_deg: float = 2.0
-    covered_event_sd_s: float = 0.022
+    loose_flexion_sd_deg: float = 4.0  # see accuracy/methods
+    loose_fppa_sd_deg: float = 2.0  # see accuracy/methods
+    covered_event_sd_s: float = 0.022  # see accuracy/methods
     covered_body_reach_s: float = 0.13  # of a foot's edge from the body's, which a coat moves
-    covered_body_sd_s: float = 0.06
+    covered_body_sd_s: float = 0.06  # see accuracy/methods
     mirror_share: float = 0.05  # of the step body to background; glossy floors 0.07 to 0.24
     mirror_ratio: float = 2.0  # to the floor beside; a moving camera changes both alike (choice)
-    mirror_on_sd_s: float = 0.014
+    mirror_on_sd_s: float = 0.014  # see accuracy/methods
     mirror_flexion_sd_deg: float = 4.0  # the ankle is drawn toward the reflection
     lost_foot_levels: float = 20.0  # step at the toes: black shoes on a black floor 12
-    lost_on_sd_s: float = 0.012
-    lost_off_sd_s: float = 0.028
+    lost_on_sd_s: float = 0.012  # see accuracy/methods
+    lost_off_sd_s: float = 0.028  # see accuracy/methods
     lost_flexion_sd_deg: float = 4.0  # the ankle goes with the foot
     lost_offset_sd_pct: float = 4.0  # of pelvis shift and knee over toes
 

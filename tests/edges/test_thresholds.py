@@ -91,6 +91,19 @@ def test_a_stage_decides_by_its_settings_alone(path):
     assert not bare, f"{path.name}: move these to settings, or say what they define: {bare}"
 
 
+def test_every_setting_says_on_its_line_where_its_number_comes_from():
+    source = (ROOT / "landing_analysis/settings.py").read_text()
+    lines = source.splitlines()
+    numbers = [
+        node
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.AnnAssign) and isinstance(node.value, (ast.Constant, ast.Tuple))
+    ]
+    assert len(numbers) > 300
+    bare = [lines[n.lineno - 1].strip() for n in numbers if "  # " not in lines[n.lineno - 1]]
+    assert not bare
+
+
 @pytest.mark.parametrize(
     ("source", "found"),
     [
