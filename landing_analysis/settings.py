@@ -81,7 +81,7 @@ class CameraSettings:
     falls_along: float = 0.3  # of a body's fall; a path that shares more follows the body
     falling_s: float = 0.12  # shorter falls are not asked (choice)
     fall_half_window_s: float = 0.07  # half of a short flight (choice)
-    fall_least_share: float = 0.5  # of gravity; half-way between standing and free fall
+    fall_least_share: float = 0.5  # of gravity; between standing and free fall (choice)
     fall_most_share: float = 2.0  # of gravity; more is misread (choice)
     eyes_to_toes_m: float = 1.6  # of an adult (choice)
     one_sided_frames: int = 3  # beside unknown ones, in which accelerations are wild (choice)
@@ -108,7 +108,7 @@ class PeopleSettings:
     least_share: float = 0.05  # of the clip; seen for less is nobody (choice)
     least_fall_s: float = 0.1  # in the air at least this long to count as jumping (choice)
     fall_half_window_s: float = 0.07  # half of a short flight (choice)
-    fall_least_share: float = 0.5  # of gravity; half-way between standing and free fall
+    fall_least_share: float = 0.5  # of gravity; between standing and free fall (choice)
     fall_most_share: float = 2.0  # of gravity; more is misread (choice)
     upside_down_share: float = 0.8  # of the frames of one who is a reflection (choice)
     kept_size_share: float = 0.9  # of a person's size when seen anew; the rest follows (choice)
@@ -152,7 +152,7 @@ class ViewSettings:
     turned_s: float = 0.3  # turned for less is noise (choice)
     turning_deg: float = 20.0  # to either side within a rep: it has no one view (choice)
     landing_s: float = 0.2  # after landing the body is deep (choice)
-    feet_apart_s: float = 0.25  # more than any foot's lead; no contact and flight are so short
+    feet_apart_s: float = 0.25  # over any lead of a foot, below contact and flight (choice)
     standing_s: float = 0.1  # before toe-off and after landing a foot's rest is read (choice)
     least_main_share: float = 0.3  # of the frames, square-on to one view; fewer: oblique (choice)
     # What the model adds to the true turn, and what is left of it once taken away: 190 rendered
@@ -207,7 +207,7 @@ class ContactSettings:
     """How contacts and flights are found."""
 
     toe_half_window_s: float = 0.04  # over which the toes' speed is read (choice)
-    body_half_window_s: float = 0.07  # the same of the body's acceleration: half a short flight
+    body_half_window_s: float = 0.07  # the same of the body's acceleration (choice)
     min_flight_s: float = 0.075  # the shortest running flight (CMU, Rajagopal)
     max_flight_s: float = 1.0  # a jump of 1.2 m
     min_rest_s: float = 0.06  # half of the fastest rebound of 150 ms (plausibility, no source)
@@ -215,7 +215,7 @@ class ContactSettings:
     max_contact_s: float = 1.5  # a longer stay on the ground is a held landing (choice)
     cut_off_s: float = 0.15  # an edge this close to the clip's end may lie outside it (choice)
     min_rate_hz: float = 20.0  # two frames in the shortest running flight (choice)
-    falling_share: float = 0.5  # of gravity; half-way between standing and free fall
+    falling_share: float = 0.5  # of gravity; between standing and free fall (choice)
     falling_edge_share: float = 0.2  # a segment ends where less than this is left (choice)
     sure_rise_share: float = 0.5  # the same of such a body's toes: a squat's wander by 15 mm
     flown_share: float = 0.5  # of a free arc's height above its ends; a contact has 0 or less
@@ -406,10 +406,10 @@ class ClockSettings:
     segment_share: float = 0.15  # a slowed squat falls at 1.2 (rendered), a flight within 1.1
     sure_fall_sd: float = 0.2  # of one flight's factor; less certain ones say nothing (choice)
     surely_sds: float = 3.0  # flights that disagree by more do so surely (choice)
-    trials: tuple[float, ...] = (2.0, 4.0, 8.0, 16.0, 32.0)  # 60 to 960 frames/s played at 30
+    trials: tuple[float, ...] = (2.0, 4.0, 8.0, 16.0, 32.0)  # 60 to 960 frames/s at 30 (choice)
     trial_least: float = 0.6  # of real time, of flights under a trial worth refining (choice)
     trial_most: float = 1.6  # the same (choice)
-    usual_factors: tuple[int, ...] = (1, 2, 4, 5, 8, 10, 16, 20, 32)  # 60 to 960 played at 24 or 30
+    usual_factors: tuple[int, ...] = (1, 2, 4, 5, 8, 10, 16, 20, 32)  # to 960 at 24 or 30 (worked)
     usual_within_share: float = 0.15  # a factor as near as that is the usual one (choice)
     mostly_share: float = 0.5  # of a flight in the slower segment, to tell of it (choice)
     landing_s: float = 0.6  # a landing belongs to the flight before it for this long (choice)
@@ -452,7 +452,7 @@ class LookSettings:
     patch_9cm_legs: float = 0.11  # 9 cm (choice)
     patch_12cm_legs: float = 0.14  # 12 cm (choice)
     patch_tail_pct: float = 5.0  # of its pixels at either end are not its range (choice)
-    down_thigh_share: float = 0.6  # from the hip; a knee under a coat is drawn down to its hem
+    down_thigh_share: float = 0.6  # from the hip; under a coat a knee is drawn to its hem (choice)
     line_points: int = 12  # along each part of trunk and legs (choice)
     beside_from_legs: float = 0.15  # from the body's box to the sides, 12 cm (choice)
     beside_to_legs: float = 0.75  # the same, 60 cm (choice)
@@ -602,7 +602,7 @@ class CurveSettings:
     around_s: float = 0.1  # before and after it, frames that its ends are drawn from (choice)
     fewest_frames: int = 4  # fewer are no curve (choice)
     longest_gap_s: float = 0.15  # unseen or turned away for longer: no line across (choice)
-    held_s: float = 0.6  # of a landing without toe-off, as long as measures look
+    held_s: float = 0.6  # of a landing without toe-off, as long as measures look (choice)
 
 
 @dataclass(frozen=True)
