@@ -211,7 +211,7 @@ class ContactSettings:
     min_flight_s: float = 0.075  # the shortest running flight (CMU, Rajagopal)
     max_flight_s: float = 1.0  # a jump of 1.2 m
     min_rest_s: float = 0.06  # half of the fastest rebound of 150 ms (plausibility, no source)
-    max_landing_lead_s: float = 0.2  # feet farther apart than this are two landings (choice)
+    max_inter_limb_delay_s: float = 0.2  # feet farther apart than this are two landings (choice)
     max_contact_s: float = 1.5  # a longer stay on the ground is a held landing (choice)
     cut_off_s: float = 0.15  # an edge this close to the clip's end may lie outside it (choice)
     min_rate_hz: float = 20.0  # two frames in the shortest running flight (choice)

@@ -632,7 +632,7 @@ def _resolve_flight(
         return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
-        lead = settings.max_landing_lead_s
+        lead = settings.max_inter_limb_delay_s
         return tuple(limb for limb in events if abs(events[limb].t_s - with_s) <= lead)
 
     return Flight(

@@ -131,7 +131,7 @@ def foot_events(
     """Place toe-off, toe contact and heel contact of one foot around a candidate flight."""
     t_s, toe_m = motion.t_s, motion.toe_m[limb]
     first, last = segment
-    lead_s = settings.max_landing_lead_s
+    lead_s = settings.max_inter_limb_delay_s
     rests = [
         (start, stop)
         for start, stop in runs(motion.resting[limb])

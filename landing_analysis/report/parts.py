@@ -1,6 +1,6 @@
 """Analysis -> the parts of the report page, as plain rows for its template; computes no measure.
 
-Throughout the page a number after ± is half of the 95 % interval, 1.96 standard
+Throughout the page ± is the half-width of the 95 % confidence interval, 1.96 standard
 uncertainties. The standard uncertainties themselves are in reps.csv and analysis.json.
 """
 
@@ -129,7 +129,7 @@ def spread_words(sd: float | None, name: str) -> str:
 
 
 def half_width_words(sd: float | None, name: str) -> str:
-    """Return half of the 95 % interval in the unit and with the decimals that are printed."""
+    """Return the half-width of the 95 % interval in the unit and with the decimals that are printed."""
     return "" if sd is None else number(COVERAGE * printed_value(sd, name), printed_decimals(name))
 
 
