@@ -129,7 +129,7 @@ def spread_words(sd: float | None, name: str) -> str:
 
 
 def half_width_words(sd: float | None, name: str) -> str:
-    """Return the half-width of the 95 % interval in the unit and with the decimals that are printed."""
+    """Return the half-width of the 95 % interval, in the unit and decimals that are printed."""
     return "" if sd is None else number(COVERAGE * printed_value(sd, name), printed_decimals(name))
 
 
