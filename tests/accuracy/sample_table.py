@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 from accuracy.scoring import Error, score_clip, summary_row
+from landing_analysis.files import sha256_of
 
 CLIPS = Path(__file__).parents[2] / "sample_clips"
 ROWS = {
@@ -23,7 +24,7 @@ ROWS = {
     "knee_flexion_peak": ("knee flexion, peak", "deg", 1.0),
     "fppa_initial_contact": ("FPPA, initial contact", "deg", 1.0),
     "fppa_peak_flexion": ("FPPA, peak flexion", "deg", 1.0),
-    "fppa_peak_inward": ("FPPA, most inward", "deg", 1.0),
+    "fppa_peak_inward": ("FPPA, peak inward", "deg", 1.0),
     "pelvis_shift": ("pelvis shift", "%", 1.0),
     "trunk_lean": ("trunk lean", "deg", 1.0),
     "trunk_flexion": ("trunk flexion", "deg", 1.0),
@@ -33,9 +34,11 @@ ROWS = {
 def main(reports: Path) -> None:
     """Print a Markdown table per clip."""
     everything: list[Error] = []
+    analyses = [json.loads(path.read_text("utf-8")) for path in reports.glob("*/analysis.json")]
+    of_clip = {analysis["clip"]["sha256"]: analysis for analysis in analyses}
     for path in sorted(CLIPS.glob("*.truth.json")):
         name = path.name.removesuffix(".truth.json")
-        analysis = json.loads((reports / name / "analysis.json").read_text(encoding="utf-8"))
+        analysis = of_clip[sha256_of(CLIPS / f"{name}.mp4")]
         score = score_clip(name, analysis, json.loads(path.read_text(encoding="utf-8")))
         everything += score.errors
         print(
