@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
-from landing_analysis.tables import Analysis, Decided, Finding, Limb, Limit, Measures, Verdict
+from landing_analysis.tables import Analysis, Finding, Limb, Limit, Measures, Task, Verdict, View
 
 FEWEST_REPS_FOR_VERDICT = 3  # two show their spread by one difference only (choice)
 
@@ -46,7 +46,8 @@ def tally(analysis: Analysis) -> Tally:
         analysis.measures,
         analysis.findings,
         analysis.limits,
-        analysis.decided,
+        analysis.decided.task,
+        analysis.decided.view,
         analysis.view.near_limb,
     )
 
@@ -55,20 +56,19 @@ def tally_of_set(
     measures: Measures,
     findings: Iterable[Finding],
     limits: Iterable[Limit],
-    decided: Decided,
+    task: Task | None,
+    view: View,
     near_limb: Limb | None,
 ) -> Tally:
     """Count out the findings of the set by the tables that hold them.
 
     Parameters
     ----------
-    measures, findings, limits, decided : of one clip
+    measures, findings, limits, task, view : of one clip
     near_limb : of a side view, whose other limb has no angles in any case; else None
     """
     worst = worst_verdicts(
-        ((finding.measure, finding.limb, finding.name == "side_difference"), finding.verdict)
-        for finding in findings
-        if finding.rep is None
+        (judged_value(finding), finding.verdict) for finding in findings if finding.rep is None
     )
     reps = [_reps_behind(measures, key) for key in worst]
     verdicts = list(worst.values())
@@ -76,10 +76,15 @@ def tally_of_set(
         outside=verdicts.count("above") + verdicts.count("below"),
         cannot_tell=verdicts.count("cannot tell"),
         within=verdicts.count("within"),
-        not_measurable=len(unjudged(measures, limits, decided, near_limb)),
+        not_measurable=len(unjudged(measures, limits, task, view, near_limb)),
         fewest_reps=min(reps, default=None),
         few=sum(n < FEWEST_REPS_FOR_VERDICT for n in reps),
     )
+
+
+def judged_value(finding: Finding) -> Key:
+    """Return what a finding judges, the same for every limit of one value."""
+    return finding.measure, finding.limb, finding.name == "side_difference"
 
 
 def worst_verdicts(verdicts: Iterable[tuple[Key, Verdict]]) -> dict[Key, Verdict]:
@@ -91,15 +96,19 @@ def worst_verdicts(verdicts: Iterable[tuple[Key, Verdict]]) -> dict[Key, Verdict
 
 
 def unjudged(
-    measures: Measures, limits: Iterable[Limit], decided: Decided, near_limb: Limb | None
+    measures: Measures,
+    limits: Iterable[Limit],
+    task: Task | None,
+    view: View,
+    near_limb: Limb | None,
 ) -> tuple[tuple[str, Limb | None], ...]:
     """Return what has a limit and could be seen in this view, and has no value in any rep."""
     named = {
         limit.measure
         for limit in limits
         if limit.finding != "side_difference"
-        and (decided.task is None or decided.task in limit.tasks)
-        and decided.view in DEFINITIONS[limit.measure].views
+        and (task is None or task in limit.tasks)
+        and view in DEFINITIONS[limit.measure].views
     }
     rows = [row for row in measures.measures if row.name in named and row.of_set]
     asked = dict.fromkeys(

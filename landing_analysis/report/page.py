@@ -75,6 +75,7 @@ def report_html(
     analysis = parts.with_roles(analysis)
     first, rest = sheet.shown_findings(analysis)
     shots = sheet.shots(analysis, pictures)
+    counted = tally(analysis)
     page = page_environment().get_template("report.html.j2")
     return page.render(
         analysis=analysis,
@@ -84,12 +85,18 @@ def report_html(
         intended_use=INTENDED_USE,
         cautions=CAUTIONS,
         definitions=[DEFINITIONS[name] for name in _measured(analysis)],
-        tally=tally(analysis),
+        tally=counted,
+        counted_words=sheet.counted_words(counted, first, rest),
+        lines_words=sheet.lines_words,
         first=first,
         rest=rest,
         closing=sheet.closing_lines(analysis),
         shots=shots,
-        shot_words=sheet.shot_words(shots, analysis),
+        shot_words=sheet.shot_words(
+            [shot.which for shot in shots],
+            sheet.key_measure(analysis),
+            analysis.decided.target_flexion_deg,
+        ),
         small_plot=_small_plot(analysis),
         cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],
         from_clip=any(picture.jpeg for picture in pictures),

@@ -33,7 +33,7 @@ from landing_analysis.findings.judging import (
     in_roles,
     limb_words,
 )
-from landing_analysis.findings.tally import Tally
+from landing_analysis.findings.tally import Key, Tally, judged_value
 from landing_analysis.measures.summaries import compare_sides
 from landing_analysis.reasons import Code
 from landing_analysis.tables import (
@@ -311,6 +311,7 @@ class Headline:
     """One finding of the set."""
 
     verdict: Verdict
+    judged: Key
     title: str
     limb: str
     text: str
@@ -342,6 +343,7 @@ def _needs_a_look(finding: Finding) -> bool:
 def _headline(finding: Finding, analysis: Analysis) -> Headline:
     return Headline(
         verdict=finding.verdict,
+        judged=judged_value(finding),
         title=TITLES.get(finding.name, finding.name),
         limb=limb_words(finding.limb, analysis.decided.surgical_side),
         text=sentence(finding.text),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, printed_unit
-from landing_analysis.findings.tally import unjudged
+from landing_analysis.findings.tally import Tally, unjudged
 from landing_analysis.report.parts import (
     Headline,
     favouring_words,
@@ -15,10 +17,12 @@ from landing_analysis.report.parts import (
     value_words,
 )
 from landing_analysis.report.pictures import KeyPicture
-from landing_analysis.tables import LIMBS, Analysis, Limb, Measure
+from landing_analysis.tables import LIMBS, Analysis, Limb, Measure, View
 from landing_analysis.wording import words_of
 
 MOST_LINES = 5
+
+Which = Literal["typical", "worst"]
 
 
 @dataclass(frozen=True)
@@ -48,6 +52,24 @@ def shown_findings(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
     return first[: MOST_LINES - taken], first[MOST_LINES - taken :] + rest
 
 
+def counted_words(counted: Tally, first: list[Headline], rest: list[Headline]) -> str | None:
+    """Say where the values that were counted out stand, None where all stand on the first page."""
+    if not rest:
+        return None
+    here = len({row.judged for row in first})
+    below = counted.judged - here
+    where = f"{here} here and {below}" if below else "all here, their other limits"
+    return (
+        f"Values judged: {counted.judged}, {where} under “More findings of the set” "
+        f"({lines_words(rest)})."
+    )
+
+
+def lines_words(rest: list[Headline]) -> str:
+    """Count the findings that the first page has no room for."""
+    return f"{len(rest)} line{'' if len(rest) == 1 else 's'}, one for each limit of a value"
+
+
 def closing_lines(analysis: Analysis) -> list[SheetLine]:
     """Return what follows the findings: what has no value, and where favouring points."""
     return [line for line in (_missing_line(analysis), _favouring(analysis)) if line is not None]
@@ -56,7 +78,11 @@ def closing_lines(analysis: Analysis) -> list[SheetLine]:
 def _missing_line(analysis: Analysis) -> SheetLine | None:
     """Name what has a limit and no value in any rep, with the reason given most often."""
     missing = unjudged(
-        analysis.measures, analysis.limits, analysis.decided, analysis.view.near_limb
+        analysis.measures,
+        analysis.limits,
+        analysis.decided.task,
+        analysis.decided.view,
+        analysis.view.near_limb,
     )
     if not missing:
         return None
@@ -84,13 +110,16 @@ def _favouring(analysis: Analysis) -> SheetLine | None:
 # --- one picture per limb at its typical and at its worst rep ------------------------------------
 
 
+def measure_of_view(view: View) -> str:
+    """Return the measure that a view is filmed for."""
+    if view in FRONTAL_VIEWS:
+        return "fppa_peak_flexion"
+    return "knee_flexion_peak" if view in SIDE_VIEWS else "contact_time"
+
+
 def key_measure(analysis: Analysis) -> str:
     """Return the measure that the pictures and the plot of the first page are about."""
-    view = analysis.decided.view
-    wanted = (
-        "fppa_peak_flexion" if view in FRONTAL_VIEWS else
-        "knee_flexion_peak" if view in SIDE_VIEWS else "contact_time"
-    )  # fmt: skip
+    wanted = measure_of_view(analysis.decided.view)
     has_values = any(
         row.name == wanted and row.value is not None for row in analysis.measures.measures
     )
@@ -100,11 +129,10 @@ def key_measure(analysis: Analysis) -> str:
 def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
     """Choose the pictures of each limb: its typical rep and its worst one.
 
-    Typical is the rep nearest to the median. Worst there is only where training has a
-    direction: FPPA farthest from 0, peak flexion farthest from the target. Of a side view only
-    the limb near to the camera is shown.
+    Of a side view only the limb near to the camera is shown.
     """
     name, near = key_measure(analysis), analysis.view.near_limb
+    target_deg = analysis.decided.target_flexion_deg
     deepest = {p.rep: p for p in pictures if p.moment == "peak flexion"}
     found = []
     for limb in LIMBS if near is None else (near,):
@@ -113,33 +141,54 @@ def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
             rows = [r for r in _with_value(analysis, "contact_time", limb) if r.rep in deepest]
         if not rows:
             continue
-        median = float(np.median([row.value for row in rows if row.value is not None]))
-        typical = min(rows, key=lambda row: abs((row.value or 0.0) - median))
-        found.append(_shot("typical", typical, limb, deepest))
-        worst = _worst(analysis, rows)
-        if worst is not None and worst.rep != typical.rep:
-            found.append(_shot("worst", worst, limb, deepest))
+        values = [row.value for row in rows if row.value is not None]
+        for which, k in stand_for(values, rows[0].name, target_deg).items():
+            found.append(_shot(which, rows[k], limb, deepest))
     return found
 
 
-def shot_words(found: list[Shot], analysis: Analysis) -> str:
-    """Say what typical and worst mean under the pictures."""
+def stand_for(values: list[float], name: str, target_deg: float) -> dict[Which, int]:
+    """Choose the reps that stand for a limb.
+
+    Typical is the rep nearest to the median. Worst there is only where training has a
+    direction: FPPA farthest from 0, peak flexion farthest from the target.
+
+    Parameters
+    ----------
+    values : one or more of one measure of one limb
+    name : of the measure
+    target_deg : peak flexion that is taught
+
+    Returns
+    -------
+    dict
+        Places in ``values``; no worst one where that is the typical one.
+    """
+    away = np.abs(np.subtract(values, np.median(values)))
+    found: dict[Which, int] = {"typical": int(np.argmin(away))}
+    aims = {"fppa_peak_flexion": 0.0, "knee_flexion_peak": target_deg}
+    if name in aims:
+        worst = int(np.argmax(np.abs(np.subtract(values, aims[name]))))
+        if worst != found["typical"]:
+            found["worst"] = worst
+    return found
+
+
+def shot_words(found: Iterable[str], name: str, target_deg: float) -> str:
+    """Say what typical and worst mean under the pictures.
+
+    Parameters
+    ----------
+    found : what is said of each picture, beginning with typical or worst
+    name : of the measure
+    target_deg : peak flexion that is taught
+    """
     words = "Typical: nearest to the median."
-    if not any(shot.which.startswith("worst") for shot in found):
+    if not any(which.startswith("worst") for which in found):
         return words
-    if key_measure(analysis) == "fppa_peak_flexion":
+    if name == "fppa_peak_flexion":
         return f"{words} Worst: FPPA farthest from 0."
-    target_deg = analysis.decided.target_flexion_deg
     return f"{words} Worst: peak flexion farthest from the target of {target_deg:g} deg."
-
-
-def _worst(analysis: Analysis, rows: list[Measure]) -> Measure | None:
-    """Return the row of the worst rep, None where no direction is better."""
-    name = rows[0].name
-    aim = {"knee_flexion_peak": analysis.decided.target_flexion_deg}.get(name, 0.0)
-    if name not in ("fppa_peak_flexion", "knee_flexion_peak"):
-        return None
-    return max(rows, key=lambda row: abs((row.value or 0.0) - aim))
 
 
 def _with_value(analysis: Analysis, name: str, limb: Limb) -> list[Measure]:
@@ -150,7 +199,12 @@ def _with_value(analysis: Analysis, name: str, limb: Limb) -> list[Measure]:
     ]
 
 
-def _shot(which: str, row: Measure, limb: Limb, deepest: dict[int, KeyPicture]) -> Shot:
-    value = f"{DEFINITIONS[row.name].label}: {value_words(row.value, row.name)}"
-    value = f"{value} {printed_unit(row.name)}"
-    return Shot(limb, f"{which}: rep {row.rep}", value, deepest[row.rep])
+def _shot(which: Which, row: Measure, limb: Limb, deepest: dict[int, KeyPicture]) -> Shot:
+    return Shot(
+        limb, f"{which}: rep {row.rep}", measured_words(row.name, row.value), deepest[row.rep]
+    )
+
+
+def measured_words(name: str, value: float | None) -> str:
+    """Return a value with its name and unit."""
+    return f"{DEFINITIONS[name].label}: {value_words(value, name)} {printed_unit(name)}"

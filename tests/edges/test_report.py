@@ -173,6 +173,39 @@ def test_the_first_page_has_five_lines_four_pictures_and_one_plot_at_most(name, 
     assert CAUTIONS[0] in sheet
 
 
+@pytest.mark.parametrize("name", SETS)
+def test_values_counted_above_are_found_again_line_by_line(name):
+    analysis = make_analysis(**SETS[name])
+    text = read_page(_html(analysis)).text
+    first, rest = shown_findings(analysis)
+    values = {(row.title, row.text.split(",")[0], row.limb) for row in first}
+    told = re.search(
+        r"Values judged: (\d+), (?:(\d+) here and (\d+)|all here, their other limits) under "
+        r"“More findings of the set” \((\d+) lines?, one for each limit of a value\)",
+        text,
+    )
+    assert bool(told) == bool(rest)
+    if not told:
+        return
+    judged, here, below, lines = (
+        int(told[1]),
+        int(told[2] or told[1]),
+        int(told[3] or 0),
+        int(told[4]),
+    )
+    counted = [
+        int(n)
+        for n in re.findall(
+            r"(\d+) (?:outside a limit|within|cannot tell)",
+            text[text.index("Findings of the set:") : told.start()],
+        )
+    ]
+    assert judged == sum(counted) == here + below
+    assert here == len(values)
+    assert lines == len(rest)
+    assert f"More findings of the set {lines} line" in text
+
+
 def test_what_has_no_value_is_among_the_lines_of_the_first_page():
     sheet = read_page(_sheet(_html(_many_findings(make_analysis())))).text
     assert (

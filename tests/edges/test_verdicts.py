@@ -276,7 +276,7 @@ OUTWARD = Limit("knee_outward", "fppa_peak_flexion", "lower", -10.0, "deg", "a c
 def _tally(measures: Measures, *limits: Limit, view="front", near=None):
     decided = replace(DECIDED, view=view)
     findings = judge_measures(measures, limits, decided)
-    return tally_of_set(measures, findings, limits, decided, near)
+    return tally_of_set(measures, findings, limits, decided.task, view, near)
 
 
 def test_one_rep_of_a_poor_clip_is_counted_out_and_is_too_few_for_a_verdict():
