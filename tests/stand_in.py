@@ -37,7 +37,7 @@ from landing_analysis.record.store import add_patient, list_patients
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import Settings, WatchSettings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LIMBS, short_clip
+from landing_analysis.tables import LIMBS, Analysis, short_clip
 from landing_analysis.video.clips import write_clip
 
 MODEL_SHA256 = "a" * 64
@@ -54,15 +54,18 @@ def tiny_clip(path: Path, seed: int = 0) -> Path:
     return path
 
 
-def template_document() -> dict:
+def template_analysis() -> Analysis:
     """Analyse a stick figure's jumps once; the values of every clip that follows."""
     landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
     clip, poses = make_clip(landmarks, "P07.mp4", "c" * 64), make_poses(landmarks)
     people = link_people(poses, Settings().people)
     options = Options(surgical_side="left", limits=read_limits())
-    return analysis_document(
-        analyse_people(clip, poses, people, options, "2026-03-04T10:11:12+00:00")
-    )
+    return analyse_people(clip, poses, people, options, "2026-03-04T10:11:12+00:00")
+
+
+def template_document() -> dict:
+    """Return the document of `template_analysis`."""
+    return analysis_document(template_analysis())
 
 
 def stand_in(template: dict, log: Path, step_s: float = 0.0) -> Analyse:

@@ -40,6 +40,20 @@ class Tally:
         return self.outside + self.cannot_tell + self.within
 
 
+def added(tallies: Iterable[Tally]) -> Tally:
+    """Count the findings of several sets together."""
+    found = list(tallies)
+    reps = [one.fewest_reps for one in found if one.fewest_reps is not None]
+    return Tally(
+        outside=sum(one.outside for one in found),
+        cannot_tell=sum(one.cannot_tell for one in found),
+        within=sum(one.within for one in found),
+        not_measurable=sum(one.not_measurable for one in found),
+        fewest_reps=min(reps, default=None),
+        few=sum(one.few for one in found),
+    )
+
+
 def tally(analysis: Analysis) -> Tally:
     """Count out the findings of the set of one clip."""
     return tally_of_set(

@@ -19,7 +19,7 @@ from landing_analysis.definitions import (
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.maths.statistics import minimal_detectable_change
 from landing_analysis.pages.history import History, left_out_words, side_minimal
-from landing_analysis.pages.trend_figures import Panel, trend_figure
+from landing_analysis.pages.trend_figures import Panel, panel_of, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
     address,
@@ -44,10 +44,8 @@ from landing_analysis.trend.changes import (
     Followed,
     Key,
     MinimalChange,
-    VisitMean,
     followed,
     last_change,
-    series_of,
     whole_change,
 )
 
@@ -58,6 +56,7 @@ FEW_PASS = (
     "a deficit and one above it no clearance."
 )
 
+_MOST_CHANGED = 9  # measures at a glance, so that they fit on a sheet of paper (choice)
 _INDEX = "limb symmetry index"
 
 
@@ -165,6 +164,7 @@ def compare_html(
     """
     patient = history.patient
     parts = _task_parts(history, minimal, start)
+    shown, more = _shown(parts)
     return render_of_patient(
         "compare.html.j2",
         patient,
@@ -176,6 +176,8 @@ def compare_html(
             for day in history.days
         ],
         parts=parts,
+        shown=shown,
+        more=more,
         left_out=left_out_words(history),
         changed=any(part.changed for part in parts),
         unchanged=_unchanged(parts),
@@ -188,6 +190,17 @@ def compare_html(
         lead=limb_role(history.lead_limb, patient.surgical_side),
         none_shown=NONE_SHOWN,
     )  # fmt: skip
+
+
+def _shown(parts: list[TaskPart]) -> tuple[list[tuple[str, tuple[MeasurePart, ...]]], int]:
+    """Return what the first sheet has room for of what changed, by exercise, and the rest's count.
+
+    Each exercise gets its share, in the order of the pages.
+    """
+    changed = [part for part in parts if part.changed]
+    share = max(1, _MOST_CHANGED // max(1, len(changed)))
+    shown = [(part.title, part.changed[:share]) for part in changed]
+    return shown, sum(len(part.changed[share:]) for part in changed)
 
 
 def _unchanged(parts: list[TaskPart]) -> list[str]:
@@ -237,7 +250,7 @@ def _task_parts(
 def _measure_part(
     history: History, what: Followed, minimal: Mapping[Key, MinimalChange], plot: str
 ) -> MeasurePart:
-    panel = _panel(history, what)
+    panel = panel_of(history, what)
     own, side = minimal.get(what.key), side_minimal(history, what, minimal)
     label = DEFINITIONS[what.name].label
     exercise = exercise_words(what.task, what.way).lower()
@@ -248,23 +261,6 @@ def _measure_part(
         since_last=_since(history, panel, own, side, whole=False),
         since_first=_since(history, panel, own, side, whole=True),
         smallest=_smallest_words(what.name, own),
-    )
-
-
-def _panel(history: History, what: Followed) -> Panel:
-    limbs: dict[Limb | None, tuple[VisitMean, ...]] = {}
-    for limb in (history.lead_limb, other_limb(history.lead_limb), None):
-        found = series_of(history.visits, what, limb)
-        if found:
-            limbs[limb] = found
-    surgery = history.patient.surgery_date
-    return Panel(
-        name=what.name,
-        start=surgery or history.days[0],
-        since="surgery" if surgery else "the first visit",
-        surgical_side=history.patient.surgical_side,
-        limbs=limbs,
-        sides=series_of(history.sides, what, history.lead_limb),
     )
 
 

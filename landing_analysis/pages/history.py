@@ -6,14 +6,16 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any, Literal
 
 from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.findings.judging import in_roles
+from landing_analysis.findings.tally import Tally, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
+from landing_analysis.reasons import Code, because
 from landing_analysis.record.database import Record
 from landing_analysis.record.store import (
     SHORT_ID,
@@ -24,7 +26,16 @@ from landing_analysis.record.store import (
     read_set_rows,
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
-from landing_analysis.tables import TASKS, Limb, Task
+from landing_analysis.tables import (
+    TASKS,
+    Finding,
+    Limb,
+    Limit,
+    Measure,
+    Measures,
+    SetSummary,
+    Task,
+)
 from landing_analysis.trend.alike import ONE_WAY, Landing, Landings, Way, ways
 from landing_analysis.trend.changes import (
     Change,
@@ -262,6 +273,60 @@ def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding
         )
         for row in analysis.tables["finding"]
         if row["rep"] is None
+    )
+
+
+def tally_of(analysis: StoredAnalysis) -> Tally:
+    """Count out the findings of one set, as its report does.
+
+    The record does not tell reps that were seen in another view; a measure that only these have
+    counts neither as given nor as missing.
+    """
+    values = analysis.values
+    summaries = tuple(
+        SetSummary(**{name: row[name] for name in _SUMMARY}) for row in analysis.tables["summary"]
+    )
+    summed = {(row.name, row.limb) for row in summaries}
+    return tally_of_set(
+        Measures(tuple(_measure(row, summed) for row in analysis.tables["measure"]), summaries),
+        (_finding(row) for row in analysis.tables["finding"]),
+        tuple(Limit(**{**row, "tasks": tuple(row["tasks"])}) for row in values["limits"]),
+        values["task"],
+        values["view"],
+        values["near_limb"],
+    )
+
+
+_SUMMARY = tuple(field.name for field in fields(SetSummary))
+
+
+def _measure(row: Mapping[str, Any], summed: set[tuple[str, Limb | None]]) -> Measure:
+    known = row["value"] is not None
+    return Measure(
+        rep=row["rep"],
+        name=row["name"],
+        limb=row["limb"],
+        value=row["value"],
+        unit=row["unit"],
+        sd=row["sd"],
+        reason=None if known else because(Code.AS_WRITTEN_BEFORE, text=row["reason"]),
+        of_set=not known or (row["name"], row["limb"]) in summed,
+    )
+
+
+def _finding(row: Mapping[str, Any]) -> Finding:
+    return Finding(
+        name=row["name"],
+        limb=row["limb"],
+        rep=row["rep"],
+        verdict=row["verdict"],
+        value=row["value"],
+        sd=row["sd"],
+        limit=row["limit_value"],
+        unit=row["unit"],
+        source=row["source"],
+        text=row["text"],
+        measure=row["measure"],
     )
 
 

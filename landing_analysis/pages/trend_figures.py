@@ -12,6 +12,8 @@ from matplotlib.figure import Figure
 
 from landing_analysis.definitions import DEFINITIONS, printed_unit, printed_value
 from landing_analysis.findings.judging import COVERAGE
+from landing_analysis.pages.history import History
+from landing_analysis.pages.words import other_limb
 from landing_analysis.report.figures import unit_words
 from landing_analysis.report.style import (
     INK,
@@ -24,7 +26,7 @@ from landing_analysis.report.style import (
     new_figure,
 )
 from landing_analysis.tables import Limb
-from landing_analysis.trend.changes import VisitMean, why_not_comparable
+from landing_analysis.trend.changes import Followed, VisitMean, series_of, why_not_comparable
 
 LSI_LINE_PCT = 90.0
 """Conventional line of return-to-sport batteries, for instance Welling W et al. Knee Surg
@@ -50,6 +52,24 @@ class Panel:
     surgical_side: Limb | None
     limbs: dict[Limb | None, tuple[VisitMean, ...]]
     sides: tuple[VisitMean, ...]
+
+
+def panel_of(history: History, what: Followed) -> Panel:
+    """Return what the plot of one measure over the visits shows."""
+    limbs: dict[Limb | None, tuple[VisitMean, ...]] = {}
+    for limb in (history.lead_limb, other_limb(history.lead_limb), None):
+        found = series_of(history.visits, what, limb)
+        if found:
+            limbs[limb] = found
+    surgery = history.patient.surgery_date
+    return Panel(
+        name=what.name,
+        start=surgery or history.days[0],
+        since="surgery" if surgery else "the first visit",
+        surgical_side=history.patient.surgical_side,
+        limbs=limbs,
+        sides=series_of(history.sides, what, history.lead_limb),
+    )
 
 
 def trend_figure(panel: Panel) -> Figure:

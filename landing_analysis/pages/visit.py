@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from markupsafe import Markup
+
 from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
+from landing_analysis.findings.tally import added
 from landing_analysis.pages.history import (
     History,
     left_out_words,
     quality_of,
     set_findings,
+    tally_of,
     unread_words,
     used_reps,
 )
-from landing_analysis.pages.stills import still_of
+from landing_analysis.pages.leading import LEADING_NAMES, Leading, Shown, leading
+from landing_analysis.pages.stills import middle_rep, stills_of
+from landing_analysis.pages.trend_figures import panel_of, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
     Amount,
@@ -39,19 +45,25 @@ from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report.page import Plot
 from landing_analysis.report.parts import (
     QUALITY_SYMBOLS,
     SYMBOLS,
     sentence,
+    tally_words,
 )
+from landing_analysis.report.sheet import measured_words, shot_words
+from landing_analysis.report.style import svg_text
 from landing_analysis.settings import Settings
 from landing_analysis.tables import VIEWS, BodySize, Limb, Task, Verdict
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
-from landing_analysis.trend.changes import VisitMean, best_family
+from landing_analysis.trend.changes import VisitMean, best_family, followed
 
 _MOST_LINES = 5  # of findings at a glance (choice)
-_MOST_ROWS = 6  # of each exercise at a glance, so that they fit on a sheet of paper (choice)
+_MOST_ROWS = 6  # of all exercises at a glance, so that they fit on a sheet of paper (choice)
+_MOST_TABLES = 2  # at a glance (choice)
+_MOST_DOUBTS = 1  # at a glance (choice)
 
 
 @dataclass(frozen=True)
@@ -66,6 +78,7 @@ class Cell:
 class Row:
     """One measure of one task; ``other`` is None for what concerns the whole body."""
 
+    name: str
     label: str
     unit: str
     seen: str
@@ -82,9 +95,11 @@ class ClipCard:
     title: str
     recorded: str
     still: str | None
+    shots: Mapping[int, str]
     reps: str
     quality: str
     notes: tuple[str, ...]
+    tally: str
     outside: tuple[tuple[Verdict, str, str], ...]
     report: str | None
     outdated: str | None
@@ -92,17 +107,34 @@ class ClipCard:
 
 
 @dataclass(frozen=True)
+class Shot:
+    """The deepest moment of one rep that stands for a limb; ``still`` is None without a clip."""
+
+    limb: Limb
+    which: str
+    value: str
+    still: str | None
+
+
+@dataclass(frozen=True)
 class Outline:
     """What the first sheet of paper says of the day.
 
-    ``lines`` are findings outside a limit, (symbol, sentence), at most five; ``more`` counts
-    those left for below. ``stills`` are cards with a picture, one of each view.
+    ``counted`` counts out the findings of all sets. ``lines`` are findings outside a
+    limit, (symbol, sentence), at most five; ``more`` counts those left for below. ``doubts`` are
+    what is missing or in doubt, as far as there is room. ``shots`` are a typical and a worst rep
+    of each limb, ``shot_words`` say what that means and, without pictures, why there are none.
     """
 
     tally: str
+    counted: str
     lines: tuple[tuple[str, str], ...]
     more: int
-    stills: tuple[ClipCard, ...]
+    doubts: tuple[str, ...]
+    more_doubts: tuple[str, ...]
+    shots: tuple[Shot, ...]
+    shot_words: str
+    plot: Plot | None
 
 
 @dataclass(frozen=True)
@@ -115,10 +147,15 @@ class TaskPart:
     rows: tuple[Row, ...]
 
     @property
-    def key_rows(self) -> tuple[Row, ...]:
-        """The first rows in which both limbs can be compared, for the first sheet."""
-        compared = [row for row in self.rows if row.side is not None and row.side.amount]
-        return tuple(compared[:_MOST_ROWS])
+    def compared_rows(self) -> tuple[Row, ...]:
+        """The rows in which both limbs can be compared, those that views are filmed for first."""
+        found = [row for row in self.rows if row.side is not None and row.side.amount]
+        return tuple(sorted(found, key=_precedence))
+
+
+def _precedence(row: Row) -> int:
+    names = LEADING_NAMES
+    return names.index(row.name) if row.name in names else len(names)
 
 
 def visit_html(
@@ -143,26 +180,32 @@ def visit_html(
     """
     patient = history.patient
     analyses = tuple(a for a in history.analyses if a.date == day)
-    cards = _cards(history, day, page, data, start)
+    chosen = leading(history, day)
+    cards = _cards(history, day, page, data, chosen, start)
+    parts = [
+        part for one in (*history.task_ways, (None, ONE_WAY))
+        if (part := _task_part(history, day, *one, analyses, cards)) is not None
+    ]  # fmt: skip
+    doubts = [
+        *_bodies(analyses, patient.code),
+        *(unread_words(clip) for clip in history.unread if clip.date == day),
+        *left_out_words(history, day),
+    ]
     return render_of_patient(
         "visit.html.j2",
         patient,
         f"visit of {day}",
         ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Visit",
-        parts=[
-            part for one in (*history.task_ways, (None, ONE_WAY))
-            if (part := _task_part(history, day, *one, analyses, cards)) is not None
-        ],
+        parts=parts,
+        key_rows=_key_rows(parts),
         lead=limb_role(history.lead_limb, patient.surgical_side),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
-        outline=_outline(analyses, cards),
+        outline=_outline(history, day, analyses, cards, chosen, doubts),
+        has_unread=any(clip.date == day for clip in history.unread),
         fppa_shown=any(is_fppa(v.name) for v in history.visits if v.day == day),
-        bodies=_bodies(analyses, patient.code),
-        unread=[unread_words(u) for u in history.unread if u.date == day],
-        left_out=left_out_words(history, day),
         symbols=SYMBOLS,
         compare="compare.html" if linked else None,
     )  # fmt: skip
@@ -217,19 +260,82 @@ def _task_part(
 # --- at a glance -------------------------------------------------------------------------------
 
 
-def _outline(analyses: tuple[StoredAnalysis, ...], cards: dict[int, ClipCard]) -> Outline:
+def _key_rows(parts: list[TaskPart]) -> list[tuple[str, tuple[Row, ...]]]:
+    """Return the first rows of each exercise in which both limbs can be compared."""
+    shown = [part for part in parts if part.compared_rows][:_MOST_TABLES]
+    most = _MOST_ROWS // max(1, len(shown))
+    return [(part.title, part.compared_rows[:most]) for part in shown]
+
+
+def _outline(
+    history: History,
+    day: date,
+    analyses: tuple[StoredAnalysis, ...],
+    cards: dict[int, ClipCard],
+    chosen: Leading | None,
+    doubts: list[str],
+) -> Outline:
     own = [cards[analysis.values["id"]] for analysis in analyses]
     lines = [(symbol, f"{card.title}: {text}") for card in own for _, symbol, text in card.outside]
-    pictured: dict[str, ClipCard] = {}
-    for analysis, card in zip(analyses, own, strict=True):
-        if card.still:
-            pictured.setdefault(analysis.values["view"], card)
+    shots = [_shot(one, cards[one.analysis.values["id"]], chosen) for one in chosen.reps] if (
+        chosen
+    ) else []  # fmt: skip
     return Outline(
         tally=_tally_words(analyses),
+        counted=_counted_words(analyses),
         lines=tuple(lines[:_MOST_LINES]),
         more=len(lines[_MOST_LINES:]),
-        stills=tuple(pictured.values()),
+        doubts=tuple(doubts[:_MOST_DOUBTS]),
+        more_doubts=tuple(doubts[_MOST_DOUBTS:]),
+        shots=tuple(shots),
+        shot_words=_shot_words(shots, chosen, own),
+        plot=_plot(history, day, chosen),
     )
+
+
+def _shot(one: Shown, card: ClipCard, chosen: Leading) -> Shot:
+    number = one.analysis.values["set_number"]
+    return Shot(
+        limb=one.limb,
+        which=f"{one.which}: rep {one.rep}, set\N{NO-BREAK SPACE}{number}",
+        value=measured_words(chosen.name, one.value),
+        still=card.shots.get(one.rep),
+    )
+
+
+def _shot_words(shots: list[Shot], chosen: Leading | None, own: list[ClipCard]) -> str:
+    """Say what typical and worst mean, and why a picture is not there."""
+    if chosen is None:
+        return "No rep of this day has a value that a picture could be chosen by."
+    words = shot_words((shot.which for shot in shots), chosen.name, chosen.target_deg)
+    words = f"{exercise_words(chosen.task, chosen.way)}, all clips of the day. {words}"
+    if all(shot.still for shot in shots):
+        return f"{words} At peak flexion, faces blurred."
+    if all(card.invented for card in own):
+        return f"{words} No pictures: the numbers are invented, there is no clip."
+    return f"{words} Pictures come from annotated clips; where none is at hand, there is none."
+
+
+def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
+    """Draw the measure of the pictures over the visits up to this one."""
+    until = tuple(visit for visit in history.visits if visit.day <= day)
+    asked = (chosen.task, chosen.way, chosen.name) if chosen else None
+    what = next((one for one in followed(until) if (one.task, one.way, one.name) == asked), None)
+    if what is None:
+        return None
+    panel = panel_of(replace(history, visits=until, sides=()), what)
+    label = f"{DEFINITIONS[what.name].label}, {FAMILY_WORDS[what.family]}"
+    figure = svg_text(trend_figure(panel), "visits", f"{label}, over the visits.")
+    caption = (
+        f"{exercise_words(what.task, what.way)}, visit by visit. Bars: 95 % intervals. "
+        "A line joins visits that can be compared."
+    )
+    return Plot(label, caption, Markup(figure))
+
+
+def _counted_words(analyses: tuple[StoredAnalysis, ...]) -> str:
+    sets = "the set" if len(analyses) == 1 else f"{len(analyses)} sets together"
+    return f"Findings of {sets}: {tally_words(added(map(tally_of, analyses)))}"
 
 
 def _tally_words(analyses: tuple[StoredAnalysis, ...]) -> str:
@@ -249,7 +355,12 @@ def _tally_words(analyses: tuple[StoredAnalysis, ...]) -> str:
 
 
 def _cards(
-    history: History, day: date, page: Path, data: DataFolder, start: StartProgress
+    history: History,
+    day: date,
+    page: Path,
+    data: DataFolder,
+    chosen: Leading | None,
+    start: StartProgress,
 ) -> dict[int, ClipCard]:
     """Return the card of each analysis, by its number in the record."""
     cards = {}
@@ -257,19 +368,29 @@ def _cards(
     progress = start("pictures", len(analyses))
     try:
         for analysis in analyses:
-            cards[analysis.values["id"]] = _card(history, analysis, page, data)
+            number = analysis.values["id"]
+            reps = {
+                one.rep for one in (chosen.reps if chosen else ())
+                if one.analysis.values["id"] == number
+            }  # fmt: skip
+            cards[number] = _card(history, analysis, page, data, reps)
             progress.advance(1)
     finally:
         progress.close()
     return cards
 
 
-def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFolder) -> ClipCard:
+def _card(
+    history: History, analysis: StoredAnalysis, page: Path, data: DataFolder, shown: set[int]
+) -> ClipCard:
+    """Return a clip's card, with pictures of the reps that the first sheet shows."""
     values = analysis.values
+    middle = middle_rep(analysis)
     used, counted = used_reps(analysis)
     excluded = sum(rep["excluded"] for rep in analysis.tables["rep"])
     by_hand = f", {excluded} left out by hand" if excluded else ""
     folder = data.report_at(values["report"])
+    pictures = stills_of(analysis, folder, shown | {middle or 0}) if folder else {}
     state = quality_of(analysis)
     title = f"Set {values['set_number']}, {values['view'].replace('_', ' ')}"
     if values["task"] == "hop" and values["limb"]:
@@ -277,12 +398,14 @@ def _card(history: History, analysis: StoredAnalysis, page: Path, data: DataFold
     return ClipCard(
         title=title,
         recorded=f"recorded at {values['recorded_at'][11:16]}",
-        still=still_of(analysis, folder) if folder else None,
+        still=pictures.get(middle or 0),
+        shots=pictures,
         reps=f"{counted} reps, {used} used{by_hand}, {values['median_fps']:.0f} frames/s",
         quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
         notes=tuple(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
         ),
+        tally=tally_words(tally_of(analysis)),
         outside=tuple(
             (f.verdict, SYMBOLS[f.verdict], sentence(f.text))
             for f in set_findings(history, analysis) if f.verdict in ("above", "below")
@@ -330,6 +453,7 @@ def _row(
     lead, other = history.lead_limb, other_limb(history.lead_limb)
     side = next((s for s in sides if (s.name, s.family) == (name, family)), None)
     common = {
+        "name": name,
         "label": definition.label,
         "unit": printed_unit(name),
         "seen": f"{FAMILY_WORDS[family]}, {_reps_words(seen.values())}" if family else "–",

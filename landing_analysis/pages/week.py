@@ -21,6 +21,9 @@ from landing_analysis.report.parts import sentence
 from landing_analysis.trend.changes import Key, MinimalChange
 from landing_analysis.trend.triage import FIRST_VISIT, KINDS, Flag, Kind, flags_to_look
 
+_MOST_ENTRIES = 6  # of patients on the first sheet of paper (choice)
+_MOST_WAITING = 3  # clips without numbers there (choice)
+_MOST_CODES = 20  # of everybody else there (choice)
 _BADGES: dict[Kind, str] = {
     "new finding": "finding",
     "side difference grown": "grown",
@@ -65,6 +68,22 @@ def seen_in_week(history: History, monday: date) -> tuple[date, ...]:
 
 
 @dataclass(frozen=True)
+class Summary:
+    """What the first sheet of paper says of the week.
+
+    ``rows`` are patients to look at first, each with one sentence and how many more reasons
+    there are; ``more`` counts those left for below. ``also`` names everybody else who was seen,
+    as far as there is room.
+    """
+
+    rows: tuple[tuple[Entry, str, int], ...]
+    more: int
+    also: tuple[tuple[str, str], ...]
+    waiting: tuple[Waiting, ...]
+    more_waiting: int
+
+
+@dataclass(frozen=True)
 class Waiting:
     """One clip without numbers."""
 
@@ -97,6 +116,9 @@ def week_html(
     first = sorted((e for e in entries if e.comes_first), key=_urgency)
     waiting = _waiting(until, stray, monday)
     others = [entry for entry in entries if not entry.comes_first]
+    new = [entry for entry in others if entry.is_new]
+    rest = [entry for entry in others if not entry.is_new]
+    summary = _summary(first, new, rest, waiting)
     return render(
         "week.html.j2",
         kind="Week",
@@ -109,9 +131,10 @@ def week_html(
             ("Seen for the first time", str(sum(entry.is_new for entry in entries))),
             ("Clips without numbers", str(len(waiting))),
         ],
-        first=first,
-        new=[entry for entry in others if entry.is_new],
-        rest=[entry for entry in others if not entry.is_new],
+        summary=summary,
+        in_full=[e for e in first if len(e.reasons) > 1] if not summary.more else first,
+        new=new,
+        rest=rest,
         waiting=waiting,
         nobodys=sum(file.code is None for file in stray),
         of_other_weeks=sum(not _in_week(clip, monday) for h, _ in until for clip in h.unread),
@@ -124,6 +147,29 @@ def week_html(
 
 def _invented(histories: list[History]) -> str | None:
     return SOME_INVENTED if any(history.patient.invented for history in histories) else None
+
+
+def _summary(
+    first: list[Entry], new: list[Entry], rest: list[Entry], waiting: list[Waiting]
+) -> Summary:
+    shown = first[:_MOST_ENTRIES]
+    return Summary(
+        rows=tuple((entry, entry.reasons[0].text, len(entry.reasons) - 1) for entry in shown),
+        more=len(first[_MOST_ENTRIES:]),
+        also=tuple(
+            (what, _codes(entries))
+            for what, entries in (("At a first visit", new), ("Nothing to look at first", rest))
+            if entries
+        ),
+        waiting=tuple(waiting[:_MOST_WAITING]),
+        more_waiting=len(waiting[_MOST_WAITING:]),
+    )
+
+
+def _codes(entries: list[Entry]) -> str:
+    more = len(entries[_MOST_CODES:])
+    words = ", ".join(entry.code for entry in entries[:_MOST_CODES])
+    return f"{words} and {more} more" if more else words
 
 
 def _urgency(entry: Entry) -> tuple[int, int, str]:

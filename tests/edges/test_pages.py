@@ -4,34 +4,49 @@ from __future__ import annotations
 
 import csv
 import re
+from base64 import b64decode
 from copy import deepcopy
 from datetime import date
 from functools import partial
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from page import read_page
-from stand_in import MODEL_SHA256, job, run, stand_in, template_document, tiny_clip
+from stand_in import (
+    MODEL_SHA256,
+    job,
+    run,
+    stand_in,
+    template_analysis,
+    template_document,
+    tiny_clip,
+)
 
+from landing_analysis.analysing import ANNOTATED
 from landing_analysis.commands.main import main
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
 from landing_analysis.errors import ClipError, OutputError, RecordError
+from landing_analysis.findings.tally import tally
 from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.watch import Job
-from landing_analysis.pages.history import read_history
+from landing_analysis.pages.history import read_history, tally_of
+from landing_analysis.pages.stills import middle_rep, stills_of
 from landing_analysis.pages.words import limb_role, since_surgery
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.database import open_record
 from landing_analysis.record.exchange import export_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
-from landing_analysis.record.store import edit_patient, list_patients
+from landing_analysis.record.store import StoredAnalysis, edit_patient, list_patients, read_analyses
 from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.tables import LIMBS
 from landing_analysis.trend.changes import NONE_SHOWN
+from landing_analysis.video.clips import write_clip
 
 LAST_DAY = date(2026, 5, 29)
 LAST_VISIT = "visit-2026-05-29.html"
@@ -182,7 +197,8 @@ def test_a_first_visit_is_listed_apart(clinic):
     text = read_page(page.read_text(encoding="utf-8")).text
     page.unlink()
     first, new = text.split("Seen for the first time", 2)[1:]
-    assert "DEMO6" not in first
+    assert "DEMO6" not in first[: first.index("Also seen")]
+    assert "At a first visit: DEMO6." in first
     assert "DEMO6" in new[: new.index("The rest of the week")]
 
 
@@ -279,13 +295,118 @@ def test_a_visit_begins_with_at_most_five_findings_and_how_good_the_clips_are(cl
     for path in clinic.pages.glob("*/visit-*.html"):
         html = path.read_text(encoding="utf-8")
         first = html[html.index("At a glance") : html.index("</section>")]
-        assert first.count("<li>") <= 5
+        lines = re.search(r'<ul class="outside">(.*?)</ul>', first, re.DOTALL)
+        assert lines is None or lines[1].count("<li>") <= 5
         assert re.search(r"\d+ clips? with numbers: \d+ reps, \d+ used\. Quality: ", first)
 
 
 def test_percentages_of_a_visit_say_of_what(clinic):
     text = _text(clinic, f"DEMO4/{LAST_VISIT}")
     assert re.search(r"Knee over toes offset \(% of [a-z -]+\)", text)
+    indices = re.findall(r"LSI \d+ ± \d+ %(.{8})", text)
+    assert len(indices) >= 4
+    assert set(indices) == {" of left"}
+
+
+def _first_sheet(clinic: DataFolder, name: str) -> str:
+    html = (clinic.pages / name).read_text(encoding="utf-8")
+    assert html.count('<section class="sheet') == 1
+    return html[html.index('<section class="sheet') : html.index("</section>")] + "</section>"
+
+
+def test_a_visits_first_sheet_shows_each_limb_typical_and_worst_and_one_plot(clinic):
+    sheet = _first_sheet(clinic, f"DEMO4/{LAST_VISIT}")
+    with open_record(clinic) as record:
+        history = read_history(record, "DEMO4")
+    rows = [
+        (row["limb"], row["value"], row["rep"], one.values["set_number"])
+        for one in history.analyses
+        if one.date == LAST_DAY and one.values["task"] == "jump"
+        for row in one.tables["measure"]
+        if row["name"] == "fppa_peak_flexion" and row["value"] is not None
+    ]
+    text = read_page(sheet.replace("<br>", " ")).text.replace("\N{NO-BREAK SPACE}", " ")
+    for limb, role in (("right", "surgical"), ("left", "non-surgical")):
+        own = [row[1:] for row in rows if row[0] == limb]
+        middle = sorted(value for value, *_ in own)
+        median = (middle[(len(own) - 1) // 2] + middle[len(own) // 2]) / 2
+        from_median = [abs(value - median) for value, *_ in own]
+        to_zero = [-abs(value) for value, *_ in own]
+        for which, away in (("typical", from_median), ("worst", to_zero)):
+            nearest = (k for k in range(len(own)) if away[k] <= min(away) + 1e-9)  # two can tie
+            told = [
+                f"{limb}, {role} {which}: rep {rep}, set {number} FPPA at peak flexion: "
+                + f"{value:+.1f} deg".replace("-", "−")
+                for value, rep, number in (own[k] for k in nearest)
+            ]
+            assert any(words in text for words in told)
+    assert "No pictures: the numbers are invented, there is no clip." in text
+    assert sheet.count('<figure class="plot') == 1
+    assert "FPPA at peak flexion, from the front" in text
+
+
+def test_sets_of_a_visit_are_counted_out_and_never_called_within_wholesale(clinic):
+    text = _text(clinic, f"DEMO4/{LAST_VISIT}")
+    assert "No finding of a set" not in text
+    assert "No finding of the set" not in text
+    kinds = r"(\d+ (?:outside a limit|within|cannot tell|not measurable)(?:, )?)+"
+    together = re.search(rf"Findings of 8 sets together: {kinds}", text)
+    assert together
+    each = re.findall(rf"Findings of the set: ((?:{kinds})+)", text)
+    assert len(each) == 8
+    for kind in ("outside a limit", "within", "cannot tell"):
+        counted = [
+            sum(int(n) for n in re.findall(rf"(\d+) {kind}", words))
+            for words in (together[0], " ".join(words for words, _ in each))
+        ]
+        assert counted[0] == counted[1] > 0
+
+
+def test_the_tally_of_a_stored_set_is_that_of_its_report(tmp_path):
+    folder = data_folder(tmp_path / "data")
+    root = tmp_path / "drop"
+    tiny_clip(root / "P07" / "20260304_101112.mp4", 1)
+    run(folder, job(root, stand_in(TEMPLATE, tmp_path / "log")))
+    with open_record(folder) as record:
+        (stored,) = read_analyses(record, "P07")
+    assert tally_of(stored) == tally(template_analysis())
+    assert tally_of(stored).judged
+
+
+@pytest.mark.parametrize("slowed_by", [1.0, 4.0])
+def test_a_still_shows_the_deepest_moment_of_its_rep_also_of_a_slowed_clip(tmp_path, slowed_by):
+    with write_clip(tmp_path / ANNOTATED, 64, 64) as writer:
+        for k in range(24):
+            writer.write(np.full((64, 64, 3), 10 * k, np.uint8), k / 10)
+    reps = tuple(
+        {
+            "number": number, "used": True, "landing_s": at_s, "player_s": slowed_by * at_s,
+            "peak_flexion_s": at_s + 0.2 / slowed_by,
+        }
+        for number, at_s in ((1, 0.35 / slowed_by), (2, 0.85 / slowed_by), (3, 1.45 / slowed_by))
+    )  # fmt: skip
+    stored = StoredAnalysis("P07", LAST_DAY, "", {}, {"rep": reps})
+    assert middle_rep(stored) == 2
+    found = stills_of(stored, tmp_path, (1, 3, 4))
+    greys = {
+        rep: float(cv2.imdecode(np.frombuffer(b64decode(jpeg.split(",")[1]), np.uint8), 0).mean())
+        for rep, jpeg in found.items()
+    }
+    assert greys == {1: pytest.approx(60, abs=6), 3: pytest.approx(170, abs=6)}
+    assert stills_of(stored, tmp_path / "gone", (1,)) == {}
+
+
+def test_a_week_begins_with_one_sheet_and_all_its_reasons_follow(clinic):
+    week = "week-2026-05-25.html"
+    text, sheet = _text(clinic, week), read_page(_first_sheet(clinic, week)).text
+    assert sheet.index("DEMO4") < sheet.index("DEMO5")
+    more = re.findall(r"(\d+) more reasons? below\.", sheet)
+    assert more
+    below = text[text.index("All reasons to look first") : text.index("The rest of the week")]
+    assert "side difference grown" in below
+    assert "Also seen" in sheet
+    for story in STORIES:
+        assert (story.code in sheet) == (story.code != "DEMO6")
 
 
 # --- what the record says ----------------------------------------------------------------------

@@ -1,0 +1,112 @@
+"""The day's clips -> what the first sheet of a visit shows: one measure, and the reps for it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS
+from landing_analysis.pages.history import History
+from landing_analysis.pages.words import other_limb
+from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report.sheet import Which, stand_for
+from landing_analysis.tables import Limb, Task, View
+from landing_analysis.trend.alike import Way
+
+_NAMES: tuple[tuple[str, tuple[View, ...]], ...] = (
+    ("fppa_peak_flexion", FRONTAL_VIEWS),
+    ("knee_flexion_peak", SIDE_VIEWS),
+    ("contact_time", DEFINITIONS["contact_time"].views),
+)
+"""What is shown where there is a choice, and the views that are filmed for it."""
+
+LEADING_NAMES = tuple(name for name, _ in _NAMES)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One rep that stands for a limb."""
+
+    which: Which
+    limb: Limb
+    analysis: StoredAnalysis
+    rep: int
+    value: float
+
+
+@dataclass(frozen=True)
+class Leading:
+    """The measure that the first sheet is about, and the reps that stand for each limb."""
+
+    task: Task
+    way: Way
+    name: str
+    target_deg: float
+    reps: tuple[Shown, ...]
+
+
+@dataclass(frozen=True)
+class _Value:
+    analysis: StoredAnalysis
+    rep: int
+    value: float
+
+
+def leading(history: History, day: date) -> Leading | None:
+    """Choose the first exercise of a day that has values, and the measure that most limbs have.
+
+    Of that measure a limb's typical rep and its worst one are taken from all clips of the day
+    that show the exercise in a view that is filmed for it, by the rule of a clip's report.
+    """
+    of_day = [one for one in history.analyses if one.date == day]
+    for task, way in history.task_ways:
+        alike = [a for a in of_day if (a.values["task"], history.way_of(a)) == (task, way)]
+        found = [
+            {
+                limb: values
+                for limb in (history.lead_limb, other_limb(history.lead_limb))
+                if (values := _values(alike, views, name, limb))
+            }
+            for name, views in _NAMES
+        ]
+        most = max(range(len(found)), key=lambda k: len(found[k]))
+        if found[most]:
+            name = _NAMES[most][0]
+            target_deg = float(alike[0].values["target_flexion_deg"])
+            reps = [
+                one
+                for limb, values in found[most].items()
+                for one in _standing_for(values, limb, name, target_deg)
+            ]
+            return Leading(task, way, name, target_deg, tuple(reps))
+    return None
+
+
+def _values(
+    analyses: Sequence[StoredAnalysis], views: tuple[View, ...], name: str, limb: Limb
+) -> list[_Value]:
+    """Return a limb's value of every used rep that is seen in some views."""
+    return [
+        _Value(analysis, row["rep"], float(row["value"]))
+        for analysis in analyses
+        if analysis.values["view"] in views
+        for row in analysis.tables["measure"]
+        if (row["name"], row["limb"]) == (name, limb)
+        and row["value"] is not None
+        and row["rep"] in _used(analysis)
+    ]
+
+
+def _used(analysis: StoredAnalysis) -> set[int]:
+    return {rep["number"] for rep in analysis.tables["rep"] if rep["used"]}
+
+
+def _standing_for(
+    values: list[_Value], limb: Limb, name: str, target_deg: float
+) -> list[Shown]:  # fmt: skip
+    chosen = stand_for([one.value for one in values], name, target_deg)
+    return [
+        Shown(which, limb, values[k].analysis, values[k].rep, values[k].value)
+        for which, k in chosen.items()
+    ]
