@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any, Literal
@@ -290,13 +291,22 @@ def tally_of(analysis: StoredAnalysis) -> Tally:
     return tally_of_set(
         Measures(tuple(_measure(row, summed) for row in analysis.tables["measure"]), summaries),
         (_finding(row) for row in analysis.tables["finding"]),
-        tuple(Limit(**{**row, "tasks": tuple(row["tasks"])}) for row in values["limits"]),
+        tuple(_limits(values["limits"])),
         values["task"],
         values["view"],
         values["near_limb"],
     )
 
 
+def _limits(rows: Iterable[dict[str, Any]]) -> Iterator[Limit]:
+    """Yield the limits that an analysis was judged by, without rows that name none whole."""
+    for row in rows:
+        known = {name: value for name, value in row.items() if name in _LIMIT}
+        with suppress(TypeError):
+            yield Limit(**{**known, "tasks": tuple(known.get("tasks") or TASKS)})
+
+
+_LIMIT = frozenset(field.name for field in fields(Limit))
 _SUMMARY = tuple(field.name for field in fields(SetSummary))
 
 
