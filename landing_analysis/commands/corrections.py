@@ -193,7 +193,7 @@ def rep() -> None:
 @in_one_sentence
 def exclude_rep(start: Start, /, name: str, number: int, **how: Any) -> None:
     """Leave rep NUMBER of the clip ID out of the set's means, comparisons and findings."""
-    _set_rep(start, name, number, excluded=True, **how)
+    _set_use(start, name, number, excluded=True, **how)
 
 
 @rep.command("include")
@@ -204,7 +204,7 @@ def exclude_rep(start: Start, /, name: str, number: int, **how: Any) -> None:
 @in_one_sentence
 def include_rep(start: Start, /, name: str, number: int, **how: Any) -> None:
     """Take rep NUMBER of the clip ID in again that was excluded."""
-    _set_rep(start, name, number, excluded=False, **how)
+    _set_use(start, name, number, excluded=False, **how)
 
 
 # --- what is done ------------------------------------------------------------------------------
@@ -241,6 +241,7 @@ def _wishes(
 def _set_use(
     start: Start,
     name: str,
+    number: int | None = None,
     *,
     excluded: bool,
     by: str | None,
@@ -248,29 +249,16 @@ def _set_use(
     data: Path | None,
     reports: Path | None,
 ) -> None:
+    """Leave a clip out, or one rep of it by its number, or take it in again."""
     from landing_analysis.corrections import EXCLUDED
-    from landing_analysis.record.correcting import Wish
+    from landing_analysis.record.correcting import Wish, wish_about_rep
 
     with _corrected(start, name, data, reports) as (record, known, say):
-        wish = Wish("clip", EXCLUDED if excluded else None)
-        say(_entered(record, known, [wish], by, reason))
-
-
-def _set_rep(
-    start: Start,
-    name: str,
-    number: int,
-    *,
-    excluded: bool,
-    by: str | None,
-    reason: str | None,
-    data: Path | None,
-    reports: Path | None,
-) -> None:
-    from landing_analysis.record.correcting import wish_about_rep
-
-    with _corrected(start, name, data, reports) as (record, known, say):
-        wish = wish_about_rep(known, number, excluded=excluded)
+        wish = (
+            Wish("clip", EXCLUDED if excluded else None)
+            if number is None
+            else wish_about_rep(known, number, excluded=excluded)
+        )
         say(_entered(record, known, [wish], by, reason))
 
 
