@@ -58,7 +58,7 @@ def _who_options(*, reason_needed: bool) -> Callable[[Callable[..., Any]], Calla
     return add
 
 
-@click.group(short_help="Set a clip right, leave it out of averages, take it in again.")
+@click.group()
 def clip() -> None:
     """Set a clip right, leave it out of averages, take it in again.
 
@@ -175,7 +175,7 @@ def show(name: str, data: Path | None, reports: Path | None) -> None:
         click.echo(line)
 
 
-@click.group(short_help="Leave a rep out of a set's values, take it in again.")
+@click.group()
 def rep() -> None:
     """Leave a rep out of a set's values, take it in again.
 

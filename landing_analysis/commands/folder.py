@@ -73,7 +73,7 @@ def _analysis_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-@click.command(short_help="Watch a drop folder and analyse each clip that arrives.")
+@click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--once", is_flag=True, help="Work through what is there and end, for a scheduler.")
 @_analysis_options
@@ -100,7 +100,7 @@ def watch(start: Start, /, folder: Path, once: bool, **given: Any) -> None:
         _watch(folder, start, **given)
 
 
-@click.command(short_help="Work through a drop folder once, without waiting.")
+@click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @_analysis_options
 @click.pass_obj
@@ -116,7 +116,7 @@ def batch(start: Start, /, folder: Path, **given: Any) -> None:
     _work_through(folder, start, settings=at_once, **given)
 
 
-@click.command(short_help="Tell the state of every clip.")
+@click.command()
 @click.option("--state", type=click.Choice(_STATES), help="Only clips of this state.")
 @data_option
 @reports_option

@@ -19,7 +19,7 @@ from landing_analysis.commands.shared import (
 _DAY = click.DateTime(["%Y-%m-%d"])
 
 
-@click.command(short_help="Write the page on one visit: limb against limb.")
+@click.command()
 @click.argument("code")
 @click.argument("day", metavar="[DATE]", required=False, type=_DAY)
 @data_option
@@ -41,7 +41,7 @@ def visit(
     click.echo(click.format_filename(page))
 
 
-@click.command(short_help="Write the page on a week: whom to look at first.")
+@click.command()
 @click.argument("day", metavar="[DATE]", required=False, type=_DAY)
 @data_option
 @reports_option
@@ -61,7 +61,7 @@ def week(start: Start, day: datetime | None, data: Path | None, reports: Path | 
     click.echo(click.format_filename(page))
 
 
-@click.command(short_help="Write the page on a patient's change across visits.")
+@click.command()
 @click.argument("code")
 @data_option
 @click.pass_obj
@@ -79,7 +79,7 @@ def compare(start: Start, code: str, data: Path | None) -> None:
     click.echo(click.format_filename(page))
 
 
-@click.command(short_help="Make a clinic of invented patients, to see the pages without one.")
+@click.command()
 @click.argument("target", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
 @click.option(
     "--sample-clips",

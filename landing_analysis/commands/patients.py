@@ -51,7 +51,7 @@ def _facts_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-@click.group(short_help="Add, edit, list and remove patients, who are known by codes.")
+@click.group()
 def patient() -> None:
     """Add, edit, list and remove patients.
 

@@ -18,7 +18,7 @@ from landing_analysis.commands.shared import (
 )
 
 
-@click.group(short_help="Export, import and restore the record; tables and FHIR for others.")
+@click.group()
 def record() -> None:
     """Export, import and restore the record of all visits, and hand it to other programs."""
 

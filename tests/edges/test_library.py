@@ -22,7 +22,7 @@ from stick_patient import make_analysis, without_reps
 import landing_analysis as la
 from landing_analysis import library
 from landing_analysis.analysing import analyse_clip
-from landing_analysis.commands.main import main
+from landing_analysis.commands.analyse import analyse as command
 from landing_analysis.definitions import DEFINITIONS, value_columns
 from landing_analysis.errors import DocumentError
 from landing_analysis.findings.limits import read_limits
@@ -165,7 +165,7 @@ def test_nothing_is_written_unless_asked(made):
 
 def test_the_options_have_the_names_of_the_command():
     given = set(signature(la.analyse).parameters) - {"path", "start"}
-    ours = {option.name for option in main.commands["analyse"].params}
+    ours = {option.name for option in command.params}
     renamed = {"limits_file": "limits"}
     of_report = {"annotated_clip", "keep_faces"} & set(signature(la.write_report).parameters)
     assert of_report == {"annotated_clip", "keep_faces"}

@@ -24,7 +24,7 @@ from stick_patient import make_analysis
 
 from landing_analysis import analysing
 from landing_analysis.analysing import Outcome
-from landing_analysis.commands import main as cli
+from landing_analysis.commands.main import main
 from landing_analysis.errors import ClipError
 from landing_analysis.files import sha256_of, write_text
 from landing_analysis.folder import watch
@@ -112,7 +112,7 @@ def watch_many(root: Path, data: Path) -> Iterator[Row]:
 
 def _exit_code(arguments: list[str]) -> int:
     try:
-        cli.main(arguments)
+        main(arguments)
     except SystemExit as end:
         return int(end.code or 0)
     return 0
