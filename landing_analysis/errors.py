@@ -63,6 +63,10 @@ class PatientError(LandingAnalysisError):
     """A patient's code or data cannot be taken as given."""
 
 
+class SessionError(LandingAnalysisError):
+    """A visit's plan, state or tick cannot be taken as given."""
+
+
 class CorrectionError(LandingAnalysisError):
     """What a person sets about a clip makes no sense, or the clip is not known."""
 

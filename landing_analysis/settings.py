@@ -615,6 +615,29 @@ class CorrectionSettings:
 
 
 @dataclass(frozen=True)
+class SessionSettings:
+    """What may be entered of a visit; wide enough for every programme, and no advice."""
+
+    sets: tuple[int, int] = (1, 20)  # of one exercise (choice)
+    reps: tuple[int, int] = (1, 200)  # of a set (choice)
+    bout_s: tuple[float, float] = (3.0, 600.0)  # of a timed set (choice)
+    rest_s: tuple[float, float] = (0.0, 1800.0)  # between sets (choice)
+    cords: tuple[int, int] = (1, 12)  # of one colour (choice)
+    box_cm: tuple[float, float] = (1.0, 120.0)  # height of a box (choice)
+    most_exercises: int = 20  # of one visit (choice)
+    most_lines: int = 10  # of what was modified or stopped (choice)
+    longest_line: int = 500  # characters (choice)
+
+
+@dataclass(frozen=True)
+class DoseSettings:
+    """How a set is told from the next one; none of this touches a measure."""
+
+    rest_from_s: float = 10.0  # without a landing; a slow single rep takes 4 to 6 s (choice)
+    stamp_s: float = 1.0  # resolution of a clip's time of recording (choice)
+
+
+@dataclass(frozen=True)
 class WatchSettings:
     """How a drop folder is watched; none of this touches a number."""
 

@@ -26,6 +26,7 @@ _COMMANDS = {
     "clip": ("corrections", "Set a clip right, leave it out of averages, take it in again."),
     "rep": ("corrections", "Leave a rep out of a set's values, take it in again."),
     "patient": ("patients", "Add, edit, list and remove patients, who are known by codes."),
+    "session": ("sessions", "Enter and show a visit's plan, and how the patient was."),
     "record": ("record", "Export, import and restore the record; tables and FHIR for others."),
     "visit": ("pages", "Write the page on one visit: limb against limb."),
     "week": ("pages", "Write the page on a week: whom to look at first."),

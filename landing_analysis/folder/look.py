@@ -13,10 +13,12 @@ from pathlib import Path
 from landing_analysis.errors import (
     ClipError,
     IncompleteClipError,
+    CorrectionError,
     InterruptedAnalysisError,
     MissingClipError,
     PatientError,
     RecordError,
+    SessionError,
 )
 from landing_analysis.files import printable, read_at_most
 from landing_analysis.folder import queue
@@ -31,11 +33,17 @@ from landing_analysis.patients import (
 )
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
+from landing_analysis.record.sessions import enter_session
 from landing_analysis.record.store import (
     description_sha256_of,
     edit_patient,
     find_patient,
     list_patients,
+)
+from landing_analysis.sessions.text_file import (
+    LARGEST_FILE,
+    is_session_file,
+    read_session_file,
 )
 from landing_analysis.settings import WatchSettings
 from landing_analysis.tables import Clip
@@ -81,7 +89,7 @@ def look(
         found = [
             replace(entry, path=entry.path.relative_to(root))
             for entry in entries_in(root, settings.deepest_folder, left_out)
-            if entry.problem or _may_be_clip(entry.path, entry.facts)
+            if entry.problem or _is_of_use(entry.path, entry.facts)
         ]
     except OSError as error:
         raise MissingClipError(
@@ -106,9 +114,12 @@ def look(
     return Looked(len(found), sum(not _has_settled(file, now_s, settings) for file, _ in files))
 
 
-def _may_be_clip(path: Path, facts: os.stat_result) -> bool:
+def _is_of_use(path: Path, facts: os.stat_result) -> bool:
+    """Whether a file is a clip or, beside clips, a visit's session."""
     from landing_analysis.video.clips import CLIP_SUFFIXES, looks_like_clip
 
+    if is_session_file(path.name):
+        return True
     if path.name.lower().endswith(CLIP_SUFFIXES):
         return True
     return not is_placeholder(facts) and looks_like_clip(path)
@@ -162,6 +173,9 @@ def _enter(
     path = known.path
     try:
         code = _owner(record, root, path)
+        if is_session_file(path.name):
+            _enter_session(record, root, known, code)
+            return
         clip, recording = _read(root / path, known, check)
         other = queue.enter_clip(record, root, path, code, clip, recording)
         if other:
@@ -172,6 +186,8 @@ def _enter(
             )  # fmt: skip
     except PatientError as error:
         _note(record, root, known, str(error), needs_attention=True)
+    except (SessionError, CorrectionError) as error:
+        _note(record, root, known, str(error), needs_attention=True, retry_at_s=queue.NEVER_S)
     except IncompleteClipError as error:
         _note_incomplete(record, root, known, now_s, settings, error)
     except ClipError as error:
@@ -190,6 +206,24 @@ def _enter(
             record, root, known, f"it met an unforeseen error ({type(error).__name__}: {error}).",
             needs_attention=True, retry_at_s=queue.NEVER_S,
         )  # fmt: skip
+
+
+def _enter_session(record: Record, root: Path, known: queue.Dropped, code: str) -> None:
+    """Take over what a session's text file says; what it does not name stays as it was."""
+    content = read_at_most(root / known.path, LARGEST_FILE)
+    if content is None:
+        raise SessionError(
+            f"{known.path.name} of {code} is longer than {LARGEST_FILE} bytes; shorten it."
+        )
+    try:
+        file = read_session_file(content.decode("utf-8-sig"), known.path.name, code)
+    except UnicodeDecodeError as error:
+        raise SessionError(
+            f"{known.path.name} of {code} is not text in UTF-8; save it as plain text."
+        ) from error
+    sha256 = hashlib.sha256(content).hexdigest()
+    enter_session(record, code, file.day, file.plain, file.by, file_sha256=sha256)
+    queue.note_taken_over(record, root, known.path, sha256)
 
 
 def _read(path: Path, known: queue.Dropped, check: CheckClip) -> tuple[Clip, Recording]:

@@ -51,6 +51,10 @@ State = Literal["waiting", "analysing", "done", "needs attention"]
 NEVER_S = math.inf
 _READING = ReadingSettings()
 _LATEST_NS = 2**63 - 1  # SQLite's integers have 64 bits
+_TAKEN_OVER = (
+    "UPDATE dropped SET sha256 = ?, problem = NULL, needs_attention = 0 "
+    "WHERE folder = ? AND path = ?"
+)
 _RELEASE = "UPDATE work SET state = 'waiting', worker = NULL WHERE worker = ?"
 
 
@@ -90,8 +94,9 @@ def known_files(record: Record, root: Path) -> dict[Path, Dropped]:
     """Return every file last seen in a drop folder, by its path below it."""
     rows = record.rows(
         "SELECT path, size, mtime_ns, unchanged_since_s, "
-        # A clip that left the record, with its patient for instance, is looked at again.
-        "CASE WHEN sha256 IN (SELECT sha256 FROM clip) THEN sha256 END AS sha256, "
+        # What left the record, with its patient for instance, is looked at again.
+        "CASE WHEN sha256 IN (SELECT sha256 FROM clip UNION SELECT file_sha256 FROM session) "
+        "THEN sha256 END AS sha256, "
         "problem, needs_attention, checks, retry_at_s FROM dropped WHERE folder = ?",
         os.fsencode(root),
     )
@@ -135,6 +140,12 @@ def note_problem(
             "checks = checks + 1, sha256 = NULL WHERE folder = ? AND path = ?",
             (printable(problem), int(needs_attention), retry_at_s, *_key(root, path)),
         )
+
+
+def note_taken_over(record: Record, root: Path, path: Path, sha256: str) -> None:
+    """Note that what a text file says is in the record."""
+    with record.change() as connection:
+        connection.execute(_TAKEN_OVER, (sha256, *_key(root, path)))
 
 
 def forget_files(record: Record, root: Path, gone: list[Path]) -> None:
@@ -194,11 +205,7 @@ def enter_clip(
                 "WHERE clip_id = ?",
                 (known["id"],),
             )
-        connection.execute(
-            "UPDATE dropped SET sha256 = ?, problem = NULL, needs_attention = 0 "
-            "WHERE folder = ? AND path = ?",
-            (clip.sha256, *_key(root, path)),
-        )
+        connection.execute(_TAKEN_OVER, (clip.sha256, *_key(root, path)))
     return None
 
 
@@ -522,12 +529,13 @@ _REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC
 
 
 def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
-    """Return the state of every file of one drop folder, by name."""
+    """Return the state of every file of one drop folder, by name; text files taken over are none."""
     rows = record.rows(
         "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, clip.id, "
         f"frames, sha256, work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "
         "LEFT JOIN visit ON visit_id = visit.id LEFT JOIN patient ON patient_id = patient.id "
-        "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? ORDER BY path",
+        "LEFT JOIN work ON clip_id = clip.id WHERE folder = ? "
+        "AND (sha256 IS NULL OR clip.id NOT NULL OR problem NOT NULL) ORDER BY path",
         os.fsencode(root),
     )
     known = corrections_in_force(record)

@@ -197,7 +197,7 @@ def correct(
     CorrectionError, PatientError
         With nothing entered.
     """
-    _require_code_of_person(by)
+    require_code_of_person(by)
     reason = _clean(reason)
     wishes = [_checked(record, clip, wish) for wish in wishes]
     at = datetime.now(UTC).isoformat(timespec="seconds")
@@ -326,7 +326,13 @@ def require_visit_date(text: str) -> None:
         raise CorrectionError(f"A visit cannot have been on {text}; give a day up to today.")
 
 
-def _require_code_of_person(by: str | None) -> None:
+def require_code_of_person(by: str | None) -> None:
+    """Refuse to note who set something by what may tell a name.
+
+    Raises
+    ------
+    CorrectionError
+    """
     if by is None:
         return
     try:

@@ -2,8 +2,8 @@
 
 Step n turns a record of version n - 1 into one of version n. A step that was released is
 never changed; a new need is a new step. Times of day are ISO 8601 text, dates YYYY-MM-DD;
-columns named ``frames``, ``parts``, ``limbs``, ``settings``, ``limits``
-and ``body`` hold JSON.
+columns named ``frames``, ``parts``, ``limbs``, ``settings``, ``limits``,
+``body`` and ``content`` hold JSON.
 """
 
 from __future__ import annotations
@@ -323,20 +323,48 @@ UPDATE measure SET parts = {_renamed("parts", {"poor support in the picture": "p
 """
 )
 
+_SESSIONS = """
+CREATE TABLE session (
+  id INTEGER PRIMARY KEY,
+  patient_id INTEGER NOT NULL REFERENCES patient ON DELETE CASCADE,
+  date TEXT NOT NULL CHECK (date IS date(date)),
+  content TEXT NOT NULL,
+  file_sha256 TEXT CHECK (length(file_sha256) = 64),
+  made_by TEXT CHECK (length(made_by) BETWEEN 1 AND 32),
+  made_at TEXT NOT NULL
+) STRICT;
+CREATE INDEX session_of_patient ON session (patient_id, date);
+CREATE TABLE tick (
+  id INTEGER PRIMARY KEY,
+  patient_id INTEGER NOT NULL REFERENCES patient ON DELETE CASCADE,
+  exercise TEXT NOT NULL,
+  date TEXT NOT NULL CHECK (date IS date(date)),
+  ticked INTEGER NOT NULL CHECK (ticked IN (0, 1)),
+  note TEXT,
+  made_by TEXT CHECK (length(made_by) BETWEEN 1 AND 32),
+  made_at TEXT NOT NULL
+) STRICT;
+CREATE INDEX tick_of_patient ON tick (patient_id);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
     _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES, _TERMS_OF_THE_FIELD,
+    _SESSIONS,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""
 
 RECORD_TABLES = (
     "patient", "visit", "clip", "correction", "analysis", "rep", "contact", "measure", "summary",
-    "comparison", "finding", "quality",
+    "comparison", "finding", "quality", "session", "tick",
 )  # fmt: skip
 """What is exported, parents before children; the state of the drop folder is not."""
 
-FIRST_VERSION = {"correction": MIGRATIONS.index(_CORRECTIONS) + 1}
+FIRST_VERSION = {
+    "correction": MIGRATIONS.index(_CORRECTIONS) + 1,
+    **dict.fromkeys(("session", "tick"), MIGRATIONS.index(_SESSIONS) + 1),
+}
 """Of the record, with each table that the first version had not."""
 
 

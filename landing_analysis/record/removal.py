@@ -16,6 +16,7 @@ from landing_analysis.record.backups import make_backup, remove_backups
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import apart_from, is_below
 from landing_analysis.record.store import code_of
+from landing_analysis.sessions.text_file import FILE
 
 
 @dataclass(frozen=True)
@@ -23,12 +24,13 @@ class Holdings:
     """All that is kept of one patient.
 
     ``reports`` are folders, ``clips`` files in drop folders whose content is the one that
-    was recorded, ``texts`` the text files that describe the patient. ``left`` are folders
+    was recorded, ``texts`` the text files that describe the patient and the sessions. ``left`` are folders
     that the record names as reports although they lie elsewhere; they are never touched.
     """
 
     code: str
     visits: int
+    sessions: int
     clips_recorded: int
     analyses: int
     values: int
@@ -55,6 +57,12 @@ def holdings_of(record: Record, code: str) -> Holdings:
     return Holdings(
         code=code,
         visits=_count(record, f"SELECT count(DISTINCT visit.id) {of_patient} WHERE code = ?", code),
+        sessions=_count(
+            record,
+            "SELECT count(DISTINCT session.date) FROM session JOIN patient "
+            "ON patient_id = patient.id WHERE code = ?",
+            code,
+        ),
         clips_recorded=_count(record, f"SELECT count(*) {of_patient} WHERE code = ?", code),
         analyses=_count(record, f"SELECT count(*) {analyses} WHERE code = ?", code),
         values=_count(
@@ -99,14 +107,8 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
     held = holdings_of(record, code)
     if keep_clips:
         held = replace(held, clips=(), texts=())
-    hashes = [
-        row[0]
-        for row in record.rows(
-            "SELECT sha256 FROM patient JOIN visit ON patient_id = patient.id "
-            "JOIN clip ON visit_id = visit.id WHERE code = ?",
-            held.code,
-        )
-    ]
+    hashes = _hashes(record, held.code)
+    of_sessions = _session_hashes(record, held.code)
     try:
         for folder in held.reports:
             if folder.exists():  # one may lie in another
@@ -127,7 +129,7 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
     seen = [
         row
         for row in record.rows("SELECT folder, path, sha256 FROM dropped")
-        if row["sha256"] in hashes or _in_folder_of(row["path"], held.code)
+        if row["sha256"] in hashes + of_sessions or _in_folder_of(row["path"], held.code)
     ]
     with record.change() as connection:
         connection.executemany(
@@ -145,6 +147,25 @@ def remove_patient(record: Record, code: str, *, keep_clips: bool = False) -> Ho
     remove_backups(record.folder)
     make_backup(record.connection, record.folder)
     return held
+
+
+def _hashes(record: Record, code: str) -> list[str]:
+    rows = record.rows(
+        "SELECT sha256 FROM patient JOIN visit ON patient_id = patient.id "
+        "JOIN clip ON visit_id = visit.id WHERE code = ?",
+        code,
+    )
+    return [row[0] for row in rows]
+
+
+def _session_hashes(record: Record, code: str) -> list[str]:
+    """Fingerprints of the text files that a patient's sessions came from."""
+    rows = record.rows(
+        "SELECT DISTINCT file_sha256 FROM session JOIN patient ON patient_id = patient.id "
+        "WHERE code = ? AND file_sha256 NOT NULL",
+        code,
+    )
+    return [row[0] for row in rows]
 
 
 def _count(record: Record, sql: str, code: str) -> int:
@@ -214,18 +235,31 @@ def _drop_folders(record: Record) -> list[Path]:
 
 
 def _texts(record: Record, code: str) -> list[Path]:
-    """Text files that describe a patient, in the drop folders that the record knows."""
-    found = []
+    """Text files on a patient and on sessions, in the drop folders that the record knows."""
+    found = _session_files(record, code)
     for root in _drop_folders(record):
         with suppress(OSError):
-            found += [
-                folder / DESCRIPTION
-                for folder in root.iterdir()
-                if same_code(folder.name, code)
-                and is_below(folder / DESCRIPTION, root)
-                and (folder / DESCRIPTION).is_file()
-            ]
-    return found
+            found |= {
+                file
+                for folder in root.iterdir() if same_code(folder.name, code)
+                for file in (folder / DESCRIPTION, *folder.rglob(f"*{FILE}"))
+                if is_below(file, root) and file.is_file()
+            }  # fmt: skip
+    return sorted(found)
+
+
+def _session_files(record: Record, code: str) -> set[Path]:
+    """Files whose content was taken over as a patient's session."""
+    rows = record.rows("SELECT folder, path, sha256 FROM dropped")
+    hashes = _session_hashes(record, code)
+    found = {
+        (Path(os.fsdecode(row["folder"])), os.fsdecode(row["path"]), row["sha256"])
+        for row in rows if row["sha256"] in hashes
+    }  # fmt: skip
+    return {
+        root / path for root, path, sha256 in found
+        if is_below(root / path, root) and _sha256_or_none(root / path) == sha256
+    }  # fmt: skip
 
 
 def _in_folder_of(path: bytes, code: str) -> bool:

@@ -16,9 +16,11 @@ from typing import Any, get_args
 
 from landing_analysis.corrections import clean_reason, makes_sense
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.errors import PatientError
+from landing_analysis.errors import PatientError, SessionError
 from landing_analysis.patients import STATURE_RANGE_M, Patient, doubt_about, require_code
 from landing_analysis.reasons import Code
+from landing_analysis.sessions.plan import EXERCISES
+from landing_analysis.sessions.session import plain_of, session_of, text_of
 from landing_analysis.tables import (
     LIMBS,
     TASKS,
@@ -101,7 +103,7 @@ def _fault_in_correction(row: Mapping[str, Any]) -> str | None:
 def _holds(rule: Rule, value: object) -> bool:
     try:
         return rule.holds(value)
-    except (ValueError, TypeError, OverflowError, RecursionError, PatientError):
+    except (ValueError, TypeError, OverflowError, RecursionError, PatientError, SessionError):
         return False
 
 
@@ -198,6 +200,7 @@ _WHO = Rule(_is_neutral_code, "a code that tells nothing, such as T1")
 _REASON = Rule(
     lambda value: _is_text(value) and clean_reason(value) == value, "a reason of one line"
 )
+_LINE = Rule(lambda value: text_of(value, "note") == value, "one line of text")
 _CODE = Rule(_is_code, "a patient's code such as P07")
 _DATE = Rule(_is_day, f"a day YYYY-MM-DD from {_FIRST_YEAR} to {_LAST_YEAR}")
 _SURGERY = Rule(_is_surgery, "the day of a surgery, YYYY-MM-DD")
@@ -242,6 +245,10 @@ def _is_body(value: object) -> bool:
     return all(number is None or _is_number(number, 0.001, 1000) for number in value.values())
 
 
+def _is_session(value: dict[str, Any]) -> bool:
+    return plain_of(session_of(value)) == value
+
+
 def _is_list(value: object, holds: Callable[[Any], bool]) -> bool:
     return isinstance(value, list) and all(map(holds, value))
 
@@ -265,6 +272,8 @@ _OBJECTS = _json(
 )
 
 
+_SESSION = _json(lambda value: isinstance(value, dict) and _is_session(value), "a session")
+_EXERCISE = Rule(lambda value: value in EXERCISES, "the code of an exercise")
 _CODES = _json(
     lambda value: _is_list(value, lambda code: code in set(Code)), "a list of reason codes"
 )
@@ -288,6 +297,14 @@ _OF: dict[str, dict[str, Rule]] = {
     "correction": {
         "clip_id": _ID, "what": _one_of(*get_args(Corrected)), "rep": _whole(1),
         "reason": _REASON, "made_by": _WHO, "made_at": _TIME,
+    },
+    "session": {
+        "patient_id": _ID, "date": _DATE, "content": _SESSION, "file_sha256": _HASH,
+        "made_by": _WHO, "made_at": _TIME,
+    },
+    "tick": {
+        "patient_id": _ID, "exercise": _EXERCISE, "date": _DATE, "ticked": _YES, "note": _LINE,
+        "made_by": _WHO, "made_at": _TIME,
     },
     "analysis": {
         "clip_id": _ID, "schema_version": _whole(1), "analysed_at": _TIME, "version": _NAME,
