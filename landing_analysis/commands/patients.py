@@ -227,9 +227,9 @@ def _lines_about(held: Holdings, keep_clips: bool) -> list[str]:
     clips = [] if keep_clips else [f"  clip {click.format_filename(path)}" for path in held.clips]
     texts = [] if keep_clips else [f"  text {click.format_filename(path)}" for path in held.texts]
     return [
-        f"  {counted(held.visits, 'visit')}, {counted(held.sessions, 'session')}, {counted(held.clips_recorded, 'clip')} recorded, "
+        f"  {counted(held.visits, 'visit')}, {counted(held.clips_recorded, 'clip')} recorded, "
         f"{counted(held.analyses, 'analysis').replace('analysiss', 'analyses')}, "
-        f"{counted(held.values, 'value')}",
+        f"{counted(held.values, 'value')}, {counted(held.sessions, 'session')}",
         *(f"  report {click.format_filename(path)}" for path in held.reports),
         *(
             f"  left as it is, for it lies outside the folder of the reports: "

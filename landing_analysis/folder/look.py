@@ -12,8 +12,8 @@ from pathlib import Path
 
 from landing_analysis.errors import (
     ClipError,
-    IncompleteClipError,
     CorrectionError,
+    IncompleteClipError,
     InterruptedAnalysisError,
     MissingClipError,
     PatientError,

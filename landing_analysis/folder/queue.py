@@ -529,7 +529,7 @@ _REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC
 
 
 def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
-    """Return the state of every file of one drop folder, by name; text files taken over are none."""
+    """Return the state of every file of one drop folder, by name, but none taken over as text."""
     rows = record.rows(
         "SELECT path, problem, needs_attention, code, date, recorded_from, state, reason, clip.id, "
         f"frames, sha256, work.retry_at_s, {_REPORT} FROM dropped LEFT JOIN clip USING (sha256) "

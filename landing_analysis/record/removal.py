@@ -24,7 +24,7 @@ class Holdings:
     """All that is kept of one patient.
 
     ``reports`` are folders, ``clips`` files in drop folders whose content is the one that
-    was recorded, ``texts`` the text files that describe the patient and the sessions. ``left`` are folders
+    was recorded, ``texts`` the text files on the patient and the sessions. ``left`` are folders
     that the record names as reports although they lie elsewhere; they are never touched.
     """
 

@@ -81,9 +81,8 @@ def stray_files(record: Record) -> tuple[StrayFile, ...]:
     codes = [row[0] for row in record.rows("SELECT code FROM patient")]
     rows = record.rows(
         "SELECT path, problem, needs_attention FROM dropped WHERE problem NOT NULL "
-        "OR sha256 IS NULL OR sha256 NOT IN "
-        "(SELECT sha256 FROM clip UNION SELECT file_sha256 FROM session WHERE file_sha256 NOT NULL) "
-        "ORDER BY path"
+        "OR sha256 IS NULL OR (sha256 NOT IN (SELECT sha256 FROM clip) AND NOT EXISTS "
+        "(SELECT 1 FROM session WHERE file_sha256 = sha256)) ORDER BY path"
     )
     found = [_stray(PurePath(os.fsdecode(row["path"])), row["problem"],
                     bool(row["needs_attention"]), codes) for row in rows]  # fmt: skip

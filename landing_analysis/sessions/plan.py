@@ -1,9 +1,9 @@
 """What was prescribed: exercises with sets, reps or seconds, rest and load, one line each.
 
-    jump 3x20 rest 60 load body
-    sled_hop 3x20 rest 45 load 2 red + 1 blue limb left
-    lateral_bound 2x30s rest 60
-    drop_jump 3x8 rest 60 box 30
+jump 3x20 rest 60 load body
+sled_hop 3x20 rest 45 load 2 red + 1 blue limb left
+lateral_bound 2x30s rest 60
+drop_jump 3x8 rest 60 box 30
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from landing_analysis.errors import SessionError
 from landing_analysis.settings import SessionSettings
@@ -141,7 +142,7 @@ def _pairs(words: list[str], line: str) -> Iterator[tuple[str, str]]:
         raise SessionError(
             f"{line!r:.80} goes on with {words[0]!r:.20}; after the sets come {', '.join(_KEYS)}."
         )
-    for begin, end in zip(at, [*at[1:], len(words)], strict=True):
+    for begin, end in pairwise([*at, len(words)]):
         if words[begin] in words[:begin]:
             raise SessionError(f"{line!r:.80} says {words[begin]} twice.")
         yield words[begin], " ".join(words[begin + 1 : end])

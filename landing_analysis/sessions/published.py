@@ -65,9 +65,7 @@ def warnings_in(session: Session) -> tuple[str, ...]:
 
     A page that has any leads with the caution to stop or modify: common practice, no source.
     """
-    return tuple(
-        words for moment in MOMENTS for words in _warnings(session.state(moment), moment)
-    )
+    return tuple(words for moment in MOMENTS for words in _warnings(session.state(moment), moment))
 
 
 def _warnings(state: State, moment: Moment) -> list[str]:

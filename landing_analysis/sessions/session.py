@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from itertools import pairwise
 from typing import Any, Literal, get_args
 
 from landing_analysis.errors import SessionError
@@ -158,8 +159,7 @@ def state_in(text: str) -> dict[str, str]:
             f"{text!r:.60} does not say what it is about; write for instance pain 2 effusion "
             f"trace, with any of {', '.join(_STATE_KEYS)}."
         )
-    ends = [*at[1:], len(words)]
-    found = {words[k]: " ".join(words[k + 1 : end]) for k, end in zip(at, ends, strict=True)}
+    found = {words[k]: " ".join(words[k + 1 : end]) for k, end in pairwise([*at, len(words)])}
     return {key: "" if value == "-" else value for key, value in found.items()}
 
 

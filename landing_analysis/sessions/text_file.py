@@ -69,4 +69,3 @@ def _day(value: object, name: str) -> date:
         return date.fromisoformat(str(value))
     except ValueError as error:
         raise SessionError(f"{name} says day = {value!r:.40}; write YYYY-MM-DD.") from error
-

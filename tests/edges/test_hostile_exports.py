@@ -8,6 +8,7 @@ import io
 import json
 import shutil
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 from random import Random
 
@@ -23,6 +24,7 @@ from landing_analysis.record.database import connect, open_record
 from landing_analysis.record.exchange import export_record, import_record
 from landing_analysis.record.migrations import RECORD_TABLES
 from landing_analysis.record.place import data_folder
+from landing_analysis.record.sessions import enter_session, enter_tick
 from landing_analysis.record.store import list_patients
 
 TEMPLATE = template_document()
@@ -48,6 +50,8 @@ def exported(tmp_path_factory) -> Path:
         clip = find_clip(record, sha256_of(drop / "P07" / "PXL_20260304_101112000.mp4"))
         wishes = [Wish("rep", "excluded", 1, 2.5), Wish("view", "back"), Wish("date", "2026-03-05")]
         correct(record, clip, wishes, "T1", "slipped")
+        enter_session(record, "P07", date(2026, 3, 5), {"after": {"pain": 2}, "note": "calm"}, "T1")
+        enter_tick(record, "P07", "jump", date(2026, 3, 5), "T1", note="calm")
         export_record(record, place / "export")
     return place
 

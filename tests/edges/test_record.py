@@ -36,6 +36,7 @@ from landing_analysis.record.migrations import (
 )
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
+from landing_analysis.record.sessions import enter_session, enter_tick
 from landing_analysis.record.store import (
     add_patient,
     edit_patient,
@@ -477,6 +478,9 @@ def tricky(filled) -> DataFolder:
             (_TRICKY[0],),
         )
         connection.execute("UPDATE quality SET text = 'says \"so\", twice;\nand é' WHERE id = 1")
+    with open_record(filled) as record:
+        enter_session(record, "P07", date(2026, 3, 4), {"note": 'says "so", and é'}, "T1")
+        enter_tick(record, "P07", "jump", date(2026, 3, 4), None, note="calm")
     return filled
 
 

@@ -1,0 +1,66 @@
+"""A patient's stored analyses -> the sets of a day as `sessions.dose` counts them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime
+from typing import Any
+
+from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.sessions.dose import ExerciseDose, Filmed, Landed, dose_of
+from landing_analysis.sessions.session import Session
+from landing_analysis.trend.alike import Landing, Landings, goes_from_foot_to_foot
+
+_OWN_TIME = ("clip", "file name")
+"""Where a time of recording comes from that is not that of a copy."""
+
+
+def exercise_of(one: StoredAnalysis) -> str | None:
+    """Return the exercise that a clip shows, None without a rep."""
+    task = one.values["task"]
+    if task != "hop":
+        return str(task) if task else None
+    landings = tuple(
+        Landing(tuple(rep["limbs"]), None if rep["bound"] is None else bool(rep["bound"]), None)
+        for rep in one.tables["rep"]
+    )
+    alternates = goes_from_foot_to_foot(Landings(one.code, task, landings))
+    return "alternating_jump" if alternates else "hop"
+
+
+def day_dose(
+    analyses: Iterable[StoredAnalysis], day: date, session: Session | None
+) -> tuple[ExerciseDose, ...]:  # fmt: skip
+    """Count what was filmed on one day, set against the plan where there is one.
+
+    Parameters
+    ----------
+    analyses : of one patient, by time of recording, without clips that a person left out
+    day : of the visit
+    session : of that day
+    """
+    filmed = (_filmed(one) for one in analyses if one.date == day)
+    return dose_of((one for one in filmed if one is not None), session.plan if session else ())
+
+
+def _filmed(one: StoredAnalysis) -> Filmed | None:
+    exercise, values = exercise_of(one), one.values
+    if exercise is None:
+        return None
+    started = datetime.fromisoformat(values["recorded_at"]).timestamp()
+    return Filmed(
+        clip=values["set_number"],
+        exercise=exercise,
+        started_s=started if values["recorded_from"] in _OWN_TIME else None,
+        duration_s=values["duration_s"],
+        landings=tuple(map(_landed, filter(_counts, one.tables["rep"]))),
+    )
+
+
+def _counts(rep: dict[str, Any]) -> bool:
+    """Whether a rep is part of the dose: all that landed, but none left out by hand."""
+    return not rep["excluded"] and bool(rep["limbs"])
+
+
+def _landed(rep: dict[str, Any]) -> Landed:
+    return Landed(tuple(rep["limbs"]), rep["landing_s"])
