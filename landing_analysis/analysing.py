@@ -19,6 +19,7 @@ from landing_analysis.errors import (
     MissingClipError,
     OutputError,
 )
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.files import (
     MEGABYTE,
     new_folder,
@@ -266,7 +267,7 @@ def folder_name(analysis: Analysis) -> str:
     Returns
     -------
     str
-        Patient's code, day, set number, task and view, as far as known, and the clip's
+        Patient's code, day, set number, exercise and view, as far as known, and the clip's
         short code, which keeps it apart from all others.
     """
     decided = analysis.decided
@@ -275,8 +276,8 @@ def folder_name(analysis: Analysis) -> str:
         occasion.code,
         occasion.day,
         occasion.set_number and f"set-{occasion.set_number}",
-        f"{decided.task}s"
-        if decided.task
+        EXERCISES[decided.exercise].name.replace(" ", "-")
+        if decided.exercise
         else "jumps-or-hops"
         if analysis.reps.reps
         else "no-reps",

@@ -6,7 +6,7 @@ words are those of the record and of the command line:
 ======== ================================================================
 patient  a code; the record alone goes by it
 date     YYYY-MM-DD, of the visit; the record alone goes by it
-task     ``jump`` or ``hop``
+exercise a code of `exercises.EXERCISES`
 view     one of `VIEWS`
 person   ``2``, or ``2 of 3`` when three people were told apart then
 slowed by how many times slower than real time the clip plays, ``8``
@@ -24,23 +24,23 @@ from typing import TypedDict
 
 import numpy as np
 
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import CorrectionSettings, RepSettings
 from landing_analysis.tables import (
-    TASKS,
     VIEWS,
     Corrected,
     Correction,
+    Exercise,
     FloatArray,
     Note,
     Rep,
     Reps,
-    Task,
     View,
 )
 
 EXCLUDED = "excluded"
-SETTINGS: tuple[Corrected, ...] = ("task", "view", "person", "slowed by")
+SETTINGS: tuple[Corrected, ...] = ("exercise", "view", "person", "slowed by")
 """What of the corrections overrules what the analysis finds out by itself."""
 
 _ACCEPTED = CorrectionSettings()
@@ -55,7 +55,7 @@ _FACTOR = re.compile(r"\d{1,2}(\.\d{1,6})?")
 class Given(TypedDict, total=False):
     """Options of an analysis that a person gave; what is not in it is as the program finds it."""
 
-    task: Task
+    exercise: Exercise
     view: View
     person: int
     slowed_by: float
@@ -63,8 +63,8 @@ class Given(TypedDict, total=False):
 
 def makes_sense(what: str, new: str) -> bool:
     """Return whether a word can be what a clip is set to; codes and dates are not looked at."""
-    if what == "task":
-        return new in TASKS
+    if what == "exercise":
+        return new in EXERCISES
     if what == "view":
         return new in VIEWS
     if what == "person":
@@ -107,8 +107,8 @@ def given(corrections: Iterable[Correction]) -> Given:
     """Return the options of an analysis that corrections in force overrule."""
     found: Given = {}
     for one in corrections:
-        if one.what == "task":
-            found["task"] = next(task for task in TASKS if task == one.new)
+        if one.what == "exercise":
+            found["exercise"] = next(code for code in EXERCISES if code == one.new)
         elif one.what == "view":
             found["view"] = next(view for view in VIEWS if view == one.new)
         elif one.what == "person":

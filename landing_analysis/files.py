@@ -50,7 +50,7 @@ def read_at_most(path: Path, most_bytes: int) -> bytes | None:
 
 
 def read_document(path: Path) -> Any:
-    """Read a JSON document of a report.
+    """Read a JSON document of a report, with the keys that earlier versions named otherwise.
 
     Raises
     ------
@@ -60,9 +60,21 @@ def read_document(path: Path) -> Any:
     """
     content = read_at_most(path, _LARGEST_DOCUMENT)
     try:
-        return json.loads(content or b"")
+        return _named_as_now(json.loads(content or b""))
     except RecursionError as error:
         raise ValueError(f"{path} is nested too deep") from error
+
+
+_EARLIER_KEYS = {"task": "exercise", "task_origin": "exercise_origin", "tasks": "exercises"}
+
+
+def _named_as_now(value: Any) -> Any:
+    """Give keys of an earlier version their present names, wherever they stand."""
+    if isinstance(value, dict):
+        named = {_EARLIER_KEYS.get(key, key): _named_as_now(item) for key, item in value.items()}
+        earlier = named.get("what") in tuple(_EARLIER_KEYS)  # a correction's subject
+        return {**named, "what": _EARLIER_KEYS[named["what"]]} if earlier else named
+    return [_named_as_now(item) for item in value] if isinstance(value, list) else value
 
 
 @contextmanager

@@ -46,7 +46,7 @@ def _told(row: Mapping[str, Any], name: str = "reason") -> _ROW:
 # --- one value a row ---------------------------------------------------------------------------
 
 _MEASURES = {
-    "clip": _TEXT, "rep": _WHOLE, "task": _TEXT, "used": _TRUTH, "of_set": _TRUTH,
+    "clip": _TEXT, "rep": _WHOLE, "exercise": _TEXT, "used": _TRUTH, "of_set": _TRUTH,
     "limb": _TEXT, "measure": _TEXT, "value": _NUMBER, "value_sd": _NUMBER, "unit": _TEXT,
     "reason": _TEXT, "reason_code": _TEXT, "foot_strike": _TEXT, "frames": _LIST,
 }  # fmt: skip
@@ -72,7 +72,7 @@ def measures_frame(document: Document) -> pd.DataFrame:
             {
                 "clip": _short(document),
                 "rep": rep["number"],
-                "task": rep["task"],
+                "exercise": rep["exercise"],
                 "used": rep["used"],
                 "of_set": row.get("of_set"),
                 "limb": row["limb"],
@@ -95,7 +95,7 @@ def measures_frame(document: Document) -> pd.DataFrame:
 
 _INSTANTS = ("initial_contact_s", "initial_contact_sd_s", "toe_off_s", "toe_off_sd_s")
 _REP_FIRST = {
-    "clip": _TEXT, "rep": _WHOLE, "task": _TEXT, "limb": _TEXT, "used": _TRUTH,
+    "clip": _TEXT, "rep": _WHOLE, "exercise": _TEXT, "limb": _TEXT, "used": _TRUTH,
     "reason": _TEXT, "reason_code": _TEXT, **dict.fromkeys(_INSTANTS, _NUMBER),
 }  # fmt: skip
 _REP_LAST = {
@@ -124,7 +124,7 @@ def reps_frame(document: Document) -> pd.DataFrame:
         (
             _rep_row(document, rep, limb, contacts.get((rep["number"], limb), {}))
             for rep in document["reps"]
-            for limb in (*rep["limbs"], *(("both",) if rep["task"] == "jump" else ()))
+            for limb in (*rep["limbs"], *(("both",) if len(rep["limbs"]) == 2 else ()))
         ),
         {**_REP_FIRST, **columns, **_REP_LAST},
     )
@@ -133,7 +133,7 @@ def reps_frame(document: Document) -> pd.DataFrame:
 def _rep_row(
     document: Document, rep: Mapping[str, Any], limb: str, contact: Mapping[str, Any]
 ) -> _ROW:
-    wanted = {None} if limb == "both" else {limb} if rep["task"] == "jump" else {limb, None}
+    wanted = {None} if limb == "both" else {limb} if len(rep["limbs"]) == 2 else {limb, None}
     rows = [row for row in rep["measures"] if row["limb"] in wanted]
     values: _ROW = {}
     for row in rows:
@@ -143,7 +143,7 @@ def _rep_row(
     return {
         "clip": _short(document),
         "rep": rep["number"],
-        "task": rep["task"],
+        "exercise": rep["exercise"],
         "limb": limb,
         "used": rep["used"],
         **_told(rep),

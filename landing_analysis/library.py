@@ -31,9 +31,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from landing_analysis.corrections import SLOWED_RANGE
 from landing_analysis.errors import DocumentError, LandingAnalysisError, SettingsError
+from landing_analysis.exercises import EXERCISES, name_of
 from landing_analysis.files import printable, read_document
 from landing_analysis.progress import NO_PROGRESS, Progress, StartProgress
-from landing_analysis.tables import LIMBS, TASKS, VIEWS, short_clip
+from landing_analysis.tables import LIMBS, VIEWS, short_clip
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,8 +72,10 @@ class ClipAnalysis:
         decided, reps = self.document["decided"], self.document["reps"]
         clip = short_clip(self.document["clip"]["sha256"])
         used = sum(rep["used"] for rep in reps)
-        task = f"{decided['task']}s" if decided["task"] else "no reps"
-        return f"<ClipAnalysis {clip}: {task}, {decided['view']}, {used} of {len(reps)} reps used>"
+        exercise = name_of(decided["exercise"]) or "no reps"
+        return (
+            f"<ClipAnalysis {clip}: {exercise}, {decided['view']}, {used} of {len(reps)} reps used>"
+        )
 
     def measures(self) -> pd.DataFrame:
         """Return one value a row; see `frames.measures_frame`."""
@@ -133,7 +136,7 @@ def analyse(
     stature_cm: float | None = None,
     target_flexion_deg: float | None = None,
     limits: str | Path | None = None,
-    task: str | None = None,
+    exercise: str | None = None,
     view: str | None = None,
     person: int | None = None,
     slowed_by: float | None = None,
@@ -152,7 +155,7 @@ def analyse(
     target_flexion_deg : peak knee flexion that is being taught, degrees; 60 unless given
     limits : a TOML file of your own limits; they replace the built-in ones of the same
         finding and measure
-    task, view, person, slowed_by : overrule what the pictures show: ``jump`` or ``hop``; from
+    exercise, view, person, slowed_by : overrule what the pictures show: ``jump`` or ``hop``; from
         where the camera looks, ``front``, ``back``, ``left_side``, ``right_side`` or
         ``oblique``; which person, counted from the one in view for most of the clip; how
         many times slower than real time the clip plays
@@ -173,7 +176,7 @@ def analyse(
     """
     options = make_options(
         surgical_side=surgical_side, stature_cm=stature_cm,
-        target_flexion_deg=target_flexion_deg, limits=limits, task=task, view=view,
+        target_flexion_deg=target_flexion_deg, limits=limits, exercise=exercise, view=view,
         person=person, slowed_by=slowed_by, model=model, workers=workers,
     )  # fmt: skip
     from landing_analysis.analysing import analyse_in_memory
@@ -314,7 +317,7 @@ def make_options(
     stature_cm: float | None = None,
     target_flexion_deg: float | None = None,
     limits: str | Path | None = None,
-    task: str | None = None,
+    exercise: str | None = None,
     view: str | None = None,
     person: int | None = None,
     slowed_by: float | None = None,
@@ -346,7 +349,7 @@ def make_options(
     return Options(
         surgical_side=_word("surgical_side", surgical_side, LIMBS),
         stature_m=None if stature is None else stature / 100,
-        task=_word("task", task, TASKS),
+        exercise=_word("exercise", exercise and exercise.replace("-", "_"), tuple(EXERCISES)),
         view=_word("view", view and view.replace("-", "_"), VIEWS),
         person=_whole("person", person, PERSON_RANGE),
         slowed_by=_number("slowed_by", slowed_by, SLOWED_RANGE),

@@ -73,6 +73,7 @@ from landing_analysis.tables import (
     Contacts,
     Correction,
     Decided,
+    Exercise,
     FloatArray,
     Landmarks,
     Limb,
@@ -83,7 +84,6 @@ from landing_analysis.tables import (
     Poses,
     Provenance,
     Reps,
-    Task,
     TimeBase,
     Tracks,
     View,
@@ -103,7 +103,7 @@ from landing_analysis.tracks.gravity import (
 class Options:
     """What the pictures cannot tell, and what overrules what they do.
 
-    ``corrections`` are those in force that are about the clip itself; what they say of task,
+    ``corrections`` are those in force that are about the clip itself; what they say of exercise,
     view, person and speed stands in the fields of those names as well. ``advice`` is the
     command that takes the options which notes name, where that is not plain. ``stored`` takes the
     landmarks that are stored with the report, whichever model found them.
@@ -111,7 +111,7 @@ class Options:
 
     surgical_side: Limb | None = None
     stature_m: float | None = None
-    task: Task | None = None
+    exercise: Exercise | None = None
     view: View | None = None
     person: int | None = None
     model: Path | None = None
@@ -166,14 +166,14 @@ def analyse_people(
     camera = camera_motion(tracks, contacts, poses.camera, settings.camera)
     gaps = find_gaps(tracks.t_s, settings.clock)
     effects = (
-        leg_visibility_effect(legs, settings.light, task_given=options.task is not None),
+        leg_visibility_effect(legs, settings.light, exercise_given=options.exercise is not None),
         bystanders_effect(patient, bystanders, tracks.t_s, settings.people),
         timing_effect(settled.time_base, gaps, tracks.rate_hz, settings.clock),
         camera_effect(camera),
     )
     tracks = disturbed_tracks(tracks, effects)
     contacts = disturbed_contacts(contacts, effects)
-    reps = group_reps(contacts, tracks, settings.reps, options.task)
+    reps = group_reps(contacts, tracks, settings.reps, options.exercise)
     reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
     reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
     square_on = in_view(tracks, view, settings.view)
@@ -411,8 +411,8 @@ def _decided(
     options: Options,
 ) -> Decided:
     return Decided(
-        task=reps.task,
-        task_origin="given" if options.task else "detected",
+        exercise=reps.exercise,
+        exercise_origin="given" if options.exercise else "detected",
         view=view.view,
         view_origin="given" if options.view else "detected",
         view_yaw_deg=view.yaw_deg,

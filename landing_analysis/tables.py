@@ -27,16 +27,16 @@ IntArray = NDArray[np.int64]
 Picture = NDArray[np.uint8]
 
 Limb = Literal["left", "right"]
-Task = Literal["jump", "hop"]
+Exercise = str
+"""The code of an exercise, a key of `exercises.EXERCISES`."""
 View = Literal["front", "back", "left_side", "right_side", "oblique"]
 Verdict = Literal["above", "below", "within", "cannot tell"]
 FootStrike = Literal["toe-first", "heel-first", "flat or too close to tell"]
 QualityState = Literal["good", "limited", "poor"]
-Corrected = Literal["patient", "date", "task", "view", "person", "slowed by", "clip", "rep"]
+Corrected = Literal["patient", "date", "exercise", "view", "person", "slowed by", "clip", "rep"]
 RecordedFrom = Literal["clip", "file name", "file time"]
 
 LIMBS: tuple[Limb, Limb] = ("left", "right")
-TASKS: tuple[Task, ...] = ("jump", "hop")
 WORST_FIRST: tuple[QualityState, ...] = ("poor", "limited", "good")
 VIEWS: tuple[View, ...] = ("front", "back", "left_side", "right_side", "oblique")
 
@@ -508,7 +508,7 @@ class Rep:
     """
 
     number: int
-    task: Task
+    exercise: Exercise
     limbs: tuple[Limb, ...]
     flight: Flight
     contacts: tuple[Contact, ...]
@@ -539,9 +539,9 @@ class Rep:
 
 @dataclass(frozen=True)
 class Reps:
-    """The reps of a clip in order, and the task that they make up."""
+    """The reps of a clip in order, and the exercise that they make up."""
 
-    task: Task | None
+    exercise: Exercise | None
     limb: Limb | None
     reps: tuple[Rep, ...]
     notes: tuple[Note, ...] = ()
@@ -645,7 +645,10 @@ class Measures:
 
 @dataclass(frozen=True)
 class Limit:
-    """One line of the limits file: what counts as above or below, and on what it rests."""
+    """One line of the limits file: what counts as above or below, and on what it rests.
+
+    It is for the ``exercises`` named, for every one where none is.
+    """
 
     finding: str
     measure: str
@@ -654,8 +657,12 @@ class Limit:
     unit: str
     source: str
     half_width: float | None = None
-    tasks: tuple[Task, ...] = TASKS
+    exercises: tuple[Exercise, ...] = ()
     enabled: bool = True
+
+    def is_for(self, exercise: Exercise | None) -> bool:
+        """Whether sets of an exercise are held against it; where that is not known they are."""
+        return not self.exercises or exercise is None or exercise in self.exercises
 
 
 @dataclass(frozen=True)
@@ -715,8 +722,8 @@ class Occasion:
 class Decided:
     """What was decided about a clip, by the analysis or by the clinician."""
 
-    task: Task | None
-    task_origin: Literal["detected", "given"]
+    exercise: Exercise | None
+    exercise_origin: Literal["detected", "given"]
     view: View
     view_origin: Literal["detected", "given"]
     view_yaw_deg: float

@@ -544,8 +544,8 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "{flexion_sd_deg:.0f} deg more standard uncertainty. Film on a dull floor."
     ),
     Code.FEET_NOT_SURE: (
-        "the feet are not seen well enough to know whether one landed or both; name the task if "
-        "it was a hop"
+        "the feet are not seen well enough to know whether one landed or both; name the exercise "
+        "if it was a hop"
     ),
     Code.CAMERA_MOVED: (
         "the camera moved, or may have, and the background could not be followed to take that "
@@ -603,8 +603,8 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.ONE_FOOT_IN_JUMPS: ("only the {limb} foot was seen to land in a set of two-leg jumps"),
     Code.TWO_FEET_IN_HOPS: "both feet landed in a set of one-leg hops",
     Code.OTHER_FOOT_NOT_SEEN: (
-        "it was not seen whether the {limb} foot landed as well; say what the set is (--task), or "
-        "film it from the front"
+        "it was not seen whether the {limb} foot landed as well; say what the set is (--exercise), "
+        "or film it from the front"
     ),
     Code.LEGS_NOT_TOLD_APART: (
         "left and right leg could not be told apart where this set goes from foot to foot; film "

@@ -21,12 +21,12 @@ from landing_analysis.tables import (
     N_LANDMARKS,
     Contact,
     Event,
+    Exercise,
     Flight,
     Landmarks,
     Limb,
     Rep,
     Reps,
-    Task,
     Tracks,
     View,
     ViewEstimate,
@@ -154,14 +154,14 @@ def contact(limb: Limb, *, late_s: float = 0.0, held: bool = False) -> Contact:
     )
 
 
-def one_rep(task: Task = "jump", limb: Limb = "right", *, held: bool = False) -> Rep:
+def one_rep(exercise: Exercise = "jump", limb: Limb = "right", *, held: bool = False) -> Rep:
     """Return the rep that `seen` shows, with a second flight of 0.28 s unless held."""
-    limbs: tuple[Limb, ...] = LIMBS if task == "jump" else (limb,)
+    limbs: tuple[Limb, ...] = LIMBS if exercise == "jump" else (limb,)
     take_off, landing = Event(TAKE_OFF_S, TOE_OFF_SD_S), Event(LANDING_S, IC_SD_S)
     again = Flight(Event(TOE_OFF_S, TOE_OFF_SD_S), Event(TOE_OFF_S + 0.28, IC_SD_S), limbs, limbs)
     return Rep(
         number=1,
-        task=task,
+        exercise=exercise,
         limbs=limbs,
         flight=Flight(take_off, landing, limbs, limbs),
         contacts=tuple(contact(each, held=held) for each in limbs),
@@ -172,9 +172,9 @@ def one_rep(task: Task = "jump", limb: Limb = "right", *, held: bool = False) ->
 
 def one_set(*reps: Rep) -> Reps:
     """Return a set, numbered from 1."""
-    task = reps[0].task
-    limb = reps[0].limbs[0] if task == "hop" else None
-    return Reps(task, limb, tuple(replace(rep, number=k + 1) for k, rep in enumerate(reps)))
+    exercise = reps[0].exercise
+    limb = reps[0].limbs[0] if exercise == "hop" else None
+    return Reps(exercise, limb, tuple(replace(rep, number=k + 1) for k, rep in enumerate(reps)))
 
 
 def exact_settings() -> Settings:

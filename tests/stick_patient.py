@@ -31,6 +31,7 @@ from landing_analysis.tables import (
     Contacts,
     Decided,
     Event,
+    Exercise,
     Flight,
     Frame,
     Landmarks,
@@ -40,7 +41,6 @@ from landing_analysis.tables import (
     Poses,
     Provenance,
     Seen,
-    Task,
     View,
     ViewEstimate,
 )
@@ -76,7 +76,7 @@ def jump_plan(reps: int = 8) -> list[Plan]:
 
 def make_analysis(
     view: View = "front",
-    task: Task = "jump",
+    exercise: Exercise = "jump",
     limb: Limb = "right",
     surgical_side: Limb | None = "right",
     reps: int = 8,
@@ -86,7 +86,7 @@ def make_analysis(
     The last landing is held; in a jump set the fourth is refused. ``limb`` hops
     in a hop set, and is the near one in a side view.
     """
-    limbs: tuple[Limb, ...] = LIMBS if task == "jump" else (limb,)
+    limbs: tuple[Limb, ...] = LIMBS if exercise == "jump" else (limb,)
     landmarks, contacts = make_motion(jump_plan(reps), view, limbs)
     settings = Settings()
     tracks = clean_tracks(landmarks, settings.tracks, stature_m=1.72)
@@ -102,8 +102,8 @@ def make_analysis(
     measures = with_set(measure_reps(grouped, tracks, estimate, settings), settings.measures)
     limits = read_limits()
     decided = Decided(
-        task=grouped.task,
-        task_origin="detected",
+        exercise=grouped.exercise,
+        exercise_origin="detected",
         view=view,
         view_origin="detected",
         view_yaw_deg=estimate.yaw_deg,
@@ -116,7 +116,7 @@ def make_analysis(
         people=1,
         patient_reason=told("the only person in view"),
     )
-    clip = make_clip(landmarks, f"P07_{task}s_{view}.mp4")
+    clip = make_clip(landmarks, f"P07_{exercise}s_{view}.mp4")
     return Analysis(
         clip=clip,
         decided=decided,
@@ -180,7 +180,7 @@ def without_reps(analysis: Analysis) -> Analysis:
     settings = Settings()
     return replace(
         analysis,
-        decided=replace(analysis.decided, task=None, limb=None),
+        decided=replace(analysis.decided, exercise=None, limb=None),
         contacts=contacts,
         reps=group_reps(contacts, analysis.tracks, settings.reps),
         measures=Measures(()),

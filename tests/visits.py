@@ -13,7 +13,7 @@ def set_mean(value: float, **other: object) -> SetMean:
     """Return a set filmed square-on from the front at 60 frames/s; ``week`` counts from 0."""
     week = other.pop("week", 0)
     return SetMean(**{
-        "code": "P07", "day": FIRST_DAY + timedelta(weeks=week), "task": "jump",
+        "code": "P07", "day": FIRST_DAY + timedelta(weeks=week), "exercise": "jump",
         "name": "fppa_peak_flexion", "limb": "left", "value": value, "sd": 0.5, "reps": 8,
         "view": "front", "near_limb": None, "yaw_deg": 0.0, "yaw_sd_deg": 2.5,
         "frame_rate_hz": 60.0, "made_with": "now", **other,

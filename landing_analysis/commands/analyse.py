@@ -10,6 +10,7 @@ import click
 
 from landing_analysis.commands.shared import Start, overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.tally import tally
 from landing_analysis.library import (
     STATURE_CM_RANGE,
@@ -100,7 +101,7 @@ def analyse(
     second or two. Film from the front, the back or the side, whole body in the picture.
 
     \b
-    For each clip, DIR/<day>_<task>_<view>_<code of the clip>/ holds
+    For each clip, DIR/<day>_<exercise>_<view>_<code of the clip>/ holds
         report.html        one page for the screen or A4 paper; open this
         reps.csv           one row per rep and limb, units in the headers
         annotated.mp4      the clip with legs, contacts and angles, faces blurred
@@ -160,7 +161,7 @@ def _options(
 _HEADERS = (
     "clip",
     "view",
-    "task",
+    "exercise",
     "reps",
     "contacts",
     "outside",
@@ -240,14 +241,14 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
     reps = analysis.reps.reps
     used = sum(rep.used for rep in reps)
     counted = tally(analysis)
-    decided = analysis.decided.task
-    task = f"{decided}s" if decided else "jumps or hops" if reps else "–"
+    decided = analysis.decided.exercise
+    exercise = EXERCISES[decided].name if decided else "jumps or hops" if reps else "–"
     if analysis.decided.limb:
-        task += f", {analysis.decided.limb}"
+        exercise += f", {analysis.decided.limb}"
     return (
         outcome.name,
         analysis.decided.view.replace("_", " "),
-        task,
+        exercise,
         f"{used} of {len(reps)}" if used < len(reps) else str(len(reps)),
         str(len(analysis.contacts.contacts)),
         str(counted.outside),

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 BY = "LANDING_ANALYSIS_BY"
 """The environment variable with the code of who sets things right."""
 
-_SETTABLE: tuple[Corrected, ...] = ("patient", "date", "task", "view", "person", "slowed by")
+_SETTABLE: tuple[Corrected, ...] = ("patient", "date", "exercise", "view", "person", "slowed by")
 _FAILED = 1
 
 
@@ -215,7 +215,7 @@ def _wishes(
     *,
     patient: str | None,
     day: datetime | None,
-    task: str | None,
+    exercise: str | None,
     view: str | None,
     person: int | None,
     slowed_by: float | None,
@@ -225,7 +225,7 @@ def _wishes(
     words: dict[Corrected, str | None] = {
         "patient": patient,
         "date": day.date().isoformat() if day else None,
-        "task": task,
+        "exercise": exercise,
         "view": view.replace("-", "_") if view else None,
         "person": str(person) if person else None,
         "slowed by": f"{slowed_by:.6g}" if slowed_by else None,

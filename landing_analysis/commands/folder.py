@@ -175,7 +175,7 @@ def _job(
     keep_faces: bool,
     no_annotated_clip: bool,
     workers: int | None,
-    task: str | None,
+    exercise: str | None,
     view: str | None,
     person: int | None,
     slowed_by: float | None,
@@ -192,7 +192,7 @@ def _job(
     except LandingAnalysisError as error:
         raise click.UsageError(str(error)) from error
     options = Options(
-        **overruled(task=task, view=view, person=person, slowed_by=slowed_by),
+        **overruled(exercise=exercise, view=view, person=person, slowed_by=slowed_by),
         model=model,
         limits=limits,
         settings=Settings(

@@ -31,7 +31,7 @@ def visit(
 ) -> None:
     """Write the page on the visit of patient CODE on DATE (YYYY-MM-DD), or on the last one.
 
-    It puts the day's clips side by side and, for each task, the surgical against the
+    It puts the day's clips side by side and, for each exercise, the surgical against the
     non-surgical limb, front and side views joined.
     """
     from landing_analysis.pages.writing import write_visit

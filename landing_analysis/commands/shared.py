@@ -12,9 +12,10 @@ import click
 
 from landing_analysis.corrections import SLOWED_RANGE, Given
 from landing_analysis.errors import LandingAnalysisError, RecordError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.library import PERSON_RANGE
 from landing_analysis.progress import Progress
-from landing_analysis.tables import TASKS, VIEWS
+from landing_analysis.tables import VIEWS
 
 if TYPE_CHECKING:
     from landing_analysis.record.database import Record
@@ -44,8 +45,8 @@ def overruling_options(command: Command) -> Command:
     """Add what overrules what the pictures show: of all clips, or of one that is set right."""
     for option in reversed((
         click.option(
-            "--task", type=click.Choice(TASKS),
-            help="Overrule what was recognised: jump = two feet, hop = one foot.",
+            "--exercise", type=click.Choice([code.replace("_", "-") for code in EXERCISES]),
+            help="Overrule which exercise was recognised.",
         ),
         click.option(
             "--view", type=click.Choice([view.replace("_", "-") for view in VIEWS]),
@@ -66,12 +67,12 @@ def overruling_options(command: Command) -> Command:
 
 
 def overruled(
-    *, task: str | None, view: str | None, person: int | None, slowed_by: float | None
+    *, exercise: str | None, view: str | None, person: int | None, slowed_by: float | None
 ) -> Given:
     """Return what the options of `overruling_options` give, without what none gives."""
     found: Given = {}
-    if task is not None:
-        found["task"] = next(name for name in TASKS if name == task)
+    if exercise is not None:
+        found["exercise"] = exercise.replace("-", "_")
     if view is not None:
         found["view"] = next(name for name in VIEWS if name == view.replace("-", "_"))
     if person is not None:

@@ -27,6 +27,7 @@ from landing_analysis.tables import (
     Contacts,
     Decided,
     Event,
+    Exercise,
     Flight,
     Limb,
     Limit,
@@ -36,7 +37,6 @@ from landing_analysis.tables import (
     Provenance,
     Rep,
     Reps,
-    Task,
     Tracks,
     UncertaintyPart,
     View,
@@ -44,7 +44,7 @@ from landing_analysis.tables import (
 )
 
 _REPS = 8
-_SETS: tuple[tuple[Task, Limb | None, View], ...] = (
+_SETS: tuple[tuple[Exercise, Limb | None, View], ...] = (
     ("jump", None, "front"), ("jump", None, "front"),
     ("jump", None, "left_side"), ("jump", None, "left_side"),
     ("jump", None, "right_side"), ("jump", None, "right_side"),
@@ -73,7 +73,7 @@ class _Scene:
 
     story: Story
     visit: int
-    task: Task
+    exercise: Exercise
     limb: Limb | None
     view: View
     seed: int
@@ -117,8 +117,8 @@ def invent_sets(
         if but_last and visit == len(story.days_before) - 1:
             return
         day = last_day - timedelta(days=before)
-        for number, (task, limb, view) in enumerate(_SETS, start=1):
-            scene = _Scene(story, visit, task, limb, view, seed)
+        for number, (exercise, limb, view) in enumerate(_SETS, start=1):
+            scene = _Scene(story, visit, exercise, limb, view, seed)
             file = f"invented-{story.code}-{day}-{number}"
             rng = np.random.default_rng([seed, int(story.code[-1]), visit, number])
             analysis = _analysis(scene, file, day, rng, limits)
@@ -205,7 +205,7 @@ def _analysis(
         tracks=_no_tracks(scene),
         view=_view(scene, decided),
         contacts=Contacts((), ()),
-        reps=Reps(scene.task, scene.limb, tuple(_rep(scene, k) for k in range(1, _REPS + 1))),
+        reps=Reps(scene.exercise, scene.limb, tuple(_rep(scene, k) for k in range(1, _REPS + 1))),
         measures=measures,
         findings=judge_measures(measures, limits, decided),
         notes=_notes(scene),
@@ -230,8 +230,8 @@ def _clip(scene: _Scene, file: str) -> Clip:
 
 def _decided(scene: _Scene, rng: np.random.Generator) -> Decided:
     return Decided(
-        task=scene.task,
-        task_origin="given",
+        exercise=scene.exercise,
+        exercise_origin="given",
         view=scene.view,
         view_origin="given",
         view_yaw_deg=float(rng.normal(0, 1.0)),
@@ -256,7 +256,7 @@ def _rep(scene: _Scene, number: int) -> Rep:
     landing = Event(_PERIOD_S * number, 0.01)
     limbs = LIMBS if scene.limb is None else (scene.limb,)
     flight = Flight(Event(landing.t_s - 0.33, 0.01), landing, limbs, limbs)
-    return Rep(number, scene.task, limbs, flight, (), landing.t_s + 0.15)
+    return Rep(number, scene.exercise, limbs, flight, (), landing.t_s + 0.15)
 
 
 def _notes(scene: _Scene) -> tuple[Note, ...]:

@@ -11,7 +11,7 @@ from landing_analysis.disturbances.effects import (
     Effect,
     Suppressed,
     Unseen,
-    VoidTask,
+    VoidExercise,
     WiderEvents,
     WiderMeasures,
 )
@@ -20,13 +20,13 @@ from landing_analysis.tables import (
     Contact,
     Contacts,
     Event,
+    Exercise,
     Flight,
     Measure,
     Measures,
     Note,
     Rep,
     Reps,
-    Task,
     Tracks,
     UncertaintyPart,
 )
@@ -81,7 +81,7 @@ def _wider(event: Event, landing: bool, widened: list[WiderEvents]) -> Event:
 
 
 def disturbed_reps(reps: Reps, effects: tuple[Effect, ...]) -> Reps:
-    """Leave out the reps that were not watched as a whole, or whose task is not sure.
+    """Leave out the reps that were not watched as a whole, or whose exercise is not sure.
 
     Parameters
     ----------
@@ -95,17 +95,17 @@ def disturbed_reps(reps: Reps, effects: tuple[Effect, ...]) -> Reps:
         but not until the next flight, has no next flight.
     """
     unseen = [span for effect in effects for span in effect.unseen]
-    void = {item.task: item for effect in effects for item in effect.void}
+    void = {item.exercise: item for effect in effects for item in effect.void}
     return replace(reps, reps=tuple(_disturbed(rep, unseen, void) for rep in reps.reps))
 
 
-def _disturbed(rep: Rep, unseen: list[Unseen], void: dict[Task, VoidTask]) -> Rep:
+def _disturbed(rep: Rep, unseen: list[Unseen], void: dict[Exercise, VoidExercise]) -> Rep:
     span_s = _rep_span_s(rep)
     met = _met(span_s, unseen)
     if met is not None:
         return replace(rep, used=False, reason=met.reason)
-    if rep.used and rep.task in void:
-        rep = replace(rep, used=False, reason=void[rep.task].reason)
+    if rep.used and rep.exercise in void:
+        rep = replace(rep, used=False, reason=void[rep.exercise].reason)
     following = rep.next_flight
     missing = [span for span in unseen if span.toe_off_reason]
     if following and _met((span_s[1], _flight_span_s(following)[0]), missing):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from landing_analysis.reasons import Code, Reason
-from landing_analysis.tables import FloatArray, Limb, Note, Task
+from landing_analysis.tables import Exercise, FloatArray, Limb, Note
 
 
 @dataclass(frozen=True)
@@ -45,10 +45,10 @@ class Unseen:
 
 
 @dataclass(frozen=True)
-class VoidTask:
-    """All used reps of a task are void."""
+class VoidExercise:
+    """All used reps of an exercise are void."""
 
-    task: Task
+    exercise: Exercise
     reason: Reason
 
 
@@ -93,7 +93,7 @@ class Effect:
 
     events: tuple[WiderEvents, ...] = ()
     unseen: tuple[Unseen, ...] = ()
-    void: tuple[VoidTask, ...] = ()
+    void: tuple[VoidExercise, ...] = ()
     widened: tuple[WiderMeasures, ...] = ()
     suppressed: tuple[Suppressed, ...] = ()
     least_difference_s: float = 0.0

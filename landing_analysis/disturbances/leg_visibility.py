@@ -17,7 +17,7 @@ from landing_analysis.disturbances.effects import (
     NO_EFFECT,
     Effect,
     Suppressed,
-    VoidTask,
+    VoidExercise,
     WiderEvents,
     WiderMeasures,
 )
@@ -156,7 +156,7 @@ def _lack(levels: float, enough_levels: float) -> float:
 
 
 def leg_visibility_effect(
-    legs: LegVisibility | None, settings: LightSettings, *, task_given: bool
+    legs: LegVisibility | None, settings: LightSettings, *, exercise_given: bool
 ) -> Effect:
     """Say what poorly seen legs cost.
 
@@ -164,7 +164,7 @@ def leg_visibility_effect(
     ----------
     legs : of the patient, None where it was not measured
     settings : LightSettings
-    task_given : the clinician named the task, so that a hop is surely one
+    exercise_given : the clinician named the exercise, so that a hop is surely one
 
     Returns
     -------
@@ -183,10 +183,12 @@ def leg_visibility_effect(
         hypot(settings.dark_on_sd_s * dark, settings.lost_on_sd_s * lost, cloth_s, mirror_s),
         hypot(settings.dark_off_sd_s * dark, settings.lost_off_sd_s * lost, cloth_s),
     )
-    unsure_hop = legs.near_limb is not None and not task_given and (dark or legs.covered or lost)
+    unsure_hop = (
+        legs.near_limb is not None and not exercise_given and (dark or legs.covered or lost)
+    )
     return Effect(
         events=(events,),
-        void=(VoidTask("hop", _UNSURE_HOP),) if unsure_hop else (),
+        void=(VoidExercise("hop", _UNSURE_HOP),) if unsure_hop else (),
         suppressed=_suppressed(legs),
         widened=_widened(legs, dark, lost, settings),
         notes=_notes(legs, settings),

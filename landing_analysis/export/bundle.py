@@ -38,6 +38,7 @@ from datetime import date
 from typing import Any
 
 from landing_analysis.definitions import DEFINITIONS, INTENDED_USE
+from landing_analysis.exercises import EXERCISES, lands_on_both
 from landing_analysis.export.columns import UCUM
 from landing_analysis.export.rows import (
     PatientRows,
@@ -63,7 +64,6 @@ _UCUM_SYSTEM = "http://unitsofmeasure.org"
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, OWN)
 
-_TASKS = {"jump": "two-leg jumps", "hop": "one-leg hops", None: "movements without any rep"}
 _VIEWS = {
     "front": "from the front", "back": "from the back", "left_side": "from the left side",
     "right_side": "from the right side", "oblique": "from between front and side",
@@ -176,9 +176,9 @@ def _set_resources(visit: _Visit, one: StoredAnalysis) -> list[Resource]:
 
 
 def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resource:
-    task, values = one.values["task"], one.values
+    exercise, values = one.values["exercise"], one.values
     reps = one.tables["rep"]
-    words = f"Set of {_TASKS[task]}"
+    words = f"Set of {_named(exercise)}"
     full = f"Set of {_movement(one)} {_VIEWS[values['view']]}"
     origin = f"Time of recording as found in the {values['recorded_from']}."
     by_hand = [f"Rep {rep['number']} is {rep['reason']}." for rep in reps if rep["excluded"]]
@@ -191,7 +191,7 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
     ]
     return {
         **_observation(visit, one, "set"),
-        "code": _concept(full, _coding(f"{OWN}:set", task or "none", words)),
+        "code": _concept(full, _coding(f"{OWN}:set", exercise or "none", words)),
         **({"hasMember": [_reference(member["id"]) for member in members]} if members else {}),
         "note": [{"text": text} for text in notes],
         "component": [
@@ -348,10 +348,15 @@ def _method(one: StoredAnalysis) -> str:
     return f"2D pose estimation in one clip of {_movement(one)} {_VIEWS[one.values['view']]}"
 
 
+def _named(exercise: str | None) -> str:
+    title = EXERCISES[exercise].title if exercise else "Movements without any rep"
+    return title[0].lower() + title[1:]
+
+
 def _movement(one: StoredAnalysis) -> str:
-    task, limb = one.values["task"], landing_limb(one)
-    on = f" on the {limb} limb" if task == "hop" and limb in LIMBS else ""
-    return f"{_TASKS[task]}{on}, filmed"
+    exercise, limb = one.values["exercise"], landing_limb(one)
+    on = f" on the {limb} limb" if not lands_on_both(exercise) and limb in LIMBS else ""
+    return f"{_named(exercise)}{on}, filmed"
 
 
 def _notes(visit: _Visit, one: StoredAnalysis) -> list[str]:

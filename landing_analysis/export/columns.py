@@ -93,7 +93,8 @@ _KEYS = (
     _ANALYSIS,
     _CURRENT,
     _CLIP_EXCLUDED,
-    Column("task", "category", "jump (two feet) or hop (one foot); empty without any rep."),
+    Column("exercise", "category", "What was done, a code of the ladder such as jump (two "
+           "feet) or hop (one); empty without any rep."),
     Column("view", "category", "From where the camera looks: front, back, left_side, right_side "
            "or oblique."),
     Column("surgical_side", "category", "The operated limb, as the record knows it now: left or "
@@ -188,7 +189,7 @@ _ANALYSES = Table(
         Column("analysed_at", "time", "When it was analysed, in UTC."),
         *_MADE_WITH,
         Column("model_name", "category", "Name of the pose model."),
-        Column("task_origin", "category", "Whether the task was detected or given."),
+        Column("exercise_origin", "category", "Whether the exercise was detected or given."),
         Column("view_origin", "category", "Whether the view was detected or given."),
         Column("view_yaw_deg", "number", "Turn of the pelvis away from square-on in the view.",
                "deg", "positive to the patient's own left"),

@@ -199,7 +199,7 @@ def _keys(patient: Patient, one: StoredAnalysis, *, current: bool) -> Row:
         "analysis": one.values["id"],
         "current": current,
         "clip_excluded": one.values["excluded"] is not None,
-        "task": one.values["task"],
+        "exercise": one.values["exercise"],
         "view": one.values["view"],
         "surgical_side": patient.surgical_side,
     }
@@ -220,7 +220,7 @@ def made_with(one: StoredAnalysis) -> Row:
 
 def _analysis(one: StoredAnalysis) -> Row:
     values, reps = one.values, one.tables["rep"]
-    same = ("model_name", "task_origin", "view_origin", "view_yaw_deg", "view_yaw_sd_deg",
+    same = ("model_name", "exercise_origin", "view_origin", "view_yaw_deg", "view_yaw_sd_deg",
             "near_limb", "target_flexion_deg", "people")  # fmt: skip
     return {
         **{name: values[name] for name in same},
@@ -406,11 +406,11 @@ def _wide_rows(
 ) -> Iterator[Row]:
     for rep in one.tables["rep"]:
         measures = [row for row in one.tables["measure"] if row["rep"] == rep["number"]]
-        for limb in (*rep["limbs"], *(("both",) if rep["task"] == "jump" else ())):
+        for limb in (*rep["limbs"], *(("both",) if len(rep["limbs"]) == 2 else ())):
             wanted = {None} if limb == "both" else {limb}
             rows = [
                 row for row in measures
-                if row["limb"] in wanted or (row["limb"] is None and rep["task"] == "hop")
+                if row["limb"] in wanted or (row["limb"] is None and len(rep["limbs"]) == 1)
             ]  # fmt: skip
             role = side_name(None if limb == "both" else limb, surgical_side)
             yield {

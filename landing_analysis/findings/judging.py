@@ -98,13 +98,13 @@ def edges(limit: Limit) -> tuple[float | None, float | None]:
 def judge_measures(
     measures: Measures, limits: tuple[Limit, ...], decided: Decided
 ) -> tuple[Finding, ...]:
-    """Judge the mean of the set and every rep against every limit of the task.
+    """Judge the mean of the set and every rep against every limit of the exercise.
 
     Parameters
     ----------
     measures : Measures
     limits : from the limits file
-    decided : names the task
+    decided : names the exercise
 
     Returns
     -------
@@ -115,7 +115,7 @@ def judge_measures(
     """
     found: list[Finding] = []
     for limit in limits:
-        if decided.task is not None and decided.task not in limit.tasks:
+        if not limit.is_for(decided.exercise):
             continue
         values = _side_values(measures, limit) if _is_side(limit) else _values(measures, limit)
         found += [_finding(value, limit) for value in values]

@@ -9,12 +9,14 @@ from pathlib import Path
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import SettingsError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.files import read_at_most
 from landing_analysis.findings.judging import SIGNED_MEASURES, TITLES
-from landing_analysis.tables import TASKS, Limit
+from landing_analysis.tables import Limit
 
 _LARGEST_FILE = 1_000_000  # bytes; the package's own has three thousand (choice)
 _KINDS = ("upper", "lower", "band")
+_EARLIER_KEY = "tasks"  # of the exercises, in files written for earlier versions
 _KEYS = frozenset(Limit.__dataclass_fields__)
 
 
@@ -75,6 +77,8 @@ def _entries(text: str, name: str) -> dict[tuple[str, str], dict[str, object]]:
                 f"{name} names the finding {key[0]!r} of the measure {key[1]!r}, which is not "
                 "known; see landing_analysis/data/limits.toml for the names."
             )
+        if _EARLIER_KEY in entry:
+            entry["exercises"] = entry.pop(_EARLIER_KEY)
         entries[key] = entry
     return entries
 
@@ -84,12 +88,7 @@ def _limit(entry: dict[str, object], name: str) -> Limit:
     problem = _problem(entry) or _misfit(entry)
     if problem:
         raise SettingsError(f"{where}: {problem}")
-    return Limit(**{**entry, "tasks": tuple(_tasks(entry))})  # type: ignore[arg-type]
-
-
-def _tasks(entry: dict[str, object]) -> list[object]:
-    tasks = entry.get("tasks", list(TASKS))
-    return tasks if isinstance(tasks, list) else []
+    return Limit(**{**entry, "exercises": tuple(entry.get("exercises", ()))})  # type: ignore[arg-type]
 
 
 def _problem(entry: dict[str, object]) -> str | None:
@@ -114,8 +113,13 @@ def _problem(entry: dict[str, object]) -> str | None:
         return "source is empty; say what the limit rests on, or that it is a choice."
     if not isinstance(entry.get("enabled", True), bool):
         return f"enabled is {entry['enabled']!r}; use true or false."
-    if not _tasks(entry) or any(task not in TASKS for task in _tasks(entry)):
-        return f"tasks is {entry['tasks']!r}; use a list of 'jump', 'hop' or both."
+    named = entry.get("exercises", ["jump"])
+    if (
+        not isinstance(named, list)
+        or not named
+        or any(code not in tuple(EXERCISES) for code in named)
+    ):
+        return f"exercises is {named!r}; use a list of codes such as 'jump' and 'hop'."
     return None
 
 

@@ -6,7 +6,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
-from landing_analysis.tables import Analysis, Finding, Limb, Limit, Measures, Task, Verdict, View
+from landing_analysis.tables import (
+    Analysis,
+    Exercise,
+    Finding,
+    Limb,
+    Limit,
+    Measures,
+    Verdict,
+    View,
+)
 
 FEWEST_REPS_FOR_VERDICT = 3  # two show their spread by one difference only (choice)
 
@@ -60,7 +69,7 @@ def tally(analysis: Analysis) -> Tally:
         analysis.measures,
         analysis.findings,
         analysis.limits,
-        analysis.decided.task,
+        analysis.decided.exercise,
         analysis.decided.view,
         analysis.view.near_limb,
     )
@@ -70,7 +79,7 @@ def tally_of_set(
     measures: Measures,
     findings: Iterable[Finding],
     limits: Iterable[Limit],
-    task: Task | None,
+    exercise: Exercise | None,
     view: View,
     near_limb: Limb | None,
 ) -> Tally:
@@ -78,7 +87,7 @@ def tally_of_set(
 
     Parameters
     ----------
-    measures, findings, limits, task, view : of one clip
+    measures, findings, limits, exercise, view : of one clip
     near_limb : of a side view, whose other limb has no angles in any case; else None
     """
     worst = worst_verdicts(
@@ -90,7 +99,7 @@ def tally_of_set(
         outside=verdicts.count("above") + verdicts.count("below"),
         cannot_tell=verdicts.count("cannot tell"),
         within=verdicts.count("within"),
-        not_measurable=len(unjudged(measures, limits, task, view, near_limb)),
+        not_measurable=len(unjudged(measures, limits, exercise, view, near_limb)),
         fewest_reps=min(reps, default=None),
         few=sum(n < FEWEST_REPS_FOR_VERDICT for n in reps),
     )
@@ -112,7 +121,7 @@ def worst_verdicts(verdicts: Iterable[tuple[Key, Verdict]]) -> dict[Key, Verdict
 def unjudged(
     measures: Measures,
     limits: Iterable[Limit],
-    task: Task | None,
+    exercise: Exercise | None,
     view: View,
     near_limb: Limb | None,
 ) -> tuple[tuple[str, Limb | None], ...]:
@@ -121,7 +130,7 @@ def unjudged(
         limit.measure
         for limit in limits
         if limit.finding != "side_difference"
-        and (task is None or task in limit.tasks)
+        and limit.is_for(exercise)
         and view in DEFINITIONS[limit.measure].views
     }
     rows = [row for row in measures.measures if row.name in named and row.of_set]

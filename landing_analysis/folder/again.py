@@ -10,6 +10,7 @@ from pathlib import Path
 from landing_analysis.analysing import ANNOTATED, DATA, LANDMARKS
 from landing_analysis.corrections import SETTINGS, Given, given
 from landing_analysis.errors import CorrectionError, LandingAnalysisError
+from landing_analysis.files import read_document
 from landing_analysis.folder import queue
 from landing_analysis.folder.watch import Job, work_on
 from landing_analysis.reasons import Code
@@ -17,7 +18,7 @@ from landing_analysis.record.correcting import KnownClip, Wish
 from landing_analysis.record.database import Record
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options
-from landing_analysis.tables import TASKS, Correction, Limit
+from landing_analysis.tables import Correction, Limit
 
 
 def landmarks_of(clip: KnownClip) -> Path | None:
@@ -94,8 +95,7 @@ def _as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Optio
         clip.id,
     )
     limits = (
-        {**limit, "tasks": tuple(task for task in TASKS if task in limit["tasks"])}
-        for limit in json.loads(row["limits"])
+        {**limit, "exercises": tuple(limit["exercises"])} for limit in json.loads(row["limits"])
     )
     return replace(
         options,
@@ -110,10 +110,10 @@ def _as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Optio
 def _given_to_all(report: Path) -> Given:
     """Return what the newest analysis was told by options, and not by a correction."""
     try:
-        document = json.loads((report / DATA).read_text(encoding="utf-8"))
+        document = read_document(report / DATA)
         decided, base = document["decided"], document["decided"]["time_base"]
         told = {
-            "task": decided["task"] if decided["task_origin"] == "given" else None,
+            "exercise": decided["exercise"] if decided["exercise_origin"] == "given" else None,
             "view": decided["view"] if decided["view_origin"] == "given" else None,
             "person": str(decided["patient_number"]) if _was_chosen(decided) else None,
             "slowed by": f"{base['slowed_by']:g}" if base["origin"] == "given" else None,

@@ -195,7 +195,7 @@ def made_by(options: Options, model_sha256: str) -> str:
     settings = asdict(options.settings)
     settings["pose"].pop("workers")  # how many look at once changes no number
     told: tuple[object, ...] = (
-        options.surgical_side, options.stature_m, options.task, options.view, options.person,
+        options.surgical_side, options.stature_m, options.exercise, options.view, options.person,
     )  # fmt: skip
     if options.slowed_by is not None:
         told += (options.slowed_by,)

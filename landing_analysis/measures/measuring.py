@@ -243,9 +243,9 @@ def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
 def _limbs(rep: Rep, definition: Definition) -> tuple[Limb | None, ...]:
     if definition.scope == "limb":
         return rep.limbs
-    if rep.task == "hop" and definition.name in _OF_LANDING_LIMB:
+    if rep.limbs != LIMBS and definition.name in _OF_LANDING_LIMB:
         return rep.limbs
-    if rep.task == "hop" and definition.name in _OF_TAKE_OFF_LIMB:
+    if rep.limbs != LIMBS and definition.name in _OF_TAKE_OFF_LIMB:
         left = rep.flight.take_off_limbs
         return left if len(left) == 1 else (None,) if left else rep.limbs
     return (None,)
@@ -634,7 +634,7 @@ def _tilted_px(scene: _Scene, rep: Rep, apart_px: FloatArray, *names: str) -> fl
 
 def _stance(scene: _Scene, rep: Rep) -> tuple[FloatArray, float]:
     """Return the ankles' distance across the picture, (n,) and at the lowest point."""
-    if rep.task == "hop":
+    if rep.limbs != LIMBS:
         raise _no(Code.STANDS_ON_ONE_FOOT)
     names = ("left_ankle", "right_ankle")
     apart_px = np.abs(scene.across(scene.points(names[0]) - scene.points(names[1])))

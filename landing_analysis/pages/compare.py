@@ -35,7 +35,7 @@ from landing_analysis.pages.words import (
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.report.parts import number
 from landing_analysis.report.style import svg_text
-from landing_analysis.tables import Limb, Task
+from landing_analysis.tables import Exercise, Limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
     NONE_SHOWN,
@@ -114,7 +114,7 @@ class Since:
 
 @dataclass(frozen=True)
 class MeasurePart:
-    """One measure of one task: the plot, what changed, and what change could be seen."""
+    """One measure of one exercise: the plot, what changed, and what change could be seen."""
 
     heading: str
     svg: Markup
@@ -134,8 +134,8 @@ class MeasurePart:
 
 
 @dataclass(frozen=True)
-class TaskPart:
-    """All measures of one task done in one way; ``apart`` says what it is not averaged with."""
+class ExercisePart:
+    """All measures of one exercise done in one way; ``apart`` says what it is not averaged with."""
 
     title: str
     apart: str | None
@@ -163,7 +163,7 @@ def compare_html(
     start : gives the listener of the drawing, which counts plots
     """
     patient = history.patient
-    parts = _task_parts(history, minimal, start)
+    parts = _exercise_parts(history, minimal, start)
     shown, more = _shown(parts)
     return render_of_patient(
         "compare.html.j2",
@@ -192,7 +192,7 @@ def compare_html(
     )  # fmt: skip
 
 
-def _shown(parts: list[TaskPart]) -> tuple[list[tuple[str, tuple[MeasurePart, ...]]], int]:
+def _shown(parts: list[ExercisePart]) -> tuple[list[tuple[str, tuple[MeasurePart, ...]]], int]:
     """Return what the first sheet has room for of what changed, by exercise, and the rest's count.
 
     Each exercise gets its share, in the order of the pages.
@@ -203,7 +203,7 @@ def _shown(parts: list[TaskPart]) -> tuple[list[tuple[str, tuple[MeasurePart, ..
     return shown, sum(len(part.changed[share:]) for part in changed)
 
 
-def _unchanged(parts: list[TaskPart]) -> list[str]:
+def _unchanged(parts: list[ExercisePart]) -> list[str]:
     """Name the visits since which nothing changed in any measure."""
     found: dict[str, bool] = {}
     for since in (since for part in parts for m in part.measures for since in m.since):
@@ -228,21 +228,23 @@ def _visit_address(day: date, page: Path) -> str | None:
 # --- measures ----------------------------------------------------------------------------------
 
 
-def _task_parts(
+def _exercise_parts(
     history: History, minimal: Mapping[Key, MinimalChange], start: StartProgress
-) -> list[TaskPart]:
+) -> list[ExercisePart]:
     chosen = followed(history.visits)
     progress = start("drawing", len(chosen))
-    found: dict[tuple[Task, Way], list[MeasurePart]] = {}
+    found: dict[tuple[Exercise, Way], list[MeasurePart]] = {}
     try:
         for number, what in enumerate(chosen):
             part = _measure_part(history, what, minimal, f"plot-{number}")
-            found.setdefault((what.task, what.way), []).append(part)
+            found.setdefault((what.exercise, what.way), []).append(part)
             progress.advance(1)
     finally:
         progress.close()
     return [
-        TaskPart(exercise_words(*one), kept_apart_words(*one, history.task_ways), tuple(measures))
+        ExercisePart(
+            exercise_words(*one), kept_apart_words(*one, history.exercise_ways), tuple(measures)
+        )
         for one, measures in found.items()
     ]
 
@@ -253,7 +255,7 @@ def _measure_part(
     panel = panel_of(history, what)
     own, side = minimal.get(what.key), side_minimal(history, what, minimal)
     label = DEFINITIONS[what.name].label
-    exercise = exercise_words(what.task, what.way).lower()
+    exercise = exercise_words(what.exercise, what.way).lower()
     described = f"{label} of {exercise} over the visits, with 95 % intervals."
     return MeasurePart(
         heading=f"{label}, {FAMILY_WORDS[what.family]}",

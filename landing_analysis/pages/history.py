@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.exercises import lands_on_both, rung
 from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import Tally, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
@@ -28,14 +29,13 @@ from landing_analysis.record.store import (
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
 from landing_analysis.tables import (
-    TASKS,
+    Exercise,
     Finding,
     Limb,
     Limit,
     Measure,
     Measures,
     SetSummary,
-    Task,
 )
 from landing_analysis.trend.alike import ONE_WAY, Landing, Landings, Way, ways
 from landing_analysis.trend.changes import (
@@ -61,7 +61,7 @@ class History:
     """All visits of one patient.
 
     ``lead_limb`` is set against the other one: the surgical limb, or the left one when no
-    surgical side is known. ``ways`` tells by an analysis's number which sets of one task
+    surgical side is known. ``ways`` tells by an analysis's number which sets of one exercise
     were done alike. ``excluded`` are clips that a person left out of everything else, and
     ``gone`` those among ``analyses`` whose report is no longer there.
     """
@@ -85,10 +85,12 @@ class History:
         return self.ways.get(analysis.values["id"], ONE_WAY)
 
     @property
-    def task_ways(self) -> tuple[tuple[Task, Way], ...]:
-        """The tasks of all sets with each way they were done in, in the order of the pages."""
-        found = {(a.values["task"], self.way_of(a)) for a in self.analyses if a.values["task"]}
-        return tuple(sorted(found, key=lambda one: (TASKS.index(one[0]), one[1])))
+    def exercise_ways(self) -> tuple[tuple[Exercise, Way], ...]:
+        """The exercises of all sets with each way they were done in, in the order of the pages."""
+        found = {
+            (a.values["exercise"], self.way_of(a)) for a in self.analyses if a.values["exercise"]
+        }
+        return tuple(sorted(found, key=lambda one: (rung(one[0]), one[1])))
 
     @property
     def days(self) -> tuple[date, ...]:
@@ -190,7 +192,9 @@ def _ways(record: Record, code: str | None = None) -> dict[int, Way]:
         bound = None if row["bound"] is None else bool(row["bound"])
         landed[row["analysis_id"]].append(Landing(tuple(row["limbs"]), bound, row["landing_s"]))
     return ways({
-        row["analysis_id"]: Landings(row["code"], row["task"], tuple(landed[row["analysis_id"]]))
+        row["analysis_id"]: Landings(
+            row["code"], row["exercise"], tuple(landed[row["analysis_id"]])
+        )
         for row in rows
     })  # fmt: skip
 
@@ -198,7 +202,7 @@ def _ways(record: Record, code: str | None = None) -> dict[int, Way]:
 def _sets(rows: Iterable[dict[str, Any]], known: Mapping[int, Way]) -> tuple[SetMean, ...]:
     return tuple(
         _set_mean(row, known.get(row["analysis_id"], ONE_WAY))
-        for row in rows if row["task"] is not None
+        for row in rows if row["exercise"] is not None
     )  # fmt: skip
 
 
@@ -207,9 +211,9 @@ def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
     return SetMean(
         code=row["code"],
         day=date.fromisoformat(row["date"]),
-        task=row["task"],
+        exercise=row["exercise"],
         name=row["name"],
-        limb=row["limb"] or (row["hop_limb"] if row["task"] == "hop" else None),
+        limb=row["limb"] or (None if lands_on_both(row["exercise"]) else row["hop_limb"]),
         value=row["value"],
         sd=row["sd"],
         reps=row["reps"],
@@ -264,7 +268,7 @@ def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding
     """Return the findings on the set, and none on single reps."""
     return tuple(
         SetFinding(
-            task=analysis.values["task"],
+            exercise=analysis.values["exercise"],
             name=row["name"],
             measure=row["measure"],
             limb=row["limb"],
@@ -292,7 +296,7 @@ def tally_of(analysis: StoredAnalysis) -> Tally:
         Measures(tuple(_measure(row, summed) for row in analysis.tables["measure"]), summaries),
         (_finding(row) for row in analysis.tables["finding"]),
         tuple(_limits(values["limits"])),
-        values["task"],
+        values["exercise"],
         values["view"],
         values["near_limb"],
     )
@@ -303,7 +307,7 @@ def _limits(rows: Iterable[dict[str, Any]]) -> Iterator[Limit]:
     for row in rows:
         known = {name: value for name, value in row.items() if name in _LIMIT}
         with suppress(TypeError):
-            yield Limit(**{**known, "tasks": tuple(known.get("tasks") or TASKS)})
+            yield Limit(**{**known, "exercises": tuple(known.get("exercises") or ())})
 
 
 _LIMIT = frozenset(field.name for field in fields(Limit))

@@ -11,7 +11,7 @@ from landing_analysis.pages.history import History
 from landing_analysis.pages.words import other_limb
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.sheet import Which, stand_for
-from landing_analysis.tables import Limb, Task, View
+from landing_analysis.tables import Exercise, Limb, View
 from landing_analysis.trend.alike import Way
 
 _NAMES: tuple[tuple[str, tuple[View, ...]], ...] = (
@@ -39,7 +39,7 @@ class Shown:
 class Leading:
     """The measure that the first sheet is about, and the reps that stand for each limb."""
 
-    task: Task
+    exercise: Exercise
     way: Way
     name: str
     target_deg: float
@@ -60,8 +60,8 @@ def leading(history: History, day: date) -> Leading | None:
     that show the exercise in a view that is filmed for it, by the rule of a clip's report.
     """
     of_day = [one for one in history.analyses if one.date == day]
-    for task, way in history.task_ways:
-        alike = [a for a in of_day if (a.values["task"], history.way_of(a)) == (task, way)]
+    for exercise, way in history.exercise_ways:
+        alike = [a for a in of_day if (a.values["exercise"], history.way_of(a)) == (exercise, way)]
         found = [
             {
                 limb: values
@@ -79,7 +79,7 @@ def leading(history: History, day: date) -> Leading | None:
                 for limb, values in found[most].items()
                 for one in _standing_for(values, limb, name, target_deg)
             ]
-            return Leading(task, way, name, target_deg, tuple(reps))
+            return Leading(exercise, way, name, target_deg, tuple(reps))
     return None
 
 

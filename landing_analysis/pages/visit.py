@@ -1,4 +1,4 @@
-"""One visit -> its page: the day's clips side by side, and limb against limb for each task."""
+"""One visit -> its page: the day's clips side by side, and limb against limb for each exercise."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
+from landing_analysis.exercises import EXERCISES, lands_on_both
 from landing_analysis.findings.tally import added
 from landing_analysis.pages.history import (
     History,
@@ -55,7 +56,7 @@ from landing_analysis.report.parts import (
 from landing_analysis.report.sheet import measured_words, shot_words
 from landing_analysis.report.style import svg_text
 from landing_analysis.settings import Settings
-from landing_analysis.tables import VIEWS, BodySize, Limb, Task, Verdict
+from landing_analysis.tables import VIEWS, BodySize, Exercise, Limb, Verdict
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import VisitMean, best_family, followed
@@ -76,7 +77,7 @@ class Cell:
 
 @dataclass(frozen=True)
 class Row:
-    """One measure of one task; ``other`` is None for what concerns the whole body."""
+    """One measure of one exercise; ``other`` is None for what concerns the whole body."""
 
     name: str
     label: str
@@ -138,8 +139,8 @@ class Outline:
 
 
 @dataclass(frozen=True)
-class TaskPart:
-    """All that was seen of one task in one way; ``apart`` says what is not averaged with it."""
+class ExercisePart:
+    """All that was seen of one exercise in one way; ``apart`` says what is not averaged with it."""
 
     title: str
     apart: str | None
@@ -183,8 +184,8 @@ def visit_html(
     chosen = leading(history, day)
     cards = _cards(history, day, page, data, chosen, start)
     parts = [
-        part for one in (*history.task_ways, (None, ONE_WAY))
-        if (part := _task_part(history, day, *one, analyses, cards)) is not None
+        part for one in (*history.exercise_ways, (None, ONE_WAY))
+        if (part := _exercise_part(history, day, *one, analyses, cards)) is not None
     ]  # fmt: skip
     doubts = [
         *_bodies(analyses, patient.code),
@@ -237,30 +238,32 @@ def _size_words(size: BodySize) -> str:
     return (leg if size.leg_m == size.leg_m else "") + trunk
 
 
-def _task_part(
+def _exercise_part(
     history: History,
     day: date,
-    task: Task | None,
+    exercise: Exercise | None,
     way: Way,
     analyses: tuple[StoredAnalysis, ...],
     cards: dict[int, ClipCard],
-) -> TaskPart | None:
-    of_task = [a for a in analyses if (a.values["task"], history.way_of(a)) == (task, way)]
-    if not of_task:
+) -> ExercisePart | None:
+    of_exercise = [
+        a for a in analyses if (a.values["exercise"], history.way_of(a)) == (exercise, way)
+    ]
+    if not of_exercise:
         return None
-    of_task.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
-    own = tuple(cards[analysis.values["id"]] for analysis in of_task)
-    if task is None:
-        return TaskPart("Clips without a rep", None, own, ())
-    apart = kept_apart_words(task, way, history.task_ways)
-    rows = _rows(history, day, task, way, of_task)
-    return TaskPart(exercise_words(task, way), apart, own, rows)
+    of_exercise.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
+    own = tuple(cards[analysis.values["id"]] for analysis in of_exercise)
+    if exercise is None:
+        return ExercisePart("Clips without a rep", None, own, ())
+    apart = kept_apart_words(exercise, way, history.exercise_ways)
+    rows = _rows(history, day, exercise, way, of_exercise)
+    return ExercisePart(exercise_words(exercise, way), apart, own, rows)
 
 
 # --- at a glance -------------------------------------------------------------------------------
 
 
-def _key_rows(parts: list[TaskPart]) -> list[tuple[str, tuple[Row, ...]]]:
+def _key_rows(parts: list[ExercisePart]) -> list[tuple[str, tuple[Row, ...]]]:
     """Return the first rows of each exercise in which both limbs can be compared."""
     shown = [part for part in parts if part.compared_rows][:_MOST_TABLES]
     most = _MOST_ROWS // max(1, len(shown))
@@ -308,7 +311,7 @@ def _shot_words(shots: list[Shot], chosen: Leading | None, own: list[ClipCard]) 
     if chosen is None:
         return "No rep of this day has a value that a picture could be chosen by."
     words = shot_words((shot.which for shot in shots), chosen.name, chosen.target_deg)
-    words = f"{exercise_words(chosen.task, chosen.way)}, all clips of the day. {words}"
+    words = f"{exercise_words(chosen.exercise, chosen.way)}, all clips of the day. {words}"
     if all(shot.still for shot in shots):
         return f"{words} At peak flexion, faces blurred."
     if all(card.invented for card in own):
@@ -319,15 +322,17 @@ def _shot_words(shots: list[Shot], chosen: Leading | None, own: list[ClipCard]) 
 def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
     """Draw the measure of the pictures over the visits up to this one."""
     until = tuple(visit for visit in history.visits if visit.day <= day)
-    asked = (chosen.task, chosen.way, chosen.name) if chosen else None
-    what = next((one for one in followed(until) if (one.task, one.way, one.name) == asked), None)
+    asked = (chosen.exercise, chosen.way, chosen.name) if chosen else None
+    what = next(
+        (one for one in followed(until) if (one.exercise, one.way, one.name) == asked), None
+    )
     if what is None:
         return None
     panel = panel_of(replace(history, visits=until, sides=()), what)
     label = f"{DEFINITIONS[what.name].label}, {FAMILY_WORDS[what.family]}"
     figure = svg_text(trend_figure(panel), "visits", f"{label}, over the visits.")
     caption = (
-        f"{exercise_words(what.task, what.way)}, visit by visit. Bars: 95 % intervals. "
+        f"{exercise_words(what.exercise, what.way)}, visit by visit. Bars: 95 % intervals. "
         "A line joins visits that can be compared."
     )
     return Plot(label, caption, Markup(figure))
@@ -393,8 +398,8 @@ def _card(
     pictures = stills_of(analysis, folder, shown | {middle or 0}) if folder else {}
     state = quality_of(analysis)
     title = f"Set {values['set_number']}, {values['view'].replace('_', ' ')}"
-    if values["task"] == "hop" and values["limb"]:
-        title += f", {values['limb']} hops"
+    if values["exercise"] and values["limb"]:
+        title += f", {values['limb']} {EXERCISES[values['exercise']].name}"
     return ClipCard(
         title=title,
         recorded=f"recorded at {values['recorded_at'][11:16]}",
@@ -427,13 +432,13 @@ def _outdated_words(history: History, analysis: StoredAnalysis) -> str | None:
 
 
 def _rows(
-    history: History, day: date, task: Task, way: Way, analyses: list[StoredAnalysis]
+    history: History, day: date, exercise: Exercise, way: Way, analyses: list[StoredAnalysis]
 ) -> tuple[Row, ...]:
-    """Return every measure that the day's clips of a task hold, measurable or not."""
+    """Return every measure that the day's clips of an exercise hold, measurable or not."""
     named = {row["name"] for analysis in analyses for row in analysis.tables["measure"]}
-    alike = (day, task, way)
-    of_day = [v for v in history.visits if (v.day, v.task, v.way) == alike]
-    sides = [s for s in history.sides if (s.day, s.task, s.way) == alike]
+    alike = (day, exercise, way)
+    of_day = [v for v in history.visits if (v.day, v.exercise, v.way) == alike]
+    sides = [s for s in history.sides if (s.day, s.exercise, s.way) == alike]
     return tuple(
         _row(history, name, of_day, sides, analyses) for name in DEFINITIONS if name in named
     )
@@ -447,8 +452,8 @@ def _row(
     analyses: list[StoredAnalysis],
 ) -> Row:
     definition = DEFINITIONS[name]
-    task = analyses[0].values["task"]
-    family = best_family(of_day, task, name, history.way_of(analyses[0]))
+    exercise = analyses[0].values["exercise"]
+    family = best_family(of_day, exercise, name, history.way_of(analyses[0]))
     seen = {v.limb: v for v in of_day if v.name == name and v.family == family}
     lead, other = history.lead_limb, other_limb(history.lead_limb)
     side = next((s for s in sides if (s.name, s.family) == (name, family)), None)
@@ -458,7 +463,7 @@ def _row(
         "unit": printed_unit(name),
         "seen": f"{FAMILY_WORDS[family]}, {_reps_words(seen.values())}" if family else "–",
     }
-    if definition.scope == "body" and (task == "jump" or set(seen) <= {None}):
+    if definition.scope == "body" and (lands_on_both(exercise) or set(seen) <= {None}):
         whole = _cell(seen.get(None), name, None, analyses)
         return Row(**common, lead=whole, other=None, side=None, kind="")
     return Row(
@@ -509,7 +514,7 @@ def _why_missing(name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis
         )  # fmt: skip
     counts = able or unable
     if not counts:
-        return f"no clip of this {'limb' if limb else 'task'} on that day shows it"
+        return f"no clip of this {'limb' if limb else 'exercise'} on that day shows it"
     return counts.most_common(1)[0][0]
 
 

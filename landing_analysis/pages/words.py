@@ -11,16 +11,16 @@ from typing import Any
 from urllib.parse import quote
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE, printed_unit
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.report.page import page_environment
 from landing_analysis.report.parts import half_width_words, number, value_words
 from landing_analysis.report.style import limb_style
-from landing_analysis.tables import LIMBS, Limb, Task
+from landing_analysis.tables import LIMBS, Exercise, Limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import VisitMean
 
-TASK_WORDS: dict[Task, str] = {"jump": "Two-leg jumps", "hop": "One-leg hops"}
 FOOT_TO_FOOT = "One-leg landings from foot to foot (bounds, jogging in place)"
 FAMILY_WORDS = {
     "front": "from the front", "back": "from the back", "side": "from the side",
@@ -37,15 +37,17 @@ SOME_INVENTED = (
 )
 
 
-def exercise_words(task: Task, way: Way) -> str:
-    """Name the sets of one task that were done in one way."""
-    name = FOOT_TO_FOOT if way.foot_to_foot else TASK_WORDS[task]
+def exercise_words(exercise: Exercise, way: Way) -> str:
+    """Name the sets of one exercise that were done in one way."""
+    name = FOOT_TO_FOOT if way.foot_to_foot else EXERCISES[exercise].title
     return f"{name}, {way.rhythm}" if way.rhythm else name
 
 
-def kept_apart_words(task: Task, way: Way, known: Iterable[tuple[Task, Way]]) -> str | None:
-    """Say which other sets of the same task are not averaged with these, None without any."""
-    others = [exercise_words(*one).lower() for one in known if one[0] == task and one[1] != way]
+def kept_apart_words(
+    exercise: Exercise, way: Way, known: Iterable[tuple[Exercise, Way]]
+) -> str | None:
+    """Say which other sets of the same exercise are not averaged with these, None without any."""
+    others = [exercise_words(*one).lower() for one in known if one[0] == exercise and one[1] != way]
     if not others:
         return None
     return (

@@ -17,14 +17,14 @@ _OWN_TIME = ("clip", "file name")
 
 def exercise_of(one: StoredAnalysis) -> str | None:
     """Return the exercise that a clip shows, None without a rep."""
-    task = one.values["task"]
-    if task != "hop":
-        return str(task) if task else None
+    exercise = one.values["exercise"]
+    if exercise != "hop":
+        return str(exercise) if exercise else None
     landings = tuple(
         Landing(tuple(rep["limbs"]), None if rep["bound"] is None else bool(rep["bound"]), None)
         for rep in one.tables["rep"]
     )
-    alternates = goes_from_foot_to_foot(Landings(one.code, task, landings))
+    alternates = goes_from_foot_to_foot(Landings(one.code, exercise, landings))
     return "alternating_jump" if alternates else "hop"
 
 

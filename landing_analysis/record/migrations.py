@@ -347,10 +347,47 @@ CREATE TABLE tick (
 CREATE INDEX tick_of_patient ON tick (patient_id);
 """
 
+EARLIER_CORRECTED = "task"
+"""What the correction of an exercise was called in records of earlier versions."""
+
+_EXERCISES = f"""
+ALTER TABLE analysis ADD COLUMN exercise TEXT CHECK (exercise <> '');
+UPDATE analysis SET exercise = task, limits = replace(limits, '"tasks"', '"exercises"');
+ALTER TABLE analysis DROP COLUMN task;
+ALTER TABLE analysis RENAME COLUMN task_origin TO exercise_origin;
+ALTER TABLE rep ADD COLUMN exercise TEXT CHECK (exercise <> '');
+UPDATE rep SET exercise = task;
+ALTER TABLE rep DROP COLUMN task;
+DROP INDEX correction_of_clip;
+ALTER TABLE correction RENAME TO earlier_correction;
+CREATE TABLE correction (
+  id INTEGER PRIMARY KEY,
+  clip_id INTEGER NOT NULL REFERENCES clip ON DELETE CASCADE,
+  what TEXT NOT NULL CHECK (what IN (
+    'patient', 'date', 'exercise', 'view', 'person', 'slowed by', 'clip', 'rep')),
+  old TEXT,
+  new TEXT,
+  rep INTEGER CHECK (rep > 0),
+  rep_s REAL,
+  reason TEXT CHECK (length(reason) BETWEEN 1 AND 200),
+  made_by TEXT CHECK (length(made_by) BETWEEN 1 AND 32),
+  made_at TEXT NOT NULL,
+  CHECK ((what = 'rep') = (rep IS NOT NULL)),
+  CHECK (what = 'rep' OR rep_s IS NULL),
+  CHECK (what NOT IN ('clip', 'rep') OR coalesce(new, 'excluded') = 'excluded')
+) STRICT;
+INSERT INTO correction SELECT * FROM earlier_correction WHERE what <> '{EARLIER_CORRECTED}'
+UNION ALL SELECT id, clip_id, 'exercise', old, new, rep, rep_s, reason, made_by, made_at
+  FROM earlier_correction WHERE what = '{EARLIER_CORRECTED}' ORDER BY 1;
+DROP TABLE earlier_correction;
+CREATE INDEX correction_of_clip ON correction (clip_id);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
     _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES, _TERMS_OF_THE_FIELD,
     _SESSIONS,
+    _EXERCISES,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

@@ -17,13 +17,13 @@ from typing import Any, get_args
 from landing_analysis.corrections import clean_reason, makes_sense
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.errors import PatientError, SessionError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.patients import STATURE_RANGE_M, Patient, doubt_about, require_code
 from landing_analysis.reasons import Code
-from landing_analysis.sessions.plan import EXERCISES
+from landing_analysis.record.migrations import EARLIER_CORRECTED
 from landing_analysis.sessions.session import plain_of, session_of, text_of
 from landing_analysis.tables import (
     LIMBS,
-    TASKS,
     VIEWS,
     BodySize,
     Corrected,
@@ -273,7 +273,7 @@ _OBJECTS = _json(
 
 
 _SESSION = _json(lambda value: isinstance(value, dict) and _is_session(value), "a session")
-_EXERCISE = Rule(lambda value: value in EXERCISES, "the code of an exercise")
+_EXERCISE = Rule(lambda value: value in tuple(EXERCISES), "the code of an exercise")
 _CODES = _json(
     lambda value: _is_list(value, lambda code: code in set(Code)), "a list of reason codes"
 )
@@ -282,6 +282,7 @@ _REASON_CODE = Rule(lambda value: value in tuple(Code), "the code of a reason")
 
 # --- which value is what -----------------------------------------------------------------------
 
+_ORIGIN = _one_of("detected", "given")
 _EVENTS = ("initial_contact", "toe_off", "toe_contact", "heel_contact")
 _OF: dict[str, dict[str, Rule]] = {
     "patient": {
@@ -295,7 +296,8 @@ _OF: dict[str, dict[str, Rule]] = {
         "duration_s": _number(0), "median_fps": _number(1e-3, 1e6), "mirrored": _YES,
     },
     "correction": {
-        "clip_id": _ID, "what": _one_of(*get_args(Corrected)), "rep": _whole(1),
+        "clip_id": _ID, "what": _one_of(*get_args(Corrected), EARLIER_CORRECTED),
+        "rep": _whole(1),
         "reason": _REASON, "made_by": _WHO, "made_at": _TIME,
     },
     "session": {
@@ -310,14 +312,16 @@ _OF: dict[str, dict[str, Rule]] = {
         "clip_id": _ID, "schema_version": _whole(1), "analysed_at": _TIME, "version": _NAME,
         "model_name": _NAME, "model_sha256": _HASH, "settings": _OBJECT, "limits": _OBJECTS,
         "body": _BODY,
-        "made_by": _NAME, "task": _one_of(*TASKS), "task_origin": _one_of("detected", "given"),
-        "view": _one_of(*VIEWS), "view_origin": _one_of("detected", "given"),
+        "made_by": _NAME, "exercise": _EXERCISE, "task": _EXERCISE,
+        "exercise_origin": _ORIGIN, "task_origin": _ORIGIN,
+        "view": _one_of(*VIEWS), "view_origin": _ORIGIN,
         "view_yaw_deg": _number(-360, 360), "view_yaw_sd_deg": _SD, "near_limb": _LIMB,
         "limb": _LIMB, "surgical_side": _LIMB, "stature_m": _STATURE,
         "target_flexion_deg": _number(0, 180), "people": _COUNT, "patient_number": _COUNT,
     },
     "rep": {
-        "analysis_id": _ID, "number": _whole(1), "task": _one_of(*TASKS), "limbs": _LIMBS_JSON,
+        "analysis_id": _ID, "number": _whole(1), "exercise": _EXERCISE,
+        "task": _EXERCISE, "limbs": _LIMBS_JSON,
         "used": _YES, "bound": _YES, "excluded": _YES, "reason": _NAME,
         "reason_code": _REASON_CODE, "take_off_sd_s": _SD, "landing_sd_s": _SD,
     },

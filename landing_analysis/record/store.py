@@ -300,8 +300,8 @@ def insert_analysis(
         **{
             name: decided.get(name)
             for name in (
-                "task", "task_origin", "view", "view_origin", "view_yaw_deg", "view_yaw_sd_deg",
-                "view_reason", "near_limb", "limb", "surgical_side", "stature_m",
+                "exercise", "exercise_origin", "view", "view_origin", "view_yaw_deg",
+                "view_yaw_sd_deg", "view_reason", "near_limb", "limb", "surgical_side", "stature_m",
                 "target_flexion_deg", "people", "patient_number", "patient_reason",
             )
         },
@@ -390,7 +390,7 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
 def _rep(rep: Document) -> dict[str, object]:
     flight = rep["flight"]
     return {
-        **_pick(rep, "number", "task", "reason", "reason_code", "peak_flexion_s", "player_s"),
+        **_pick(rep, "number", "exercise", "reason", "reason_code", "peak_flexion_s", "player_s"),
         **_pick(flight, "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s"),
         "limbs": _json(rep["limbs"]),
         "bound": int(_is_bound(flight["take_off_limbs"], rep["limbs"])),
@@ -442,7 +442,7 @@ def read_set_rows(
         else "comparison.value, comparison.sd, 0 AS reps"
     )
     rows = record.rows(
-        f"SELECT code, date, file, task, {table}.name, {table}.limb, {wanted}, analysis_id, "
+        f"SELECT code, date, file, exercise, {table}.name, {table}.limb, {wanted}, analysis_id, "
         "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
         "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
@@ -466,13 +466,13 @@ def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str,
     Returns
     -------
     list of dict
-        Keyed ``analysis_id, code, task, limbs, bound, landing_s``, rep after rep.
+        Keyed ``analysis_id, code, exercise, limbs, bound, landing_s``, rep after rep.
     """
     rows = record.rows(
-        "SELECT analysis_id, code, analysis.task, limbs, bound, landing_s FROM patient "
+        "SELECT analysis_id, code, analysis.exercise, limbs, bound, landing_s FROM patient "
         "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
         "JOIN analysis ON clip_id = clip.id JOIN rep ON analysis_id = analysis.id "
-        f"WHERE (?1 IS NULL OR code = ?1) AND analysis.task NOT NULL AND {_EXCLUDED} IS NULL "
+        f"WHERE (?1 IS NULL OR code = ?1) AND analysis.exercise NOT NULL AND {_EXCLUDED} IS NULL "
         "AND analysis.id = (SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
         "ORDER BY analysis_id, number",
         code,

@@ -26,7 +26,7 @@ from landing_analysis.tables import (
 )
 from landing_analysis.wording import note_words, words_of
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Of analysis.json: raised when a key changes its meaning or goes, not when one is added."""
 
 _NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")
@@ -183,7 +183,7 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
     timed = analysis.decided.time_base.doubt is None
     return {
         "number": rep.number,
-        "task": rep.task,
+        "exercise": rep.exercise,
         "limbs": rep.limbs,
         "used": rep.used,
         **_told("reason", rep.reason),

@@ -237,13 +237,12 @@ def _share_y(panels: Iterable[Axes]) -> None:
 
 
 def _limits(analysis: Analysis, name: str) -> tuple[Limit, ...]:
-    """Return the limits of a measure that apply to the task; not those of side differences."""
-    task = analysis.decided.task
+    """Return the limits of a measure that apply to the exercise; not those of side differences."""
     return tuple(
         limit
         for limit in analysis.limits
         if limit.measure == name and limit.finding != "side_difference"
-        if task is None or task in limit.tasks
+        if limit.is_for(analysis.decided.exercise)
     )
 
 

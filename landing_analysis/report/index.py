@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import quote
 
 from landing_analysis.definitions import INTENDED_USE
+from landing_analysis.exercises import name_of
 from landing_analysis.files import read_document
 from landing_analysis.findings.tally import worst_verdicts
 from landing_analysis.report.page import page_environment
@@ -21,7 +22,7 @@ class IndexRow:
     clip: str
     address: str
     recorded: str
-    task: str
+    exercise: str
     view: str
     reps: str
     findings: str
@@ -62,7 +63,7 @@ def _row(folder: Path) -> IndexRow | None:
             clip=_clip(document),
             address=f"{quote(folder.name)}/report.html",
             recorded=decided["occasion"]["day"] or "–",
-            task=_task(decided),
+            exercise=_exercise(decided),
             view=decided["view"].replace("_", " "),
             reps=f"{len(reps)}, {sum(rep['used'] for rep in reps)} used" if reps else "none",
             findings=_counted(list(worst.values())),
@@ -87,7 +88,7 @@ def _counted(verdicts: list[Verdict]) -> str:
     )
 
 
-def _task(decided: dict[str, str | None]) -> str:
-    if decided["task"] is None:
+def _exercise(decided: dict[str, str | None]) -> str:
+    if decided["exercise"] is None:
         return "–"
-    return f"{decided['task']}s" + (f", {decided['limb']} limb" if decided["limb"] else "")
+    return name_of(decided["exercise"]) + (f", {decided['limb']} limb" if decided["limb"] else "")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -24,6 +24,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
+from landing_analysis.exercises import EXERCISES, rung
 from landing_analysis.findings.judging import (
     COVERAGE,
     TITLES,
@@ -143,32 +144,33 @@ def title_words(analysis: Analysis) -> str:
     which = [word for word in (occasion.code, occasion.day) if word]
     if occasion.set_number is not None:
         which.append(f"set {occasion.set_number}")
-    what = f"{task_words(analysis)}, {VIEW_WORDS[decided.view]}"
+    what = f"{exercise_words(analysis)}, {VIEW_WORDS[decided.view]}"
     if occasion.set_number is None:
         what += f", clip {short_clip(analysis.clip.sha256)}"
     return f"{', '.join(which)}: {what[0].lower()}{what[1:]}" if which else what
 
 
-def task_words(analysis: Analysis) -> str:
+def exercise_words(analysis: Analysis) -> str:
     """Name what the set is."""
     decided = analysis.decided
     if not analysis.reps.reps:
         return "No reps"
-    if decided.task is None:
+    if decided.exercise is None:
         return "Two-leg jumps or one-leg hops"
     if is_mixed(analysis):
-        hops = sum(rep.task == "hop" for rep in analysis.reps.reps)
-        return f"Mixed: {len(analysis.reps.reps) - hops} jumps, {hops} hops"
-    if decided.task == "jump":
-        return "Two-leg jumps"
+        counted = Counter(rep.exercise for rep in analysis.reps.reps)
+        counts = sorted(counted.items(), key=lambda one: rung(one[0]))
+        return "Mixed: " + ", ".join(f"{n} {EXERCISES[code].name}" for code, n in counts)
+    if decided.exercise != "hop":
+        return EXERCISES[decided.exercise].title
     if any(rep.is_bound and rep.used for rep in analysis.reps.reps):
         return "One-leg landings from foot to foot (bounds, jogging in place)"
     return f"One-leg hops, {decided.limb} limb" if decided.limb else "One-leg hops, both limbs"
 
 
 def is_mixed(analysis: Analysis) -> bool:
-    """Whether the set holds jumps as well as hops."""
-    return len({rep.task for rep in analysis.reps.reps}) > 1
+    """Whether the set holds reps of more than one exercise."""
+    return len({rep.exercise for rep in analysis.reps.reps}) > 1
 
 
 def no_reps_words(analysis: Analysis) -> str:
@@ -210,7 +212,7 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     facts = [
         ("Patient", decided.occasion.code or "no code given"),
         ("Filmed", decided.occasion.day or "day not known"),
-        ("Task", task_words(analysis) + _given(decided.task_origin)),
+        ("Exercise", exercise_words(analysis) + _given(decided.exercise_origin)),
         ("View", view_words(analysis) + _given(decided.view_origin)),
         ("Reps", (f"{total} counted, {used} used" if total else "none") + _apart(analysis)),
         ("Surgical side", decided.surgical_side or "not named"),
@@ -455,7 +457,7 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
         words = f"lands at {shown_s:.2f} s"
     if rep.view not in (None, analysis.decided.view):
         words += f", seen {VIEW_WORDS[rep.view]}"
-    return f"{rep.task}, {words}" if is_mixed(analysis) else words
+    return f"{rep.exercise}, {words}" if is_mixed(analysis) else words
 
 
 @dataclass(frozen=True)

@@ -80,7 +80,7 @@ def _missing_line(analysis: Analysis) -> SheetLine | None:
     missing = unjudged(
         analysis.measures,
         analysis.limits,
-        analysis.decided.task,
+        analysis.decided.exercise,
         analysis.decided.view,
         analysis.view.near_limb,
     )

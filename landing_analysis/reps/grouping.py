@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import RepSettings
 from landing_analysis.tables import (
@@ -14,22 +16,25 @@ from landing_analysis.tables import (
     LIMBS,
     Contact,
     Contacts,
+    Exercise,
     Flight,
     Limb,
     Note,
     Rep,
     Reps,
-    Task,
     Tracks,
 )
 
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
 
+_BY_FEET: dict[int, Exercise] = {1: "hop", 2: "jump"}
+"""What a set is as long as its feet alone are looked at."""
+
 _LEGS_LOST = because(Code.LEGS_NOT_TOLD_APART)
 
 
 def group_reps(
-    contacts: Contacts, tracks: Tracks, settings: RepSettings, task: Task | None = None
+    contacts: Contacts, tracks: Tracks, settings: RepSettings, exercise: Exercise | None = None
 ) -> Reps:
     """Group contacts into reps.
 
@@ -38,15 +43,15 @@ def group_reps(
     contacts : Contacts
     tracks : Tracks
     settings : RepSettings
-    task : what the set is, None to let the landings decide by majority
+    exercise : what the set is, None to let the landings decide by majority
 
     Returns
     -------
     Reps
         One rep per flight, numbered from 1. A rep that the clip cuts off, or
-        that landed otherwise than the set's task, is kept but not used, and
+        that landed otherwise than the set's exercise, is kept but not used, and
         says why. One of which a foot was not seen goes with the set: it tells
-        neither of a jump nor of a hop. Where no rep tells, the set has no task.
+        neither of a jump nor of a hop. Where no rep tells, the set has no exercise.
     """
     flights = contacts.flights
     if not flights:
@@ -54,25 +59,26 @@ def group_reps(
     half_s = settings.half_contact_s
     landed = [_landed(contacts, index, half_s) for index in range(len(flights))]
     seen = [_limbs(flight, landing) for flight, landing in zip(flights, landed, strict=True)]
-    own = [_own_task(flight, limbs) for flight, limbs in zip(flights, seen, strict=True)]
+    own = [_feet(flight, limbs) for flight, limbs in zip(flights, seen, strict=True)]
     known = [one for one in own if one is not None]
-    set_task: Task = task or ("jump" if 2 * known.count("jump") >= len(known) else "hop")
-    mixed = task is None and known.count(set_task) < (1 - settings.odd_share) * len(known)
-    told = task is not None or (bool(known) and not mixed)
-    of_set = set_task if known or task else None
+    given_feet = EXERCISES[exercise].feet if exercise else None
+    feet: Literal[1, 2] = given_feet or (2 if 2 * known.count(2) >= len(known) else 1)
+    mixed = not given_feet and known.count(feet) < (1 - settings.odd_share) * len(known)
+    told = exercise is not None or (bool(known) and not mixed)
+    of_set = exercise or (_BY_FEET[feet] if known else None)
     reps = []
     for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
-        rep_task = (own[index] or set_task) if mixed else set_task
+        rep_feet = (own[index] or feet) if mixed else feet
         following = flights[index + 1] if index + 1 < len(flights) else None
         lowest_s = _lowest_point_s(landing, following, tracks, settings)
-        reason = _refusal(flight, landing, lowest_s, rep_task, tracks, settings)
+        reason = _refusal(flight, landing, lowest_s, rep_feet, tracks, settings)
         if reason is None and own[index] is None and not told:
             reason = because(Code.OTHER_FOOT_NOT_SEEN, limb=flight.unseen_limbs[0])
         reps.append(
             Rep(
                 number=index + 1,
-                task=rep_task,
-                limbs=LIMBS if rep_task == "jump" else seen[index][:1],
+                exercise=exercise or _BY_FEET[rep_feet],
+                limbs=LIMBS if rep_feet == 2 else seen[index][:1],
                 flight=flight,
                 contacts=landing,
                 peak_flexion_s=lowest_s,
@@ -82,8 +88,8 @@ def group_reps(
             )
         )
     if any(_legs_lost(rep, tracks, settings) for rep in reps):
-        reps = [_refused(rep, _LEGS_LOST) if rep.task == "hop" else rep for rep in reps]
-    return Reps(of_set, _hopping_limb(reps) if set_task == "hop" else None, tuple(reps))
+        reps = [_refused(rep, _LEGS_LOST) if rep.limbs != LIMBS else rep for rep in reps]
+    return Reps(of_set, _hopping_limb(reps) if feet == 1 else None, tuple(reps))
 
 
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
@@ -132,11 +138,11 @@ def _middle_s(flight: Flight, half_contact_s: float) -> float:
     return 0.5 * (flight.take_off.t_s + flight.landing.t_s)
 
 
-def _own_task(flight: Flight, limbs: tuple[Limb, ...]) -> Task | None:
+def _feet(flight: Flight, limbs: tuple[Limb, ...]) -> Literal[1, 2] | None:
     """Return what one rep is by itself: a hop only where the other foot was seen to hang."""
     if len(limbs) == 2:
-        return "jump"
-    return None if flight.unseen_limbs or flight.landing is None else "hop"
+        return 2
+    return None if flight.unseen_limbs or flight.landing is None else 1
 
 
 def _limbs(flight: Flight, landing: tuple[Contact, ...]) -> tuple[Limb, ...]:
@@ -198,7 +204,7 @@ def _refusal(
     flight: Flight,
     landing: tuple[Contact, ...],
     lowest_s: float | None,
-    task: Task,
+    feet: int,
     tracks: Tracks,
     settings: RepSettings,
 ) -> Reason | None:
@@ -210,8 +216,8 @@ def _refusal(
     if lowest_s is None or lowest_s > tracks.t_s[-1] - settings.after_lowest_s:
         return because(Code.ENDS_DURING_LANDING)
     limbs = [contact.limb for contact in landing]
-    if task == "jump" and len(limbs) == 1 and not flight.unseen_limbs:
+    if feet == 2 and len(limbs) == 1 and not flight.unseen_limbs:
         return because(Code.ONE_FOOT_IN_JUMPS, limb=limbs[0])
-    if task == "hop" and len(limbs) == 2:
+    if feet == 1 and len(limbs) == 2:
         return because(Code.TWO_FEET_IN_HOPS)
     return None

@@ -14,15 +14,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from landing_analysis.errors import SessionError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.settings import SessionSettings
 from landing_analysis.tables import LIMBS, Limb
-
-EXERCISES: tuple[str, ...] = (
-    "sled_jump", "sled_alternating", "sled_hop", "jump", "alternating_jump", "hop",
-    "lateral_bound", "slide_board", "jog_in_place", "high_knees", "heel_kicks", "step_down",
-    "drop_jump", "tuck_jump",
-)  # fmt: skip
-"""Codes of the exercises, from reduced load to body weight and from slow to quick."""
 
 BODY = "body"
 """The load of an exercise that cords do not change."""
@@ -49,7 +43,7 @@ class Prescribed:
 
     Attributes
     ----------
-    exercise : one of `EXERCISES`
+    exercise : a key of `exercises.EXERCISES`
     sets : how many
     reps, bout_s : of each set; one of the two
     rest_s : between sets

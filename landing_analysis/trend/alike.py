@@ -1,6 +1,6 @@
-"""Sets of one task -> which of them may be averaged: landed alike and in one rhythm.
+"""Sets of one exercise -> which of them may be averaged: landed alike and in one rhythm.
 
-A task says on how many feet a rep lands and no more, so bounds, jogging in place and hops
+An exercise says on how many feet a rep lands and no more, so bounds, jogging in place and hops
 are all one-leg landings. Until exercises are told apart, what their landings show is.
 """
 
@@ -13,17 +13,18 @@ from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
+from landing_analysis.exercises import lands_on_both
 from landing_analysis.settings import TrendSettings
-from landing_analysis.tables import Limb, Task
+from landing_analysis.tables import Exercise, Limb
 
 _SETTINGS = TrendSettings()
 
 
 class Way(NamedTuple):
-    """How the sets of one task were done, in so far as it keeps them apart.
+    """How the sets of one exercise were done, in so far as it keeps them apart.
 
     ``foot_to_foot`` for bounds and jogging in place. ``rhythm`` is in words, empty where one
-    patient's sets of a task are all in one rhythm.
+    patient's sets of an exercise are all in one rhythm.
     """
 
     foot_to_foot: bool = False
@@ -31,7 +32,7 @@ class Way(NamedTuple):
 
 
 ONE_WAY = Way()
-"""That of a task whose sets are all done alike."""
+"""That of an exercise whose sets are all done alike."""
 
 
 @dataclass(frozen=True)
@@ -52,14 +53,14 @@ class Landings:
     """All landings of one set, in order of time."""
 
     code: str
-    task: Task
+    exercise: Exercise
     landings: tuple[Landing, ...]
 
 
 def ways(
     sets: Mapping[int, Landings], settings: TrendSettings = _SETTINGS
 ) -> dict[int, Way]:  # fmt: skip
-    """Tell which sets may be averaged: those of one patient, one task and one way.
+    """Tell which sets may be averaged: those of one patient, one exercise and one way.
 
     Parameters
     ----------
@@ -79,9 +80,9 @@ def ways(
     and each part again, so that sets done alike stay together. A set without a rhythm (one
     rep, or times in doubt) stays with the others as long as these are together.
     """
-    groups: dict[tuple[str, Task, bool], list[int]] = defaultdict(list)
+    groups: dict[tuple[str, Exercise, bool], list[int]] = defaultdict(list)
     for number, one in sets.items():
-        groups[one.code, one.task, goes_from_foot_to_foot(one)].append(number)
+        groups[one.code, one.exercise, goes_from_foot_to_foot(one)].append(number)
     return {
         number: Way(foot_to_foot, rhythm)
         for (_, _, foot_to_foot), numbers in groups.items()
@@ -94,7 +95,7 @@ def goes_from_foot_to_foot(one: Landings) -> bool:
 
     Where the record does not know from which foot, whether they alternate.
     """
-    if one.task != "hop":
+    if lands_on_both(one.exercise):
         return False
     known = [landing.is_bound for landing in one.landings if landing.is_bound is not None]
     bounds = known or [a.limbs != b.limbs for a, b in pairwise(one.landings)]

@@ -17,6 +17,7 @@ from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.exercises import rung
 from landing_analysis.maths.statistics import (
     Z_95,
     Repeats,
@@ -25,7 +26,7 @@ from landing_analysis.maths.statistics import (
     sem_from_repeats,
 )
 from landing_analysis.settings import TrendSettings
-from landing_analysis.tables import LIMBS, TASKS, VIEWS, Limb, Task, View
+from landing_analysis.tables import LIMBS, VIEWS, Exercise, Limb, View
 from landing_analysis.trend.alike import ONE_WAY, Way
 
 Family = Literal["front", "back", "side", "oblique"]
@@ -35,7 +36,7 @@ FAMILIES: tuple[Family, ...] = ("front", "back", "side", "oblique")
 class Key(NamedTuple):
     """What a minimal detectable change holds for."""
 
-    task: Task
+    exercise: Exercise
     name: str
     family: Family
     foot_to_foot: bool = False
@@ -44,7 +45,7 @@ class Key(NamedTuple):
 class Followed(NamedTuple):
     """One measure that is followed from visit to visit, from where it is read best."""
 
-    task: Task
+    exercise: Exercise
     way: Way
     name: str
     family: Family
@@ -52,7 +53,7 @@ class Followed(NamedTuple):
     @property
     def key(self) -> Key:
         """What its minimal detectable change is known for."""
-        return Key(self.task, self.name, self.family, self.way.foot_to_foot)
+        return Key(self.exercise, self.name, self.family, self.way.foot_to_foot)
 
 
 _SETTINGS = TrendSettings()
@@ -71,7 +72,7 @@ class SetMean:
 
     code: str
     day: date
-    task: Task
+    exercise: Exercise
     name: str
     limb: Limb | None
     value: float
@@ -89,7 +90,7 @@ class SetMean:
 
 @dataclass(frozen=True)
 class VisitMean:
-    """One measure of one visit over its sets of one task and way, seen from one side.
+    """One measure of one visit over its sets of one exercise and way, seen from one side.
 
     A comparison of both limbs is a `VisitMean` as well: its ``limb`` is set against the
     other one, in per cent (limb symmetry index) or as a difference in the measure's unit.
@@ -99,7 +100,7 @@ class VisitMean:
     """
 
     day: date
-    task: Task
+    exercise: Exercise
     name: str
     family: Family
     limb: Limb | None
@@ -155,7 +156,7 @@ PUBLISHED: dict[str, MinimalChange] = {
     "fppa_peak_flexion": MinimalChange(
         8.93,
         "Munro A, Herrington L, Carolan M. J Sport Rehabil 2012;21(1):7-11: 7.54 to 8.93 deg by "
-        "task, 20 people, landmarks placed by hand; the largest is used.",
+        "exercise, 20 people, landmarks placed by hand; the largest is used.",
     )
 }
 """Published minimal detectable changes at 95 %, by measure."""
@@ -190,16 +191,16 @@ def visit_means(sets: Iterable[SetMean]) -> tuple[VisitMean, ...]:
     The uncertainty is the root mean square of the sets' own: what errors they share, those
     of the pose model above all, does not shrink with their number, so nothing is taken off.
     """
-    groups: dict[tuple[date, Task, Way, str, Family], list[SetMean]] = defaultdict(list)
+    groups: dict[tuple[date, Exercise, Way, str, Family], list[SetMean]] = defaultdict(list)
     for one in sets:
-        groups[one.day, one.task, one.way, one.name, family_of(one.view)].append(one)
+        groups[one.day, one.exercise, one.way, one.name, family_of(one.view)].append(one)
     order = list(DEFINITIONS)
     joined = [mean for key, found in groups.items() for mean in _joined(*key, found)]
     return tuple(
         sorted(
             joined,
             key=lambda mean: (
-                mean.day, mean.task, mean.way, order.index(mean.name),
+                mean.day, mean.exercise, mean.way, order.index(mean.name),
                 FAMILIES.index(mean.family), mean.limb or "whole",
             ),
         )
@@ -207,7 +208,7 @@ def visit_means(sets: Iterable[SetMean]) -> tuple[VisitMean, ...]:
 
 
 def _joined(
-    day: date, task: Task, way: Way, name: str, family: Family, sets: list[SetMean]
+    day: date, exercise: Exercise, way: Way, name: str, family: Family, sets: list[SetMean]
 ) -> Iterable[VisitMean]:
     """Join the sets of one measure, limb by limb."""
     by_limb = {limb: _nearer([s for s in sets if s.limb == limb]) for limb in (*LIMBS, None)}
@@ -218,7 +219,7 @@ def _joined(
             value = math.fsum(one.value for one in kept) / len(kept)
             sd = _root_mean_square(one.sd for one in kept)
             left_out = len(own) - len(kept)
-            yield VisitMean(day, task, name, family, limb, value, sd, kept, way, left_out)
+            yield VisitMean(day, exercise, name, family, limb, value, sd, kept, way, left_out)
 
 
 def _nearer(sets: list[SetMean]) -> tuple[SetMean, ...]:
@@ -260,8 +261,8 @@ def side_means(
     return tuple(sorted(found, key=lambda side: side.day))
 
 
-def _side_key(mean: VisitMean) -> tuple[date, Task, Way, str, Family]:
-    return mean.day, mean.task, mean.way, mean.name, mean.family
+def _side_key(mean: VisitMean) -> tuple[date, Exercise, Way, str, Family]:
+    return mean.day, mean.exercise, mean.way, mean.name, mean.family
 
 
 def _side(
@@ -328,7 +329,7 @@ def minimal_changes(
             one.code, one.day, one.limb, one.view, one.way, one.made_with,
             round(one.frame_rate_hz, -1),
         )  # fmt: skip
-        key = Key(one.task, one.name, family_of(one.view), one.way.foot_to_foot)
+        key = Key(one.exercise, one.name, family_of(one.view), one.way.foot_to_foot)
         groups[key][alike].append(one.value)
     found = {}
     for key, repeated in groups.items():
@@ -355,7 +356,8 @@ def minimal_side_change(
     if DEFINITIONS[side.name].compare == "lsi":
         others = [
             v.value for v in visits
-            if (v.task, v.way, v.name, v.family) == (side.task, side.way, side.name, side.family)
+            if (v.exercise, v.way) == (side.exercise, side.way)
+            and (v.name, v.family) == (side.name, side.family)
             and v.limb not in (None, side.limb)
         ]  # fmt: skip
         if not others:
@@ -371,7 +373,7 @@ def why_not_comparable(
 
     Parameters
     ----------
-    one, other : of the same task, measure and limb
+    one, other : of the same exercise, measure and limb
     settings : TrendSettings
 
     Returns
@@ -435,7 +437,7 @@ def judge_change(
 
     Parameters
     ----------
-    earlier, later : of the same task, measure and limb
+    earlier, later : of the same exercise, measure and limb
     minimal : from `minimal_changes` or `minimal_side_change`, None where none is known
     settings : TrendSettings
 
@@ -467,12 +469,12 @@ def has_grown(change: Change) -> bool:
 def followed(visits: Iterable[VisitMean]) -> tuple[Followed, ...]:
     """Return the measures that are followed from visit to visit, in the order of the pages."""
     visits = tuple(visits)
-    tasks = sorted({(TASKS.index(visit.task), visit.way) for visit in visits})
+    done = {(visit.exercise, visit.way) for visit in visits}
     return tuple(
-        Followed(task, way, name, family)
-        for task, way in ((TASKS[number], way) for number, way in tasks)
+        Followed(exercise, way, name, family)
+        for exercise, way in sorted(done, key=lambda one: (rung(one[0]), one[1]))
         for name in DEFINITIONS
-        if name not in _NOT_FOLLOWED and (family := best_family(visits, task, name, way))
+        if name not in _NOT_FOLLOWED and (family := best_family(visits, exercise, name, way))
     )
 
 
@@ -483,7 +485,7 @@ def series_of(
     visits: Iterable[VisitMean], what: Followed, limb: Limb | None
 ) -> tuple[VisitMean, ...]:  # fmt: skip
     """Return one measure of one limb from visit to visit, by day."""
-    found = [v for v in visits if (v.task, v.way, v.name, v.family, v.limb) == (*what, limb)]
+    found = [v for v in visits if (v.exercise, v.way, v.name, v.family, v.limb) == (*what, limb)]
     return tuple(sorted(found, key=lambda mean: mean.day))
 
 
@@ -503,12 +505,12 @@ def whole_change(series: Sequence[VisitMean], minimal: MinimalChange | None) -> 
 
 
 def best_family(
-    visits: Iterable[VisitMean], task: Task, name: str, way: Way = ONE_WAY
+    visits: Iterable[VisitMean], exercise: Exercise, name: str, way: Way = ONE_WAY
 ) -> Family | None:
     """Return from where a measure was read best: most visits, both limbs, least uncertainty."""
     found: Mapping[Family, list[VisitMean]] = defaultdict(list)
     for visit in visits:
-        if (visit.task, visit.name, visit.way) == (task, name, way):
+        if (visit.exercise, visit.name, visit.way) == (exercise, name, way):
             found[visit.family].append(visit)
     if not found:
         return None

@@ -17,7 +17,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
-from landing_analysis.tables import Limb, Task, Verdict
+from landing_analysis.tables import Exercise, Limb, Verdict
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import Change, has_grown
 
@@ -33,7 +33,7 @@ FIRST_VISIT: Kind = "first visit"
 class SetFinding:
     """One set held against one limit; ``text`` is the sentence of the clip's report."""
 
-    task: Task | None
+    exercise: Exercise | None
     name: str
     measure: str
     limb: Limb | None
@@ -42,9 +42,9 @@ class SetFinding:
     way: Way = ONE_WAY
 
     @property
-    def about(self) -> tuple[Task | None, Way, str, str, Limb | None]:
+    def about(self) -> tuple[Exercise | None, Way, str, str, Limb | None]:
         """What was held against what, whatever came out."""
-        return self.task, self.way, self.name, self.measure, self.limb
+        return self.exercise, self.way, self.name, self.measure, self.limb
 
 
 @dataclass(frozen=True)
@@ -110,13 +110,13 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Flag
         if finding.verdict in before:
             continue
         when = "" if before or first else " Not judged at any earlier visit."
-        text = f"{_task_words(finding.task, finding.way)}{finding.text}{when}"
+        text = f"{_exercise_words(finding.exercise, finding.way)}{finding.text}{when}"
         reasons.setdefault((finding.about, finding.verdict), Flag(kind, text))
     return list(reasons.values())
 
 
-def _task_words(task: Task | None, way: Way) -> str:
-    words = [f"{task.capitalize()}s"] if task else []
+def _exercise_words(exercise: Exercise | None, way: Way) -> str:
+    words = [f"{exercise.capitalize()}s"] if exercise else []
     words += ["from foot to foot"] if way.foot_to_foot else []
     words += [way.rhythm] if way.rhythm else []
     return f"{', '.join(words)}: " if words else ""
@@ -148,7 +148,7 @@ def _growth(change: Change) -> str:
         for value in (change.later.value, change.earlier.value, change.needed or 0.0)
     )
     return (
-        f"{_task_words(change.later.task, change.later.way)}{DEFINITIONS[name].label}, "
+        f"{_exercise_words(change.later.exercise, change.later.way)}{DEFINITIONS[name].label}, "
         f"{change.later.family} view: {what} {now} after {then} on {change.earlier.day}; "
         f"a real change exceeds {needed} ({change.why})."
     )

@@ -90,7 +90,7 @@ class Condition:
 
     name: str
     view: Literal["front", "back", "side"]
-    task: Literal["jump", "hop"] = "jump"
+    exercise: Literal["jump", "hop"] = "jump"
     reps: int = 3
     fps: float = 60.0
     exposure_share: float = 0.5
@@ -290,7 +290,7 @@ def entry_of(condition: Condition, number: int, patient: Patient) -> Entry:
     sign = 1.0 if patient_number % 2 else -1.0
     near, far = LIMBS if sign > 0 else LIMBS[::-1]
     hopping = near if condition.hopping == "near" else far
-    support = (hopping,) if condition.task == "hop" else LIMBS
+    support = (hopping,) if condition.exercise == "hop" else LIMBS
     surgical: Limb = patient.surgical_side or "left"
     scene = Scene(
         name,

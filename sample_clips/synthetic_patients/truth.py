@@ -129,7 +129,7 @@ def clip_truth(performance: Performance, camera: Camera) -> dict[str, Any]:
         reps.append(
             {
                 "number": number,
-                "task": "jump" if two else "hop",
+                "exercise": "jump" if two else "hop",
                 "limbs": [limb for limb in LIMBS if limb in leap.limbs],
                 "take_off_s": _number(landings[0].take_off_s, 5),
                 "flight_time_s": _number(first_s - landings[0].take_off_s, 5),

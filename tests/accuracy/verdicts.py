@@ -63,7 +63,7 @@ def _inward(clip: str, analysis: dict, truth: dict) -> Iterable[Verdict]:
 
 
 def _favoured(clip: str, truth: dict, favoured: Favoured) -> Iterable[Verdict]:
-    shifts = [rep["pelvis_shift_pct"] for rep in truth["reps"] if rep["task"] == "jump"]
+    shifts = [rep["pelvis_shift_pct"] for rep in truth["reps"] if rep["exercise"] == "jump"]
     frontal = truth["view"] in ("front", "back")
     if not frontal or not shifts or abs(np.mean(shifts)) < CLEAR_SHIFT_PCT:
         return

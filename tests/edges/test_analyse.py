@@ -156,11 +156,11 @@ def test_a_folder_that_cannot_be_made_is_refused_before_any_work(tmp_path):
         prepare_out_dir(tmp_path / "file" / "reports")
 
 
-def test_given_task_view_and_person_overrule_what_was_seen(tmp_path):
-    options = Options(task="hop", view="back", person=1)
+def test_given_exercise_view_and_person_overrule_what_was_seen(tmp_path):
+    options = Options(exercise="hop", view="back", person=1)
     decided = analyse_clip(
         _store(tmp_path / "a.parquet"), tmp_path / "out", options
     ).analysis.decided
-    assert (decided.task, decided.task_origin) == ("hop", "given")
+    assert (decided.exercise, decided.exercise_origin) == ("hop", "given")
     assert (decided.view, decided.view_origin) == ("back", "given")
     assert decided.patient_reason.code is Code.GIVEN_BY_CLINICIAN

@@ -121,7 +121,8 @@ def test_squats_are_no_error_and_are_named(tmp_path):
 def test_options_reach_the_analysis(tmp_path):
     stored = _store(tmp_path / "a.parquet", "P07_jumps.mp4")
     done = _run("analyse", stored, "--out", tmp_path / "out", "--view", "left-side",
-                "--stature-cm", "181", "--target-flexion-deg", "75", "--task", "hop")  # fmt: skip
+                "--stature-cm", "181", "--target-flexion-deg", "75",
+                "--exercise", "hop")  # fmt: skip
     assert done.exit_code == 0
     text = next(tmp_path.glob("out/*/report.html")).read_text("utf-8")
     for words in ("Left side", "181 cm", "75°", "(given)"):

@@ -124,10 +124,10 @@ def _set(what: str, new: str | None, old: str | None = None, **other: object) ->
 def test_the_latest_on_each_thing_counts_and_what_was_taken_back_does_not():
     history = [
         _set("view", "front"),
-        _set("task", "hop"),
+        _set("exercise", "hop"),
         _set("rep", "excluded", rep=3, rep_s=4.2),
         _set("view", "back", "front"),
-        _set("task", None, "hop"),
+        _set("exercise", None, "hop"),
         _set("rep", "excluded", rep=3, rep_s=6.1),  # counted otherwise by then: another rep
         _set("rep", None, "excluded", rep=3, rep_s=4.2),
     ]
@@ -140,7 +140,7 @@ def test_the_latest_on_each_thing_counts_and_what_was_taken_back_does_not():
 @pytest.mark.parametrize(
     ("what", "word", "sensible"),
     [
-        ("task", "jump", True), ("task", "squat", False), ("view", "left_side", True),
+        ("exercise", "jump", True), ("exercise", "squat", False), ("view", "left_side", True),
         ("view", "above", False), ("person", "2", True), ("person", "2 of 3", True),
         ("person", "4 of 3", False), ("person", "0", False), ("slowed by", "8", True),
         ("slowed by", "0", False), ("slowed by", "nan", False), ("slowed by", "65", False),
@@ -526,20 +526,20 @@ def test_folders_take_what_analyse_takes_and_a_correction_keeps_what_was_given(
 ):
     at_once = partial(watch.Job, check=check_clip, settings=AT_ONCE, analyse=from_landmarks)
     monkeypatch.setattr(watch, "Job", at_once)
-    given = ("--task", "hop", "--view", "left-side", "--person", 1, "--slowed-by", 2)
+    given = ("--exercise", "hop", "--view", "left-side", "--person", 1, "--slowed-by", 2)
     done = _command("batch", drop, "--renew", "--no-annotated-clip", *given)
     assert done.exit_code == 0, done.stderr
     name = _ids(kept)["P07"]
     assert _command("clip", "set", name, "--view", "back").exit_code == 0
     decided = _document(kept, "P07")["decided"]
-    assert (decided["task"], decided["view"]) == ("hop", "back")
+    assert (decided["exercise"], decided["view"]) == ("hop", "back")
     assert decided["patient_reason"] == "chosen by the clinician"
     assert decided["time_base"]["slowed_by"] == 2.0
     assert _command("clip", "set", name, "--as-found", "view").exit_code == 0
     decided = _document(kept, "P07")["decided"]
-    assert (decided["task"], decided["view_origin"]) == ("hop", "detected")
+    assert (decided["exercise"], decided["view_origin"]) == ("hop", "detected")
     other = _document(kept, "P08")["decided"]
     assert (other["view"], other["view_origin"]) == ("left_side", "given")
-    for options in (given[4:6], ("--slowed-by", 0), ("--task", "squat")):
+    for options in (given[4:6], ("--slowed-by", 0), ("--exercise", "squat")):
         wrong = _command("watch", drop, "--once", *options)
         assert (wrong.exit_code == 2) == (options != given[4:6])

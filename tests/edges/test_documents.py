@@ -12,13 +12,14 @@ import pytest
 from stick_patient import make_analysis, without_reps
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, value_columns
+from landing_analysis.files import read_document
 from landing_analysis.frames import reps_csv
 from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.wording import words_of
 
 SETS = (
     {},
-    {"view": "right_side", "task": "hop"},
+    {"view": "right_side", "exercise": "hop"},
     {"view": "left_side", "limb": "left", "surgical_side": None},
     {"view": "oblique", "surgical_side": "left"},
 )
@@ -45,7 +46,7 @@ def test_a_clip_without_reps_fits_the_schema():
     document = _document(without_reps(make_analysis()))
     jsonschema.validate(document, _schema())
     assert document["reps"] == []
-    assert document["decided"]["task"] is None
+    assert document["decided"]["exercise"] is None
 
 
 def test_the_schema_refuses_a_measure_with_neither_value_nor_reason():
@@ -118,7 +119,7 @@ def test_a_jump_has_a_row_per_limb_and_one_for_the_body():
 
 
 def test_a_hop_has_the_measures_of_the_body_in_its_own_row():
-    rows = _rows(make_analysis(view="right_side", task="hop"))
+    rows = _rows(make_analysis(view="right_side", exercise="hop"))
     assert [r["limb"] for r in rows] == ["right"] * 8
     assert rows[0]["flight_time_s"] == "0.3600"
     assert rows[0]["trunk_flexion_deg"] != ""
@@ -148,3 +149,16 @@ def test_every_measure_has_a_header_with_its_unit_and_its_uncertainty():
         "jump_height_m",
     ):
         assert header in columns
+
+
+def test_documents_of_versions_that_said_task_are_read_as_exercises(tmp_path):
+    earlier = {
+        "schema_version": 2, "decided": {"task": "hop", "task_origin": "given"},
+        "limits": [{"tasks": ["jump"]}], "corrections": [{"what": "task", "new": "hop"}],
+    }  # fmt: skip
+    path = tmp_path / "analysis.json"
+    path.write_text(json.dumps(earlier))
+    assert read_document(path) == {
+        "schema_version": 2, "decided": {"exercise": "hop", "exercise_origin": "given"},
+        "limits": [{"exercises": ["jump"]}], "corrections": [{"what": "exercise", "new": "hop"}],
+    }  # fmt: skip

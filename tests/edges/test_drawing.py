@@ -39,7 +39,7 @@ def _grey(analysis, number: int = 0) -> Frame:
 
 @pytest.mark.parametrize(
     ("chosen", "name"),
-    [({"view": "right_side", "task": "hop"}, "knee_flexion_peak"), ({}, "fppa_peak_inward")],
+    [({"view": "right_side", "exercise": "hop"}, "knee_flexion_peak"), ({}, "fppa_peak_inward")],
 )
 def test_the_top_of_each_curve_is_the_measured_value(chosen, name):
     analysis = make_analysis(**chosen)
@@ -93,7 +93,7 @@ def test_key_pictures_show_the_frames_nearest_to_both_moments():
 
 
 def test_the_lines_meet_at_the_knee_inside_the_picture():
-    for picture in key_pictures(make_analysis(view="right_side", task="hop")):
+    for picture in key_pictures(make_analysis(view="right_side", exercise="hop")):
         thigh, shank = [line for line in picture.lines if line.kind == "segment"]
         assert (thigh.x2, thigh.y2) == (shank.x1, shank.y1)
         for line in (thigh, shank):
@@ -238,7 +238,7 @@ def test_each_foot_is_said_to_be_where_the_contacts_put_it():
 
 
 def test_the_foot_held_up_in_a_hop_set_has_no_state():
-    analysis = make_analysis(view="right_side", task="hop")
+    analysis = make_analysis(view="right_side", exercise="hop")
     assert {foot_state(analysis, "left", t) for t in analysis.tracks.t_s[::20]} == {""}
 
 
@@ -273,7 +273,7 @@ def test_a_foot_that_was_not_seen_to_leave_does_not_stand_for_ever():
 
 
 def test_a_hanging_leg_gets_no_angle():
-    analysis = make_analysis(view="front", task="hop", limb="right")
+    analysis = make_analysis(view="front", exercise="hop", limb="right")
     assert set(analysis.knee_angles.deg) == set(LIMBS)
     shown = {
         limb: [shows_angle(analysis, limb, float(t)) for t in analysis.tracks.t_s] for limb in LIMBS

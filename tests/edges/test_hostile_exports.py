@@ -357,7 +357,7 @@ BAD = [
     ("analysis", "settings", "{"), ("analysis", "settings", "[" * 100_000),
     ("analysis", "settings", "1"), ("analysis", "limits", ""), ("analysis", "view", "above"),
     ("analysis", "body", "{"), ("analysis", "body", "7"), ("analysis", "body", '{"leg_m": 1}'),
-    ("analysis", "analysed_at", "x"), ("analysis", "task", "dance"),
+    ("analysis", "analysed_at", "x"), ("analysis", "exercise", "dance"),
     ("analysis", "report", "\x00"), ("analysis", "view_yaw_deg", 1e+308),
     ("analysis", "view_yaw_sd_deg", -1e+308), ("rep", "limbs", "{"), ("rep", "limbs", "[[]]"),
     ("rep", "limbs", "1"), ("rep", "peak_flexion_s", float("inf")), ("rep", "number", -5),

@@ -25,6 +25,7 @@ from landing_analysis.analysing import analyse_clip
 from landing_analysis.commands.analyse import analyse as command
 from landing_analysis.definitions import DEFINITIONS, value_columns
 from landing_analysis.errors import DocumentError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.frames import reps_csv, reps_frame
 from landing_analysis.landmarks import pose
@@ -35,7 +36,8 @@ from landing_analysis.tables import TimeBase
 from landing_analysis.wording import note_words, words_of
 
 TABLES = ("measures", "reps", "contacts", "findings", "notes")
-SETS = ({}, {"view": "right_side", "task": "hop"}, {"view": "oblique", "surgical_side": None})
+_ALL_BUT_THE_LAST = ", ".join(list(EXERCISES)[:-1])
+SETS = ({}, {"view": "right_side", "exercise": "hop"}, {"view": "oblique", "surgical_side": None})
 
 
 @pytest.fixture(scope="module")
@@ -181,7 +183,10 @@ def test_the_options_have_the_names_of_the_command():
         ({"stature_cm": float("nan")}, "stature_cm is nan; give a number from 80 to 230."),
         ({"stature_cm": "172"}, "stature_cm is '172'; give a number from 80 to 230."),
         ({"target_flexion_deg": 0}, "target_flexion_deg is 0; give a number from 10 to 140."),
-        ({"task": "squat"}, "task is 'squat'; give jump or hop."),
+        (
+            {"exercise": "squat"},
+            f"exercise is 'squat'; give {', '.join(list(EXERCISES)[:-1])} or tuck_jump.",
+        ),
         ({"view": "side"}, "view is 'side'; give front, back, left_side, right_side or oblique."),
         ({"person": 0}, "person is 0; give a whole number from 1 to 99."),
         ({"person": 1.5}, "person is 1.5; give a whole number from 1 to 99."),
@@ -206,12 +211,12 @@ def test_options_overrule_and_the_limits_file_is_read(made, tmp_path):
     own = tmp_path / "own.toml"
     own.write_text(f"[[limit]]\n{names}enabled = false\n")
     again = la.analyse(
-        str(stored / "landmarks.parquet"), task="jump", view="left-side", person=1, slowed_by=1,
+        str(stored / "landmarks.parquet"), exercise="jump", view="left-side", person=1, slowed_by=1,
         target_flexion_deg=70, limits=str(own),
     )  # fmt: skip
     assert len(again.document["limits"]) == len(found.document["limits"]) - 1
     decided = again.document["decided"]
-    assert (decided["task_origin"], decided["view"]) == ("given", "left_side")
+    assert (decided["exercise_origin"], decided["view"]) == ("given", "left_side")
     assert decided["target_flexion_deg"] == 70.0
     assert decided["time_base"]["origin"] == "given"
 

@@ -73,9 +73,9 @@ def test_a_line_can_be_silenced_and_a_silent_one_heard(tmp_path):
 
 
 def test_a_new_entry_is_added(tmp_path):
-    text = _entry(measure='"fppa_peak_inward"', tasks='["hop"]')
+    text = _entry(measure='"fppa_peak_inward"', exercises='["hop"]')
     added = _one(read_limits(_file(tmp_path, text)), "knee_inward", "fppa_peak_inward")
-    assert added.tasks == ("hop",)
+    assert added.exercises == ("hop",)
 
 
 @pytest.mark.parametrize(
@@ -103,9 +103,9 @@ def test_a_new_entry_is_added(tmp_path):
         (_entry(unit='"rad"'), "use 'deg'"),
         (_entry(unit="3"), "use 'deg'"),
         (_entry(enabled="1"), "use true or false"),
-        (_entry(tasks="[]"), "list of 'jump'"),
-        (_entry(tasks='"jump"'), "list of 'jump'"),
-        (_entry(tasks='[["jump"]]'), "list of 'jump'"),
+        (_entry(exercises="[]"), "list of codes such as 'jump'"),
+        (_entry(exercises='"jump"'), "list of codes such as 'jump'"),
+        (_entry(exercises='[["jump"]]'), "list of codes such as 'jump'"),
         (_entry(finding='"side_difference"', unit='"%"'), "no ratio"),
         (_entry(finding='"limb_offloading"'), "point to a limb"),
         (_entry(finding='"side_difference"', measure='"contact_time"', unit='"s"'), "use '%'"),

@@ -132,7 +132,7 @@ def test_a_tick_keeps_all_its_decimals():
 # --- one visit ---------------------------------------------------------------------------------
 
 
-def test_front_and_side_views_of_a_task_are_joined(clinic):
+def test_front_and_side_views_of_an_exercise_are_joined(clinic):
     text = _text(clinic, f"DEMO3/{LAST_VISIT}").split("Change across all visits", 1)[1]
     jumps = text[text.index("Two-leg jumps") : text.index("One-leg hops")]
     assert re.search(
@@ -144,7 +144,7 @@ def test_front_and_side_views_of_a_task_are_joined(clinic):
     assert re.search(r"LSI \d+ ± \d+ %", jumps)
 
 
-def test_what_no_clip_of_a_task_shows_is_not_measurable_and_why(clinic):
+def test_what_no_clip_of_an_exercise_shows_is_not_measurable_and_why(clinic):
     text = _text(clinic, f"DEMO3/{LAST_VISIT}")
     hops = text[text.index("One-leg hops") :]
     assert "not measurable: this is a left side view; it needs a front or back view" in hops
@@ -321,7 +321,7 @@ def test_a_visits_first_sheet_shows_each_limb_typical_and_worst_and_one_plot(cli
     rows = [
         (row["limb"], row["value"], row["rep"], one.values["set_number"])
         for one in history.analyses
-        if one.date == LAST_DAY and one.values["task"] == "jump"
+        if one.date == LAST_DAY and one.values["exercise"] == "jump"
         for row in one.tables["measure"]
         if row["name"] == "fppa_peak_flexion" and row["value"] is not None
     ]
@@ -506,11 +506,11 @@ def test_the_visit_page_links_each_clips_report(real):
 def _hops(template: dict, *, foot_to_foot: bool, period_s: float = 0.5) -> dict:
     """Return the template as if its landings had been on one foot."""
     document = deepcopy(template)
-    document["decided"].update(task="hop", limb=None if foot_to_foot else "left")
+    document["decided"].update(exercise="hop", limb=None if foot_to_foot else "left")
     for number, rep in enumerate(document["reps"]):
         foot = LIMBS[number % 2] if foot_to_foot else "left"
         left = LIMBS[(number + 1) % 2] if foot_to_foot else "left"
-        rep.update(task="hop", limbs=[foot])
+        rep.update(exercise="hop", limbs=[foot])
         rep["flight"].update(landing_s=number * period_s, take_off_limbs=[left])
     return document
 

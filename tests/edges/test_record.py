@@ -264,7 +264,9 @@ def _make_version(path: Path, version: int) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     with closing(connect(path)) as connection:
         migrate(connection, version)
-        connection.executescript(_EARLIER_ROWS)
+        named = version > migrations.MIGRATIONS.index(migrations._EXERCISES)
+        rows = _EARLIER_ROWS.replace("task", "exercise") if named else _EARLIER_ROWS
+        connection.executescript(rows)
 
 
 @pytest.mark.parametrize("version", range(1, LATEST + 1))
@@ -315,6 +317,23 @@ def test_stored_sentences_of_earlier_versions_name_left_and_right_only(folder):
         "Contact time, right limb as a share of the other.",
         "Pelvis shift; carried toward the left limb.",
     ]
+
+
+def test_what_earlier_versions_called_a_task_is_an_exercise_now(folder):
+    _make_version(folder.record, migrations.MIGRATIONS.index(migrations._EXERCISES))
+    with closing(connect(folder.record)) as connection:
+        connection.execute("""UPDATE analysis SET limits = '[{"tasks": ["hop"]}]'""")
+        for what in ("task", "view"):
+            connection.execute(
+                "INSERT INTO correction (clip_id, what, new, made_at) VALUES (1, ?, 'x', 'now')",
+                (what,),
+            )
+    with open_record(folder) as record:
+        (analysis,) = record.rows("SELECT exercise, exercise_origin, limits FROM analysis")
+        assert tuple(analysis) == ("jump", "detected", '[{"exercises": ["hop"]}]')
+        assert [tuple(row) for row in record.rows("SELECT exercise FROM rep")] == [("jump",)]
+        corrected = record.rows("SELECT what FROM correction ORDER BY id")
+        assert [row[0] for row in corrected] == ["exercise", "view"]
 
 
 def test_a_migration_that_fails_leaves_the_record_as_it_was(folder, monkeypatch):

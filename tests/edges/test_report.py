@@ -29,9 +29,9 @@ from landing_analysis.tables import Limit, Note, Occasion
 
 SETS = {
     "jumps from the front": {},
-    "hops from the side": {"view": "right_side", "task": "hop"},
+    "hops from the side": {"view": "right_side", "exercise": "hop"},
     "no surgical side": {"view": "left_side", "limb": "left", "surgical_side": None},
-    "hops from behind": {"view": "back", "task": "hop", "limb": "left"},
+    "hops from behind": {"view": "back", "exercise": "hop", "limb": "left"},
     "oblique": {"view": "oblique", "surgical_side": "left"},
     "a single rep": {"reps": 1},
 }
@@ -92,7 +92,7 @@ def test_what_was_decided_stands_at_the_top():
 
 def test_what_was_overruled_is_marked_as_given():
     analysis = make_analysis()
-    decided = replace(analysis.decided, task_origin="given", view_origin="given")
+    decided = replace(analysis.decided, exercise_origin="given", view_origin="given")
     text = read_page(_html(replace(analysis, decided=decided))).text
     assert "Two-leg jumps (given)" in text
     assert "from square-on (given)" in text
@@ -336,7 +336,7 @@ def test_a_clip_without_a_flight_says_so_plainly_and_measures_nothing():
     assert "No flight was found in this clip" in page.text
     assert "there are no reps" in page.text
     assert "Reps in numbers" not in page.text
-    assert "Task No reps" in page.text
+    assert "Exercise No reps" in page.text
 
 
 def test_headings_go_down_one_step_at_a_time():
@@ -450,11 +450,11 @@ def test_numbers_have_a_true_minus_and_no_negative_zero(value, digits, words):
 def test_a_set_of_jumps_and_hops_says_so_and_names_each_rep():
     analysis = make_analysis()
     first, *others = analysis.reps.reps
-    hop = replace(first, task="hop", limbs=("left",), contacts=first.contacts[:1])
+    hop = replace(first, exercise="hop", limbs=("left",), contacts=first.contacts[:1])
     text = read_page(
         _html(replace(analysis, reps=replace(analysis.reps, reps=(hop, *others))))
     ).text
-    assert "Task Mixed: 7 jumps, 1 hops" in text
+    assert "Exercise Mixed: 7 jumps, 1 hops" in text
     assert "Rep 1 hop, lands at" in text
     assert "Rep 2 jump, lands at" in text
 

@@ -15,6 +15,7 @@ from stand_in import job, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.commands.main import main
 from landing_analysis.errors import CorrectionError, RecordError, SessionError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.folder import queue
 from landing_analysis.patients import Patient
 from landing_analysis.record.database import open_record
@@ -31,7 +32,7 @@ from landing_analysis.record.sessions import (
 )
 from landing_analysis.record.store import add_patient
 from landing_analysis.record.unread import stray_files
-from landing_analysis.sessions.plan import EXERCISES, Cords, Prescribed, line_of, prescribed_in
+from landing_analysis.sessions.plan import Cords, Prescribed, line_of, prescribed_in
 from landing_analysis.sessions.published import EFFUSION_GRADING, RULES, warnings_in
 from landing_analysis.sessions.session import (
     EFFUSION_GRADES,
@@ -101,7 +102,7 @@ def test_a_line_of_a_plan_is_read_word_by_word():
 @given(
     st.builds(
         Prescribed,
-        st.sampled_from(EXERCISES),
+        st.sampled_from(tuple(EXERCISES)),
         st.integers(1, 20),
         reps=st.integers(1, 200),
         rest_s=st.none() | st.integers(0, 1800).map(float),

@@ -113,7 +113,9 @@ def test_an_unreliable_date_is_not_in_the_name(clip, tmp_path):
 def test_a_second_analysis_finds_the_folder_whatever_it_is_called_then(clip, tmp_path, engine):
     first = analyse_clip(clip, tmp_path, OPTIONS).report.parent
     (first / "notes.txt").write_text("better than last week")
-    other = analyse_clip(clip, tmp_path, replace(OPTIONS, task="hop", view="back")).report.parent
+    other = analyse_clip(
+        clip, tmp_path, replace(OPTIONS, exercise="hop", view="back")
+    ).report.parent
     assert len(engine) == 1
     assert _names(tmp_path) == [other.name]
     assert re.fullmatch(r"2026-03-04_hops.*_back_[0-9a-f]{12}", other.name)

@@ -157,7 +157,7 @@ def test_the_wide_table_holds_what_the_long_one_holds(as_csv):
     column_of = {row["measure"]: row["wide_column"] for row in _rows(as_csv, "measure_definitions")}
     seen = 0
     for row in _rows(as_csv, "measures"):
-        own = row["limb"] or ("both" if row["task"] == "jump" else row["landing_limb"])
+        own = row["limb"] or ("both" if row["exercise"] == "jump" else row["landing_limb"])
         cells = wide.get((row["clip"], row["rep"], own))
         if cells is None:  # the other limb of a hop, which has no value
             assert row["value"] == ""

@@ -197,9 +197,9 @@ def test_times_that_differ_by_less_than_a_frame_in_every_set_are_marked():
 # --- what is not averaged ----------------------------------------------------------------------
 
 
-def _landed(limbs: str, period_s: float, *, bound: bool | None = None, task="hop", code="P07"):
+def _landed(limbs: str, period_s: float, *, bound: bool | None = None, exercise="hop", code="P07"):
     feet = {"l": ("left",), "r": ("right",), "b": ("left", "right")}
-    return Landings(code, task, tuple(
+    return Landings(code, exercise, tuple(
         Landing(feet[foot], bound and n > 0 if bound is not None else None, n * period_s)
         for n, foot in enumerate(limbs)
     ))  # fmt: skip
@@ -212,7 +212,7 @@ def test_landings_from_foot_to_foot_are_no_hops():
         3: _landed("lrlrlr", 0.5),
         4: _landed("lllrrr", 0.5),
         5: _landed("lrlrlr", 0.5, bound=False),
-        6: _landed("bbb", 0.5, task="jump"),
+        6: _landed("bbb", 0.5, exercise="jump"),
     }
     found = ways(sets)
     assert {number for number, way in found.items() if way.foot_to_foot} == {2, 3}
@@ -244,7 +244,7 @@ def test_rhythms_of_other_patients_change_nothing():
 
 def test_sets_done_in_different_ways_are_not_averaged_nor_followed_together():
     bounds = Way(foot_to_foot=True)
-    sets = [set_mean(2.0, task="hop"), set_mean(8.0, task="hop", way=bounds)]
+    sets = [set_mean(2.0, exercise="hop"), set_mean(8.0, exercise="hop", way=bounds)]
     assert [visit.value for visit in visit_means(sets)] == [2.0, 8.0]
     assert {(what.way, what.key.foot_to_foot) for what in followed(visit_means(sets))} == {
         (ONE_WAY, False), (bounds, True),

@@ -37,8 +37,8 @@ SIDES = Limit("side_difference", "contact_time", "lower", 90.0, "%", "a choice")
 LEAD = Limit("limb_offloading", "inter_limb_delay", "band", 0.0, "ms", "a choice", half_width=10.0)
 
 DECIDED = Decided(
-    task="jump",
-    task_origin="detected",
+    exercise="jump",
+    exercise_origin="detected",
     view="front",
     view_origin="detected",
     view_yaw_deg=0.0,
@@ -120,8 +120,8 @@ def test_a_rep_without_a_value_makes_no_finding():
     assert judge_measures(_measures([missing]), (UPPER,), DECIDED) == ()
 
 
-def test_a_limit_of_another_task_is_not_held_against_the_set():
-    hops_only = replace(UPPER, tasks=("hop",))
+def test_a_limit_of_another_exercise_is_not_held_against_the_set():
+    hops_only = replace(UPPER, exercises=("hop",))
     assert judge_measures(_inward([15.0]), (hops_only,), DECIDED) == ()
 
 
@@ -276,7 +276,7 @@ OUTWARD = Limit("knee_outward", "fppa_peak_flexion", "lower", -10.0, "deg", "a c
 def _tally(measures: Measures, *limits: Limit, view="front", near=None):
     decided = replace(DECIDED, view=view)
     findings = judge_measures(measures, limits, decided)
-    return tally_of_set(measures, findings, limits, decided.task, view, near)
+    return tally_of_set(measures, findings, limits, decided.exercise, view, near)
 
 
 def test_one_rep_of_a_poor_clip_is_counted_out_and_is_too_few_for_a_verdict():

@@ -1007,7 +1007,7 @@ def test_a_real_clip_goes_through_the_folder_into_the_record(folder, drop):
     assert done.stdout.splitlines()[-1] == "2 clips: 1 done, 1 needs attention"
     with open_record(folder) as record:
         (stored,) = read_analyses(record, "P01")
-    assert stored.values["task"] == "jump"
+    assert stored.values["exercise"] == "jump"
     assert stored.values["stature_m"] == 1.72
     assert len(stored.tables["rep"]) >= 6
     measured = [row for row in stored.tables["measure"] if row["value"] is not None]

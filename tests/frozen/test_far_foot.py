@@ -73,8 +73,8 @@ def test_jumps_are_jumps_and_each_counts(name, rate_hz, first):
     reps = _reps(rate_hz, first, from_s, until_s)
     true = [feet for at_s, feet in _true_landings() if from_s < at_s < until_s]
     assert all(feet == set(LIMBS) for feet in true)
-    assert reps.task == "jump"
-    assert [rep.task for rep in reps.reps if rep.used] == ["jump"] * len(true)
+    assert reps.exercise == "jump"
+    assert [rep.exercise for rep in reps.reps if rep.used] == ["jump"] * len(true)
     for rep in reps.reps:
         assert {c.limb for c in rep.contacts} | set(rep.flight.unseen_limbs) == set(LIMBS)
 
@@ -82,7 +82,7 @@ def test_jumps_are_jumps_and_each_counts(name, rate_hz, first):
 @pytest.mark.parametrize(("rate_hz", "first"), CUTS)
 def test_hops_are_hops_and_the_foot_that_hangs_is_seen_to_hang(rate_hz, first):
     reps = _reps(rate_hz, first, *HOPS_S)
-    assert reps.task == "hop"
+    assert reps.exercise == "hop"
     assert all(rep.flight.unseen_limbs == () for rep in reps.reps if rep.used)
     assert all(feet == found for feet, found in _landed(reps))
 
@@ -92,6 +92,6 @@ def test_of_a_mixed_recording_no_jump_is_a_hop_and_no_hop_a_jump(rate_hz, first)
     reps = _reps(rate_hz, first)
     used = [rep for rep in reps.reps if rep.used]
     true = [len(feet) for feet, _ in _landed(reps)]
-    assert [rep.task for rep in used] == [{1: "hop", 2: "jump"}[feet] for feet in true]
+    assert [rep.exercise for rep in used] == [{1: "hop", 2: "jump"}[feet] for feet in true]
     assert all(found <= feet for feet, found in _landed(reps))
     assert len(used) >= 12

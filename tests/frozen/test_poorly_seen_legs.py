@@ -27,7 +27,7 @@ WINDOW_S = 0.1
 
 
 @cache
-def analysed(name: str, asked: bool = True, task: str | None = None) -> Analysis:
+def analysed(name: str, asked: bool = True, exercise: str | None = None) -> Analysis:
     with np.load(STORE) as data:
         light = Light(**{f.name: data[f"{name}.light.{f.name}"] for f in fields(Light)})
         poses = Poses(
@@ -37,7 +37,7 @@ def analysed(name: str, asked: bool = True, task: str | None = None) -> Analysis
         )  # fmt: skip
     seen = Landmarks(poses.t_s, poses.xy_px[:, 0], poses.visibility[:, 0], poses.world_m[:, 0],
                      720, 1280)  # fmt: skip
-    options = replace(Options(limits=read_limits()), task=task)  # type: ignore[arg-type]
+    options = replace(Options(limits=read_limits()), exercise=exercise)  # type: ignore[arg-type]
     people = link_people(poses, options.settings.people)
     return analyse_people(make_clip(seen, f"{name}.mp4"), poses, people, options, "now")
 
@@ -90,13 +90,13 @@ def test_contacts_that_are_found_lie_within_their_interval(name):
 def test_jumps_on_a_black_floor_are_not_measured_as_hops():
     for asked in (True, False):
         reps = analysed(FLOOR, asked=asked).reps
-        assert reps.task is None
+        assert reps.exercise is None
         assert len(reps.reps) == 3
         assert not any(rep.used for rep in reps.reps)
         assert all("whether the left foot landed" in words_of(rep.reason) for rep in reps.reps)
     assert ("shoes and floor", "poor") in {(n.check, n.state) for n in analysed(FLOOR).notes}
 
 
-def test_a_task_that_was_given_is_not_doubted():
-    assert all(rep.used for rep in analysed(FLOOR, task="hop").reps.reps)
-    assert all(rep.used for rep in analysed(FLOOR, task="jump").reps.reps)
+def test_an_exercise_that_was_given_is_not_doubted():
+    assert all(rep.used for rep in analysed(FLOOR, exercise="hop").reps.reps)
+    assert all(rep.used for rep in analysed(FLOOR, exercise="jump").reps.reps)

@@ -23,7 +23,8 @@ def documents(true_deg: float, value_deg: float, verdict: str, shift_pct: float 
     truth = {
         "view": "front",
         "reps": [
-            {"task": "jump", "take_off_s": 0.7, "flight_time_s": 0.3, "pelvis_shift_pct": shift_pct,
+            {"exercise": "jump", "take_off_s": 0.7, "flight_time_s": 0.3,
+             "pelvis_shift_pct": shift_pct,
              "landing": {"left": {"fppa_peak_flexion_deg": true_deg}}}
         ],
     }  # fmt: skip

@@ -80,7 +80,7 @@ def test_a_swinging_foot_that_stays_low_lands_no_jump():
     """Held 0.10 to 0.15 m over the floor, a foot passes for a farther one that stands."""
     for view in NEAR:
         _, _, reps = found(bound_set(6, 0.24, 0.3, swing_m=0.11), view)
-        assert reps.task == "hop"
+        assert reps.exercise == "hop"
         assert [rep.limbs for rep in reps.reps] == [("left",), ("right",)] * 3
         assert [rep.is_bound for rep in reps.reps] == [False, *[True] * 5]
 

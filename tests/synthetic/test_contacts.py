@@ -71,7 +71,7 @@ def test_a_hop_set_has_contacts_of_the_hopping_foot_only():
     tracks, contacts = _analyse(jumper.landmarks)
     reps = group_reps(contacts, tracks, SETTINGS.reps)
     assert [c.limb for c in contacts.contacts] == ["left"] * 5
-    assert reps.task == "hop"
+    assert reps.exercise == "hop"
     assert reps.limb == "left"
 
 
@@ -100,7 +100,7 @@ def test_reps_are_counted_from_one_in_order():
     reps = group_reps(contacts, tracks, SETTINGS.reps)
     assert [rep.number for rep in reps.reps] == [1, 2, 3, 4, 5]
     assert all(rep.used for rep in reps.reps)
-    assert reps.task == "jump"
+    assert reps.exercise == "jump"
 
 
 def _cut(landmarks: Landmarks, first_s: float, last_s: float) -> Landmarks:

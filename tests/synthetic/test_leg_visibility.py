@@ -76,8 +76,8 @@ def legs_of(scene, near=None):
     return judge_leg_visibility(light_of(*scene), near, SETTINGS)
 
 
-def effect_of(scene, near=None, *, task_given: bool = False) -> Effect:
-    return leg_visibility_effect(legs_of(scene, near), SETTINGS, task_given=task_given)
+def effect_of(scene, near=None, *, exercise_given: bool = False) -> Effect:
+    return leg_visibility_effect(legs_of(scene, near), SETTINGS, exercise_given=exercise_given)
 
 
 def held_by(analysis, effect: Effect):
@@ -115,7 +115,7 @@ def test_a_few_looks_without_an_outline_do_not_cover_a_knee():
 def test_where_light_was_not_measured_nothing_is_said_or_changed(light):
     found = judge_leg_visibility(light, None, SETTINGS)
     assert found is None
-    assert leg_visibility_effect(found, SETTINGS, task_given=False) == NO_EFFECT
+    assert leg_visibility_effect(found, SETTINGS, exercise_given=False) == NO_EFFECT
 
 
 @pytest.mark.parametrize("scene", [PLAIN, SILHOUETTE, HAND_HELD])
@@ -230,13 +230,13 @@ def test_a_coat_makes_the_feet_count_more_than_the_body():
 
 
 def test_hops_whose_other_foot_is_lost_in_the_floor_are_refused_and_jumps_are_not():
-    hops = make_analysis(task="hop", view="left_side").reps
+    hops = make_analysis(exercise="hop", view="left_side").reps
     assert any(rep.used for rep in hops.reps)
     for scene in (LOST_FEET, NEARLY_BLACK, DARK, COAT):
         void = disturbed_reps(hops, (effect_of(scene, "left"),))
         assert not any(rep.used for rep in void.reps)
         assert all(rep.reason for rep in void.reps)
-        for effect in (effect_of(scene, "left", task_given=True), effect_of(scene)):
+        for effect in (effect_of(scene, "left", exercise_given=True), effect_of(scene)):
             assert disturbed_reps(hops, (effect,)) == hops
     assert disturbed_reps(hops, (effect_of(PLAIN, "left"),)) == hops
     jumps = make_analysis(view="left_side").reps

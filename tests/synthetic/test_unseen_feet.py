@@ -14,7 +14,7 @@ from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reasons import Code
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LIMBS, Contacts, Reps, Task, Tracks
+from landing_analysis.tables import LIMBS, Contacts, Exercise, Reps, Tracks
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.wording import words_of
 
@@ -28,7 +28,7 @@ def _jumps() -> tuple[Tracks, Contacts]:
     return tracks, find_contacts(tracks, SETTINGS.contacts)
 
 
-def _reps(unseen: set[int], hung: set[int], task: Task | None = None) -> Reps:
+def _reps(unseen: set[int], hung: set[int], exercise: Exercise | None = None) -> Reps:
     """Return five jumps of which the right foot was not seen, or seen to hang, in some."""
     tracks, contacts = _jumps()
     assert len(contacts.flights) == 5
@@ -42,14 +42,14 @@ def _reps(unseen: set[int], hung: set[int], task: Task | None = None) -> Reps:
             missing = ("right",) if index in unseen else ()
             flight = replace(flight, landing_limbs=("left",), unseen_limbs=missing)
         flights.append(flight)
-    return group_reps(Contacts(tuple(landed), tuple(flights)), tracks, SETTINGS.reps, task)
+    return group_reps(Contacts(tuple(landed), tuple(flights)), tracks, SETTINGS.reps, exercise)
 
 
 def test_jumps_stay_jumps_where_a_foot_was_not_seen():
     for unseen in ({2}, {0, 1, 2, 3}):
         reps = _reps(unseen, set())
-        assert (reps.task, reps.limb) == ("jump", None)
-        assert all(rep.used and rep.task == "jump" and rep.limbs == LIMBS for rep in reps.reps)
+        assert (reps.exercise, reps.limb) == ("jump", None)
+        assert all(rep.used and rep.exercise == "jump" and rep.limbs == LIMBS for rep in reps.reps)
 
 
 def test_a_foot_that_was_seen_to_hang_makes_no_jump():
@@ -60,26 +60,26 @@ def test_a_foot_that_was_seen_to_hang_makes_no_jump():
 
 def test_hops_stay_hops_where_the_other_foot_was_not_seen():
     reps = _reps({2, 3}, {0, 1, 4})
-    assert (reps.task, reps.limb) == ("hop", "left")
+    assert (reps.exercise, reps.limb) == ("hop", "left")
     assert all(rep.used and rep.limbs == ("left",) for rep in reps.reps)
 
 
-def test_where_no_rep_tells_the_task_is_not_known_unless_it_is_given():
+def test_where_no_rep_tells_the_exercise_is_not_known_unless_it_is_given():
     reps = _reps(set(range(5)), set())
-    assert reps.task is None
+    assert reps.exercise is None
     for rep in reps.reps:
         assert not rep.used
         assert "whether the right foot landed" in words_of(rep.reason)
-    for task in ("jump", "hop"):
-        given = _reps(set(range(5)), set(), task)
-        assert given.task == task
+    for exercise in ("jump", "hop"):
+        given = _reps(set(range(5)), set(), exercise)
+        assert given.exercise == exercise
         assert all(rep.used for rep in given.reps)
 
 
 def test_of_jumps_and_hops_mixed_a_rep_that_does_not_tell_is_not_used():
     reps = _reps({4}, {2, 3})
     assert [rep.used for rep in reps.reps] == [True] * 4 + [False]
-    assert [rep.task for rep in reps.reps[:4]] == ["jump", "jump", "hop", "hop"]
+    assert [rep.exercise for rep in reps.reps[:4]] == ["jump", "jump", "hop", "hop"]
     assert reps.reps[4].reason.code == Code.OTHER_FOOT_NOT_SEEN
 
 

@@ -1,0 +1,38 @@
+"""The exercises: each module of this folder that holds an ``EXERCISE`` is one."""
+
+from __future__ import annotations
+
+import pkgutil
+from importlib import import_module
+
+from landing_analysis.exercises.entry import Entry
+
+
+def _entries() -> list[Entry]:
+    modules = (
+        import_module(f"{__name__}.{found.name}") for found in pkgutil.iter_modules(__path__)
+    )
+    entries = (getattr(module, "EXERCISE", None) for module in modules)
+    return sorted((one for one in entries if one is not None), key=lambda one: one.rung)
+
+
+EXERCISES: dict[str, Entry] = {one.code: one for one in _entries()}
+"""Every exercise by its code, in the order of the ladder."""
+
+
+def rung(code: str) -> int:
+    """Return the place of an exercise on the ladder."""
+    return EXERCISES[code].rung
+
+
+def lands_on_both(code: str | None) -> bool:
+    """Whether a rep of an exercise lands on both feet, so that the body is measured as one."""
+    return code is not None and EXERCISES[code].feet == 2
+
+
+def name_of(code: str | None) -> str:
+    """Return how an exercise is called within a sentence, its code where it is none of these.
+
+    Documents of other versions may name exercises that this one has not; empty without one.
+    """
+    return EXERCISES[code].name if code in EXERCISES else (code or "").replace("_", " ")

@@ -1,0 +1,13 @@
+"""Landings from one leg to the other at reduced load, lying on a sled."""
+
+from landing_analysis.exercises.entry import Entry
+
+EXERCISE = Entry(
+    code="sled_alternating",
+    title="Alternating landings on the sled",
+    name="alternating sled landings",
+    rep="sled landing",
+    rung=20,
+    feet=1,
+    load="reduced",
+)

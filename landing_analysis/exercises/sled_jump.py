@@ -1,0 +1,13 @@
+"""Two-leg jumps at reduced load, lying on a sled against elastic cords."""
+
+from landing_analysis.exercises.entry import Entry
+
+EXERCISE = Entry(
+    code="sled_jump",
+    title="Two-leg jumps on the sled",
+    name="sled jumps",
+    rep="sled jump",
+    rung=10,
+    feet=2,
+    load="reduced",
+)
