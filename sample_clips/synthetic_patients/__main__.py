@@ -12,6 +12,8 @@ from synthetic_patients.body import load_body
 from synthetic_patients.camera import VIEW_AZIMUTH_DEG, Camera, View
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, frame_times_s, play
+from synthetic_patients.ladder import choose as ladder_steps
+from synthetic_patients.ladder import film_step, play_step
 from synthetic_patients.matrix import choose, film_entry, is_filmed, play_entry
 from synthetic_patients.mocap import (
     INITIAL_CONTACT_UNCERTAINTY_S,
@@ -111,6 +113,25 @@ def rooms(names: tuple[str, ...], out: Path) -> None:
         frames = int(play_room(room)[1].duration_s * room.scene.camera.fps)
         with click.progressbar(length=frames, label=room.name) as bar:
             film_room(room, out, partial(bar.update, 1))
+
+
+@main.command()
+@click.argument("names", nargs=-1)
+@click.option("--split", type=click.Choice(["tune", "hold"]), help="All without it.")
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def ladder(names: tuple[str, ...], split: str | None, out: Path) -> None:
+    """Render the exercises' scenes that contain one of NAMES, or all; a clip there is kept."""
+    _ask_for_moderngl()
+    chosen = {step.name: step for name in names or (None,) for step in ladder_steps(split, name)}
+    if not chosen:
+        raise click.ClickException("No scene has such a name; leave the names out for all.")
+    for step in chosen.values():
+        if (out / f"{step.name}.mp4").exists():
+            click.echo(f"{step.name} is there")
+            continue
+        frames = len(frame_times_s(step.scene, play_step(step)))
+        with click.progressbar(length=frames, label=step.name) as bar:
+            film_step(step, out, partial(bar.update, 1))
 
 
 @main.command()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,8 @@ import numpy as np
 
 from synthetic_patients.body import FloatArray, load_body
 from synthetic_patients.choreography import Performance, perform
+from synthetic_patients.furniture import furniture
+from synthetic_patients.lying import Lying
 from synthetic_patients.scenes import Scene
 from synthetic_patients.truth import SCHEMA_VERSION, clip_truth, frame_truth
 
@@ -18,10 +21,15 @@ from synthetic_patients.truth import SCHEMA_VERSION, clip_truth, frame_truth
 def play(scene: Scene) -> Performance:
     """Perform the scene's motion, which depends on nothing but the scene."""
     script = scene.script(np.random.default_rng(scene.seed))
-    return perform(
+    performance = perform(
         load_body(scene.patient.body), script, scene.support,
-        seed=scene.seed, free_leg=scene.free_leg,
+        seed=scene.seed, free_leg=scene.free_leg, place=scene.place,
     )  # fmt: skip
+    sled = scene.place.sled
+    if sled is None:
+        return performance
+    motion = performance.motion
+    return replace(performance, motion=Lying(motion, sled, motion.duration_s))
 
 
 def frame_times_s(scene: Scene, performance: Performance) -> FloatArray:
@@ -66,7 +74,9 @@ def film(
     folder: Path,
     *,
     remarks: dict[str, Any] | None = None,
+    truth: dict[str, Any] | None = None,
     frame_arrays: bool = False,
+    shifts_px: Sequence[tuple[float, float]] | None = None,
     advance: Callable[[], None] = lambda: None,
 ) -> Path:
     """Render a performed scene into ``folder``: the clip and its truth.
@@ -74,20 +84,26 @@ def film(
     Parameters
     ----------
     remarks : further keys for the truth file
+    truth : what the truth file holds; by default `scene_truth`
     frame_arrays : also write ``<name>.truth.npz`` with the joints of every frame
+    shifts_px : of the pictures that make one exposure; by default the renderer's
     advance : called after each frame
 
     Returns
     -------
     Path of the clip.
     """
-    from synthetic_patients.render import Look, Renderer, write_clip
+    from synthetic_patients.render import SUB_FRAME_SHIFTS_PX, Look, Renderer, write_clip
 
     folder.mkdir(parents=True, exist_ok=True)
     times_s = frame_times_s(scene, performance)
     patient = scene.patient
     look = Look(patient.skin, patient.shirt, patient.shorts, patient.hair, patient.shoe)
-    renderer = Renderer(performance.motion.body, look, scene.camera)
+    things = furniture(scene.place, performance.motion)
+    renderer = Renderer(
+        performance.motion.body, look, scene.camera,
+        shifts_px=shifts_px or SUB_FRAME_SHIFTS_PX, furniture=things,
+    )  # fmt: skip
     noise = np.random.default_rng(scene.seed)
 
     def pictures() -> Iterator[np.ndarray]:
@@ -100,9 +116,8 @@ def film(
         write_clip(clip, pictures(), scene.camera.fps)
     finally:
         renderer.close()
-    write_truth(
-        folder / f"{scene.name}.truth.json", scene_truth(scene, performance) | (remarks or {})
-    )
+    known = scene_truth(scene, performance) if truth is None else truth
+    write_truth(folder / f"{scene.name}.truth.json", known | (remarks or {}))
     if frame_arrays:
         arrays = frame_truth(performance.motion, scene.camera, times_s)
         np.savez_compressed(folder / f"{scene.name}.truth.npz", **arrays)

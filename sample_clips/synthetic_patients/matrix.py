@@ -24,6 +24,7 @@ from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, play, scene_truth
 from synthetic_patients.scenes import PATIENTS, Patient, Scene, Script
 from synthetic_patients.script import (
+    ANYWHERE,
     HELD_BEHIND,
     LIMBS,
     Action,
@@ -340,6 +341,8 @@ def scene_hash(scene: Scene) -> str:
     }
     if scene.free_leg != HELD_BEHIND:
         definition["free_leg"] = asdict(scene.free_leg)
+    if scene.place != ANYWHERE:
+        definition["place"] = asdict(scene.place)
     text = json.dumps(_rounded(definition), sort_keys=True)
     return sha256(text.encode()).hexdigest()[:16]
 

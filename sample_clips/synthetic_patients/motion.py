@@ -132,7 +132,8 @@ class Stance:
     """A foot planted at one place from ``start_s`` to ``end_s``.
 
     ``lift`` and ``toe_lift`` (rad) raise the heel and, last, the ball of the
-    foot; a landing adds ``landing_pitch_rad`` that settles to 0 in ``settle_s``.
+    foot; a landing adds ``landing_pitch_rad`` that settles to 0 in ``settle_s``;
+    ``slide`` (m) moves the foot to the patient's left along the floor.
     """
 
     start_s: float
@@ -143,6 +144,7 @@ class Stance:
     settle_s: float = 0.0
     lift: Curve = field(default_factory=Curve)
     toe_lift: Curve = field(default_factory=Curve)
+    slide: Curve = field(default_factory=Curve)
 
     def pitch(self, t_s: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Pitch of the foot and of the toes, rad."""
@@ -165,6 +167,7 @@ class Stance:
         heel_at = self.ball_m + heading @ (heel - ball)
         toes_down = (pitch >= 0)[:, None]
         mtp = np.where(toes_down, tip_at - toes @ (tip - ball), heel_at + foot @ (ball - heel))
+        mtp = mtp + self.slide(t_s)[:, None] * np.array([0.0, 1.0, 0.0])
         return FootPose(mtp + foot @ (ankle - ball), mtp, pitch, toe_pitch, self.yaw_rad)
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from synthetic_patients.body import SEGMENTS, SIDES, Body, FloatArray
 from synthetic_patients.camera import Camera
+from synthetic_patients.furniture import Slab
 from synthetic_patients.motion import AnyMotion
 
 ImageArray = NDArray[np.uint8]
@@ -99,6 +100,27 @@ void main() {
     float fill = max(dot(n, to_eye), 0.0);
     float lit = 0.30 + 0.22 * sky + 0.45 * direct + 0.16 * fill;
     colour = share * vec4(light * base * lit, 1.0);
+}
+"""
+
+_SLAB_VERTEX = """
+#version 330
+uniform mat4 to_clip;
+in vec3 place; in vec3 normal;
+out vec3 v_normal; out vec3 v_place;
+void main() { gl_Position = to_clip * vec4(place, 1.0); v_normal = normal; v_place = place; }
+"""
+
+_SLAB_FRAGMENT = """
+#version 330
+uniform vec3 base; uniform vec3 eye_of_camera; uniform float light;
+in vec3 v_normal; in vec3 v_place;
+out vec4 colour;
+void main() {
+    float direct = max(dot(v_normal, normalize(vec3(0.55, 0.45, 0.80))), 0.0);
+    float fill = max(dot(v_normal, normalize(eye_of_camera - v_place)), 0.0);
+    float lit = 0.41 + 0.11 * v_normal.z + 0.45 * direct + 0.16 * fill;
+    colour = vec4(light * base * lit, 1.0);
 }
 """
 
@@ -261,10 +283,11 @@ class Renderer:
         others: Sequence[Person] = (),
         shifts_px: Sequence[tuple[float, float]] = SUB_FRAME_SHIFTS_PX,
         surroundings: Surroundings | None = None,
+        furniture: Sequence[Slab] = (),
     ) -> None:
         self._camera, self._others, self._shifts_px = camera, tuple(others), shifts_px
         self._surroundings = surroundings or Surroundings()
-        self._body = body
+        self._body, self._furniture = body, tuple(furniture)
         self._context = moderngl.create_standalone_context(backend="egl")
         size = (camera.width_px, camera.height_px)
         self._tile_size = (0, 0)
@@ -276,6 +299,12 @@ class Renderer:
             _Mesh(self._context, self._person, *who)
             for who in ((body, look), *((o.motion.body, o.look) for o in self._others))
         ]
+        self._slab = self._context.program(_SLAB_VERTEX, _SLAB_FRAGMENT)
+        self._slab["light"].value = self._surroundings.room_light
+        self._slab_corners = self._context.buffer(reserve=36 * 24, dynamic=True)
+        self._slab_mesh = self._context.vertex_array(
+            self._slab, [(self._slab_corners, "3f 3f", "place", "normal")]
+        )
         square = self._context.buffer(np.array([-1, -1, 1, -1, -1, 1, 1, 1], "f4").tobytes())
         self._room_mesh = self._context.vertex_array(self._room, [(square, "2f", "corner")])
         self._shadow_mesh = self._context.vertex_array(self._shadow, [(square, "2f", "corner")])
@@ -365,6 +394,8 @@ class Renderer:
         to_clip[1] -= 2 * shift_px[1] / camera.height_px * to_clip[3]
         matrix = to_clip.T.astype("f4").tobytes()
         shadows = np.concatenate([_shadows(origin) for _, origin in postures])
+        slabs = [(slab.colour, *slab.mesh(t_s)) for slab in self._furniture]
+        placed = np.concatenate([placed, *(corners for _, corners, _ in slabs)])
         left, top, right, bottom = self._box(placed, shadows, t_s)
         if right <= left or bottom <= top:
             return self.room(t_s).copy()
@@ -384,6 +415,7 @@ class Renderer:
             self._shadow["strength"].value = strength
             self._shadow_mesh.render(moderngl.TRIANGLE_STRIP)
         self._draw_people(to_clip, 1.0)
+        self._draw_slabs(slabs, to_clip)
         box = (0, 0, right - left, bottom - top)
         layer = np.frombuffer(self._tile.read(viewport=box, components=4), np.uint8)
         layer = layer.reshape(bottom - top, right - left, 4)[::-1].astype(np.uint16)
@@ -401,6 +433,19 @@ class Renderer:
         self._person["share"].value = share
         for mesh in self._meshes:
             mesh.draw()
+
+    def _draw_slabs(
+        self,
+        slabs: Sequence[tuple[tuple[float, float, float], FloatArray, FloatArray]],
+        to_clip: FloatArray,
+    ) -> None:
+        """Draw blocks, each a colour, corners and normals, where no body hides them."""
+        self._slab["to_clip"].write(to_clip.T.astype("f4").tobytes())
+        self._slab["eye_of_camera"].value = tuple(self._camera.position_m())
+        for colour, corners, normals in slabs:
+            self._slab["base"].value = colour
+            self._slab_corners.write(np.concatenate([corners, normals], axis=1).astype("f4"))
+            self._slab_mesh.render()
 
     def frame(self, motion: AnyMotion, t_s: float, noise: np.random.Generator) -> ImageArray:
         """One exposed frame: sub-frames averaged around ``t_s``, with sensor noise."""

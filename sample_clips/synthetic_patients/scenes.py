@@ -9,6 +9,7 @@ import numpy as np
 
 from synthetic_patients.camera import Camera
 from synthetic_patients.script import (
+    ANYWHERE,
     HELD_BEHIND,
     LIMBS,
     Action,
@@ -17,6 +18,7 @@ from synthetic_patients.script import (
     Leap,
     Limb,
     LimbPlan,
+    Place,
     Squat,
     Stand,
     Step,
@@ -54,6 +56,7 @@ class Scene:
     camera: Camera = field(default_factory=Camera)
     support: Sequence[Limb] = LIMBS
     free_leg: FreeLeg = HELD_BEHIND
+    place: Place = ANYWHERE
 
 
 P01 = Patient("P-01", "slim_woman", "right", (0.78, 0.57, 0.46), (0.15, 0.44, 0.60),

@@ -122,4 +122,104 @@ class Leap:
     held: bool = False
 
 
-Action = Stand | Squat | HeelRaise | Step | Leap
+@dataclass(frozen=True)
+class Stride(Leap):
+    """A leap of another exercise than jumps and hops on the spot.
+
+    Attributes
+    ----------
+    exercise : its name, see ``sample_clips/README.md``
+    swing : how a leg is held about the middle of its way through the air; without it
+        the leg only bends by ``flexion_flight_deg``
+    reach_m : the pelvis is that far ahead of the foot that leaves and behind the one that lands
+    down_m : the landing place lies lower than the last one, after a box
+    """
+
+    exercise: str = ""
+    swing: FreeLeg | None = None
+    reach_m: float = 0.0
+    down_m: float = 0.0
+
+
+@dataclass(frozen=True)
+class Shift:
+    """Weight moved over one limb, both feet planted wide; the other leg straightens.
+
+    Attributes
+    ----------
+    limb : that takes the weight
+    flexion_deg : of its knee at the deepest point
+    duration_s : from deepest point to deepest point
+    share : how far the pelvis goes of the way from the middle to that ankle
+    """
+
+    limb: Limb
+    flexion_deg: float = 55.0
+    duration_s: float = 0.9
+    share: float = 0.6
+    trunk_flexion_deg: float = 28.0
+
+
+@dataclass(frozen=True)
+class Glide:
+    """A drive off one leg to the other side of a slide board, both feet sliding.
+
+    Attributes
+    ----------
+    limb : that leads and stops at the other end
+    flexion_deg : of its knee at the deepest point there
+    drive_s, glide_s, settle_s : pushing; both feet sliding; from the stop to the deepest point
+    travel_m : how far the feet slide
+    """
+
+    limb: Limb
+    travel_m: float = 0.75
+    flexion_deg: float = 60.0
+    drive_s: float = 0.40
+    glide_s: float = 0.35
+    settle_s: float = 0.35
+    trunk_flexion_deg: float = 38.0
+
+
+@dataclass(frozen=True)
+class Sled:
+    """A carriage on rails: the patient lies on it, the feet on an upright plate.
+
+    Attributes
+    ----------
+    pull_m_s2 : of the cords, towards the plate, the same everywhere
+    incline_deg : of the rails, head higher
+    rest_flexion_deg : of the knees when the carriage rests
+    height_m : of the hips above the room's floor
+    feet_high_m : the ankles on the plate above the level of the hips
+    """
+
+    pull_m_s2: float = 4.0
+    incline_deg: float = 0.0
+    rest_flexion_deg: float = 90.0
+    height_m: float = 0.62
+    feet_high_m: float = 0.16
+
+
+@dataclass(frozen=True)
+class Place:
+    """What a patient stands or lies on.
+
+    Attributes
+    ----------
+    stance_half_m : half the distance of the feet at first
+    start_left_m : where the middle of the feet stands at first, to the patient's left
+    box_m : height of the box that the patient stands on at first
+    board_m : length of the slide board under the feet, 0 without
+    """
+
+    sled: Sled | None = None
+    stance_half_m: float = 0.12
+    start_left_m: float = 0.0
+    box_m: float = 0.0
+    board_m: float = 0.0
+
+
+ANYWHERE = Place()
+
+Action = Stand | Squat | HeelRaise | Step | Leap | Shift | Glide

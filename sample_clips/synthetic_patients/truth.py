@@ -9,6 +9,7 @@ import numpy as np
 from synthetic_patients.body import JOINTS, FloatArray
 from synthetic_patients.camera import Camera
 from synthetic_patients.choreography import Landing, Performance
+from synthetic_patients.lying import Lying
 from synthetic_patients.motion import SIGN, AnyMotion
 from synthetic_patients.script import LIMBS, Limb
 
@@ -110,11 +111,14 @@ def _posture_truth(motion: AnyMotion, lowest_s: float, two_limbs: bool) -> dict[
     ankles = at["left_ankle"] - at["right_ankle"]
     middle = (at["left_ankle"] + at["right_ankle"]) / 2
     shift = 100 * (at["mid_hip"] - middle)[1] / ankles[1]
+    lies = isinstance(motion, Lying)
     return {
         "lowest_pelvis_s": _number(lowest_s, 4),
-        "pelvis_shift_pct": _number(shift, 2) if two_limbs else None,
-        "trunk_lean_deg": _number(np.rad2deg(np.arctan2(trunk[1], trunk[2])), 2),
-        "trunk_flexion_deg": _number(np.rad2deg(np.arctan2(trunk[0], trunk[2])), 2),
+        "pelvis_shift_pct": _number(shift, 2) if two_limbs and not lies else None,
+        "trunk_lean_deg": None if lies else _number(np.rad2deg(np.arctan2(trunk[1], trunk[2])), 2),
+        "trunk_flexion_deg": (
+            None if lies else _number(np.rad2deg(np.arctan2(trunk[0], trunk[2])), 2)
+        ),
     }
 
 
