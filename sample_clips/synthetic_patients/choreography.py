@@ -456,7 +456,7 @@ class _Choreographer:
         """Move the pelvis over one limb, deep in its knee, both feet planted."""
         self.t_s += action.duration_s
         self._load_onto(action.limb, action.share, action.flexion_deg, action.trunk_flexion_deg)
-        self.loads.append(Load("weight_shift", action.limb, None, self.t_s, None))
+        self.loads.append(Load("lateral_bound", action.limb, None, self.t_s, None))
 
     def glide(self, action: Glide) -> None:
         """Drive off the other limb, slide, stop at the far end and sink into the knee."""
@@ -496,7 +496,7 @@ class _Choreographer:
         """Find when the pelvis passes the middle of planted feet, from load to load."""
         found = list(self.loads)
         for i, (before, after) in enumerate(pairwise(self.loads)):
-            if after.exercise == "weight_shift":
+            if after.exercise == "lateral_bound":
                 middle_m = self._centre()[1]
                 at_s = brentq(
                     lambda t, y=middle_m: motion.mid_hip(np.array([t]))[0, 1] - y,

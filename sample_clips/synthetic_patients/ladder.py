@@ -335,7 +335,7 @@ def ladder_truth(step: Step, performance: Performance) -> dict[str, Any]:
     """Everything the truth file of a scene holds."""
     truth = scene_truth(step.scene, performance)
     for rep, leap in zip(truth["reps"], performance.leaps, strict=True):
-        rep["exercise"] = leap.exercise if isinstance(leap, Stride) else rep["task"]
+        rep |= {"exercise": leap.exercise} if isinstance(leap, Stride) else {}
     return {
         **truth,
         "bouts": _bouts(truth["reps"], performance),
@@ -351,7 +351,7 @@ def ladder_truth(step: Step, performance: Performance) -> dict[str, Any]:
 
 
 def _bouts(reps: list[dict[str, Any]], performance: Performance) -> list[dict[str, Any]]:
-    """Find runs of one exercise, from their first take-off or load to the next one's, or the end."""
+    """Find runs of one exercise, each from its first take-off or load to the next one's."""
     found = []
     for name, group in groupby(reps, lambda rep: rep["exercise"]):
         run = list(group)
