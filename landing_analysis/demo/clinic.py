@@ -6,10 +6,11 @@ import os
 import shutil
 from collections.abc import Container, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from landing_analysis.demo.invent import InventedSet, invent_patient, invent_sets
+from landing_analysis.demo.sessions import invent_sessions
 from landing_analysis.demo.stories import STORIES, Story
 from landing_analysis.errors import RecordError
 from landing_analysis.findings.limits import read_limits
@@ -20,6 +21,7 @@ from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.migrations import WORK_OF_CLIPS
 from landing_analysis.record.place import data_folder
+from landing_analysis.record.sessions import enter_session, enter_tick
 from landing_analysis.record.store import add_patient, insert_analysis, insert_clip
 from landing_analysis.settings import PoseSettings, Settings, WatchSettings
 from landing_analysis.stages import Options
@@ -29,6 +31,7 @@ _SAMPLE_CLIPS = (Path(__file__).parent / "clips", Path(__file__).parents[2] / "s
 """Where the sample clips are: in an installed package, and in the source."""
 
 _NOON = time(12, tzinfo=UTC)
+_BETWEEN_SETS = timedelta(seconds=75)
 _AT_ONCE = WatchSettings(settled_s=0.0, incomplete_after_s=0.0)
 
 
@@ -117,6 +120,7 @@ def add_stories(
             add_patient(record, invent_patient(story, last_day))
             but_last = story.code in but_last_of
             sets += _add_sets(record, story, last_day, seed, limits, but_last=but_last)
+            _add_sessions(record, story, last_day)
             progress.advance(1)
     finally:
         progress.close()
@@ -135,12 +139,19 @@ def _add_sets(
     invented = tuple(invent_sets(story, last_day, seed, limits, but_last=but_last))
     with record.change() as connection:
         for one in invented:
-            at = datetime.combine(one.day, _NOON)
+            at = datetime.combine(one.day, _NOON) + one.number * _BETWEEN_SETS
             clip = insert_clip(connection, story.code, one.clip, at, "file name")
             report = _report_of(story, one)
             insert_analysis(connection, clip, one.document, f"invented, seed {seed}", report)
         connection.execute(WORK_OF_CLIPS)
     return len(invented)
+
+
+def _add_sessions(record: Record, story: Story, last_day: date) -> None:
+    for one in invent_sessions(story, last_day):
+        enter_session(record, story.code, one.day, one.plain, one.by)
+        for exercise in one.ticks:
+            enter_tick(record, story.code, exercise, one.day, one.by)
 
 
 def _report_of(story: Story, one: InventedSet) -> str:
@@ -159,20 +170,19 @@ def _analyse_samples(
         return 0
     drop = record.folder.path / "drop_folder"
     for code, clips in samples.items():
-        for clip in clips:
-            _drop(clip, drop / code, last_day)
+        for number, clip in enumerate(clips):
+            _drop(clip, drop / code, datetime.combine(last_day, time(12)) + number * _BETWEEN_SETS)
     options = Options(limits=read_limits(), settings=Settings(pose=PoseSettings(workers=_cores())))
     job = Job(drop, options, load_model(None).sha256, settings=_AT_ONCE, start=start)
     states = work_through(record, job)
     return sum(state.state == "done" for state in states)
 
 
-def _drop(clip: Path, folder: Path, day: date) -> None:
+def _drop(clip: Path, folder: Path, at: datetime) -> None:
     folder.mkdir(parents=True, exist_ok=True)
-    target = folder / f"{day:%Y%m%d}_120000_{clip.name}"
+    target = folder / f"{at:%Y%m%d_%H%M%S}_{clip.name}"
     shutil.copyfile(clip, target)
-    noon_s = datetime.combine(day, time(12)).timestamp()
-    os.utime(target, (noon_s, noon_s))
+    os.utime(target, (at.timestamp(), at.timestamp()))
 
 
 def _cores() -> int:

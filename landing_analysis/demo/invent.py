@@ -60,9 +60,10 @@ _POOR = because(Code.LEGS_SEEN, seen_pct=41.0, bridged=0, exchanged=0)
 
 @dataclass(frozen=True)
 class InventedSet:
-    """One set that nobody jumped."""
+    """One set that nobody jumped; ``number`` counts those of its day from 1."""
 
     day: date
+    number: int
     clip: Clip
     document: dict[str, object]
 
@@ -122,7 +123,7 @@ def invent_sets(
             file = f"invented-{story.code}-{day}-{number}"
             rng = np.random.default_rng([seed, int(story.code[-1]), visit, number])
             analysis = _analysis(scene, file, day, rng, limits)
-            yield InventedSet(day, analysis.clip, analysis_document(analysis))
+            yield InventedSet(day, number, analysis.clip, analysis_document(analysis))
 
 
 # --- numbers -----------------------------------------------------------------------------------

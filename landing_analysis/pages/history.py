@@ -19,6 +19,8 @@ from landing_analysis.findings.tally import Tally, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.reasons import Code, because
 from landing_analysis.record.database import Record
+from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.sessions import SavedSession, Tick, read_sessions, read_ticks
 from landing_analysis.record.store import (
     SHORT_ID,
     StoredAnalysis,
@@ -28,6 +30,8 @@ from landing_analysis.record.store import (
     read_set_rows,
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
+from landing_analysis.sessions.dose import ExerciseDose
+from landing_analysis.sessions.session import Session
 from landing_analysis.tables import (
     Exercise,
     Finding,
@@ -62,8 +66,9 @@ class History:
 
     ``lead_limb`` is set against the other one: the surgical limb, or the left one when no
     surgical side is known. ``ways`` tells by an analysis's number which sets of one exercise
-    were done alike. ``excluded`` are clips that a person left out of everything else, and
-    ``gone`` those among ``analyses`` whose report is no longer there.
+    were done alike. ``sessions`` are what was entered of each day, ``ticks`` the clinician's
+    newest mark on each exercise. ``excluded`` are clips that a person left out of everything
+    else, and ``gone`` those among ``analyses`` whose report is no longer there.
     """
 
     patient: Patient
@@ -74,6 +79,8 @@ class History:
     visits: tuple[VisitMean, ...]
     sides: tuple[VisitMean, ...]
     ways: Mapping[int, Way]
+    sessions: Mapping[date, SavedSession]
+    ticks: Mapping[str, Tick]
 
     @property
     def lead_limb(self) -> Limb:
@@ -94,9 +101,18 @@ class History:
 
     @property
     def days(self) -> tuple[date, ...]:
-        """Days with a clip, in order."""
+        """Days with a clip or a session, in order."""
         of_clips = {a.date for a in (*self.analyses, *self.excluded)}
-        return tuple(sorted(of_clips | {u.date for u in self.unread}))
+        return tuple(sorted(of_clips | {u.date for u in self.unread} | set(self.sessions)))
+
+    def session(self, day: date) -> Session:
+        """Return what was entered of a day."""
+        saved = self.sessions.get(day)
+        return saved.session if saved else Session()
+
+    def dose(self, day: date) -> tuple[ExerciseDose, ...]:
+        """Return what was filmed on a day, set against its plan."""
+        return day_dose(self.analyses, day, self.session(day))
 
 
 def read_history(record: Record, code: str) -> History:
@@ -122,6 +138,8 @@ def read_history(record: Record, code: str) -> History:
         visits=visits,
         sides=side_means(visits, compared, patient.surgical_side or "left"),
         ways=known,
+        sessions={saved.day: saved for saved in read_sessions(record, patient.code)},
+        ticks=read_ticks(record, patient.code),
     )
 
 

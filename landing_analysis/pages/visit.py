@@ -24,6 +24,7 @@ from landing_analysis.pages.history import (
     used_reps,
 )
 from landing_analysis.pages.leading import LEADING_NAMES, Leading, Shown, leading
+from landing_analysis.pages.session import session_part, warning_words
 from landing_analysis.pages.stills import middle_rep, stills_of
 from landing_analysis.pages.trend_figures import panel_of, trend_figure
 from landing_analysis.pages.words import (
@@ -209,6 +210,8 @@ def visit_html(
         fppa_shown=any(is_fppa(v.name) for v in history.visits if v.day == day),
         symbols=SYMBOLS,
         compare="compare.html" if linked else None,
+        warning=warning_words(history.session(day)),
+        session=session_part(history, day, chosen),
     )  # fmt: skip
 
 

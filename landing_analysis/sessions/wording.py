@@ -8,6 +8,11 @@ from landing_analysis.sessions.session import MOMENT_WORDS, MOMENTS, Session, St
 NOT_NOTED = "not noted"
 
 
+def exercise_name(code: str) -> str:
+    """Return the name of an exercise as pages print it."""
+    return code.replace("_", " ").capitalize()
+
+
 def session_lines(session: Session) -> list[str]:
     """Return everything that was entered, a line each."""
     return [
