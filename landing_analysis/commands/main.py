@@ -31,6 +31,7 @@ _COMMANDS = {
     "visit": ("pages", "Write the page on one visit: limb against limb."),
     "week": ("pages", "Write the page on a week: whom to look at first."),
     "compare": ("pages", "Write the page on a patient's change across visits."),
+    "progress": ("pages", "Write a patient's progress on one sheet, and half a page for them."),
     "demo": ("pages", "Make a clinic of invented patients, to see the pages without one."),
 }
 """Each command's module, which is loaded only when the command is asked for, and what it does."""

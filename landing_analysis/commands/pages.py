@@ -80,6 +80,28 @@ def compare(start: Start, code: str, data: Path | None) -> None:
 
 
 @click.command()
+@click.argument("code")
+@click.argument("day", metavar="[DATE]", required=False, type=_DAY)
+@data_option
+@reports_option
+@in_one_sentence
+def progress(code: str, day: datetime | None, data: Path | None, reports: Path | None) -> None:
+    """Write the ladder of patient CODE up to DATE (YYYY-MM-DD), or to the last visit.
+
+    It shows each exercise with the best and the latest reading of its leading measure, and
+    your own ticks (landing-analysis session tick). The second page is half a sheet for the
+    patient: a typical and a worst landing of theirs, what went well and what to work on, in
+    your words (session edit --went-well, --work-on), or lines to fill in by hand.
+    """
+    from landing_analysis.pages.writing import write_progress
+
+    with opened_record(data, reports) as record:
+        pages = write_progress(record, code, day.date() if day else None)
+    for page in pages:
+        click.echo(click.format_filename(page))
+
+
+@click.command()
 @click.argument("target", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
 @click.option(
     "--sample-clips",

@@ -71,7 +71,7 @@ def _content_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-@click.group(short_help="Enter and show a visit's plan, and how the patient was.")
+@click.group()
 def session() -> None:
     """Enter and show what was prescribed at a visit, and how the patient was.
 

@@ -257,8 +257,12 @@ def _beside_row(
 def _measured(history: History, day: date, chosen: Leading | None, limb: Limb) -> Amount | None:
     if chosen is None:
         return None
-    alike = [v for v in history.visits if (v.day, v.task, v.way) == (day, chosen.task, chosen.way)]
-    family = best_family(alike, chosen.task, chosen.name, chosen.way)
+    alike = [
+        v
+        for v in history.visits
+        if (v.day, v.exercise, v.way) == (day, chosen.exercise, chosen.way)
+    ]
+    family = best_family(alike, chosen.exercise, chosen.name, chosen.way)
     found = [v for v in alike if (v.name, v.limb, v.family) == (chosen.name, limb, family)]
     return amount(found[0]) if found else None
 
@@ -268,10 +272,11 @@ def _beside_words(history: History, chosen: Leading | None) -> str:
         return "Nothing was measured that could be set beside it."
     lead = limb_role(history.lead_limb, history.patient.surgical_side)
     other = limb_role(other_limb(history.lead_limb), history.patient.surgical_side)
+    exercise = exercise_words(chosen.exercise, chosen.way).lower()
     return (
-        f"{DEFINITIONS[chosen.name].label} of {exercise_words(chosen.task, chosen.way).lower()}, "
-        f"{lead} and {other}. Pain and effusion: the worst noted of the visit; confidence: the "
-        "least. Side by side is no proof that one follows from the other."
+        f"{DEFINITIONS[chosen.name].label} of {exercise}, {lead} and {other}. Pain and effusion: "
+        "the worst noted of the visit; confidence: the least. Side by side is no proof that one "
+        "follows from the other."
     )
 
 

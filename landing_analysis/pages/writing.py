@@ -11,6 +11,7 @@ from landing_analysis.errors import PatientError
 from landing_analysis.files import write_text
 from landing_analysis.pages.compare import compare_html
 from landing_analysis.pages.history import History, read_history, read_minimal_changes
+from landing_analysis.pages.progress import for_patient_html, progress_html
 from landing_analysis.pages.visit import visit_html
 from landing_analysis.pages.week import first_day_of_week, seen_in_week, week_html
 from landing_analysis.progress import StartProgress, no_progress
@@ -20,6 +21,8 @@ from landing_analysis.record.place import make_private_folder
 from landing_analysis.record.store import list_patients
 from landing_analysis.record.unread import stray_files
 from landing_analysis.trend.changes import Key, MinimalChange
+
+PROGRESS, FOR_PATIENT = "progress.html", "for-patient.html"
 
 
 def write_visit(
@@ -62,6 +65,36 @@ def write_compare(record: Record, code: str, start: StartProgress = no_progress)
     page = _compare_page(record, history)
     write_text(page, compare_html(history, read_minimal_changes(record), page, start))
     return page
+
+
+def write_progress(record: Record, code: str, day: date | None = None) -> tuple[Path, Path]:
+    """Write the sheet on a patient's progress and the half page for the patient.
+
+    Parameters
+    ----------
+    record : Record
+    code : of the patient
+    day : the last visit that counts, None for the last of all
+
+    Returns
+    -------
+    tuple of Path
+        Places of both.
+
+    Raises
+    ------
+    PatientError
+        When there is no such patient or visit.
+    """
+    history = read_history(record, code)
+    return _write_progress(record, history, _existing_day(history, day))
+
+
+def _write_progress(record: Record, history: History, day: date) -> tuple[Path, Path]:
+    sheet, own = (_folder(record, history) / name for name in (PROGRESS, FOR_PATIENT))
+    write_text(sheet, progress_html(history, day))
+    write_text(own, for_patient_html(history, day, record.folder))
+    return sheet, own
 
 
 def write_week(record: Record, day: date, start: StartProgress = no_progress) -> Path:
@@ -111,6 +144,8 @@ def rewrite_pages(
             progress.advance(1)
         if compare.is_file():
             write_text(compare, compare_html(history, read_minimal_changes(record), compare))
+        if compare.with_name(PROGRESS).is_file() and history.days:
+            _write_progress(record, history, history.days[-1])
         progress.advance(1)
         for day in weeks:
             _write_week_page(record, _all_histories(record), day)
@@ -158,6 +193,8 @@ def _write_visits_and_compare(
         write_text(page, visit_html(history, day, page, record.folder, linked=True))
     compare = _compare_page(record, history)
     write_text(compare, compare_html(history, minimal, compare))
+    if days:
+        _write_progress(record, history, history.days[-1])
 
 
 def _compare_page(record: Record, history: History) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.sessions.plan import Prescribed, load_words
 from landing_analysis.sessions.session import MOMENT_WORDS, MOMENTS, Session, State
 
@@ -10,7 +11,7 @@ NOT_NOTED = "not noted"
 
 def exercise_name(code: str) -> str:
     """Return the name of an exercise as pages print it."""
-    return code.replace("_", " ").capitalize()
+    return EXERCISES[code].title
 
 
 def session_lines(session: Session) -> list[str]:

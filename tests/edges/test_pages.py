@@ -6,7 +6,7 @@ import csv
 import re
 from base64 import b64decode
 from copy import deepcopy
-from datetime import date
+from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
 
@@ -31,18 +31,27 @@ from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.demo.clinic import make_clinic
 from landing_analysis.demo.stories import STORIES
 from landing_analysis.errors import ClipError, OutputError, RecordError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.tally import tally
 from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.watch import Job
 from landing_analysis.pages.history import read_history, tally_of
 from landing_analysis.pages.stills import middle_rep, stills_of
 from landing_analysis.pages.words import limb_role, since_surgery
+from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.database import open_record
 from landing_analysis.record.exchange import export_record
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
-from landing_analysis.record.store import StoredAnalysis, edit_patient, list_patients, read_analyses
+from landing_analysis.record.sessions import enter_session, enter_tick
+from landing_analysis.record.store import (
+    StoredAnalysis,
+    add_patient,
+    edit_patient,
+    list_patients,
+    read_analyses,
+)
 from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.tables import LIMBS
 from landing_analysis.trend.changes import NONE_SHOWN
@@ -82,7 +91,9 @@ def test_there_is_a_page_for_each_visit_each_patient_and_the_week(clinic):
     assert "week-2026-05-25.html" in names
     assert {f"{story.code}/compare.html" for story in STORIES} <= names
     visits = sum(len(story.days_before) for story in STORIES)
-    assert len(names) == 1 + len(STORIES) + visits
+    own = {"compare.html", "progress.html", "for-patient.html"}
+    assert {f"{story.code}/{name}" for story in STORIES for name in own} <= names
+    assert len(names) == 1 + len(own) * len(STORIES) + visits
 
 
 def test_every_page_needs_nothing_else_and_runs_nothing(clinic):
@@ -104,6 +115,9 @@ def test_every_page_says_that_its_data_are_invented_what_it_is_for_and_to_be_car
     for path in _pages(clinic):
         text = read_page(path.read_text(encoding="utf-8")).text
         assert "Invented data." in text
+        if path.name == "for-patient.html":
+            assert "Stop, and tell your therapist, if your knee hurts, swells" in text
+            continue
         assert INTENDED_USE in text
         assert all(caution in text for caution in CAUTIONS)
 
@@ -708,3 +722,94 @@ def test_a_date_that_is_none_is_wrong_use(real):
 def test_pages_lie_where_only_their_owner_can_look(clinic):
     for folder in (clinic.pages, clinic.pages / "DEMO1"):
         assert folder.stat().st_mode & 0o077 == 0
+
+
+# --- the session of a visit --------------------------------------------------------------------
+
+
+def test_a_visit_with_pain_swelling_or_distress_leads_with_stop_or_modify(clinic):
+    text = _text(clinic, f"DEMO4/{LAST_VISIT}")
+    noted = "Noted at this visit: pain 1 of 10 before; effusion trace before; pain 4 of 10 during"
+    assert text.index(noted) < text.index("At a glance")
+    assert text.index(CAUTIONS[0]) < text.index(noted)
+    assert "Noted at this visit" not in _text(clinic, f"DEMO1/{LAST_VISIT}")
+
+
+def test_a_visit_sets_plan_and_filmed_dose_side_by_side(clinic):
+    text = _text(clinic, f"DEMO4/{LAST_VISIT}")
+    # 6 sets of 8 jumps and a set of 8 hops on each limb are invented at each visit.
+    assert "6 × 8 reps, rest 60 s, body weight 6 sets of 8, 8, 8, 8, 8, 8, 4 s of landings" in text
+    assert "48 (left 48, right 48)" in text
+    assert "64 foot contacts filmed: left 56, right 56." in text
+    assert "3 × 8 reps, rest 60 s, box 20 cm not filmed" in text
+
+
+def test_published_rules_are_quoted_with_their_source_and_decide_nothing(clinic):
+    text = _text(clinic, f"DEMO4/{LAST_VISIT}")
+    for words in (
+        "J Orthop Sports Phys Ther 2009;39(12):845–849",
+        "Int J Sports Phys Ther 2018;13(3):422–431",
+        "stop, rest two days, go down one step during",
+        "the program suggests nothing. The clinician decides.",
+    ):
+        assert words in text
+    assert "Quoted to be read" not in _text(clinic, f"DEMO6/visit-{LAST_DAY - timedelta(9)}.html")
+
+
+def test_symptoms_stand_beside_the_measures_of_this_and_earlier_visits(clinic):
+    text = _text(clinic, f"DEMO4/{LAST_VISIT}")
+    assert re.search(r"29 May 2026 \(this visit\) 4 of 10 1\+ 9 of 10 64 \+19\.5 ±", text)
+    assert re.search(r"15 May 2026 0 of 10 0 9 of 10 64 ", text)
+
+
+def test_a_session_without_a_clip_has_a_page_of_its_own(tmp_path):
+    with open_record(data_folder(tmp_path)) as record:
+        add_patient(record, Patient("P07"))
+        enter_session(record, "P07", LAST_DAY, {"plan": ["jump 3x20"], "note": "no phone"}, None)
+        page = write_visit(record, "P07")
+    text = read_page(page.read_text(encoding="utf-8")).text
+    assert "3 × 20 reps not filmed" in text
+    assert "no phone" in text
+
+
+# --- progress ----------------------------------------------------------------------------------
+
+
+def test_the_progress_sheet_shows_the_whole_ladder_in_its_order(clinic):
+    text = _text(clinic, "DEMO4/progress.html")
+    places = [text.index(f" {entry.title} ") for entry in EXERCISES.values()]
+    assert places == sorted(places)
+
+
+def test_the_progress_sheet_shows_best_and_latest_readings_with_their_days(clinic):
+    text = _text(clinic, "DEMO4/progress.html")
+    jumps = text[text.index("Two-leg jumps 7") : text.index("Alternating leg-to-leg")]
+    # DEMO4's surgical knee falls inward at the last visit only.
+    assert re.search(
+        r"FPPA at peak flexion \+[0-5]\.\d ± .* deg \d+ \w+ \+19\.5 ± .* 29 May", jumps
+    )
+    assert "going on, 1 May by T1" in jumps
+
+
+def test_a_tick_is_shown_until_it_is_taken_back(tmp_path):
+    with open_record(data_folder(tmp_path)) as record:
+        add_patient(record, Patient("P07"))
+        enter_session(record, "P07", LAST_DAY, {"plan": ["jump 3x20"]}, None)
+        enter_tick(record, "P07", "jump", LAST_DAY, "T1", note="three calm sets")
+        sheet, _ = write_progress(record, "P07")
+        before = read_page(sheet.read_text(encoding="utf-8")).text
+        enter_tick(record, "P07", "jump", LAST_DAY, "T1", ticked=False)
+        write_progress(record, "P07")
+    after = read_page(sheet.read_text(encoding="utf-8")).text
+    assert "☑ going on, 29 May by T1: three calm sets" in before
+    assert "☑" not in after
+    assert "☐ taken back, 29 May by T1" in after
+
+
+def test_the_patients_half_page_speaks_in_the_clinicians_words_or_leaves_a_line(clinic):
+    told = _text(clinic, "DEMO1/for-patient.html")
+    assert "What went well You land quietly now, toes first." in told
+    assert "One thing to work on Let the left knee bend" in told
+    assert "FPPA" not in told
+    silent = (clinic.pages / "DEMO4" / "for-patient.html").read_text(encoding="utf-8")
+    assert silent.count('class="line"') == 2
