@@ -34,7 +34,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from landing_analysis.definitions import DEFINITIONS, INTENDED_USE
@@ -50,8 +50,12 @@ from landing_analysis.export.rows import (
 )
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
+from landing_analysis.record.filmed import day_dose
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
+from landing_analysis.sessions.dose import ExerciseDose
+from landing_analysis.sessions.session import MOMENT_WORDS, Session, State
+from landing_analysis.sessions.wording import prescribed_words
 from landing_analysis.tables import LIMBS, Limb
 
 Resource = dict[str, Any]
@@ -119,6 +123,7 @@ def visit_bundle(rows: PatientRows, day: date, code_system: str = PATIENT_CODE) 
     resources = [_patient(visit), *devices.values()]
     for one in sets:
         resources += _set_resources(visit, one)
+    resources += _session_resources(visit, rows, day)
     bundle_id = visit.id_of("visit", rows.patient.code, day.isoformat())
     return {
         "resourceType": "Bundle",
@@ -386,6 +391,92 @@ def _spread(value: float, sd: float, unit: str, decimals: int) -> Iterator[Resou
         _quantity(value + reach, unit, decimals) for reach in (-COVERAGE * sd, COVERAGE * sd)
     )
     yield _component("interval-95", "95 % interval", valueRange={"low": low, "high": high})
+
+
+# --- the session -------------------------------------------------------------------------------
+
+
+def _session_resources(visit: _Visit, rows: PatientRows, day: date) -> Iterator[Resource]:
+    """Yield how the patient was at each moment, and the dose of each exercise."""
+    session = rows.session(day)
+    notes = [{"text": text} for text in _session_notes(visit, session)]
+    for moment, state in session.states.items():
+        on = day + timedelta(days=1) if moment == "next_morning" else day
+        yield _of_session(
+            visit, day, on, "survey", "symptoms", moment,
+            f"How the patient was, {MOMENT_WORDS[moment]}",
+            {"component": list(_state_components(state)), "note": notes},
+        )  # fmt: skip
+    for dose in day_dose(rows.counted, day, session):
+        words = f"Foot contacts filmed of {EXERCISES[dose.exercise].name}"
+        yield _of_session(
+            visit, day, day, "procedure", "dose", dose.exercise, words,
+            {"valueInteger": dose.foot_contacts, "component": list(_dose_components(dose)),
+             "note": [{"text": text} for text in _dose_notes(visit)]},
+        )  # fmt: skip
+
+
+def _of_session(
+    visit: _Visit, day: date, on: date, category: str, kind: str, key: str, words: str,
+    parts: Resource,
+) -> Resource:  # fmt: skip
+    own_id = visit.id_of("observation", visit.patient.code, day.isoformat(), kind, key)
+    of = _coding(f"{_TERMINOLOGY}/observation-category", category, category.capitalize())
+    return {
+        "resourceType": "Observation",
+        "id": own_id,
+        **visit.marks,
+        "identifier": [{"system": f"{OWN}:observation", "value": own_id}],
+        "status": "preliminary",
+        "category": [{"coding": [of]}],
+        "code": _concept(words, _coding(f"{OWN}:{kind}", key, words)),
+        "subject": _reference(visit.patient_id),
+        "effectiveDateTime": on.isoformat(),
+        **parts,
+    }
+
+
+def _state_components(state: State) -> Iterator[Resource]:
+    for key, text, value in (
+        ("pain", "Pain, 0 to 10, as the patient says", state.pain),
+        ("effusion", "Grade of effusion by the stroke test", state.effusion),
+        ("soreness", "Soreness", state.soreness),
+        ("confidence", "Confidence in the knee, 0 to 10, as the patient says", state.confidence),
+        ("distress", "Distress of the joint", state.distress),
+    ):
+        if isinstance(value, int):
+            yield _component(key, text, valueInteger=value)
+        elif value is not None:
+            yield _component(key, text, valueString=value)
+
+
+def _session_notes(visit: _Visit, session: Session) -> Iterator[str]:
+    if visit.patient.invented:
+        yield _INVENTED
+    yield from (f"Modified: {line}" for line in session.modified)
+    yield from (f"Stopped: {line}" for line in session.stopped)
+    if session.note:
+        yield session.note
+    yield f"As a clinician entered it; nobody has signed it. {INTENDED_USE}"
+
+
+def _dose_components(dose: ExerciseDose) -> Iterator[Resource]:
+    for one in dose.prescribed:
+        yield _component("prescribed", "Prescribed", valueString=prescribed_words(one))
+    yield _component("sets-filmed", "Sets filmed", valueInteger=len(dose.sets))
+    for limb in LIMBS:
+        yield _component(
+            f"contacts-{limb}", f"Contacts of the {limb} foot", valueInteger=dose.contacts(limb)
+        )
+
+
+def _dose_notes(visit: _Visit) -> Iterator[str]:
+    if visit.patient.invented:
+        yield _INVENTED
+    yield (
+        "Landings in what was filmed, both feet together counted once; a set without a clip is not "
+        f"known. {_NOT_REVIEWED}"
+    )
 
 
 # --- small parts -------------------------------------------------------------------------------

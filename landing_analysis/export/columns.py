@@ -29,7 +29,7 @@ Kind = Literal["text", "category", "integer", "number", "boolean", "date", "time
 
 UCUM: dict[str, str] = {
     "s": "s", "ms": "ms", "m": "m", "deg": "deg", "%": "%", "1": "1", "Hz": "Hz", "px": "{pixel}",
-    "weeks": "wk", "days": "d",
+    "weeks": "wk", "days": "d", "1/min": "/min",
 }  # fmt: skip
 """Our units as codes of the Unified Code for Units of Measure.
 
@@ -369,11 +369,99 @@ _REPS_WIDE = Table(
     ),
 )  # fmt: skip
 
+_ENTERED = (
+    Column("entered_by", "category", "Code of who entered it; empty when not given."),
+    Column("entered_at", "time", "When it was entered, in UTC."),
+)
+_EXERCISE = Column("exercise", "category", "Code of the exercise.")
+
+_SESSIONS = Table(
+    "sessions", "what was entered of one visit; a free text may tell who somebody is",
+    (
+        *_PATIENT,
+        Column("modified", "text", "What was modified and why; several with semicolons between."),
+        Column("stopped", "text", "What was stopped and why; several with semicolons between."),
+        Column("note", "text", "A free note."),
+        Column("went_well", "text", "Told to the patient: one thing that went well."),
+        Column("work_on", "text", "Told to the patient: one thing to work on."),
+        *_ENTERED,
+    ),
+)  # fmt: skip
+
+_PLANS = Table(
+    "plans", "one exercise as it was prescribed for one visit",
+    (
+        *_PATIENT,
+        Column("line", "integer", "Place in the plan, from 1."),
+        _EXERCISE,
+        Column("sets", "integer", "Sets prescribed.", "1"),
+        Column("reps", "integer", "Reps of each set; empty where seconds are prescribed.", "1"),
+        Column("bout_s", "number", "Seconds of each set; empty where reps are prescribed.", "s"),
+        Column("rest_s", "number", "Rest between sets; empty when not said.", "s"),
+        Column("load", "text", "body for body weight, or cords by number and colour; empty when "
+               "not said."),
+        Column("cords", "integer", "Cords of all colours; 0 at body weight, empty when not said.",
+               "1"),
+        Column("box_height_m", "number", "Height of the box; empty without one.", "m"),
+        Column("limb", "category", "left or right where one limb only is prescribed."),
+    ),
+)  # fmt: skip
+
+_SYMPTOMS = Table(
+    "symptoms", "how a patient was at one moment of one visit",
+    (
+        *_PATIENT,
+        Column("moment", "category", "before, during, after or next_morning."),
+        Column("pain", "integer", "0 (none) to 10 (worst), as the patient says.", "1"),
+        Column("effusion_grade", "category", "Grade of the stroke test as the clinician gave it: "
+               "0, trace, 1+, 2+ or 3+.",
+               source="Sturgill LP et al. J Orthop Sports Phys Ther 2009;39(12):845-849."),
+        Column("soreness", "category", "none or sore; during: none, warm-up only or throughout."),
+        Column("confidence", "integer", "In the knee, 0 (none) to 10 (full), as the patient "
+               "says.", "1"),
+        Column("joint_distress", "text", "Distress of the joint in words."),
+    ),
+)  # fmt: skip
+
+_DOSES = Table(
+    "doses", "one set of one exercise as it was filmed",
+    (
+        *_PATIENT,
+        _EXERCISE,
+        Column("in_plan", "boolean", "Whether the visit's plan holds the exercise."),
+        Column("set", "integer", "Number of the set among those of the exercise, from 1."),
+        Column("clips", "integers", "Numbers of the visit's clips that show it, the counted one "
+               "first."),
+        Column("reps", "integer", "Landings counted, both feet together once: foot contacts. "
+               "Without reps that a person left out.", "1"),
+        Column("contacts_left", "integer", "Landings that the left foot takes part in.", "1"),
+        Column("contacts_right", "integer", "Landings that the right foot takes part in.", "1"),
+        Column("bout_s", "number", "From the first landing to the last; empty with fewer than "
+               "two.", "s"),
+        Column("pace_per_min", "number", "Landings per minute of the bout.", "1/min"),
+        Column("rest_s", "number", "From the last landing of the set before it, of whichever "
+               "exercise; empty for the first and where a time is not known.", "s"),
+        Column("rest_sd_s", "number", "Standard uncertainty of rest_s.", "s"),
+        Column("after_same", "boolean", "Whether the set before it was of the same exercise."),
+    ),
+)  # fmt: skip
+
+_TICKS = Table(
+    "ticks", "the clinician's newest mark on one exercise of one patient",
+    (
+        *_PATIENT,
+        _EXERCISE,
+        Column("ticked", "boolean", "True: the patient may go on; false: taken back."),
+        Column("note", "text", "What it rests on, as the clinician says."),
+        *_ENTERED,
+    ),
+)  # fmt: skip
+
 TABLES: dict[str, Table] = {
     table.name: table
     for table in (
         _VISITS, _CLIPS, _ANALYSES, _REPS, _CONTACTS, _MEASURES, _REPS_WIDE, _SETS, _SIDES,
-        _FINDINGS, _NOTES, _DEFINITIONS,
+        _FINDINGS, _NOTES, _SESSIONS, _PLANS, _SYMPTOMS, _DOSES, _TICKS, _DEFINITIONS,
     )
 }  # fmt: skip
 """Every tidy table by its name, in the order of the dictionary."""

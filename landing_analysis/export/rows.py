@@ -16,8 +16,12 @@ from typing import Any
 from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.export.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
+from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.sessions import SavedSession, Tick
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
+from landing_analysis.sessions.plan import load_words
+from landing_analysis.sessions.session import Session
 from landing_analysis.tables import LIMBS, Limb, short_clip
 
 Row = dict[str, Any]
@@ -27,11 +31,31 @@ _NO_REP = "no rep of the set could be used"
 
 @dataclass(frozen=True)
 class PatientRows:
-    """Everything the record holds of one patient: ``clips`` as `store.read_clips` gives them."""
+    """Everything the record holds of one patient: ``clips`` as `store.read_clips` gives them.
+
+    ``sessions`` and ``ticks`` are the newest ones.
+    """
 
     patient: Patient
     clips: tuple[dict[str, Any], ...]
     analyses: tuple[StoredAnalysis, ...]
+    sessions: tuple[SavedSession, ...] = ()
+    ticks: tuple[Tick, ...] = ()
+
+    @property
+    def counted(self) -> tuple[StoredAnalysis, ...]:
+        """The newest analysis of each clip that nobody left out."""
+        newest = {one.values["clip_id"]: one for one in self.analyses}
+        return tuple(one for one in newest.values() if one.values["excluded"] is None)
+
+    @property
+    def days(self) -> list[date]:
+        """Days with a counted clip or a session, in order."""
+        return sorted({one.date for one in self.counted} | {one.day for one in self.sessions})
+
+    def session(self, day: date) -> Session:
+        """Return what was entered of a day."""
+        return next((one.session for one in self.sessions if one.day == day), Session())
 
 
 def tidy_rows(rows: PatientRows) -> dict[str, list[Row]]:
@@ -51,6 +75,21 @@ def tidy_rows(rows: PatientRows) -> dict[str, list[Row]]:
     tables: dict[str, list[Row]] = {
         "visits": list(_visits(rows)),
         "clips": [_clip(rows.patient, clip) for clip in rows.clips],
+        "sessions": [_session(rows.patient, saved) for saved in rows.sessions],
+        "plans": [
+            {**_patient(rows.patient, saved.day), **row}
+            for saved in rows.sessions
+            for row in _plan(saved.session)
+        ],
+        "symptoms": [
+            {**_patient(rows.patient, saved.day), **row}
+            for saved in rows.sessions
+            for row in _symptoms(saved.session)
+        ],
+        "doses": [
+            {**_patient(rows.patient, day), **row} for day in rows.days for row in _doses(rows, day)
+        ],
+        "ticks": [_tick(rows.patient, tick) for tick in rows.ticks],
     }
     for one in rows.analyses:
         current = newest[one.values["clip_id"]] == one.values["id"]
@@ -127,6 +166,67 @@ def _clip(patient: Patient, clip: dict[str, Any]) -> Row:
         "duration_s": clip["duration_s"],
         "median_frame_rate_hz": clip["median_fps"],
         "mirrored": bool(clip["mirrored"]),
+    }
+
+
+# --- sessions ----------------------------------------------------------------------------------
+
+
+def _session(patient: Patient, saved: SavedSession) -> Row:
+    session = saved.session
+    return {
+        **_patient(patient, saved.day),
+        "modified": "; ".join(session.modified) or None,
+        "stopped": "; ".join(session.stopped) or None,
+        **{name: getattr(session, name) for name in ("note", "went_well", "work_on")},
+        "entered_by": saved.by,
+        "entered_at": _utc(saved.at),
+    }
+
+
+def _plan(session: Session) -> Iterator[Row]:
+    for line, one in enumerate(session.plan, start=1):
+        same = ("exercise", "sets", "reps", "bout_s", "rest_s", "box_height_m", "limb")
+        yield {
+            "line": line,
+            **{name: getattr(one, name) for name in same},
+            "load": None if one.load is None else load_words(one.load),
+            "cords": None if one.load is None else sum(cords.number for cords in one.load),
+        }
+
+
+def _symptoms(session: Session) -> Iterator[Row]:
+    for moment, state in session.states.items():
+        yield {
+            "moment": moment,
+            "pain": state.pain,
+            "effusion_grade": state.effusion,
+            "soreness": state.soreness,
+            "confidence": state.confidence,
+            "joint_distress": state.distress,
+        }
+
+
+def _doses(rows: PatientRows, day: date) -> Iterator[Row]:
+    for dose in day_dose(rows.counted, day, rows.session(day)):
+        for number, one in enumerate(dose.sets, start=1):
+            same = ("exercise", "reps", "bout_s", "pace_per_min", "rest_s", "rest_sd_s",
+                    "after_same")  # fmt: skip
+            yield {
+                "in_plan": bool(dose.prescribed),
+                "set": number,
+                "clips": list(one.clips),
+                **{name: getattr(one, name) for name in same},
+                **{f"contacts_{limb}": one.contacts[limb] for limb in LIMBS},
+            }
+
+
+def _tick(patient: Patient, tick: Tick) -> Row:
+    return {
+        **_patient(patient, tick.day),
+        **{name: getattr(tick, name) for name in ("exercise", "ticked", "note")},
+        "entered_by": tick.by,
+        "entered_at": _utc(tick.at),
     }
 
 

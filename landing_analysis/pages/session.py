@@ -188,7 +188,8 @@ def _dose_row(dose: ExerciseDose) -> DoseRow:
 def _filmed_words(sets: tuple[SetDose, ...]) -> str:
     if not sets:
         return "not filmed"
-    reps = ", ".join(str(one.reps) for one in sets)
+    counts = [str(one.reps) for one in sets]
+    reps = counts[0] if len(set(counts)) == 1 else ", ".join(counts)
     seconds = [one.bout_s for one in sets if one.bout_s is not None]
     lasting = f", {_spread(seconds, 0)} s of landings" if seconds else ""
     return f"{len(sets)} set{'' if len(sets) == 1 else 's'} of {reps}{lasting}"

@@ -6,7 +6,7 @@ import csv
 import json
 import os
 import re
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import jsonschema
@@ -501,3 +501,43 @@ def test_the_schema_describes_every_key_of_a_real_analysis(sample_reports):
         assert _undescribed(schema, document) == set()
     document["reps"][0]["measures"][0]["unknown"] = 1
     assert _undescribed(schema, document) == {"/reps/measures/unknown"}
+
+
+# --- sessions ----------------------------------------------------------------------------------
+
+
+def test_what_was_entered_of_a_visit_is_in_the_tables(as_csv):
+    visit = {"patient": "DEMO2", "visit_date": (LAST_DAY - timedelta(28)).isoformat()}
+
+    def of_visit(table: str) -> list[dict[str, str]]:
+        return [row for row in _rows(as_csv, table) if visit.items() <= row.items()]
+
+    assert [(row["exercise"], row["sets"], row["reps"], row["bout_s"], row["rest_s"], row["load"])
+            for row in of_visit("plans")][1:3] == [
+        ("hop", "2", "8", "", "60.0", "body"), ("lateral_bound", "2", "", "30.0", "60.0", ""),
+    ]  # fmt: skip
+    assert [row["moment"] for row in of_visit("symptoms")] == [
+        "before", "during", "after", "next_morning",
+    ]  # fmt: skip
+    assert {row["effusion_grade"] for row in of_visit("symptoms")} == {"0", ""}
+    assert [row["entered_by"] for row in of_visit("sessions")] == ["T1"]
+    ticks = {row["exercise"] for row in _rows(as_csv, "ticks") if row["patient"] == "DEMO2"}
+    assert {"sled_jump", "jump", "lateral_bound"} <= ticks
+
+
+def test_the_dose_is_in_the_tables_set_by_set(as_csv):
+    day = (LAST_DAY - timedelta(28)).isoformat()
+    rows = [
+        row for row in _rows(as_csv, "doses")
+        if (row["patient"], row["visit_date"]) == ("DEMO2", day)
+    ]  # fmt: skip
+    # Six sets of eight jumps, and eight hops on each limb, 75 s from start to start, a landing
+    # every 0.63 s (`demo.invent`).
+    assert [(row["exercise"], row["set"], row["reps"]) for row in rows] == [
+        *(("jump", str(number), "8") for number in range(1, 7)), ("hop", "1", "8"),
+        ("hop", "2", "8"),
+    ]  # fmt: skip
+    assert [row["contacts_left"] for row in rows[-2:]] == ["8", "0"]
+    assert abs(float(rows[1]["rest_s"]) - (75 - 7 * 0.63)) < 1e-6
+    assert abs(float(rows[1]["pace_per_min"]) - 60 / 0.63) < 1e-6
+    assert rows[0]["rest_s"] == ""

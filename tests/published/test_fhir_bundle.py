@@ -15,7 +15,7 @@ import stat
 import uuid
 from collections.abc import Iterator
 from copy import deepcopy
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import jsonschema
@@ -41,7 +41,7 @@ DATA_ABSENT_REASON = {
     "not-applicable", "unsupported", "as-text", "error", "not-a-number", "negative-infinity",
     "positive-infinity", "not-performed", "not-permitted",
 }  # fmt: skip
-UCUM_CODES = {"s", "ms", "m", "deg", "%", "1", "Hz", "wk", "d", "{pixel}"}
+UCUM_CODES = {"s", "ms", "m", "deg", "%", "1", "Hz", "wk", "d", "{pixel}", "/min"}
 """From memory of the UCUM specification; the parser ucumvert 0.3.2 reads each of them."""
 
 SCHEMA = json.loads((Path(__file__).parent / "data" / "fhir_r4.schema.json").read_text("utf-8"))
@@ -195,7 +195,8 @@ def test_there_is_one_value_or_the_reason_why_there_is_none(bundle):
     for one in _resources(bundle, "Observation"):
         for part in (one, *one.get("component", ())):
             told = [key for key in part if key.startswith("value") or key == "dataAbsentReason"]
-            expected = 0 if _code(part)[0] == "set" else 1  # obs-6; a set has members
+            is_group = _code(part)[0] in ("set", "symptoms")
+            expected = 0 if is_group else 1  # obs-6; a group has members or parts
             assert len(told) == expected
 
 
@@ -346,6 +347,20 @@ def test_the_device_names_the_program_the_model_and_the_settings(real):
     versions = {version["type"]["text"]: version["value"] for version in device["version"]}
     assert set(versions) == {"software", "pose model", "settings"}
     assert re.search(r"pose_full.task, sha256 [0-9a-f]{64}$", versions["pose model"])
+
+
+def test_symptoms_and_dose_are_those_that_were_entered_and_filmed(invented_record, tmp_path):
+    bundle = _bundle(invented_record, tmp_path / "visit.json", "DEMO5", LAST_DAY - timedelta(28))
+    found = {_code(one): one for one in _resources(bundle, "Observation")}
+    during = found["symptoms", "during"]
+    assert _part(during, "soreness")["valueString"] == "warm-up only"
+    assert _part(during, "pain")["valueInteger"] == 0
+    morning = found["symptoms", "next_morning"]["effectiveDateTime"]
+    assert morning == (LAST_DAY - timedelta(27)).isoformat()
+    jumps = found["dose", "jump"]
+    assert (jumps["valueInteger"], _part(jumps, "sets-filmed")["valueInteger"]) == (48, 6)
+    assert _part(jumps, "prescribed")["valueString"].startswith("6 × 8 reps")
+    assert found["dose", "lateral_bound"]["valueInteger"] == 0
 
 
 # --- the command ---------------------------------------------------------------------------------
