@@ -324,6 +324,25 @@ class GravitySettings:
 
 
 @dataclass(frozen=True)
+class LyingSettings:
+    """How a body on a sled is known, and what pulls it to the plate."""
+
+    least_share: float = 0.6  # of its frames the trunk lies sideways (choice)
+    down_sd_deg: float = 10.0  # of the plate's direction before a flight shows it (choice)
+    pull_half_window_s: float = 0.06  # over which the carriage's acceleration is read (choice)
+    moves_m_s: float = 0.2  # faster than this along the rails (choice)
+    usual_pull_m_s2: float = 4.0  # where nothing moves (choice)
+    least_pull_m_s2: float = 1.0  # a weaker pull brings nobody back to the plate (choice)
+    most_pull_m_s2: float = 12.0  # a little above gravity (choice)
+    rounds: int = 3  # of flights by pull and pull by flights (choice)
+    rest_half_window_s: float = 0.15  # over which the carriage's speed is read (choice)
+    rests_m_s: float = 0.05  # a slower carriage stands still (choice)
+    least_rest_s: float = 0.3  # for at least this long (choice)
+    taught_rest_deg: float = 90.0  # knee at rest on the plate; common practice, no source
+    rest_flexion_sd_deg: float = 5.0  # of the near knee, bent at rest; see accuracy/ladder.md
+
+
+@dataclass(frozen=True)
 class RepSettings:
     """How contacts become reps."""
 
@@ -556,6 +575,7 @@ class Settings:
     tracks: TrackSettings = field(default_factory=TrackSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
     gravity: GravitySettings = field(default_factory=GravitySettings)
+    lying: LyingSettings = field(default_factory=LyingSettings)
     body: BodySettings = field(default_factory=BodySettings)
     reps: RepSettings = field(default_factory=RepSettings)
     knee: KneeSettings = field(default_factory=KneeSettings)

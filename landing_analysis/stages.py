@@ -47,6 +47,7 @@ from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.quality import judge_clip, quality_panel
 from landing_analysis.landmarks.light import light_of_person
+from landing_analysis.landmarks.lying import laid_back, quarter_turns, stood_up
 from landing_analysis.landmarks.people import (
     choose_patient,
     follow_people,
@@ -56,6 +57,7 @@ from landing_analysis.landmarks.people import (
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
 from landing_analysis.reps.grouping import group_reps
@@ -97,6 +99,7 @@ from landing_analysis.tracks.gravity import (
     slow_motion_factor,
     standing_tilt_deg,
 )
+from landing_analysis.tracks.pull import with_own_pull
 
 
 @dataclass(frozen=True)
@@ -157,9 +160,14 @@ def analyse_people(
     light = light_of_person(poses, filmed, settings.people)
     legs = judge_leg_visibility(light, view.near_limb, settings.light)
 
-    free_fall = measure_free_fall(motion.tracks, motion.contacts, settings.gravity)
+    lies = motion.tracks.turns > 0
+    free_fall = (
+        None if lies else measure_free_fall(motion.tracks, motion.contacts, settings.gravity)
+    )
     standing_deg = _standing_deg(motion, bystanders, settings)
-    tracks = calibrate(motion.tracks, free_fall, settings.gravity, standing_deg)
+    tracks = motion.tracks
+    if not lies:
+        tracks = calibrate(tracks, free_fall, settings.gravity, standing_deg)
     feet = contact_settings(legs, settings.contacts, settings.light)
     contacts = _contacts(tracks, view, feet, settings.view)
 
@@ -179,11 +187,12 @@ def analyse_people(
     square_on = in_view(tracks, view, settings.view)
     measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
     measures = with_set(measures, settings.measures, effects)
+    angles = seen_angles(knee_angles(square_on, view, settings), legs)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,
         decided=decided,
-        tracks=tracks,
+        tracks=laid_back(tracks, poses.width_px, poses.height_px),
         view=view,
         contacts=contacts,
         reps=reps,
@@ -205,6 +214,7 @@ def analyse_people(
                 *candidates.notes,
                 *person_note(options.corrections, patient.people),
                 *turn_notes(reps, view),
+                *set_up_notes(tracks, contacts, angles, measures, settings.lying),
                 *contacts.notes,
                 *reps.notes,
             ),
@@ -219,7 +229,7 @@ def analyse_people(
             analysed_at=analysed_at,
         ),
         limits=options.limits,
-        knee_angles=seen_angles(knee_angles(square_on, view, settings), legs),
+        knee_angles=angles,
         camera=poses.camera,
         corrections=options.corrections,
         body=body_size(
@@ -339,9 +349,17 @@ def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Moti
     timed = tuple(replace(person, t_s=t_s) for person in candidates.steady)
     patient = choose_patient(timed, settings.people, options.person)
     _, seen = candidates.around(patient.number - 1)
-    patient = replace(patient, landmarks=replace(seen, t_s=t_s))
+    turns = quarter_turns(candidates.steady[patient.number - 1], settings.lying)
+    patient = replace(patient, landmarks=stood_up(replace(seen, t_s=t_s), turns))
     view = estimate_view(patient.landmarks, settings.view, options.view)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
+    if turns:
+        tracks = with_own_pull(
+            replace(tracks, turns=turns),
+            lambda pulled: _contacts(pulled, view, settings.contacts, settings.view),
+            settings.lying,
+            settings.gravity,
+        )
     contacts = _contacts(tracks, view, settings.contacts, settings.view)
     if view.turns and contacts.flights:
         within = jumping(contacts, t_s, settings.view)
@@ -366,6 +384,8 @@ def _free_falls(
         motion = motion_at(t_s)
     else:
         motion = _motion(_thinned(candidates, every), t_s[::every], options)
+    if motion.tracks.turns:  # cords pull, not gravity: nothing tells a slowed clip
+        return FreeFalls(0, ())
     measured = []
     for flight in motion.contacts.flights:
         free_fall = measure_free_fall(motion.tracks, Contacts((), (flight,)), settings.gravity)

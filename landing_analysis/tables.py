@@ -369,6 +369,9 @@ class Tracks:
     leg_px : hip-knee-ankle length of the straight leg in the picture
     px_per_m : pixels per metre at the patient, from stature and leg length
     px_per_m_sd : its standard uncertainty
+    pull_m_s2 : what a body in flight falls with along ``down``: gravity, or the cords of a sled
+    turns : quarter turns, counter-clockwise, by which a lying body was stood up; ``down`` and all
+        places are in the turned picture
     """
 
     t_s: FloatArray
@@ -385,6 +388,8 @@ class Tracks:
     leg_px: float
     px_per_m: float
     px_per_m_sd: float
+    pull_m_s2: float = 9.81  # definition: `definitions.GRAVITY_M_S2`, which imports this module
+    turns: int = 0
 
     def __post_init__(self) -> None:
         n_frames = len(self.t_s)

@@ -319,8 +319,9 @@ def _tilted(n: Numbers) -> str:
 
 
 def _distance(n: Numbers) -> str:
+    side = "width" if n.get("lies") else "height"
     text = (
-        f"The patient fills {n['share_pct']:.0f} % of the picture's height: {n['noise_px']:.1f} "
+        f"The patient fills {n['share_pct']:.0f} % of the picture's {side}: {n['noise_px']:.1f} "
         f"px of landmark noise are {n['noise_deg']:.1f} deg at a knee in a single frame."
     )
     if n["nearer_pct"] is None:
@@ -436,6 +437,10 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "Nothing in the file speaks against real time, and no flight was long enough to check "
         "it by free fall."
     ),
+    Code.REAL_TIME_NOT_TOLD: (
+        "Nothing in the file speaks against real time; cords pull the body, so that its flights "
+        "cannot check it. If the clip is slowed, say so with --slowed-by."
+    ),
     Code.SLOWED_BY_TAG: _slowed_by_tag,
     Code.SLOWED_BY_INTERVALS: _LONGER
     + ", and bodies fall there as in slow motion: taken out of all times.",
@@ -505,6 +510,25 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "The floor mirrors the body: what is seen upside down is taken for the reflection and is "
         "not measured. Film where the floor is dull."
     ),
+    Code.LIES_ON_SLED: (
+        "The body lies, and pushes off a plate at the side of the picture. Where the plate is, and "
+        "how the cords pull, was read from the flights; the direction is known to within "
+        "{within_deg:.0f} deg."
+    ),
+    Code.SLED_SET_UP: (
+        "At rest with the feet on the plate the near knee is bent by {rest_deg:.0f} ± "
+        "{sd_deg:.0f} deg, and by {landing_deg:.0f} deg in the middle one of the landings. Taught: "
+        "rest near {taught_rest_deg:.0f}, land near 60 (common practice, no source)."
+    ),
+    Code.SLED_SET_UP_UNSEEN: (
+        "The sled's set-up could not be read: film from the side, and let the patient rest with "
+        "both feet on the plate for a second before the first push."
+    ),
+    Code.PULLED_BY_CORDS: (
+        "cords pull the body with a share of gravity that is not known, so that a time tells no "
+        "height"
+    ),
+    Code.RESTS_ON_CARRIAGE: "the trunk rests on the carriage",
     Code.TURN_NOT_SEEN: _turn_not_seen,
     Code.TURNED_OUT_OF_VIEW: _turned_out,
     Code.SQUARE_ON: _square_on,

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from landing_analysis.definitions import GRAVITY_M_S2
+from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import LANDMARK, LIMBS, FloatArray
 
 _SEGMENTS = (
@@ -13,6 +16,26 @@ _SEGMENTS = (
     (0.122, "knee", "ankle", 0.606),  # definition: shank and foot
 )
 """Share of the body's mass of both sides, proximal and distal landmark, centre from proximal."""
+
+
+_OF_BODY = (
+    "body_half_window_s", "body_off_late_s", "body_off_sd_s", "body_on_early_s", "body_on_sd_s",
+    "off_before_body_s", "off_after_body_s", "on_before_body_s",
+)  # fmt: skip
+"""Settings that say how long the body takes to begin and to end its fall."""
+
+
+def slower(settings: ContactSettings, pull_m_s2: float) -> ContactSettings:
+    """Return the settings for a body that cords pull less than gravity does.
+
+    All that such a body does lasts longer by the square root of the ratio of the pulls, as a
+    pendulum's swing does, and over that longer time noise hides its weaker accelerations no more.
+    """
+    longer = float(np.sqrt(GRAVITY_M_S2 / pull_m_s2))
+    if longer <= 1.0:
+        return settings
+    times = {name: longer * getattr(settings, name) for name in _OF_BODY}
+    return replace(settings, **times)
 
 
 def centre_of_mass_m(height_m: FloatArray) -> FloatArray:
@@ -47,7 +70,12 @@ def centre_of_mass_m(height_m: FloatArray) -> FloatArray:
 
 
 def flown_through(
-    t_s: FloatArray, mass_m: FloatArray, start: int, gap: tuple[int, int], stop: int
+    t_s: FloatArray,
+    mass_m: FloatArray,
+    start: int,
+    gap: tuple[int, int],
+    stop: int,
+    pull_m_s2: float = GRAVITY_M_S2,
 ) -> float:
     """Say how far a body flew on through a gap between two falls.
 
@@ -56,6 +84,7 @@ def flown_through(
     t_s, mass_m : (n_frames,) seconds, and heights of the centre of mass in metres
     start, stop : frames in which the first fall begins and the second ends
     gap : first and last frame between them
+    pull_m_s2 : what a body falls with
 
     Returns
     -------
@@ -73,6 +102,6 @@ def flown_through(
     inside = slice(gap[0], gap[1] + 1)
     since_s, until_s = t_s[inside] - t_s[start], t_s[stop] - t_s[inside]
     line_m = (until_s * mass_m[start] + since_s * mass_m[stop]) / (t_s[stop] - t_s[start])
-    arc_m = 0.5 * GRAVITY_M_S2 * since_s * until_s
+    arc_m = 0.5 * pull_m_s2 * since_s * until_s
     above_m = (mass_m[inside] - line_m)[np.isfinite(mass_m[inside])]
     return float(np.mean(above_m) / np.mean(arc_m)) if len(above_m) else float("nan")

@@ -29,7 +29,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis.contacts.body import flown_through
+from landing_analysis.contacts.body import flown_through, slower
 from landing_analysis.contacts.feet import (
     FULLY_VISIBLE,
     FootEventName,
@@ -42,7 +42,6 @@ from landing_analysis.contacts.feet import (
     read_motion,
     strays,
 )
-from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.errors import TableError
 from landing_analysis.maths.kinematics import flight_height_m
 from landing_analysis.maths.signals import close_gaps, runs
@@ -101,6 +100,7 @@ def find_contacts(
     if tracks.rate_hz < settings.min_rate_hz:
         slow = because(Code.RATE_TOO_SLOW_FOR_FLIGHTS, fps=tracks.rate_hz)
         return Contacts((), (), (Note("frame rate", "poor", (slow,)),))
+    settings = slower(settings, tracks.pull_m_s2)
     motion = read_motion(tracks, settings)
     one_behind_other = "far" in visibilities.values()
     highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m
@@ -147,7 +147,7 @@ def find_contacts(
 
 def _falling_segments(motion: Motion, settings: ContactSettings) -> list[tuple[int, int]]:
     """Return candidate flights: the body's middle falls, and somewhere in it falls freely."""
-    g = GRAVITY_M_S2
+    g = motion.pull_m_s2
     with np.errstate(invalid="ignore"):
         falling = motion.body_acceleration < -settings.falling_share * g
         descending = motion.body_acceleration < -settings.falling_edge_share * g
@@ -173,7 +173,7 @@ def _one_flight(
         if joined:
             before = joined[-1]
             gap = (before[1] + 1, first - 1)
-            flown = flown_through(motion.t_s, motion.mass_m, before[0], gap, last)
+            flown = flown_through(motion.t_s, motion.mass_m, before[0], gap, last, motion.pull_m_s2)
             if flown > settings.flown_share:
                 joined[-1] = (before[0], last)
                 continue
@@ -369,7 +369,7 @@ def _body_events(
     """Read take-off and landing from the body alone: where it begins and ends to fall."""
     first, last = segment
     rising = motion.body_acceleration[first : (first + last) // 2] >= (
-        -settings.falling_edge_share * GRAVITY_M_S2
+        -settings.falling_edge_share * motion.pull_m_s2
     )
     again = first + int(np.flatnonzero(rising)[-1]) + 1 if rising.any() else first
     begin_s, again_s, end_s = (float(motion.t_s[frame]) for frame in (first, again, last))
@@ -488,7 +488,7 @@ def _falls_freely(motion: Motion, segment: tuple[int, int], settings: ContactSet
     first, last = segment
     mean = float(np.nanmean(motion.body_acceleration[first : last + 1]))
     long = float(motion.t_s[last] - motion.t_s[first]) >= settings.sure_fall_s
-    return long and mean < -settings.sure_fall_share * GRAVITY_M_S2
+    return long and mean < -settings.sure_fall_share * motion.pull_m_s2
 
 
 def _lifted(motion: Motion, segment: tuple[int, int], settings: ContactSettings) -> bool:
@@ -504,7 +504,7 @@ def _lifted(motion: Motion, segment: tuple[int, int], settings: ContactSettings)
     after = (t_s > end_s + settings.toes_after_from_s) & (t_s < end_s + settings.toes_after_to_s)
     inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
     in_air_s = max(end_s - start_s - settings.body_off_late_s, 0.0)
-    least_m = settings.sure_rise_share * flight_height_m(in_air_s)
+    least_m = settings.sure_rise_share * flight_height_m(in_air_s, motion.pull_m_s2)
     for limb in LIMBS:
         toe_m = motion.toe_m[limb]
         sides = [toe_m[side & np.isfinite(toe_m)] for side in (before, after)]
@@ -697,14 +697,17 @@ def _carried(
         return False
     rise = height.max() - max(height[0], height[-1])
     rested = motion.resting[limb][inside].mean() > settings.carried_rest_share
-    return bool(rested and rise < settings.carried_rise_share * flight_height_m(end_s - start_s))
+    return bool(
+        rested
+        and rise < settings.carried_rise_share * flight_height_m(end_s - start_s, motion.pull_m_s2)
+    )
 
 
 def _fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
     """Say whether the body fell through the whole of a would-be flight, not only in a part."""
     inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
     mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0
-    return mean < -settings.falling_mean_share * GRAVITY_M_S2
+    return mean < -settings.falling_mean_share * motion.pull_m_s2
 
 
 def _rose(
@@ -731,7 +734,7 @@ def _rose(
         noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
     if not rises_m:
         return True
-    expected_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
+    expected_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
     least_m = max(settings.least_rise_share * expected_m, settings.noise_sds * max(noise_m))
     return bool(max(rises_m) > least_m)
 

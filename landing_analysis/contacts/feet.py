@@ -16,7 +16,6 @@ from typing import Literal
 import numpy as np
 
 from landing_analysis.contacts.body import centre_of_mass_m
-from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.change_point import ChangePoint, ChangePointWindows, fit_change_point
 from landing_analysis.maths.signals import close_gaps, local_polynomial, runs
 from landing_analysis.maths.statistics import Z_95, weighted_mean
@@ -42,7 +41,8 @@ class Motion:
     """Heights in metres (up positive) and what follows from them, on the clip's time base.
 
     ``toe_place_m`` (n, 2) is where the toes are in the picture, across and down.
-    ``exchanged`` says in which frames the tracks took the legs for each other.
+    ``exchanged`` says in which frames the tracks took the legs for each other,
+    ``pull_m_s2`` with what a body in flight falls.
     """
 
     t_s: FloatArray
@@ -57,6 +57,7 @@ class Motion:
     seen: dict[Limb, FloatArray]
     exchanged: BoolArray
     noise_m: dict[str, float]
+    pull_m_s2: float
 
 
 @dataclass(frozen=True)
@@ -118,6 +119,7 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
             name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m
             for name in (f"{limb}_{part}" for limb in LIMBS for part in ("toe", "heel", "ankle"))
         },
+        pull_m_s2=tracks.pull_m_s2,
     )
 
 
@@ -335,7 +337,7 @@ def _part_change_point(
     kind: Literal["landing", "leaving"],
     moving_s: float,
     settings: ContactSettings,
-    fall_m_s2: float = GRAVITY_M_S2,
+    fall_m_s2: float | None = None,
     sinking_m_s: float = 0.0,
 ) -> ChangePoint | None:
     """Fit a change point to one part of a foot, given by its landmark's name and its heights."""
@@ -348,7 +350,7 @@ def _part_change_point(
         kind,
         ChangePointWindows(settings.change_point_search_s, moving_s, rest_s),
         motion.noise_m[name],
-        fall_m_s2=fall_m_s2,
+        fall_m_s2=motion.pull_m_s2 if fall_m_s2 is None else fall_m_s2,
         sinking_m_s=sinking_m_s,
         worst_misfit_m=settings.change_point_misfit_m,
         worst_misfit_sds=settings.noise_sds,

@@ -131,6 +131,9 @@ def _roll(
 ) -> Note:
     """Say how far the camera was tilted sideways, or that nothing told it."""
     sd_deg = tracks.down_sd_deg
+    if tracks.turns:
+        lies = because(Code.LIES_ON_SLED, within_deg=Z_95 * sd_deg)
+        return Note("roll", "good", (lies,))
     roll_deg = abs(math.degrees(math.atan2(tracks.down[0], tracks.down[1])))
     within_deg = Z_95 * sd_deg
     untold = sd_deg >= settings.measured_share * assumed.roll_sd_deg
@@ -181,12 +184,13 @@ def _cut_off(
 
 def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettings) -> Note | None:
     """Say how large the patient is in the picture, and what a pixel of noise is worth."""
-    height_px = _standing_height_px(filmed)
+    along = 0 if tracks.turns else 1
+    height_px = _standing_height_px(filmed, along)
     noises_px = tracks.noise_px[_LEG]
     noise_px = float(np.nanmedian(noises_px)) if _any(noises_px) else math.nan
     if not np.isfinite([height_px, noise_px, tracks.leg_px]).all():
         return None
-    share = height_px / clip.height_px
+    share = height_px / (clip.width_px, clip.height_px)[along]
     small = share < settings.small_share
     # Both segments of the knee's angle, each half a leg long, between two noisy points.
     of_angle = math.sqrt(6)  # definition: ends count once each, the knee doubly in both
@@ -196,6 +200,7 @@ def _size(clip: Clip, filmed: Landmarks, tracks: Tracks, settings: FramingSettin
         noise_px=noise_px,
         noise_deg=math.degrees(of_angle * noise_px / (0.5 * tracks.leg_px)),
         nearer_pct=100 * (1 - share / settings.wanted_share) if small else None,
+        lies=tracks.turns > 0,
     )
     if not small:
         return Note("distance", "good", (remark,))
@@ -207,9 +212,12 @@ def _any(values: FloatArray) -> bool:
     return bool(np.isfinite(values).any())
 
 
-def _standing_height_px(filmed: Landmarks) -> float:
-    """Return the usual height from the eyes to the lower foot, NaN when never seen."""
-    heights: FloatArray = np.ptp(filmed.xy_px[..., 1], axis=1)
+def _standing_height_px(filmed: Landmarks, along: int) -> float:
+    """Return the usual length from the eyes to the lower foot, NaN when never seen.
+
+    ``along`` the picture's height (1), or its width (0) of a body that lies.
+    """
+    heights: FloatArray = np.ptp(filmed.xy_px[..., along], axis=1)
     if not _any(heights):
         return math.nan
     return float(np.nanpercentile(heights, 90))  # definition: the height when upright

@@ -224,13 +224,13 @@ def flexion_from_shortening_deg(
     return flexion
 
 
-def flight_height_m(flight_s: float) -> float:
-    """Return g t^2 / 8 for a flight time in seconds; metres.
+def flight_height_m(flight_s: float, pull_m_s2: float = GRAVITY_M_S2) -> float:
+    """Return g t^2 / 8 for a flight time in seconds; metres. ``pull_m_s2`` stands for g.
 
     Too high by about half of what the body's centre is lower at landing than at
     take-off. Formula as in PMC9750644, Table 1.
     """
-    return GRAVITY_M_S2 * flight_s**2 / 8  # definition: g (t/2)^2 / 2
+    return pull_m_s2 * flight_s**2 / 8  # definition: g (t/2)^2 / 2
 
 
 def flight_height_sd_m(flight_s: float, flight_sd_s: float) -> float:

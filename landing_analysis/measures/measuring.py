@@ -352,6 +352,8 @@ def _flight_time(scene: _Scene, rep: Rep) -> Reading:
 
 
 def _jump_height(scene: _Scene, rep: Rep) -> Reading:
+    if scene.tracks.turns:
+        raise _no(Code.PULLED_BY_CORDS)
     flight = _flight_time(scene, rep)
     parts = tuple((name, flight_height_sd_m(flight.value, sd)) for name, sd in flight.parts)
     return Reading(flight_height_m(flight.value), parts, flight.frames)
@@ -674,6 +676,8 @@ def _pelvis_shift(scene: _Scene, rep: Rep) -> Reading:
 
 
 def _trunk(scene: _Scene, rep: Rep, sign: float) -> Reading:
+    if scene.tracks.turns:
+        raise _no(Code.RESTS_ON_CARRIAGE)
     names = ("left_hip", "right_hip", "left_shoulder", "right_shoulder")
     hips, shoulders = scene.middle("hip"), scene.middle("shoulder")
     angle = sign * tilt_deg(hips, shoulders, scene.tracks.down)

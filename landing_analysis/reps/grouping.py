@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -29,6 +30,8 @@ _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_
 
 _BY_FEET: dict[int, Exercise] = {1: "hop", 2: "jump"}
 """What a set is as long as its feet alone are looked at."""
+_LYING: dict[int, Exercise] = {1: "sled_hop", 2: "sled_jump"}
+"""The same of a body that lies on a sled."""
 
 _LEGS_LOST = because(Code.LEGS_NOT_TOLD_APART)
 
@@ -65,7 +68,8 @@ def group_reps(
     feet: Literal[1, 2] = given_feet or (2 if 2 * known.count(2) >= len(known) else 1)
     mixed = not given_feet and known.count(feet) < (1 - settings.odd_share) * len(known)
     told = exercise is not None or (bool(known) and not mixed)
-    of_set = exercise or (_BY_FEET[feet] if known else None)
+    by_feet = _lying(seen) if tracks.turns else _BY_FEET
+    of_set = exercise or (by_feet[feet] if known else None)
     reps = []
     for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
         rep_feet = (own[index] or feet) if mixed else feet
@@ -77,7 +81,7 @@ def group_reps(
         reps.append(
             Rep(
                 number=index + 1,
-                exercise=exercise or _BY_FEET[rep_feet],
+                exercise=exercise or by_feet[rep_feet],
                 limbs=LIMBS if rep_feet == 2 else seen[index][:1],
                 flight=flight,
                 contacts=landing,
@@ -90,6 +94,14 @@ def group_reps(
     if any(_legs_lost(rep, tracks, settings) for rep in reps):
         reps = [_refused(rep, _LEGS_LOST) if rep.limbs != LIMBS else rep for rep in reps]
     return Reps(of_set, _hopping_limb(reps) if feet == 1 else None, tuple(reps))
+
+
+def _lying(seen: list[tuple[Limb, ...]]) -> dict[int, Exercise]:
+    """Return what reps on a sled are, from the limbs that land: one alone, or both in turn."""
+    single = [limbs[0] for limbs in seen if len(limbs) == 1]
+    changes = sum(one != other for one, other in pairwise(single))
+    in_turn = 2 * changes > len(single)
+    return _LYING | ({1: "sled_alternating"} if in_turn else {})
 
 
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
