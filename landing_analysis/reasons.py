@@ -59,6 +59,7 @@ class Code(StrEnum):
     LARGEST_NOBODY_JUMPS = "largest_nobody_jumps"
     ONLY_ONE_WHO_JUMPS = "only_one_who_jumps"
     LARGEST_WHO_JUMPS = "largest_who_jumps"
+    ONLY_ONE_WHO_LIES = "only_one_who_lies"
     GIVEN_BY_CLINICIAN = "given_by_clinician"
     OTHERS_ALIKE = "others_alike"
     NOBODY_ELSE = "nobody_else"

@@ -47,7 +47,7 @@ from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.quality import judge_clip, quality_panel
 from landing_analysis.landmarks.light import light_of_person
-from landing_analysis.landmarks.lying import laid_back, quarter_turns, stood_up
+from landing_analysis.landmarks.lying import laid_back, quarter_turns, stood_up, the_one_who_lies
 from landing_analysis.landmarks.people import (
     choose_patient,
     follow_people,
@@ -347,7 +347,9 @@ def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Moti
     """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
     settings = options.settings
     timed = tuple(replace(person, t_s=t_s) for person in candidates.steady)
-    patient = choose_patient(timed, settings.people, options.person)
+    patient = the_one_who_lies(
+        choose_patient(timed, settings.people, options.person), timed, settings.lying
+    )
     _, seen = candidates.around(patient.number - 1)
     turns = quarter_turns(candidates.steady[patient.number - 1], settings.lying)
     patient = replace(patient, landmarks=stood_up(replace(seen, t_s=t_s), turns))

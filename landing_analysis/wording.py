@@ -477,6 +477,9 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.ONLY_PERSON: "the only person in view",
     Code.LARGEST_NOBODY_JUMPS: "the largest of {people} people; nobody was seen to jump",
     Code.ONLY_ONE_WHO_JUMPS: "the only one of {people} people who jumps",
+    Code.ONLY_ONE_WHO_LIES: (
+        "the only one of {people} people who lies; nobody was seen to jump standing"
+    ),
     Code.LARGEST_WHO_JUMPS: "the largest of {jumpers} people who jump",
     Code.OTHERS_ALIKE: _others_alike,
     Code.NOBODY_ELSE: "Nobody else was seen.",

@@ -13,8 +13,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from landing_analysis.reasons import Code, because
 from landing_analysis.settings import LyingSettings
-from landing_analysis.tables import LANDMARK, FloatArray, Landmarks, Tracks
+from landing_analysis.tables import LANDMARK, FloatArray, Landmarks, MeasuredPerson, Tracks
 
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
@@ -45,6 +46,22 @@ def quarter_turns(landmarks: Landmarks, settings: LyingSettings) -> int:
     if sideways.mean() < settings.least_share:
         return 0
     return 1 if np.median(trunk[:, 0]) > 0 else _FULL_TURN - 1
+
+
+def the_one_who_lies(
+    chosen: MeasuredPerson, people: tuple[Landmarks, ...], settings: LyingSettings
+) -> MeasuredPerson:
+    """Return the only one of several people who lies, where nobody was seen to jump.
+
+    Somebody who stands beside a sled is mostly the larger one, and moves as little.
+    """
+    if chosen.reason.code != Code.LARGEST_NOBODY_JUMPS:
+        return chosen
+    lying = [number for number, one in enumerate(people) if quarter_turns(one, settings)]
+    if len(lying) != 1:
+        return chosen
+    reason = because(Code.ONLY_ONE_WHO_LIES, people=len(people))
+    return MeasuredPerson(lying[0] + 1, len(people), reason, people[lying[0]])
 
 
 def stood_up(landmarks: Landmarks, turns: int) -> Landmarks:

@@ -20,7 +20,8 @@ from pathlib import Path
 import click
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[2] / "sample_clips"), str(Path(__file__).parents[1])]
+sys.path.append(str(Path(__file__).parents[2] / "sample_clips"))
+sys.path.append(str(Path(__file__).parents[1]))
 
 from ladder_figures import figure
 from stick_patient import make_clip, make_poses
@@ -164,7 +165,7 @@ def _row(group: list[Scored]) -> str:
 
 
 def _typical(scores: Sequence[Score], quantity: str, factor: float) -> str:
-    """Median error, and median size of the errors, of one quantity."""
+    """Give the median error, and the median size of the errors, of one quantity."""
     errors = [
         factor * error.error
         for score in scores

@@ -18,8 +18,13 @@ from stick_patient import make_clip, make_poses
 
 from landing_analysis.contacts.body import slower
 from landing_analysis.contacts.events import match_events
-from landing_analysis.landmarks.lying import laid_back, quarter_turns, stood_up
-from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.lying import (
+    laid_back,
+    quarter_turns,
+    stood_up,
+    the_one_who_lies,
+)
+from landing_analysis.landmarks.people import choose_patient, link_people
 from landing_analysis.reasons import Code
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options, analyse_people
@@ -133,6 +138,16 @@ def test_a_body_stood_up_has_its_head_above():
     upright = stood_up(landmarks, quarter_turns(landmarks, SETTINGS.lying))
     assert quarter_turns(upright, SETTINGS.lying) == 0
     assert np.median(upright.xy_px[:, 0, 1]) < np.median(upright.xy_px[:, 27, 1])
+
+
+def test_the_one_on_the_sled_is_the_patient_not_the_larger_one_beside():
+    lying, _ = figure("slim_woman_sled_jumps")
+    standing, _ = figure("heavy_man_high_knees")
+    beside = replace(standing, xy_px=np.repeat(standing.xy_px[:1], len(lying.t_s), axis=0))
+    beside = replace(beside, t_s=lying.t_s)
+    chosen = choose_patient((beside, lying), SETTINGS.people)
+    assert chosen.number == 1
+    assert the_one_who_lies(chosen, (beside, lying), SETTINGS.lying).number == 2
 
 
 def test_a_weak_pull_gives_the_body_more_time():
