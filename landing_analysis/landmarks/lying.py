@@ -2,9 +2,10 @@
 
 A patient on a sled lies on their back and pushes off an upright plate: the surface that the
 feet land on stands at the side of the picture. Stood up, the plate is a floor, and every stage
-after this one works as for a standing body. Only coordinates are turned, not pictures: on rendered
-sleds the pose model, which turns its own crop with the body, erred as much on turned
-pictures as on those as filmed (see tests/accuracy/methods).
+after this one works as for a standing body. Only coordinates are turned, not pictures: the pose
+model turns its own crop with the body. On rendered sleds (51 frames each) the near knee's flexion
+erred on average by 2.2 deg as filmed and by 1.7 in turned pictures on one body, by 7.5 and 10.9
+on another.
 """
 
 from __future__ import annotations
