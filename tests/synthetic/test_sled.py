@@ -28,7 +28,7 @@ from landing_analysis.landmarks.people import choose_patient, link_people
 from landing_analysis.reasons import Code
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LIMBS, Analysis
+from landing_analysis.tables import LIMBS, Analysis, Landmarks
 from landing_analysis.tracks.cleaning import clean_tracks
 
 SETTINGS = Settings()
@@ -143,8 +143,11 @@ def test_a_body_stood_up_has_its_head_above():
 def test_the_one_on_the_sled_is_the_patient_not_the_larger_one_beside():
     lying, _ = figure("slim_woman_sled_jumps")
     standing, _ = figure("heavy_man_high_knees")
-    beside = replace(standing, xy_px=np.repeat(standing.xy_px[:1], len(lying.t_s), axis=0))
-    beside = replace(beside, t_s=lying.t_s)
+    still = [
+        np.repeat(part[:1], len(lying.t_s), axis=0)
+        for part in (standing.xy_px, standing.visibility, standing.world_m)
+    ]
+    beside = Landmarks(lying.t_s, *still, standing.width_px, standing.height_px)
     chosen = choose_patient((beside, lying), SETTINGS.people)
     assert chosen.number == 1
     assert the_one_who_lies(chosen, (beside, lying), SETTINGS.lying).number == 2
