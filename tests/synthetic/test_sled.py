@@ -145,7 +145,7 @@ def test_the_one_on_the_sled_is_the_patient_not_the_larger_one_beside():
     standing, _ = figure("heavy_man_high_knees")
     still = [
         np.repeat(part[:1], len(lying.t_s), axis=0)
-        for part in (standing.xy_px, standing.visibility, standing.world_m)
+        for part in (2.0 * standing.xy_px, standing.visibility, standing.world_m)
     ]
     beside = Landmarks(lying.t_s, *still, standing.width_px, standing.height_px)
     chosen = choose_patient((beside, lying), SETTINGS.people)
