@@ -135,6 +135,25 @@ def ladder(names: tuple[str, ...], split: str | None, out: Path) -> None:
 
 
 @main.command()
+@click.option(
+    "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
+    help="Folder that `export_body --crowd` filled.",
+)  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def stills(bodies: Path, out: Path) -> None:
+    """Render the still landings of the many bodies, a clip each; a clip there is kept."""
+    _ask_for_moderngl()
+    from synthetic_patients.crowd import CROWD
+    from synthetic_patients.stills import MOST_STILLS, film_member
+
+    out.mkdir(parents=True, exist_ok=True)
+    for member in CROWD:
+        if not (out / f"{member.name}.truth.npz").exists():
+            with click.progressbar(length=MOST_STILLS, label=member.name) as bar:
+                film_member(member, bodies, out, partial(bar.update, 1))
+
+
+@main.command()
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")
 @click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-04", show_default=True)

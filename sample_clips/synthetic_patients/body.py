@@ -145,16 +145,15 @@ class Body:
         return np.asarray(total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-12))
 
 
-def load_body(name: str) -> Body:
-    """Read ``bodies/<name>.npz``.
+def load_body(name: str, folder: Path = Path(__file__).parent / "bodies") -> Body:
+    """Read ``<name>.npz``, by default of the four bodies that come with this package.
 
     Raises
     ------
     FileNotFoundError
         If no body of that name was exported.
     """
-    path = Path(__file__).parent / "bodies" / f"{name}.npz"
-    with np.load(path) as data:
+    with np.load(folder / f"{name}.npz") as data:
         weights = np.zeros((len(data["points"]), len(SEGMENTS)))
         share = data["weights"].astype(float)
         np.put_along_axis(

@@ -93,7 +93,8 @@ def film(
     -------
     Path of the clip.
     """
-    from synthetic_patients.render import SUB_FRAME_SHIFTS_PX, Look, Renderer, write_clip
+    from synthetic_patients.looks import Look
+    from synthetic_patients.render import SUB_FRAME_SHIFTS_PX, Renderer, write_clip
 
     folder.mkdir(parents=True, exist_ok=True)
     times_s = frame_times_s(scene, performance)

@@ -2,7 +2,8 @@
 
 The only module that needs ``anny`` and ``torch``; run rarely, by hand::
 
-    python -m synthetic_patients.export_body
+    python -m synthetic_patients.export_body               the four of the clips
+    python -m synthetic_patients.export_body --crowd DIR   the many of `crowd`, 20 MB
 
 Everything downstream reads the ``.npz`` files this writes. Axes everywhere in
 this package: x forward, y to the patient's left, z up, metres, floor at z = 0.
@@ -12,8 +13,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+import click
 import numpy as np
 
 from synthetic_patients.body import JOINTS, SEGMENTS, SIDES
@@ -29,8 +31,11 @@ BALL_HEIGHT_M = 0.026
 """Height of the axis about which the toes bend."""
 
 Layer = dict[str, np.ndarray]
+Legs = Literal["shorts", "trousers", "leggings"]
 _GARMENTS = ((0.011, 0.010, 14), (0.012, 0.012, 14), (0.014, -0.006, 4))
 """Thickness (m), flare at the edge (m) and smoothing rounds of shirt, shorts and hair."""
+_LEGGINGS = (0.004, 0.0, 3)
+"""The same of leggings, in the place of shorts."""
 _JOINT_BONES = {
     "hip": "upperleg01", "knee": "lowerleg01", "ankle": "foot", "shoulder": "upperarm01",
     "elbow": "lowerarm01", "wrist": "wrist", "eye": "eye",
@@ -47,8 +52,9 @@ _LIMB = {
 class BodyShape:
     """What one invented patient looks like.
 
-    ``gender``, ``muscle``, ``weight`` and ``proportions`` are the body
-    package's own dimensionless shape parameters, 0..1 (gender 0 = male).
+    ``gender``, ``muscle``, ``weight``, ``proportions`` and ``age`` are the body
+    package's own dimensionless shape parameters, 0..1 (gender 0 = male; age two thirds = a
+    young adult, 1 = old). ``hem_share`` is of the thigh, where shorts end.
     """
 
     name: str
@@ -57,15 +63,17 @@ class BodyShape:
     muscle: float
     weight: float
     proportions: float = 0.5
-    trousers: bool = False
+    age: float = 0.7
+    legs: Legs = "shorts"
+    hem_share: float = 0.70
     long_hair: bool = False
 
 
 SHAPES = (
     BodyShape("slim_woman", 1.0, 1.66, muscle=0.55, weight=0.38, long_hair=True),
     BodyShape("heavy_man", 0.0, 1.82, muscle=0.55, weight=0.78),
-    BodyShape("short_man", 0.0, 1.68, muscle=0.65, weight=0.5, trousers=True),
-    BodyShape("tall_woman", 1.0, 1.78, muscle=0.6, weight=0.55, trousers=True, long_hair=True),
+    BodyShape("short_man", 0.0, 1.68, muscle=0.65, weight=0.5, legs="trousers"),
+    BodyShape("tall_woman", 1.0, 1.78, muscle=0.6, weight=0.55, legs="trousers", long_hair=True),
 )
 
 
@@ -97,8 +105,8 @@ def _fit_stature(model: Any, shape: BodyShape) -> dict[str, float]:
     for _ in range(12):
         middle = (low + high) / 2
         kwargs = {
-            "gender": shape.gender, "age": 0.7, "muscle": shape.muscle, "weight": shape.weight,
-            "height": middle, "proportions": shape.proportions,
+            "gender": shape.gender, "age": shape.age, "muscle": shape.muscle,
+            "weight": shape.weight, "height": middle, "proportions": shape.proportions,
         }  # fmt: skip
         points = model(phenotype_kwargs=kwargs)["rest_vertices"][0].detach().numpy()
         if np.ptp(points[:, 2]) < shape.stature_m:
@@ -171,10 +179,10 @@ def _cloth_fields(
         far = own_arm & (arm > 0.3)
         shirt = np.where(far, sleeve, shirt)
         hip, knee, ankle = (joints[side + j] for j in ("hip", "knee", "ankle"))
-        if shape.trousers:
-            hem = np.linalg.norm(ankle - knee) * 0.93 - _along(points, knee, ankle)
+        if shape.legs == "shorts":
+            hem = np.linalg.norm(knee - hip) * shape.hem_share - _along(points, hip, knee)
         else:
-            hem = np.linalg.norm(knee - hip) * 0.70 - _along(points, hip, knee)
+            hem = np.linalg.norm(ankle - knee) * 0.93 - _along(points, knee, ankle)
         shorts = np.where(own_arm, np.minimum(shorts, hem), shorts)
     shirt = np.where(skull > 0.6, -0.1, shirt)
     shorts = np.where(arm > 0.3, -0.1, shorts)
@@ -284,7 +292,8 @@ def _garment(
     column: int,
 ) -> Layer:
     """Shirt, shorts or hair: a smoothed, puffed copy of the skin, cut by its signed distance."""
-    thickness_m, flare_m, rounds = _GARMENTS[column]
+    tight = column == 1 and shape.legs == "leggings"
+    thickness_m, flare_m, rounds = _LEGGINGS if tight else _GARMENTS[column]
     inside = _cloth_fields(points, weights, joints, shape)[:, column]
     cover = triangles[(inside > -0.03)[triangles].any(axis=1)]
     puff_m = thickness_m + flare_m * np.clip(1 - inside / 0.15, 0, 1)
@@ -296,8 +305,8 @@ def _garment(
     return _layer(shell, cover, weights, fields, material=column + 1)
 
 
-def export(model: Any, shape: BodyShape) -> Path:
-    """Write ``bodies/<name>.npz`` for one shape and return its path."""
+def export(model: Any, shape: BodyShape, folder: Path = BODIES) -> Path:
+    """Write ``<name>.npz`` for one shape and return its path."""
     rest = model(phenotype_kwargs=_fit_stature(model, shape))
     points = _to_our_axes(rest["rest_vertices"][0].detach().numpy().astype(float))
     heads = _to_our_axes(rest["rest_bone_heads"][0].detach().numpy().astype(float))
@@ -320,7 +329,7 @@ def export(model: Any, shape: BodyShape) -> Path:
         y = joints[side + "ankle"][1]
         joints[side + "toe_tip"] = np.array([shoe["points"][:, 0].max(), y, 0.0])
         joints[side + "heel"] = np.array([shoe["points"][:, 0].min(), y, 0.0])
-    path = BODIES / f"{shape.name}.npz"
+    path = folder / f"{shape.name}.npz"
     _save(path, layers, joints, shape.stature_m)
     return path
 
@@ -360,14 +369,25 @@ def _layer(
     }  # fmt: skip
 
 
-def main() -> None:
-    """Export every shape."""
+@click.command()
+@click.option(
+    "--crowd", "folder", type=click.Path(file_okay=False, path_type=Path),
+    help="Export the many bodies of `crowd` into this folder; bodies there are kept.",
+)  # fmt: skip
+def main(folder: Path | None) -> None:
+    """Export the bodies of the clips, or many."""
     import anny
 
+    from synthetic_patients.crowd import CROWD
+
     model = anny.create_fullbody_model(rig="default", topology="default")
-    BODIES.mkdir(exist_ok=True)
-    for shape in SHAPES:
-        export(model, shape)
+    shapes = SHAPES if folder is None else tuple(member.shape for member in CROWD)
+    target = folder or BODIES
+    target.mkdir(parents=True, exist_ok=True)
+    with click.progressbar(shapes, label="bodies") as bar:
+        for shape in bar:
+            if folder is None or not (target / f"{shape.name}.npz").exists():
+                export(model, shape, target)
 
 
 if __name__ == "__main__":

@@ -19,8 +19,9 @@ from synthetic_patients.body import Body
 from synthetic_patients.clips import frame_times_s, scene_truth, write_truth
 from synthetic_patients.clothes import in_long_coat, in_loose_trousers
 from synthetic_patients.lighting import DARKNESS, filmed_in_the_dark, with_glare
+from synthetic_patients.looks import Look, Surroundings
 from synthetic_patients.matrix import MATRIX, play_entry, remarks
-from synthetic_patients.render import ImageArray, Look, Renderer, Surroundings, write_clip
+from synthetic_patients.render import ImageArray, Renderer, write_clip
 from synthetic_patients.scenes import Colour, Patient
 
 Develop = Callable[[Iterator[ImageArray]], Iterator[ImageArray]]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from synthetic_patients.body import SEGMENTS, SIDES, Body, FloatArray
 from synthetic_patients.camera import Camera
 from synthetic_patients.furniture import Slab
+from synthetic_patients.looks import Look, Surroundings
 from synthetic_patients.motion import AnyMotion
 
 ImageArray = NDArray[np.uint8]
@@ -201,35 +202,6 @@ void main() {
 
 
 @dataclass(frozen=True)
-class Look:
-    """Colours of one patient, RGB 0..1."""
-
-    skin: tuple[float, float, float] = (0.80, 0.60, 0.49)
-    shirt: tuple[float, float, float] = (0.16, 0.42, 0.58)
-    shorts: tuple[float, float, float] = (0.16, 0.17, 0.21)
-    hair: tuple[float, float, float] = (0.22, 0.14, 0.09)
-    shoe: tuple[float, float, float] = (0.75, 0.30, 0.16)
-    sole: tuple[float, float, float] = (0.92, 0.92, 0.90)
-
-
-@dataclass(frozen=True)
-class Surroundings:
-    """Where the patient is filmed.
-
-    Attributes
-    ----------
-    floor : its colour, RGB 0..1
-    mirrors : share of the body's picture that the floor gives back
-    room_light, body_light : how bright both are, 1 in plain light
-    """
-
-    floor: tuple[float, float, float] = (0.44, 0.47, 0.50)
-    mirrors: float = 0.0
-    room_light: float = 1.0
-    body_light: float = 1.0
-
-
-@dataclass(frozen=True)
 class Person:
     """Somebody who is drawn: a body in motion, and its colours."""
 
@@ -315,6 +287,11 @@ class Renderer:
         grain_shape = (camera.height_px + _GRAIN_MARGIN_PX, camera.width_px + _GRAIN_MARGIN_PX, 3)
         grain = np.random.default_rng(0).standard_normal(grain_shape, dtype=np.float32)
         self._grain = camera.noise_levels * grain + np.float32(0.5)
+
+    def aim(self, camera: Camera) -> None:
+        """Film on through another camera whose picture is as large."""
+        if camera is not self._camera:
+            self._camera, self._still_room = camera, None
 
     def close(self) -> None:
         """Free the drawing context."""

@@ -301,7 +301,8 @@ def room_truth(room: Room, performance: Performance) -> dict[str, Any]:
 
 def film_room(room: Room, folder: FilePath, advance: Callable[[], None] = lambda: None) -> FilePath:
     """Render a room: the clip, its truth, and every joint of everybody in every frame."""
-    from synthetic_patients.render import Look, Person, Renderer, write_clip
+    from synthetic_patients.looks import Look
+    from synthetic_patients.render import Person, Renderer, write_clip
 
     folder.mkdir(parents=True, exist_ok=True)
     performance, patient, others = play_room(room)

@@ -25,7 +25,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "sample_clips"))
 
 from synthetic_patients.camera import Camera, View
 from synthetic_patients.clips import play
-from synthetic_patients.render import Look, Renderer, write_clip
+from synthetic_patients.looks import Look
+from synthetic_patients.render import Renderer, write_clip
 from synthetic_patients.scenes import P02, SCENES, Scene, jump_set
 from synthetic_patients.truth import frame_truth
 
