@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 from exported import add_reports, make_invented
+from filelock import FileLock
 from jumper import jump_set
 
 from landing_analysis.analysing import analyse_paths
@@ -25,12 +27,21 @@ def stick_tracks() -> Tracks:
 
 @pytest.fixture(scope="session")
 def sample_reports(tmp_path_factory) -> Path:
-    """The folder of reports that the whole job writes for the sample clips, by the clips' names."""
+    """The folder of reports that the whole job writes for the sample clips, by the clips' names.
+
+    Made once for all processes that share the tests of a run.
+    """
     clips = Path(__file__).parents[1] / "sample_clips"
-    out = tmp_path_factory.mktemp("reports")
-    for outcome in analyse_paths((clips,), out, Options(limits=read_limits())):
-        assert outcome.error is None, outcome.error
-        outcome.report.parent.rename(out / Path(outcome.name).stem)
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    out = shared / "reports_of_samples"
+    with FileLock(f"{out}.lock"):
+        if not out.exists():
+            made = out.with_suffix(".part")
+            for outcome in analyse_paths((clips,), made, Options(limits=read_limits())):
+                assert outcome.error is None, outcome.error
+                outcome.report.parent.rename(made / Path(outcome.name).stem)
+            made.rename(out)
     return out
 
 
