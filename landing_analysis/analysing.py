@@ -6,12 +6,13 @@ import os
 import shutil
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from landing_analysis.child import Child
 from landing_analysis.errors import (
     CacheError,
     ClipError,
@@ -364,15 +365,16 @@ def _write_folder(
     from landing_analysis.report.pictures import key_pictures
 
     with new_folder(folder) as new:
-        document = analysis_document(analysis)
-        write_text(new / DATA, analysis_json(document))
-        write_text(new / TABLE, reps_csv(document))
-        jpegs = dict(_key_jpegs(path, analysis, heads, start)) if path else {}
-        if path and options.annotated_clip:
-            _annotate(new / ANNOTATED, path, analysis, heads, start)
+        drawn = bool(path) and options.annotated_clip
+        with _annotate(new / ANNOTATED, path if drawn else None, analysis, heads, start):
+            document = analysis_document(analysis)
+            write_text(new / DATA, analysis_json(document))
+            write_text(new / TABLE, reps_csv(document))
+            jpegs = dict(_key_jpegs(path, analysis, heads, start)) if path else {}
+            annotated = ANNOTATED if drawn or (folder / ANNOTATED).exists() else None
+            html = report_html(analysis, key_pictures(analysis, jpegs), annotated)
+            write_text(new / REPORT, html)
         _keep_other_files(folder, new)
-        annotated = ANNOTATED if (new / ANNOTATED).exists() else None
-        write_text(new / REPORT, report_html(analysis, key_pictures(analysis, jpegs), annotated))
 
 
 def _key_jpegs(
@@ -390,15 +392,22 @@ def _key_jpegs(
             progress.advance(1)
 
 
+@contextmanager
 def _annotate(
-    target: Path, path: Path, analysis: Analysis, heads: FloatArray | None, start: StartProgress
-) -> None:
-    from landing_analysis.report.annotated import write_annotated_clip
-    from landing_analysis.video.clips import read_frames
-
-    clip = analysis.clip
-    progress = start(f"{clip.file}: drawing the clip", clip.frames)
-    write_annotated_clip(target, read_frames(path, clip), analysis, heads, progress)
+    target: Path,
+    video: Path | None,
+    analysis: Analysis,
+    heads: FloatArray | None,
+    start: StartProgress,
+) -> Iterator[None]:
+    """Draw the annotated clip in a process of its own while something else is done here."""
+    if video is None:
+        yield
+        return
+    draw = "landing_analysis.report.annotated:annotate"
+    with Child(draw, target, video, analysis, heads) as child:
+        yield
+        child.result(start)
 
 
 def _keep_other_files(folder: Path, new: Path) -> None:

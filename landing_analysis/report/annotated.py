@@ -14,7 +14,7 @@ import numpy as np
 from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.findings.judging import COVERAGE
-from landing_analysis.progress import NO_PROGRESS, Progress
+from landing_analysis.progress import NO_PROGRESS, Progress, StartProgress
 from landing_analysis.reasons import Code
 from landing_analysis.report.faces import blur_heads
 from landing_analysis.report.style import limb_style
@@ -31,7 +31,7 @@ from landing_analysis.tables import (
     Picture,
     Rep,
 )
-from landing_analysis.video.clips import write_clip
+from landing_analysis.video.clips import read_frames, write_clip
 
 FootState = Literal["on the ground", "in the air", ""]
 
@@ -40,6 +40,8 @@ _CHAIN = ("hip", "knee", "ankle", "heel", "toe", "ankle")
 _WHITE = (255, 255, 255)
 _INK = (34, 48, 60)
 _FONT = "sans"
+_PALER = (0.2 * np.arange(256) + 0.8 * 255).astype(np.uint8)
+"""What a grey level becomes under the pale ground of the words."""
 _APART_S = 0.2  # feet farther apart than this leave or land apart (choice, as for contacts)
 
 
@@ -56,6 +58,28 @@ class _Pen:
         scale = min(1.0, _LONG_SIDE_PX / max(width_px, height_px))
         short = scale * min(width_px, height_px)
         return cls(scale, max(12, round(short / 26)), max(2, round(short / 200)))
+
+
+def annotate(
+    target: Path, video: Path, analysis: Analysis, heads: FloatArray | None, start: StartProgress
+) -> None:
+    """Write the annotated clip of a video, in a process of its own for instance.
+
+    Parameters
+    ----------
+    target : of the new clip
+    video : the clip that was analysed
+    analysis, heads : as for `write_annotated_clip`
+    start : gives the listener of the drawing
+
+    Raises
+    ------
+    OutputError
+        When the place cannot be written.
+    """
+    clip = analysis.clip
+    progress = start(f"{clip.file}: drawing the clip", clip.frames)
+    write_annotated_clip(target, read_frames(video, clip), analysis, heads, progress)
 
 
 def write_annotated_clip(
@@ -80,13 +104,12 @@ def write_annotated_clip(
     OutputError
         When the place cannot be written.
     """
-    clip = analysis.clip
-    pen = _Pen.of(clip.width_px, clip.height_px)
-    width, height = round(clip.width_px * pen.scale), round(clip.height_px * pen.scale)
+    painter = _Painter(analysis, heads)
+    start_s = float(analysis.clip.t_s[0])
     try:
-        with write_clip(path, width, height) as writer:
+        with write_clip(path, *painter.size_px) as writer:
             for frame in frames:
-                writer.write(draw_frame(frame, analysis, heads), frame.t_s - float(clip.t_s[0]))
+                writer.write(painter.paint(frame), frame.t_s - start_s)
                 progress.advance(1)
     finally:
         progress.close()
@@ -94,21 +117,38 @@ def write_annotated_clip(
 
 def draw_frame(frame: Frame, analysis: Analysis, heads: FloatArray | None) -> Picture:
     """Return one frame, at most 1280 pixels long, with what was seen drawn into it."""
-    pen = _Pen.of(analysis.clip.width_px, analysis.clip.height_px)
-    rgb = frame.rgb if heads is None else blur_heads(frame.rgb, heads[frame.number])
-    height, width = rgb.shape[:2]
-    size = (round(width * pen.scale), round(height * pen.scale))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    picture: Picture = np.ascontiguousarray(small, dtype=np.uint8)
-    points = filmed_px(analysis, analysis.tracks.raw_px, frame.number) * pen.scale
-    points[analysis.tracks.filled[frame.number]] = np.nan
-    for limb in _far_limb_first(analysis):
-        state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
-        _draw_leg(picture, points, limb, analysis, pen)
-        _draw_foot(picture, points, limb, state, analysis, pen)
-    _draw_angles(picture, points, frame.number, analysis, pen)
-    _draw_words(picture, frame, analysis, pen)
-    return picture
+    return _Painter(analysis, heads).paint(frame)
+
+
+class _Painter:
+    """Draws frame after frame on one canvas: new ones would cost more than the drawing."""
+
+    def __init__(self, analysis: Analysis, heads: FloatArray | None) -> None:
+        clip = analysis.clip
+        self._analysis, self._heads = analysis, heads
+        self._pen = pen = _Pen.of(clip.width_px, clip.height_px)
+        self.size_px = (round(clip.width_px * pen.scale), round(clip.height_px * pen.scale))
+        self._whole = np.empty((clip.height_px, clip.width_px, 3), np.uint8)
+        same = self.size_px == (clip.width_px, clip.height_px)
+        self._canvas = self._whole if same else np.empty((*self.size_px[::-1], 3), np.uint8)
+
+    def paint(self, frame: Frame) -> Picture:
+        """Return the canvas, which holds this frame until the next one is painted."""
+        analysis, pen, picture = self._analysis, self._pen, self._canvas
+        np.copyto(self._whole, frame.rgb)
+        if self._heads is not None:
+            blur_heads(self._whole, self._heads[frame.number])
+        if picture is not self._whole:
+            cv2.resize(self._whole, self.size_px, dst=picture, interpolation=cv2.INTER_AREA)
+        points = filmed_px(analysis, analysis.tracks.raw_px, frame.number) * pen.scale
+        points[analysis.tracks.filled[frame.number]] = np.nan
+        for limb in _far_limb_first(analysis):
+            state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
+            _draw_leg(picture, points, limb, analysis, pen)
+            _draw_foot(picture, points, limb, state, analysis, pen)
+        _draw_angles(picture, points, frame.number, analysis, pen)
+        _draw_words(picture, frame, analysis, pen)
+        return picture
 
 
 def foot_state(analysis: Analysis, limb: Limb, t_s: float) -> FootState:
@@ -306,7 +346,7 @@ def _panel(
     height = step * len(lines) + pad
     top = picture.shape[0] - height if bottom else 0
     ground = picture[top : top + height, :width]
-    ground[:] = (0.2 * ground + 0.8 * 255).astype(np.uint8)
+    ground[:] = _PALER[ground]
     for row, (line, colour) in enumerate(zip(lines, colours, strict=True)):
         _write(picture, line, (pad, top + step * (row + 1) - pad // 2), pen.text_px, colour, 0)
 

@@ -194,28 +194,24 @@ def through_gaps(circles: FloatArray) -> FloatArray:
     return np.stack(filled, axis=1)
 
 
-def blur_heads(rgb: Picture, circles: FloatArray) -> Picture:
-    """Return a picture in which every head is a coarse mosaic.
+def blur_heads(rgb: Picture, circles: FloatArray) -> None:
+    """Make every head in a picture a coarse mosaic.
 
     Parameters
     ----------
-    rgb : (height, width, 3)
+    rgb : (height, width, 3); changed in place
     circles : (n, 3) centre x, centre y and radius in pixels of this picture; those
         that are not finite are left out
     """
-    blurred = rgb.copy()
     height, width = rgb.shape[:2]
-    for x, y, radius in circles:
-        if not np.isfinite([x, y, radius]).all():
-            continue
+    for x, y, radius in circles[np.isfinite(circles).all(axis=1)]:
         left, right = max(0, int(x - radius)), min(width, int(x + radius) + 1)
         top, bottom = max(0, int(y - radius)), min(height, int(y + radius) + 1)
         if left >= right or top >= bottom:
             continue
-        patch = blurred[top:bottom, left:right]
+        patch = rgb[top:bottom, left:right]
         few = cv2.resize(patch, (_MOSAIC, _MOSAIC), interpolation=cv2.INTER_AREA)
         coarse = cv2.resize(few, patch.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         mask = np.zeros(patch.shape[:2], np.uint8)
         cv2.circle(mask, (round(x) - left, round(y) - top), round(radius), 1, -1)
-        patch[mask > 0] = coarse[mask > 0]
-    return blurred
+        np.copyto(patch, coarse, where=mask[:, :, None] > 0)

@@ -143,7 +143,10 @@ def key_jpeg(analysis: Analysis, frame: Frame, heads: FloatArray | None) -> str 
     crop = _crop(analysis, frame.number)
     if crop is None:
         return None
-    rgb = frame.rgb if heads is None else blur_heads(frame.rgb, heads[frame.number])
+    rgb = frame.rgb
+    if heads is not None:
+        rgb = rgb.copy()
+        blur_heads(rgb, heads[frame.number])
     return _jpeg(rgb, crop)
 
 

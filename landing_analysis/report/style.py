@@ -9,13 +9,13 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass
-from typing import Any
-
-import matplotlib as mpl
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING, Any
 
 from landing_analysis.tables import Limb
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 INK = "#22303c"
 MUTED = "#5f6b76"
@@ -87,6 +87,9 @@ def new_figure(
     margins: Margins = Margins(),
 ) -> tuple[Figure, list[Axes]]:
     """Return a figure and its axes, row by row, in the look of the report."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
     across = (width_in - margins.left - margins.right - (columns - 1) * margins.across) / columns
     down = (height_in - margins.top - margins.bottom - (rows - 1) * margins.down) / rows
     with mpl.rc_context(_STYLE):
@@ -124,6 +127,8 @@ def svg_text(figure: Figure, name: str, description: str) -> str:
     Text stays text, in the page's own font; the size follows the page's width;
     metadata, comments and addresses of document types are left out.
     """
+    import matplotlib as mpl
+
     drawn = io.StringIO()
     with mpl.rc_context({**_STYLE, "svg.hashsalt": name}):
         figure.savefig(drawn, format="svg", transparent=True, metadata={"Date": None})

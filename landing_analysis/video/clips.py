@@ -13,7 +13,13 @@ import av
 import numpy as np
 from av.container import InputContainer, OutputContainer
 from av.video.frame import VideoFrame
-from av.video.reformatter import ColorPrimaries, ColorRange, Colorspace, ColorTrc
+from av.video.reformatter import (
+    ColorPrimaries,
+    ColorRange,
+    Colorspace,
+    ColorTrc,
+    VideoReformatter,
+)
 from av.video.stream import VideoStream
 
 from landing_analysis.errors import (
@@ -413,6 +419,9 @@ class ClipWriter:
         stream.codec_context.color_trc = ColorTrc.BT709
         stream.codec_context.color_range = ColorRange.MPEG
         self._stream = stream
+        # Both are used for every frame: new ones would cost as much as the conversion.
+        self._rgb = VideoFrame(stream.width, stream.height, "rgb24")
+        self._reformatter = VideoReformatter()
 
     def write(self, rgb: Picture, t_s: float) -> None:
         """Add one frame.
@@ -425,11 +434,18 @@ class ClipWriter:
         width, height = self._size
         if rgb.shape != (height, width, 3):
             raise OutputError(f"A frame of shape {rgb.shape} does not fit a {width}x{height} clip.")
-        if width % 2 or height % 2:
-            rgb = np.pad(rgb, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge")
-        frame = VideoFrame.from_ndarray(rgb, format="rgb24").reformat(
-            format="yuv420p", dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG
+        plane = self._rgb.planes[0]
+        rows = np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)
+        pixels = rows[:, : 3 * plane.width].reshape(plane.height, plane.width, 3)
+        pixels[:height, :width] = rgb
+        pixels[height:], pixels[:, width:] = (
+            pixels[height - 1 : height],
+            pixels[:, width - 1 : width],
         )
+        frame = self._reformatter.reformat(
+            self._rgb, format="yuv420p", dst_colorspace=Colorspace.ITU709,
+            dst_color_range=ColorRange.MPEG,
+        )  # fmt: skip
         frame.time_base = _WRITE_CLOCK
         frame.pts = round(t_s / _WRITE_CLOCK)
         self._container.mux(self._stream.encode(frame))

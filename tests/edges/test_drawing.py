@@ -129,7 +129,8 @@ def test_a_key_jpeg_is_cut_and_scaled_to_its_picture():
 def test_a_head_becomes_a_coarse_mosaic_and_nothing_else_changes():
     rng = np.random.default_rng(5)
     rgb = rng.integers(0, 255, (200, 300, 3), dtype=np.uint8)
-    blurred = blur_heads(rgb, np.array([[150.0, 100.0, 40.0], [np.nan] * 3]))
+    blurred = rgb.copy()
+    blur_heads(blurred, np.array([[150.0, 100.0, 40.0], [np.nan] * 3]))
     yy, xx = np.mgrid[:200, :300]
     inside = (xx - 150) ** 2 + (yy - 100) ** 2 < 36**2
     outside = (xx - 150) ** 2 + (yy - 100) ** 2 > 44**2

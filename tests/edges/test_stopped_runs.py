@@ -258,8 +258,15 @@ def test_a_full_disk_is_one_sentence_and_costs_no_earlier_report(
         with _full_disk():
             return write(*given)
 
+    @contextmanager
+    def meanwhile_on_a_full_disk(*given: object) -> Iterator[None]:
+        with _full_disk(), write(*given):
+            yield
+
+    in_its_place = meanwhile_on_a_full_disk if step == "annotated clip" else on_a_full_disk
+
     with monkeypatch.context() as patch:
-        patch.setattr(owner, name, on_a_full_disk)
+        patch.setattr(owner, name, in_its_place)
         (outcome,) = analyse_paths((clip,), out, Options())
     assert "cannot be written" in outcome.error
     assert outcome.unexpected is None

@@ -22,6 +22,7 @@ import pytest
 from click.testing import CliRunner
 from stand_in import AT_ONCE, job, run, stand_in, template_document, tiny_clip, values_in
 
+from landing_analysis import child
 from landing_analysis.commands.main import main
 from landing_analysis.errors import (
     ClipError,
@@ -33,7 +34,7 @@ from landing_analysis.errors import (
     PatientError,
     RecordError,
 )
-from landing_analysis.folder import look, queue, watch, worker
+from landing_analysis.folder import look, queue, watch
 from landing_analysis.folder.entries import check_clip, is_left_alone, is_placeholder
 from landing_analysis.folder.worker import analyse_in_worker, check_in_worker
 from landing_analysis.patients import Patient
@@ -882,7 +883,7 @@ def test_a_clip_is_checked_in_the_other_process_as_here():
 
 
 def test_a_process_that_dies_interrupts_one_clip_and_not_us(folder, drop, log, monkeypatch):
-    monkeypatch.setattr(worker, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    monkeypatch.setattr(child, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
     with pytest.raises(InterruptedAnalysisError, match=r"without a word \(code -11\)"):
         analyse_in_worker(SAMPLE, drop / "out", Options(), no_progress)
     tiny_clip(drop / "P07" / "a.mp4", 1)
@@ -900,10 +901,12 @@ def test_a_process_that_dies_interrupts_one_clip_and_not_us(folder, drop, log, m
 
 def test_the_other_process_ends_when_we_do(tmp_path):
     process = subprocess.Popen(
-        [sys.executable, "-c", worker._START.format(path=sys.path)],
+        [sys.executable, "-c", child._START.format(path=sys.path)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    pickle.dump(("analyse", (SAMPLE, tmp_path / "out", Options())), process.stdin)
+    order = pickle.dumps((SAMPLE, tmp_path / "out", Options()))
+    pickle.dump(("landing_analysis.folder.worker:analyse", len(order)), process.stdin)
+    process.stdin.write(order)
     process.stdin.close()
     assert process.wait(PATIENCE_S) == 1
     process.stdout.close()
