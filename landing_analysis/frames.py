@@ -11,7 +11,9 @@ gave to measures.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import csv
+import io
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -117,17 +119,19 @@ def reps_frame(document: Document) -> pd.DataFrame:
         and in the limb's row for hops. ``not_measurable`` names each measure of the row that
         has no value, with the reason; ``reason`` says why a rep is not used.
     """
+    return _frame(_rep_rows(document), _rep_columns(document))
+
+
+def _rep_columns(document: Document) -> dict[str, str]:
     values = (value_columns(name, told["unit"]) for name, told in document["definitions"].items())
-    columns = {column: _NUMBER for pair in values for column in pair}
+    return {**_REP_FIRST, **{column: _NUMBER for pair in values for column in pair}, **_REP_LAST}
+
+
+def _rep_rows(document: Document) -> Iterator[_ROW]:
     contacts = {(row["rep"], row["limb"]): row for row in reversed(document["contacts"])}
-    return _frame(
-        (
-            _rep_row(document, rep, limb, contacts.get((rep["number"], limb), {}))
-            for rep in document["reps"]
-            for limb in (*rep["limbs"], *(("both",) if len(rep["limbs"]) == 2 else ()))
-        ),
-        {**_REP_FIRST, **columns, **_REP_LAST},
-    )
+    for rep in document["reps"]:
+        for limb in (*rep["limbs"], *(("both",) if len(rep["limbs"]) == 2 else ())):
+            yield _rep_row(document, rep, limb, contacts.get((rep["number"], limb), {}))
 
 
 def _rep_row(
@@ -161,16 +165,23 @@ def reps_csv(document: Document) -> str:
 
     An empty cell was not measurable or does not apply; ``used`` is yes or no.
     """
-    frame = reps_frame(document)
+    columns = _rep_columns(document)
     decimals = {**dict.fromkeys(_INSTANTS, 4), "view_yaw_deg": 0}
     for item in DEFINITIONS.values():
         decimals |= dict.fromkeys(value_columns(item.name, item.unit), item.decimals + 1)
-    cells = frame.astype("object").where(frame.notna(), "")
-    for column, places in decimals.items():
-        cells[column] = [cell if cell == "" else f"{cell:.{places}f}" for cell in cells[column]]
-    cells["used"] = cells["used"].map({True: "yes", False: "no"})
-    text: str = cells.to_csv(index=False, lineterminator="\n")
-    return text
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    for row in _rep_rows(document):
+        row["used"] = "yes" if row["used"] else "no"
+        writer.writerow(_cell(row.get(column), decimals.get(column)) for column in columns)
+    return text.getvalue()
+
+
+def _cell(value: Any, places: int | None) -> str:
+    if value is None or value != value:
+        return ""
+    return str(value) if places is None else f"{value:.{places}f}"
 
 
 # --- contacts, findings, notes -----------------------------------------------------------------

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from landing_analysis.definitions import (
     DEFAULT_STATURE_M,
@@ -23,6 +22,7 @@ from landing_analysis.tables import (
     N_LANDMARKS,
     BoolArray,
     FloatArray,
+    IntArray,
     Landmarks,
     MeasuredPerson,
     Note,
@@ -112,7 +112,7 @@ def follow_people(
                 ]
             )  # fmt: skip
             finite = np.minimum(cost, 1e6)  # definition: stands for infinite, which it cannot take
-            for row, column in zip(*linear_sum_assignment(finite), strict=True):
+            for row, column in zip(*_assigned(finite), strict=True):
                 if np.isfinite(cost[row, column]):
                     slot = slots[column]
                     threads[row].follow(
@@ -128,6 +128,17 @@ def follow_people(
         followed = cut_and_join(Torsos(poses.t_s, middle, torso), followed, settings)
     kept = sorted((s for s in followed if len(s) >= least_frames), key=lambda s: -len(s))
     return tuple(_landmarks(poses, slots) for slots in kept)
+
+
+def _assigned(cost: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return rows and columns of least total cost; one row or column alone needs no library."""
+    if 1 in cost.shape:
+        row, column = np.unravel_index(np.argmin(cost), cost.shape)
+        return np.array([row]), np.array([column])
+    from scipy.optimize import linear_sum_assignment
+
+    rows, columns = linear_sum_assignment(cost)
+    return rows, columns
 
 
 def choose_patient(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
-from scipy.ndimage import median_filter
+from numpy.lib.stride_tricks import sliding_window_view
 
 from landing_analysis.tables import BoolArray, FloatArray
 
@@ -19,8 +21,22 @@ def usual_steps_s(t_s: FloatArray) -> FloatArray:
     steps_s = np.diff(t_s)
     if len(steps_s) <= STEPS_AROUND:
         return np.full(len(steps_s), np.median(steps_s))
-    usual: FloatArray = median_filter(steps_s, size=STEPS_AROUND, mode="reflect")
-    return usual
+    return running_median(steps_s, STEPS_AROUND // 2, "symmetric")
+
+
+def running_median(y: FloatArray, reach: int, ends: Literal["edge", "symmetric"]) -> FloatArray:
+    """Return the median of each sample and of ``reach`` on both sides, (n, ...).
+
+    Parameters
+    ----------
+    y : (n, ...) samples; NaN counts as larger than any
+    reach : samples
+    ends : beyond them the last sample goes on (``edge``), or all come back (``symmetric``)
+    """
+    padding = [(reach, reach), *[(0, 0)] * (y.ndim - 1)]
+    windows = sliding_window_view(np.pad(y, padding, mode=ends), 2 * reach + 1, axis=0)
+    median: FloatArray = np.partition(windows, reach, axis=-1)[..., reach]
+    return median
 
 
 def local_polynomial(

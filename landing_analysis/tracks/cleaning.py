@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
 from landing_analysis.maths.kinematics import low_pass
-from landing_analysis.maths.signals import noise_sd, runs, usual_steps_s
+from landing_analysis.maths.signals import noise_sd, running_median, runs, usual_steps_s
 from landing_analysis.settings import TrackSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -192,7 +191,8 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
         return xy_px.copy()
     filled, _ = fill_gaps(t_s, xy_px, float(t_s[-1] - t_s[0]))
     reach = max(2, round(settings.spike_window_s / float(usual_steps_s(t_s).max())))
-    usual = median_filter(filled, size=(2 * reach + 1, 1, 1), mode="nearest")
+    by_landmark = [running_median(one, reach, "edge") for one in np.moveaxis(filled, 1, 0)]
+    usual = np.stack(by_landmark, axis=1)  # one by one, which needs less memory
     away = np.linalg.norm(xy_px - usual, axis=2)
     share = np.full(xy_px.shape[1], settings.spike_share_of_leg_body)
     share[np.concatenate([_LEFT[1:], _RIGHT[1:]])] = settings.spike_share_of_leg

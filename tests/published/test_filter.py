@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import butter, freqz
+from scipy.ndimage import median_filter
+from scipy.signal import butter, filtfilt, freqz
 
 from landing_analysis.maths.kinematics import TWO_PASS, low_pass, two_pass_cutoff_hz
+from landing_analysis.maths.signals import running_median
 
 PRINTED_TO_0_001 = 0.001
+ROUNDING = 1e-11
 AFTER_THE_RECURSION = 1e-7  # coefficients are printed to 1e-8, and the recursion sums ten of them
 
 
@@ -27,6 +30,27 @@ def test_low_pass_runs_the_published_coefficients_there_and_back():
     np.testing.assert_allclose(
         low_pass(samples, 100.0, cutoff_hz), wanted, atol=AFTER_THE_RECURSION
     )
+
+
+@pytest.mark.parametrize("n", [10, 63, 64, 65, 1000])
+@pytest.mark.parametrize(("cutoff_hz", "rate_hz"), [(10, 30), (12, 60), (15, 240)])
+def test_low_pass_is_that_of_the_reference_library(n, cutoff_hz, rate_hz):
+    # Reference: scipy.signal.butter and filtfilt.
+    samples = np.random.default_rng(n).normal(500.0, 100.0, (n, 2))
+    b, a = butter(2, two_pass_cutoff_hz(cutoff_hz, rate_hz), fs=rate_hz)
+    wanted = filtfilt(b, a, samples, axis=0)
+    np.testing.assert_allclose(low_pass(samples, rate_hz, cutoff_hz), wanted, rtol=ROUNDING)
+    np.testing.assert_allclose(
+        low_pass(samples[:, 0], rate_hz, cutoff_hz), wanted[:, 0], rtol=ROUNDING
+    )
+
+
+@pytest.mark.parametrize(("ends", "theirs"), [("edge", "nearest"), ("symmetric", "reflect")])
+def test_the_running_median_is_that_of_the_reference_library(ends, theirs):
+    # Reference: scipy.ndimage.median_filter.
+    samples = np.random.default_rng(3).normal(size=(100, 2))
+    wanted = median_filter(samples, size=(9, 1), mode=theirs)
+    np.testing.assert_array_equal(running_median(samples, 4, ends), wanted)
 
 
 def _one_pass(samples: np.ndarray) -> np.ndarray:
