@@ -102,18 +102,40 @@ def watch(start: Start, /, folder: Path, once: bool, **given: Any) -> None:
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--on", "address", metavar="ADDRESS",
+    help="Hand the clips to the dask.distributed cluster at this address, such as "
+    "tcp://10.0.0.5:8786. Clips with the people in them travel to its machines.",
+)  # fmt: skip
 @_analysis_options
 @click.pass_obj
 @in_one_sentence
-def batch(start: Start, /, folder: Path, **given: Any) -> None:
+def batch(start: Start, /, folder: Path, address: str | None, **given: Any) -> None:
     """Work through FOLDER once, as watch does, without waiting for copies under way.
+
+    Several clips are analysed at once, so that all cores are used. With --on the machines of
+    a cluster analyse them, one clip each at a time; every clip travels to one of these and
+    nowhere else, so name only machines that may hold recordings of patients, on a network
+    that nobody else reads. Reports and values come back into the one record.
 
     Exit codes are those of watch.
     """
     from landing_analysis.settings import WatchSettings
 
-    at_once = WatchSettings(settled_s=0.0, incomplete_after_s=0.0)
-    _work_through(folder, start, settings=at_once, **given)
+    given["settings"] = WatchSettings(settled_s=0.0, incomplete_after_s=0.0)
+    if address is None:
+        _work_through(folder, start, **given)
+        return
+    if given["model"] is not None:
+        raise click.UsageError("--model cannot be given with --on; its workers have their own.")
+    from landing_analysis.folder.cluster import connected
+
+    with connected(address) as cluster:
+        click.echo(f"Clips go to {counted(cluster.at_once, 'worker')} at {address}.")
+        given.update(
+            analyse=cluster.analyse, at_once=cluster.at_once, give_up=cluster.give_up
+        )  # fmt: skip
+        _work_through(folder, start, **given)
 
 
 @click.command()
@@ -182,7 +204,7 @@ def _job(
     **how: Any,
 ) -> Job:
     from landing_analysis.findings.limits import read_limits
-    from landing_analysis.folder.watch import Job
+    from landing_analysis.folder.watch import Job, at_once_on
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.settings import PoseSettings, Settings
     from landing_analysis.stages import Options
@@ -191,19 +213,21 @@ def _job(
         limits, model_sha256 = read_limits(limits_file), load_model(model).sha256
     except LandingAnalysisError as error:
         raise click.UsageError(str(error)) from error
+    cores = workers or os.cpu_count() or 1
     options = Options(
         **overruled(exercise=exercise, view=view, person=person, slowed_by=slowed_by),
         model=model,
         limits=limits,
         settings=Settings(
-            pose=PoseSettings(workers=workers or os.cpu_count() or 1),
+            pose=PoseSettings(workers=cores),
             target_flexion_deg=target_flexion_deg,
         ),
         keep_faces=keep_faces,
         annotated_clip=not no_annotated_clip,
     )
     root = folder.expanduser().absolute()
-    return Job(root, options, model_sha256, say=_say, start=start, **how)
+    told = {"say": _say, "start": start, "at_once": at_once_on(cores)}
+    return Job(root, options, model_sha256, **{**told, **how})
 
 
 # --- what is said ------------------------------------------------------------------------------

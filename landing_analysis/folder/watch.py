@@ -13,13 +13,16 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from pathlib import Path
+from typing import NamedTuple, Self
 
 from landing_analysis import __version__
 from landing_analysis.analysing import LANDMARKS, counted
+from landing_analysis.child import kill_all
 from landing_analysis.corrections import given
 from landing_analysis.errors import (
     InterruptedAnalysisError,
@@ -35,7 +38,7 @@ from landing_analysis.folder.look import Looked, look
 from landing_analysis.folder.worker import Analyse, Result, analyse_in_worker, check_in_worker
 from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 from landing_analysis.patients import Patient
-from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.progress import NO_PROGRESS, Progress, StartProgress, no_progress
 from landing_analysis.record.backups import make_backup_if_old
 from landing_analysis.record.database import Record
 from landing_analysis.record.outdated import mark_reports
@@ -70,6 +73,8 @@ class Job:
     say : told of each clip whose state changes
     start : gives the listener of each long step
     check, analyse : read a clip's facts, and analyse it
+    at_once : how many clips are analysed at the same time, in threads that wait for ``analyse``
+    give_up : makes those threads stop waiting
     """
 
     root: Path
@@ -82,6 +87,16 @@ class Job:
     start: StartProgress = no_progress
     check: CheckClip = check_in_worker
     analyse: Analyse = analyse_in_worker
+    at_once: int = 1
+    give_up: Callable[[], None] = kill_all
+
+
+def at_once_on(cores: int) -> int:
+    """Return how many clips keep some cores busy: two, or one for every two cores (choice).
+
+    A clip alone leaves cores idle while its process starts, measures and writes.
+    """
+    return min(cores, max(2, cores // 2))
 
 
 def work_through(record: Record, job: Job) -> tuple[queue.ClipState, ...]:
@@ -104,8 +119,8 @@ def work_through(record: Record, job: Job) -> tuple[queue.ClipState, ...]:
     RecordError
         When the record cannot be written; the next start goes on from there.
     """
-    with queue.working(record) as worker:
-        news = _News(record, job)
+    news = _News(record, job)
+    with _Hands(record, job, news) as hands:
         make_backup_if_old(record.connection, record.folder)
         if job.look_again:
             queue.look_again(record, job.root)
@@ -113,7 +128,7 @@ def work_through(record: Record, job: Job) -> tuple[queue.ClipState, ...]:
             time.sleep(job.settings.settled_s)
             _look(record, job)
         news.tell()
-        while _work_on_next(record, job, worker, news):
+        while hands.work():
             _look(record, job)
     return queue.states_in(record, job.root)
 
@@ -137,7 +152,7 @@ def watch(
     """
     news = _News(record, job)
     trouble = None
-    with queue.working(record) as worker:
+    with _Hands(record, job, news) as hands:
         if job.look_again:
             queue.look_again(record, job.root)
         while not stop.is_set():
@@ -146,7 +161,7 @@ def watch(
                 make_backup_if_old(record.connection, record.folder)
                 _look(record, job)
                 news.tell()
-                if _work_on_next(record, job, worker, news):
+                if hands.work():
                     trouble = None
                     continue
                 trouble = None
@@ -237,15 +252,77 @@ def _look(record: Record, job: Job) -> Looked:
     return looked
 
 
-def _work_on_next(record: Record, job: Job, worker: str, news: _News) -> bool:
-    """Analyse one clip that waits; False when none does."""
-    claim = queue.claim_next(record, job.root, worker)
-    if claim is None:
-        return False
-    news.tell()
-    work_on(record, job, claim)
-    news.tell()
-    return True
+class _Hands:
+    """Analyses clips, some at once, each claimed under a name of its own.
+
+    Threads only wait for analyses; the record is spoken to by whoever calls.
+    """
+
+    def __init__(self, record: Record, job: Job, news: _News) -> None:
+        self._record, self._job, self._news = record, job, news
+        self._busy: dict[Future[Result], _Begun] = {}
+        self._bar: Progress = NO_PROGRESS
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Self:
+        names = [queue.working(self._record) for _ in range(self._job.at_once)]
+        self._free = [self._stack.enter_context(name) for name in names]
+        self._pool = ThreadPoolExecutor(self._job.at_once)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.close()
+        if self._busy:
+            self._job.give_up()
+        self._pool.shutdown(cancel_futures=True)
+        self._stack.close()
+
+    def work(self) -> bool:
+        """Take up what waits, and take in what is ready first; False when there is neither."""
+        claims = []
+        while self._free and (claim := self._claim()):
+            claims.append(claim)
+        if claims and self._job.at_once > 1 and self._bar is NO_PROGRESS:
+            self._bar = self._job.start("analysing clips", _waiting(self._record, self._job))
+        self._news.tell()
+        for claim in claims:
+            self._begin(claim, len(claims) + len(self._busy))
+        if self._busy:
+            for future in wait(self._busy, return_when=FIRST_COMPLETED).done:
+                self._take_in(future)
+                self._bar.advance(1)
+        if not self._busy:
+            self._bar.close()
+            self._bar = NO_PROGRESS
+        self._news.tell()
+        return bool(claims or self._busy)
+
+    def _claim(self) -> queue.Claim | None:
+        claim = queue.claim_next(self._record, self._job.root, self._free[-1])
+        if claim is not None:
+            self._free.pop()
+        return claim
+
+    def _begin(self, claim: queue.Claim, under_way: int) -> None:
+        try:
+            begun = _prepare_for(self._record, self._job, claim, under_way)
+        except Exception as error:
+            self._free.append(claim.worker)
+            _put_back(self._record, self._job, claim, error)
+            return
+        if self._job.at_once == 1:
+            future = _done_here(begun.analyse, _start_counted(self._record, self._job))
+        else:
+            future = self._pool.submit(begun.analyse, no_progress)
+        self._busy[future] = begun
+
+    def _take_in(self, future: Future[Result]) -> None:
+        begun = self._busy.pop(future)
+        self._free.append(begun.claim.worker)
+        try:
+            _take_in(self._record, self._job, begun, future.result())
+        except Exception as error:
+            _put_back(self._record, self._job, begun.claim, error)
 
 
 def work_on(record: Record, job: Job, claim: queue.Claim) -> None:
@@ -256,17 +333,24 @@ def work_on(record: Record, job: Job, claim: queue.Claim) -> None:
     RecordError
     """
     try:
-        _analyse(record, job, claim)
-    except OutputError as error:
+        begun = _prepare_for(record, job, claim)
+        _take_in(record, job, begun, begun.analyse(_start_counted(record, job)))
+    except Exception as error:
+        _put_back(record, job, claim, error)
+
+
+def _put_back(record: Record, job: Job, claim: queue.Claim, error: Exception) -> None:
+    """Say why a clip was not analysed, and whether it is tried again."""
+    if isinstance(error, OutputError):
         pause_s = job.settings.full_disk_retry_s
         queue.try_later(record, claim, str(error), time.time() + pause_s, claim.attempts)
-    except InterruptedAnalysisError as error:
+    elif isinstance(error, InterruptedAnalysisError):
         _try_later_or_give_up(record, job, claim, str(error))
-    except RecordError:
-        raise
-    except LandingAnalysisError as error:
+    elif isinstance(error, RecordError):
+        raise error
+    elif isinstance(error, LandingAnalysisError):
         queue.give_up(record, claim, str(error))
-    except Exception as error:
+    else:
         sentence = f"{claim.path.name} met an unforeseen error ({type(error).__name__}: {error})."
         _try_later_or_give_up(record, job, claim, sentence)
 
@@ -280,16 +364,49 @@ def _try_later_or_give_up(record: Record, job: Job, claim: queue.Claim, sentence
         queue.give_up(record, claim, sentence)
 
 
-def _analyse(record: Record, job: Job, claim: queue.Claim) -> None:
+class _Begun(NamedTuple):
+    """A claimed clip whose analysis can be run anywhere, and what its report needs then."""
+
+    claim: queue.Claim
+    options: Options
+    aside: Path
+    earlier: Path | None
+    analyse: Callable[[StartProgress], Result]
+
+
+def _prepare_for(record: Record, job: Job, claim: queue.Claim, under_way: int = 1) -> _Begun:
+    """Make ready what an analysis needs; of the cores it gets its share of those under way."""
+    settings = job.options.settings
+    pose = replace(settings.pose, workers=max(1, settings.pose.workers // under_way))
     options = replace(
         options_for(job.options, claim.patient, claim.corrections),
+        settings=replace(settings, pose=pose),
         occasion=Occasion(claim.patient.code, claim.day, claim.set_number),
     )
     advised = replace(options, advice=f"{ADVICE} {claim.sha256[:SHORT_ID]}")
     aside = record.folder.work / claim.sha256
     earlier = _earlier_report(record, claim)
     _prepare(aside, earlier, claim.sha256)
-    made = job.analyse(claim.path, aside, advised, _start_counted(record, job))
+
+    def analyse(start: StartProgress) -> Result:
+        return job.analyse(claim.path, aside, advised, start)
+
+    return _Begun(claim, options, aside, earlier, analyse)
+
+
+def _done_here(analyse: Callable[[StartProgress], Result], start: StartProgress) -> Future[Result]:
+    """Run an analysis in this thread, where its bars can be shown."""
+    future: Future[Result] = Future()
+    try:
+        future.set_result(analyse(start))
+    except Exception as error:
+        future.set_exception(error)
+    return future
+
+
+def _take_in(record: Record, job: Job, begun: _Begun, made: Result) -> None:
+    """Let a report take its place, store its values and call the clip done."""
+    claim, options, aside, earlier, _ = begun
     stored = claim.path.name == LANDMARKS
     same = made.document["clip"]["sha256"] == claim.sha256
     if not (same and (stored or sha256_of(claim.path) == claim.sha256)):
@@ -315,6 +432,14 @@ def _start_counted(record: Record, job: Job) -> StartProgress:
     states = [clip.state for clip in queue.states_in(record, job.root)]
     through = states.count("done") + states.count("needs attention")
     return counted(job.start, through + 1, len(states))
+
+
+def _waiting(record: Record, job: Job) -> int:
+    """Return how many clips of the drop folder are to be analysed."""
+    states = queue.states_in(record, job.root)
+    return sum(clip.state == "analysing" for clip in states) + sum(
+        clip.state == "waiting" and clip.short_id is not None for clip in states
+    )
 
 
 def _earlier_report(record: Record, claim: queue.Claim) -> Path | None:
