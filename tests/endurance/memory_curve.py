@@ -32,6 +32,11 @@ def measure(command: list[str], table: Path, every_s: float) -> int:
         return process.returncode
 
 
+def memory_mb(pid: int) -> float:
+    """Return what a process and all that came of it hold now."""
+    return sum(share for one in _tree(pid) if (share := _pss_mb(one)) is not None)
+
+
 def read(table: Path) -> tuple[list[float], list[float]]:
     """Return seconds and megabytes of a table."""
     with table.open(newline="") as file:
