@@ -75,13 +75,15 @@ def progress_html(history: History, day: date) -> str:
     filmed = _by_exercise(
         (dose.exercise, one) for one in until for dose in history.dose(one) if dose.sets
     )
+    rungs = [_rung(history, exercise, day, prescribed, filmed) for exercise in EXERCISES]
     return render_of_patient(
         "progress.html.j2",
         patient,
         f"progress until {day}",
         ("Until", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Progress",
-        rungs=[_rung(history, exercise, day, prescribed, filmed) for exercise in EXERCISES],
+        rungs=rungs,
+        fppa_shown=any("FPPA" in rung.measure for rung in rungs),
         lead=limb_role(lead, patient.surgical_side),
         other=limb_role(other, patient.surgical_side),
         lead_limb=lead,

@@ -147,7 +147,7 @@ def test_a_tick_keeps_all_its_decimals():
 
 
 def test_front_and_side_views_of_an_exercise_are_joined(clinic):
-    text = _text(clinic, f"DEMO3/{LAST_VISIT}").split("Change across all visits", 1)[1]
+    text = _text(clinic, f"DEMO3/{LAST_VISIT}").split("The clinician decides.", 1)[1]
     jumps = text[text.index("Two-leg jumps") : text.index("One-leg hops")]
     assert re.search(
         r"FPPA at peak flexion from the front, 16 reps [+−]?\d+\.\d ± \d+\.\d deg", jumps
@@ -499,7 +499,7 @@ def real(tmp_path, monkeypatch) -> DataFolder:
 def test_pages_show_codes_and_no_file_names(real):
     assert _command("week", "2026-03-11").exit_code == 0
     pages = sorted(real.pages.rglob("*.html"))
-    assert len(pages) == 3
+    assert len(pages) == 5
     for path in pages:
         page = read_page(path.read_text(encoding="utf-8"))
         assert "Jane" not in page.text
@@ -637,7 +637,7 @@ def test_what_was_made_before_a_change_of_the_surgical_side_says_so_when_opened(
     assert report.startswith("Out of date. This report was made when the surgical side of P07 was")
     assert "was not known; now it is right." in report
     pages = sorted(real.pages.rglob("*.html"))
-    assert len(pages) == 3
+    assert len(pages) == 5
     for page in pages:
         text = read_page(page.read_text(encoding="utf-8")).text
         assert text.startswith("Out of date. This page was made before")
