@@ -12,6 +12,7 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.maths.kinematics import interval_sd_s
 from landing_analysis.measures.summaries import NOISE, with_set
@@ -44,13 +45,23 @@ from landing_analysis.tables import (
 )
 
 _REPS = 8
-_SETS: tuple[tuple[Exercise, Limb | None, View], ...] = (
+_Set = tuple[Exercise, Limb | None, View]
+_SETS: tuple[_Set, ...] = (
     ("jump", None, "front"), ("jump", None, "front"),
     ("jump", None, "left_side"), ("jump", None, "left_side"),
     ("jump", None, "right_side"), ("jump", None, "right_side"),
     ("hop", "left", "left_side"), ("hop", "right", "right_side"),
 )  # fmt: skip
 """What is filmed at each visit: two sets of jumps from three sides, a set of hops per limb."""
+
+_SLED_JUMPS: tuple[_Set, ...] = (
+    ("sled_jump", None, "left_side"), ("sled_jump", None, "right_side"),
+)  # fmt: skip
+_SLED_HOPS: tuple[_Set, ...] = (
+    ("sled_hop", "left", "left_side"), ("sled_hop", "right", "right_side"),
+)  # fmt: skip
+_CLIMB: tuple[tuple[_Set, ...], ...] = (_SLED_JUMPS, _SLED_JUMPS, _SLED_HOPS)
+"""What is filmed besides at the first visits, at reduced load."""
 
 _PERIOD_S = 0.63
 """From landing to landing: the typical contact and the flight after it."""
@@ -118,7 +129,8 @@ def invent_sets(
         if but_last and visit == len(story.days_before) - 1:
             return
         day = last_day - timedelta(days=before)
-        for number, (exercise, limb, view) in enumerate(_SETS, start=1):
+        climbed = _CLIMB[visit] if visit < len(_CLIMB) and len(story.days_before) > 1 else ()
+        for number, (exercise, limb, view) in enumerate((*_SETS, *climbed), start=1):
             scene = _Scene(story, visit, exercise, limb, view, seed)
             file = f"invented-{story.code}-{day}-{number}"
             rng = np.random.default_rng([seed, int(story.code[-1]), visit, number])
@@ -131,6 +143,8 @@ def invent_sets(
 
 def _measures(scene: _Scene, rng: np.random.Generator) -> tuple[Measure, ...]:
     spreads = FRONT if scene.view == "front" else SIDE
+    if EXERCISES[scene.exercise].load == "reduced":  # lying down, a trunk has no lean
+        spreads = {name: spread for name, spread in spreads.items() if name != "trunk_flexion"}
     rows: list[Measure] = []
     for name, spread in spreads.items():
         for limb in _limbs_of(scene, name):
