@@ -50,9 +50,10 @@ def visit(
 def week(start: Start, day: datetime | None, data: Path | None, reports: Path | None) -> None:
     """Write the page on the week of DATE (YYYY-MM-DD), or on this week.
 
-    It lists the patients who need a look first, with the reason: a new finding, limbs that
-    grew apart, clips too poor to read; then the rest. It diagnoses and clears nobody. The
-    pages on the week's visits and on their patients' change are written as well.
+    It lists the patients who need a look first, with the reason: pain or swelling
+    noted, a new finding, limbs that grew apart, clips too poor to read; then the rest. It
+    diagnoses and clears nobody. The pages on the week's visits and on their patients' change
+    are written as well.
     """
     from landing_analysis.pages.writing import write_week
 

@@ -31,6 +31,7 @@ from landing_analysis.record.store import (
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
 from landing_analysis.sessions.dose import ExerciseDose
+from landing_analysis.sessions.published import warnings_in
 from landing_analysis.sessions.session import Session
 from landing_analysis.tables import (
     Exercise,
@@ -270,6 +271,7 @@ def _facts(history: History, day: date) -> VisitFacts:
     troubles += [text for analysis in analyses for text in _too_poor(analysis)]
     return VisitFacts(
         day=day,
+        warnings=warnings_in(history.session(day)),
         findings=tuple(found for analysis in analyses for found in set_findings(history, analysis)),
         unread=tuple(
             text if n == 1 else f"{text} ({n} clips)" for text, n in Counter(troubles).items()

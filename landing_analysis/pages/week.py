@@ -25,6 +25,7 @@ _MOST_ENTRIES = 6  # of patients on the first sheet of paper (choice)
 _MOST_WAITING = 3  # clips without numbers there (choice)
 _MOST_CODES = 20  # of everybody else there (choice)
 _BADGES: dict[Kind, str] = {
+    "pain or swelling": "finding",
     "new finding": "finding",
     "side difference grown": "grown",
     "quality too poor to read": "poor",
@@ -173,7 +174,7 @@ def _codes(entries: list[Entry]) -> str:
 
 
 def _urgency(entry: Entry) -> tuple[int, int, str]:
-    """Put new findings first, then grown side differences, then what cannot be read."""
+    """Put pain and swelling first, then new findings, and so on in the order of `KINDS`."""
     return KINDS.index(entry.reasons[0].kind), -len(entry.reasons), entry.code
 
 

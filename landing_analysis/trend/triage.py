@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Literal, get_args
 
 from landing_analysis.definitions import (
     DEFINITIONS,
@@ -21,10 +21,11 @@ from landing_analysis.tables import Exercise, Limb, Verdict
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import Change, has_grown
 
-Kind = Literal["new finding", "side difference grown", "quality too poor to read", "first visit"]
-KINDS: tuple[Kind, ...] = (
-    "new finding", "side difference grown", "quality too poor to read", "first visit",
-)  # fmt: skip
+Kind = Literal[
+    "pain or swelling", "new finding", "side difference grown", "quality too poor to read",
+    "first visit",
+]  # fmt: skip
+KINDS: tuple[Kind, ...] = get_args(Kind)
 FIRST_VISIT: Kind = "first visit"
 """What lies outside a limit where nothing was judged before: to be known, no news."""
 
@@ -51,12 +52,14 @@ class SetFinding:
 class VisitFacts:
     """What one visit showed.
 
-    ``unread`` holds a sentence for each clip whose numbers are missing or too poor.
+    ``unread`` holds a sentence for each clip whose numbers are missing or too poor, ``warnings``
+    what was noted of pain, swelling and distress of the joint.
     """
 
     day: date
     findings: tuple[SetFinding, ...]
     unread: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -90,6 +93,7 @@ def flags_to_look(
         if visit.day >= first_day:
             earlier = visits[:number]
             found = (
+                *_warned(visit),
                 *_new_findings(visit, earlier),
                 *_grown(visit.day, side_changes),
                 *_unread(visit),
@@ -152,6 +156,12 @@ def _growth(change: Change) -> str:
         f"{change.later.family} view: {what} {now} after {then} on {change.earlier.day}; "
         f"a real change exceeds {needed} ({change.why})."
     )
+
+
+def _warned(visit: VisitFacts) -> list[Flag]:
+    if not visit.warnings:
+        return []
+    return [Flag("pain or swelling", f"Noted on {visit.day}: {'; '.join(visit.warnings)}.")]
 
 
 def _unread(visit: VisitFacts) -> list[Flag]:

@@ -187,7 +187,12 @@ def test_the_week_puts_those_with_a_reason_first_and_loses_nobody(clinic):
     text = _text(clinic, "week-2026-05-25.html")
     first, rest = text.split("The rest of the week")
     assert first.index("DEMO4") < first.index("DEMO5")
-    for kind in ("new finding", "side difference grown", "quality too poor to read"):
+    assert "pain or swelling Noted on 2026-05-29: pain 1 of 10 before; effusion trace" in first
+    for kind in (
+        "new finding",
+        "side difference grown",
+        "quality too poor to read",
+    ):
         assert kind in first
     assert "Both legs were seen in 41 % of the frames. (8 clips)" in first
     assert "DEMO1" in rest

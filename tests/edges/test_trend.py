@@ -313,3 +313,12 @@ def test_reasons_come_in_the_order_of_their_weight():
     assert _kinds(visits, changes) == [
         "new finding", "side difference grown", "quality too poor to read",
     ]  # fmt: skip
+
+
+def test_pain_or_swelling_comes_before_every_other_reason():
+    warned = replace(_facts(1, "above"), warnings=("pain 3 of 10 after", "effusion 1+ after"))
+    flags = flags_to_look([_facts(0, "within"), warned], (), FIRST_DAY + timedelta(weeks=1))
+    assert [flag.kind for flag in flags] == ["pain or swelling", "new finding"]
+    assert flags[0].text.endswith("pain 3 of 10 after; effusion 1+ after.")
+    calm = flags_to_look([_facts(0, "within"), _facts(1, "within")], (), FIRST_DAY)
+    assert calm == ()
