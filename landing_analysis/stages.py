@@ -185,6 +185,8 @@ def analyse_people(
     reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
     reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
     square_on = in_view(tracks, view, settings.view)
+    if lies:
+        settings = replace(settings, knee=settings.lying.knee)
     measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
     measures = with_set(measures, settings.measures, effects)
     angles = seen_angles(knee_angles(square_on, view, settings), legs)

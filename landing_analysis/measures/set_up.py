@@ -71,7 +71,7 @@ def _set_up(
         rest_deg=rest_deg,
         landing_deg=float(np.median(peaks)),
         taught_rest_deg=settings.taught_rest_deg,
-        sd_deg=settings.rest_flexion_sd_deg,
+        sd_deg=settings.knee.angle_sd_deg,
     )
     return Note("sled set-up", "good", (read,))
 

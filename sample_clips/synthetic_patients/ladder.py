@@ -317,6 +317,17 @@ LADDER: dict[str, Step] = {
 }
 """All scenes by name."""
 
+_SAMPLES = {
+    "p01_sled_jumps_left_side": "slim_woman_sled_jumps",
+    "p01_lateral_bounds_front": "slim_woman_lateral_bounds",
+    "p01_run_left_side": "slim_woman_run",
+}
+SAMPLES: dict[str, Step] = {
+    name: replace(LADDER[of], scene=replace(LADDER[of].scene, name=name))
+    for name, of in _SAMPLES.items()
+}
+"""The committed clips: scenes for tuning under the patients' codes."""
+
 
 # --- truth -------------------------------------------------------------------------------------
 
@@ -455,7 +466,9 @@ def film_step(
 
 
 def choose(split: str | None = None, only: str | None = None) -> tuple[Step, ...]:
-    """Scenes of one split, whose names contain a text; all without."""
+    """Scenes of one split, whose names contain a text; a committed clip by its whole name."""
+    if only in SAMPLES:
+        return (SAMPLES[only],)
     return tuple(
         step
         for step in LADDER.values()
