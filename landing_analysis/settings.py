@@ -676,6 +676,16 @@ class WatchSettings:
 
 
 @dataclass(frozen=True)
+class WindowSettings:
+    """How the clinic's window is served; none of this touches a number."""
+
+    largest_clip_bytes: int = 8 * 1024**3  # a phone's longest clip of a set is far below (choice)
+    largest_form_bytes: int = 64 * 1024  # a form and its notes (choice)
+    kept_analyses: int = 4  # in memory, two of them side by side (choice)
+    longest_note: int = 2000  # characters (choice)
+
+
+@dataclass(frozen=True)
 class TrendSettings:
     """When two visits are set against each other; none of this touches a value."""
 

@@ -32,7 +32,8 @@ _FAILED = 1
 _STATES = ("waiting", "analysing", "done", "needs attention")
 
 
-def _analysis_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def analysis_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add what decides how the clips of a drop folder are analysed."""
     for option in reversed((
         data_option,
         reports_option,
@@ -76,7 +77,7 @@ def _analysis_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--once", is_flag=True, help="Work through what is there and end, for a scheduler.")
-@_analysis_options
+@analysis_options
 @click.pass_obj
 @in_one_sentence
 def watch(start: Start, /, folder: Path, once: bool, **given: Any) -> None:
@@ -107,7 +108,7 @@ def watch(start: Start, /, folder: Path, once: bool, **given: Any) -> None:
     help="Hand the clips to the dask.distributed cluster at this address, such as "
     "tcp://10.0.0.5:8786. Clips with the people in them travel to its machines.",
 )  # fmt: skip
-@_analysis_options
+@analysis_options
 @click.pass_obj
 @in_one_sentence
 def batch(start: Start, /, folder: Path, address: str | None, **given: Any) -> None:
@@ -163,7 +164,7 @@ def _work_through(
 ) -> None:
     from landing_analysis.folder.watch import work_through
 
-    job = _job(folder, start, **how)
+    job = job_of(folder, start, **how)
     with opened_record(data, reports) as record:
         states = work_through(record, job)
     click.echo(_count(states))
@@ -177,7 +178,7 @@ def _watch(
     from landing_analysis.errors import MissingClipError
     from landing_analysis.folder.watch import watch, woken_by_events
 
-    job = _job(folder, start, **how)
+    job = job_of(folder, start, **how)
     if not job.root.is_dir():
         raise MissingClipError(f"There is no folder {job.root}; check the name.")
     wake, never = threading.Event(), threading.Event()
@@ -187,7 +188,7 @@ def _watch(
         watch(record, job, _complain, wake, never)
 
 
-def _job(
+def job_of(
     folder: Path,
     start: Start,
     *,
@@ -203,6 +204,13 @@ def _job(
     slowed_by: float | None,
     **how: Any,
 ) -> Job:
+    """Return what is done with a drop folder, as the options say.
+
+    Raises
+    ------
+    click.UsageError
+        When the limits or the model cannot be read.
+    """
     from landing_analysis.findings.limits import read_limits
     from landing_analysis.folder.watch import Job, at_once_on
     from landing_analysis.landmarks.pose import load_model

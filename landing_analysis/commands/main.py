@@ -20,6 +20,7 @@ _INTERRUPTED, _ENDED = 130, 143
 
 _COMMANDS = {
     "analyse": ("analyse", "Analyse clips and write a report for each."),
+    "open": ("window", "Open the clinic's window in the browser."),
     "watch": ("folder", "Watch a drop folder and analyse each clip that arrives."),
     "batch": ("folder", "Work through a drop folder once, without waiting."),
     "clips": ("folder", "Tell the state of every clip."),

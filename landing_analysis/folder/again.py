@@ -77,7 +77,7 @@ def analyse_again(record: Record, clip: KnownClip, how: Job) -> bool:
     if landmarks is None:
         raise LandingAnalysisError(f"No landmarks are stored of clip {clip.short_id}.")
     path = file_of(record, clip) or landmarks
-    options, model_sha256 = _as_before(record, clip, how.options)
+    options, model_sha256 = as_before(record, clip, how.options)
     job = replace(how, root=path.parent, options=options, model_sha256=model_sha256)
     with queue.working(record) as worker:
         claim = queue.claim_clip(record, clip.id, path, worker)
@@ -87,7 +87,7 @@ def analyse_again(record: Record, clip: KnownClip, how: Job) -> bool:
     return True
 
 
-def _as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Options, str]:
+def as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Options, str]:
     """Return the options and the model of a clip's newest analysis."""
     (row,) = record.rows(
         "SELECT limits, target_flexion_deg, model_sha256 FROM analysis WHERE clip_id = ? "

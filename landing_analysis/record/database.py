@@ -14,6 +14,7 @@ from landing_analysis.record.migrations import APPLICATION_ID, LATEST, migrate, 
 from landing_analysis.record.place import DataFolder, make_private_file, make_private_folder
 
 _BUSY_S = 30.0  # another process holds the record for a moment only (choice)
+_WRITTEN_THROUGH = ("synchronous = FULL", "secure_delete = ON")
 Row = sqlite3.Row
 """One row of an answer; its columns are found by name."""
 
@@ -108,9 +109,32 @@ def open_record(folder: DataFolder) -> Iterator[Record]:
             version = version_of(connection)
             if 0 < version < LATEST:
                 backups.make_backup(connection, folder)
-            for pragma in ("journal_mode = WAL", "synchronous = FULL", "secure_delete = ON"):
+            for pragma in ("journal_mode = WAL", *_WRITTEN_THROUGH):
                 connection.execute(f"PRAGMA {pragma}")
             migrate(connection)
+            yield Record(folder, connection)
+        finally:
+            connection.close()
+
+
+@contextmanager
+def reopened(folder: DataFolder) -> Iterator[Record]:
+    """Open the record that this process has open and checked already, without looking it over.
+
+    Yields
+    ------
+    Record
+
+    Raises
+    ------
+    RecordError
+        When it cannot be opened.
+    """
+    with _in_our_words(folder):
+        connection = connect(folder.record)
+        try:
+            for pragma in _WRITTEN_THROUGH:
+                connection.execute(f"PRAGMA {pragma}")
             yield Record(folder, connection)
         finally:
             connection.close()

@@ -17,7 +17,7 @@ from landing_analysis.record.database import Record, Row
 from landing_analysis.record.migrations import RECORD_TABLES
 from landing_analysis.record.outdated import mark_pages, mark_reports
 from landing_analysis.record.rules import fault_in
-from landing_analysis.tables import LIMBS, Clip, Limb, RecordedFrom
+from landing_analysis.tables import LIMBS, Clip, Limb, Occasion, RecordedFrom
 
 Document = Mapping[str, Any]
 """An analysis as `documents.analysis_document` gives it."""
@@ -310,6 +310,32 @@ def insert_analysis(
         for row in rows:
             _insert(connection, table, analysis_id=analysis, **row)
     return analysis
+
+
+def store_values(record: Record, clip_id: int, document: Document, made_by: str) -> None:
+    """Add an analysis of a clip whose report is still the one made before.
+
+    Parameters
+    ----------
+    record : Record
+    clip_id : of a clip that was analysed before
+    document, made_by : as for `insert_analysis`
+    """
+    with record.change() as connection:
+        newest = connection.execute(
+            "SELECT report FROM analysis WHERE clip_id = ? ORDER BY id DESC LIMIT 1", (clip_id,)
+        ).fetchone()
+        insert_analysis(connection, clip_id, document, made_by, newest["report"])
+
+
+def occasion_of(record: Record, clip_id: int) -> Occasion:
+    """Return whose clip it is, of which day, and which set of that day."""
+    (row,) = record.rows(
+        f"SELECT code, date, {SET_NUMBER} AS set_number FROM clip JOIN visit "
+        "ON visit_id = visit.id JOIN patient ON patient_id = patient.id WHERE clip.id = ?",
+        clip_id,
+    )
+    return Occasion(row["code"], row["date"], row["set_number"])
 
 
 def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, object]]]]:

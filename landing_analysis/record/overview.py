@@ -1,0 +1,168 @@
+"""One line for each clip: what it is, how it fell out, and what of it is in doubt."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from landing_analysis.record.database import Record, Row
+from landing_analysis.record.store import SET_NUMBER
+from landing_analysis.tables import Limb, QualityState, short_clip
+
+_OUTSIDE = ("above", "below")
+
+
+@dataclass(frozen=True)
+class RepsOutside:
+    """How many reps lie outside one limit, of one limb or of the whole body."""
+
+    finding: str
+    limb: Limb | None
+    reps: int
+
+
+@dataclass(frozen=True)
+class ClipLine:
+    """One clip with its newest values; ``short_id`` names it, ``values`` are those of its row.
+
+    ``outside`` counts reps by finding, the most first. ``codes`` are those of its quality notes.
+    ``excluded`` is why a person left it out.
+    """
+
+    short_id: str
+    sha256: str
+    code: str
+    patient_number: int
+    visit_number: int
+    day: date
+    recorded_at: str
+    state: str
+    reason: str | None
+    values: dict[str, Any]
+    reps: int
+    used: int
+    quality: QualityState | None
+    codes: frozenset[str]
+    outside: tuple[RepsOutside, ...]
+    excluded: str | None
+
+    @property
+    def analysed(self) -> bool:
+        """Whether there are values."""
+        return self.values["analysis_id"] is not None
+
+
+def clip_lines(
+    record: Record,
+    *,
+    visit: int | None = None,
+    days: tuple[date, date] | None = None,
+    sha256: str | None = None,
+    most: int = -1,
+) -> tuple[ClipLine, ...]:
+    """Return one line for each clip, the one analysed last first, or by day of one visit or week.
+
+    Parameters
+    ----------
+    record : Record
+    visit : number of a visit's row, None for all
+    days : first and last day, None for all
+    sha256 : of one clip, None for all
+    most : no more than so many, -1 for all
+    """
+    first, last = days or (None, None)
+    order = "visit.date, code, recorded_at, clip.id" if visit or days else "analysis_id DESC"
+    rows = record.rows(
+        f"SELECT clip.id, clip.sha256, code, patient.id AS patient_number, visit.date, "
+        "visit.id AS visit_number, recorded_at, work.state, work.reason, analysis.id AS "
+        f"analysis_id, analysis.*, {SET_NUMBER} AS set_number, median_fps, "
+        "(SELECT iif(new = 'excluded', coalesce(reason, 'no reason given'), NULL) FROM correction "
+        "WHERE clip_id = clip.id AND what = 'clip' ORDER BY id DESC LIMIT 1) AS excluded "
+        "FROM clip JOIN visit ON visit_id = visit.id JOIN patient ON patient_id = patient.id "
+        "JOIN work ON work.clip_id = clip.id LEFT JOIN analysis ON analysis.id = "
+        "(SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
+        "WHERE (?1 IS NULL OR visit.id = ?1) AND (?2 IS NULL OR visit.date BETWEEN ?2 AND ?3) "
+        f"AND (?4 IS NULL OR clip.sha256 = ?4) ORDER BY {order} LIMIT ?5",
+        visit, first and first.isoformat(), last and last.isoformat(), sha256, most,
+    )  # fmt: skip
+    return tuple(_line(record, row) for row in rows)
+
+
+def _line(record: Record, row: Row) -> ClipLine:
+    number = row["analysis_id"]
+    reps = record.rows("SELECT used FROM rep WHERE analysis_id = ?", number)
+    checks = record.rows("SELECT state, codes FROM quality WHERE analysis_id = ?", number)
+    found = record.rows(
+        "SELECT name, limb, count(DISTINCT rep) AS reps FROM finding WHERE analysis_id = ? "
+        f"AND rep NOT NULL AND verdict IN {_OUTSIDE} GROUP BY name, limb ORDER BY reps DESC, name",
+        number,
+    )
+    return ClipLine(
+        short_id=short_clip(row["sha256"]),
+        sha256=row["sha256"],
+        code=row["code"],
+        patient_number=row["patient_number"],
+        visit_number=row["visit_number"],
+        day=date.fromisoformat(row["date"]),
+        recorded_at=row["recorded_at"],
+        state=row["state"],
+        reason=row["reason"],
+        values=dict(row),
+        reps=len(reps),
+        used=sum(rep["used"] for rep in reps),
+        quality=_worst(check["state"] for check in checks) if number else None,
+        codes=frozenset(code for check in checks for code in json.loads(check["codes"] or "[]")),
+        outside=tuple(RepsOutside(one["name"], one["limb"], one["reps"]) for one in found),
+        excluded=row["excluded"],
+    )
+
+
+def _worst(states: Iterable[QualityState]) -> QualityState:
+    found: Sequence[QualityState] = list(states)
+    return "poor" if "poor" in found else "limited" if "limited" in found else "good"
+
+
+# --- numbers of rows, which stand in addresses in place of codes ---------------------------------
+
+
+def patient_numbers(record: Record) -> dict[str, int]:
+    """Return the number of each patient's row, by code."""
+    return {row["code"]: row["id"] for row in record.rows("SELECT code, id FROM patient")}
+
+
+def code_numbered(record: Record, number: int) -> str | None:
+    """Return the code of the patient in a row, None when there is none."""
+    rows = record.rows("SELECT code FROM patient WHERE id = ?", number)
+    return rows[0]["code"] if rows else None
+
+
+def visit_numbered(record: Record, number: int) -> tuple[str, date] | None:
+    """Return code and day of the visit in a row, None when there is none."""
+    rows = record.rows(
+        "SELECT code, date FROM visit JOIN patient ON patient_id = patient.id WHERE visit.id = ?",
+        number,
+    )
+    return (rows[0]["code"], date.fromisoformat(rows[0]["date"])) if rows else None
+
+
+def visits_numbered(record: Record, code: str) -> tuple[tuple[int, date, int], ...]:
+    """Return (number, day, clips) of each of a patient's visits, the last first."""
+    rows = record.rows(
+        "SELECT visit.id, date, count(clip.id) AS clips FROM visit JOIN patient "
+        "ON patient_id = patient.id LEFT JOIN clip ON visit_id = visit.id WHERE code = ? "
+        "GROUP BY visit.id ORDER BY date DESC",
+        code,
+    )
+    return tuple((row["id"], date.fromisoformat(row["date"]), row["clips"]) for row in rows)
+
+
+def last_versions(record: Record) -> tuple[int, ...]:
+    """Return the numbers of the newest rows, which differ when anything on Today's page may."""
+    (row,) = record.rows(
+        "SELECT (SELECT coalesce(max(id), 0) FROM analysis), "
+        "(SELECT coalesce(max(id), 0) FROM correction), (SELECT coalesce(max(id), 0) FROM clip)"
+    )
+    return tuple(row)

@@ -1,0 +1,55 @@
+// Today: shows what changes, and takes clips that are dragged onto the page.
+
+import { ask, send, words } from "./asking.js";
+
+const EVERY_MS = 1500;
+const live = document.getElementById("live");
+const place = document.getElementById("drop");
+const said = document.getElementById("drop-said");
+const whose = document.getElementById("drop-for");
+let mark = null;
+
+async function refresh() {
+  try {
+    const now = await ask("/");
+    const busy = live.contains(document.activeElement) && document.activeElement !== live;
+    const filled = [...live.querySelectorAll("select, input:not([type=hidden])")].some(
+      (field) => field.value && field.value !== field.defaultValue && field.name,
+    );
+    if (now.mark !== mark && !busy && !(mark !== null && filled)) {
+      live.innerHTML = now.html;
+      mark = now.mark;
+    }
+  } catch (error) {
+    said.textContent = words(error);
+  }
+  setTimeout(refresh, EVERY_MS);
+}
+
+async function drop(files) {
+  for (const file of files) {
+    said.textContent = `${file.name} …`;
+    try {
+      const answer = await send("/drop", file, {
+        "X-File-Name": encodeURIComponent(file.name),
+        "X-Patient": whose.value,
+      });
+      said.textContent = answer.said;
+    } catch (error) {
+      said.textContent = words(error);
+    }
+  }
+}
+
+addEventListener("dragover", (event) => {
+  event.preventDefault();
+  place.classList.add("over");
+});
+addEventListener("dragleave", () => place.classList.remove("over"));
+addEventListener("drop", (event) => {
+  event.preventDefault();
+  place.classList.remove("over");
+  drop(event.dataTransfer.files);
+});
+document.getElementById("clip-files").addEventListener("change", (event) => drop(event.target.files));
+refresh();

@@ -1,0 +1,129 @@
+"""A clip's analysis in memory, from the landmarks stored with its report: no pose engine, no video.
+
+The stages are those of every other way to analyse a clip; what was set right goes in with the
+options. Landmarks are read once for as long as the clip is looked at.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Hashable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Generic, NamedTuple, TypeVar
+
+from landing_analysis.errors import CacheError
+from landing_analysis.folder.again import as_before, landmarks_of
+from landing_analysis.folder.watch import Job, made_by, options_for
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.storage import read_landmarks
+from landing_analysis.record.correcting import KnownClip
+from landing_analysis.record.database import Record
+from landing_analysis.record.store import find_patient, occasion_of, store_values
+from landing_analysis.report.documents import analysis_document
+from landing_analysis.settings import WindowSettings
+from landing_analysis.stages import Options, analyse_people
+from landing_analysis.tables import Analysis, Clip, Landmarks, Poses
+
+_Kept = TypeVar("_Kept")
+
+
+class _Seen(NamedTuple):
+    """What the pose model saw in one clip."""
+
+    clip: Clip
+    poses: Poses
+    people: tuple[Landmarks, ...]
+
+
+class _Few(Generic[_Kept]):
+    """Keeps what was asked for last."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
+
+    def get(self, key: Hashable) -> _Kept | None:
+        if key in self._kept:
+            self._kept.move_to_end(key)
+        return self._kept.get(key)
+
+    def put(self, key: Hashable, kept: _Kept) -> _Kept:
+        self._kept[key] = kept
+        self._kept.move_to_end(key)
+        while len(self._kept) > self._most:
+            self._kept.popitem(last=False)
+        return kept
+
+
+@dataclass
+class Analyses:
+    """The analyses of the clips looked at last, each as it is set right now."""
+
+    _seen: _Few[_Seen] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
+    _made: _Few[Analysis] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def of(self, record: Record, clip: KnownClip, job: Job) -> Analysis:
+        """Return the analysis of a clip with the corrections that are in force.
+
+        Parameters
+        ----------
+        record : Record
+        clip : as it is known now
+        job : whose options it is analysed with
+
+        Raises
+        ------
+        LandingAnalysisError
+            When no landmarks are stored, or nothing can be measured as the clip is set.
+        """
+        options, _ = _options(record, clip, job)
+        stored = _stored(clip)
+        key = (clip.sha256, _time_of(stored), repr(options))
+        with self._lock:
+            known = self._made.get(key)
+            if known is not None:
+                return known
+            seen = self._seen_in(stored)
+            at = datetime.now(UTC).isoformat(timespec="seconds")
+            made = analyse_people(seen.clip, seen.poses, seen.people, options, at)
+            return self._made.put(key, made)
+
+    def _seen_in(self, stored: Path) -> _Seen:
+        key = (stored, _time_of(stored))
+        known = self._seen.get(key)
+        if known is not None:
+            return known
+        clip, poses = read_landmarks(stored)
+        return self._seen.put(key, _Seen(clip, poses, link_people(poses, Options().settings.people)))
+
+
+def _stored(clip: KnownClip) -> Path:
+    stored = landmarks_of(clip)
+    if stored is None:
+        raise CacheError(f"No landmarks are stored of clip {clip.short_id}.")
+    return stored
+
+
+def _time_of(stored: Path) -> int:
+    return stored.stat().st_mtime_ns
+
+
+def _options(record: Record, clip: KnownClip, job: Job) -> tuple[Options, str]:
+    """Return the options of a clip's newest analysis with what is set right now, and its model."""
+    before, model_sha256 = as_before(record, clip, job.options)
+    patient = find_patient(record, clip.code)
+    options = options_for(before, patient, clip.in_force)
+    return replace(options, occasion=occasion_of(record, clip.id)), model_sha256
+
+
+def store(record: Record, clip: KnownClip, job: Job, analysis: Analysis) -> None:
+    """Add the values of an analysis to the record, which the pages then show.
+
+    The report follows when the watcher analyses the clip, which waits for it.
+    """
+    options, model_sha256 = _options(record, clip, job)
+    store_values(record, clip.id, analysis_document(analysis), made_by(options, model_sha256))

@@ -1,0 +1,38 @@
+"""A clip's stored values -> one line of words; computes no measure."""
+
+from __future__ import annotations
+
+from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.findings.judging import TITLES
+from landing_analysis.record.overview import ClipLine, RepsOutside
+
+_MOST_FINDINGS = 3  # in one line (choice)
+
+
+def exercise_words(line: ClipLine) -> str:
+    """Name what the set is, as ``hops left``."""
+    task, limb = line.values["task"], line.values["limb"]
+    if task is None:
+        return "exercise not told" if line.reps else "no reps"
+    return f"{task}s {limb}" if limb else f"{task}s"
+
+
+def result_words(line: ClipLine) -> str:
+    """Return how a clip fell out: reps, what lies outside a limit in how many, quality."""
+    if not line.analysed:
+        return line.reason or "not analysed yet"
+    reps = f"{line.reps} rep" + ("" if line.reps == 1 else "s")
+    if line.used < line.reps:
+        reps += f", {line.used} used"
+    found = [_outside_words(one) for one in line.outside[:_MOST_FINDINGS]]
+    more = len(line.outside) - _MOST_FINDINGS
+    if more > 0:
+        found.append(f"{more} more")
+    outside = "; ".join(found) if found else "nothing outside a limit in any rep"
+    return f"{exercise_words(line)}, {VIEW_WORDS[line.values['view']]}, {reps}: {outside}"
+
+
+def _outside_words(one: RepsOutside) -> str:
+    title = TITLES.get(one.finding, one.finding)
+    limb = f" ({one.limb})" if one.limb else ""
+    return f"{title[0].lower()}{title[1:]}{limb} in {one.reps}"

@@ -1,0 +1,42 @@
+"""What all requests of one run share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from landing_analysis.folder.watch import Job
+from landing_analysis.record.database import Record, reopened
+from landing_analysis.record.place import DataFolder
+from landing_analysis.window.guard import Keys
+from landing_analysis.window.reanalysis import Analyses
+from landing_analysis.window.working import Working
+
+
+@dataclass(frozen=True)
+class Window:
+    """One run of the program.
+
+    Attributes
+    ----------
+    folder : with the record, which was opened and checked when the run began
+    job : what is done with the drop folder
+    keys : secrets of the run
+    working : how far the watcher is
+    analyses : of the clips looked at last, in memory
+    by : code of who works here, None when not given; pages suggest it
+    """
+
+    folder: DataFolder
+    job: Job
+    keys: Keys
+    working: Working
+    analyses: Analyses
+    by: str | None = None
+
+    @contextmanager
+    def record(self) -> Iterator[Record]:
+        """Open the record for one request."""
+        with reopened(self.folder) as record:
+            yield record
