@@ -12,7 +12,14 @@ person   ``2``, or ``2 of 3`` when three people were told apart then
 slowed by how many times slower than real time the clip plays, ``8``
 clip     ``excluded``: its values are left out of every mean and comparison
 rep      ``excluded``: left out of the set's values
+sides    ``swapped``: the pose model took left for right throughout
+contact  ``deleted``, or for one that was not found ``on 3.217``, with ``off 3.450`` and
+         ``from 2.900`` (when its flight began) where known; seconds as a player shows them
+initial contact, toe-off  when a contact begins or ends, ``3.217``
+landmark where it is in its frame as filmed, pixels, ``412.5 703.0``
 ======== ================================================================
+
+`by_hand` applies the last four.
 """
 
 from __future__ import annotations
@@ -20,7 +27,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TypedDict
+from typing import NamedTuple, TypedDict
 
 import numpy as np
 
@@ -28,6 +35,7 @@ from landing_analysis.exercises import EXERCISES
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import CorrectionSettings, RepSettings
 from landing_analysis.tables import (
+    IN_THE_CLIP,
     VIEWS,
     Corrected,
     Correction,
@@ -47,9 +55,15 @@ _ACCEPTED = CorrectionSettings()
 SLOWED_RANGE = (_ACCEPTED.least_slowed_by, _ACCEPTED.most_slowed_by)
 LONGEST_REASON = _ACCEPTED.longest_reason
 
-_CHECK = "corrections"
+CHECK = "corrections"
+"""What quality notes on corrections are filed under."""
+DELETED, SWAPPED = "deleted", "swapped"
+
 _PERSON = re.compile(r"([1-9]\d?)(?: of ([1-9]\d?))?")
 _FACTOR = re.compile(r"\d{1,2}(\.\d{1,6})?")
+_SECONDS = re.compile(r"\d{1,5}(\.\d{1,6})?")
+_ADDED = re.compile("on ({0})(?: off ({0}))?(?: from ({0}))?".format(r"\d{1,5}(?:\.\d{1,6})?"))
+_PLACE = re.compile(r"(-?\d{1,5}(?:\.\d{1,3})?) (-?\d{1,5}(?:\.\d{1,3})?)")
 
 
 class Given(TypedDict, total=False):
@@ -72,6 +86,14 @@ def makes_sense(what: str, new: str) -> bool:
     if what == "slowed by":
         low, high = SLOWED_RANGE
         return bool(_FACTOR.fullmatch(new)) and low <= float(new) <= high
+    if what == "contact":
+        return new == DELETED or added_contact(new) is not None
+    if what in ("initial contact", "toe-off"):
+        return _SECONDS.fullmatch(new) is not None
+    if what == "landmark":
+        return place_px(new) is not None
+    if what == "sides":
+        return new == SWAPPED
     return what in ("patient", "date") or (what in ("clip", "rep") and new == EXCLUDED)
 
 
@@ -98,6 +120,8 @@ def in_force(history: Iterable[Correction]) -> tuple[Correction, ...]:
 
 def _subject(one: Correction) -> object:
     """Return what a correction is about: a rep is the one that landed then, whatever its number."""
+    if one.what in IN_THE_CLIP:
+        return (one.what, one.limb, one.part, one.player_s)
     if one.what != "rep":
         return one.what
     return (one.what, one.rep_s) if one.rep_s is not None else (one.what, "number", one.rep)
@@ -118,6 +142,36 @@ def given(corrections: Iterable[Correction]) -> Given:
     return found
 
 
+class AddedContact(NamedTuple):
+    """A contact that a person added, seconds as a player shows them; None where not known."""
+
+    on_s: float
+    off_s: float | None
+    from_s: float | None
+
+
+def added_contact(new: str) -> AddedContact | None:
+    """Read the words of a contact that was added, None when they are not such; see the top."""
+    found = _ADDED.fullmatch(new)
+    if found is None:
+        return None
+    on_s, off_s, from_s = (None if text is None else float(text) for text in found.groups())
+    added = AddedContact(on_s or 0.0, off_s, from_s)
+    in_order = (off_s is None or added.on_s < off_s) and (from_s is None or from_s < added.on_s)
+    return added if in_order else None
+
+
+def place_px(new: str) -> tuple[float, float] | None:
+    """Read where a landmark was put, pixels of the frame as filmed."""
+    found = _PLACE.fullmatch(new)
+    return (float(found[1]), float(found[2])) if found else None
+
+
+def are_swapped(corrections: Iterable[Correction]) -> bool:
+    """Return whether a person said that left and right are exchanged."""
+    return any(one.what == "sides" for one in corrections)
+
+
 def exclusion_of_clip(corrections: Iterable[Correction]) -> Correction | None:
     """Return the correction in force that leaves the whole clip out, None when it counts."""
     return next((one for one in corrections if one.what == "clip"), None)
@@ -129,7 +183,7 @@ def person_note(corrections: Iterable[Correction], people: int) -> tuple[Note, .
         then = (_person(one.new) or (1, None))[1] if one.what == "person" else None
         if then not in (None, people):
             remark = because(Code.OTHER_PEOPLE_THAN_WHEN_SET, person=one.new, people=people)
-            return (Note(_CHECK, "poor", (remark,)),)
+            return (Note(CHECK, "poor", (remark,)),)
     return ()
 
 
@@ -165,7 +219,7 @@ def exclude_reps(
         rep = _found_again(one, reps.reps, clip_t_s, t_s, settings)
         if rep is None:
             gone = because(Code.EXCLUDED_REP_GONE, rep=one.rep, at_s=one.rep_s)
-            notes.append(Note(_CHECK, "limited", (gone,)))
+            notes.append(Note(CHECK, "limited", (gone,)))
             continue
         marked[rep.number] = replace(
             rep,
@@ -175,7 +229,7 @@ def exclude_reps(
         )
         if rep.number != one.rep:
             moved = because(Code.EXCLUDED_REP_RENUMBERED, then=one.rep, now=rep.number)
-            notes.append(Note(_CHECK, "good", (moved,)))
+            notes.append(Note(CHECK, "good", (moved,)))
     return replace(reps, reps=tuple(marked.values()), notes=(*reps.notes, *notes))
 
 

@@ -163,6 +163,7 @@ class Code(StrEnum):
     EXCLUDED_BY_HAND = "excluded_by_hand"
     EXCLUDED_REP_GONE = "excluded_rep_gone"
     EXCLUDED_REP_RENUMBERED = "excluded_rep_renumbered"
+    CORRECTED_CONTACT_GONE = "corrected_contact_gone"
     OTHER_PEOPLE_THAN_WHEN_SET = "other_people_than_when_set"
 
     # Invented numbers

@@ -568,6 +568,18 @@ def _numbers(settings: object) -> Iterator[tuple[str, float]]:
 
 
 @dataclass(frozen=True)
+class ByHandSettings:
+    """How contacts and landmarks that a person set are taken in."""
+
+    picked_sd_frames: float = 0.5  # of an event picked by eye among frames (choice)
+    same_contact_s: float = 0.12  # found anew a contact begins this near; no two do (choice)
+    same_landing_s: float = 0.2  # feet of one landing come down this near each other (choice)
+    longest_flight_s: float = 1.2  # a jump's; a toe-off longer ago belongs to another (choice)
+    least_share_of_sd: float = 0.02  # a smaller change of a value is none (choice)
+    reach_s: float = 0.07  # neighbours that a moved landmark takes along; holds both fits (choice)
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of one analysis."""
 
@@ -591,6 +603,7 @@ class Settings:
     looks: LookSettings = field(default_factory=LookSettings)
     light: LightSettings = field(default_factory=LightSettings)
     framing: FramingSettings = field(default_factory=FramingSettings)
+    by_hand: ByHandSettings = field(default_factory=ByHandSettings)
     target_flexion_deg: float = 60.0  # taught landing target; common practice, no source
 
     def __post_init__(self) -> None:

@@ -14,10 +14,11 @@ from landing_analysis import __version__
 from landing_analysis.camera.stabilisation import stabilised
 from landing_analysis.clock.intervals import find_gaps
 from landing_analysis.clock.time_base import FreeFalls, FreeFallSeen, Settled, settle_time_base
+from landing_analysis.contacts.by_hand import set_by_hand
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.contacts.lifting import lifted_between_flights
-from landing_analysis.corrections import exclude_reps, person_note
+from landing_analysis.corrections import are_swapped, exclude_reps, person_note
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.disturbances.applying import (
     disturbed_contacts,
@@ -51,10 +52,12 @@ from landing_analysis.landmarks.lying import laid_back, quarter_turns, stood_up,
 from landing_analysis.landmarks.people import (
     choose_patient,
     follow_people,
+    sides_swapped,
     upright_bodies,
     without_reflections,
 )
 from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.by_hand import marked_by_hand
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.set_up import set_up_notes
@@ -81,6 +84,7 @@ from landing_analysis.tables import (
     Limb,
     Limit,
     MeasuredPerson,
+    Measures,
     Note,
     Occasion,
     Poses,
@@ -92,6 +96,7 @@ from landing_analysis.tables import (
     ViewEstimate,
 )
 from landing_analysis.tracks.body import body_size
+from landing_analysis.tracks.by_hand import placed_by_hand
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.tracks.gravity import (
     calibrate,
@@ -150,6 +155,8 @@ def analyse_people(
     NobodyFoundError, SettingsError
     """
     settings = options.settings
+    if are_swapped(options.corrections):
+        poses, people = sides_swapped(poses, people)
     candidates = _candidates_of(poses, people, settings)
     settled, motion = _settled_motion(clip, candidates, options)
     settled = settled._replace(time_base=_advised_base(settled.time_base, options.advice))
@@ -179,16 +186,36 @@ def analyse_people(
         timing_effect(settled.time_base, gaps, tracks.rate_hz, settings.clock),
         camera_effect(camera),
     )
-    tracks = disturbed_tracks(tracks, effects)
-    contacts = disturbed_contacts(contacts, effects)
-    reps = group_reps(contacts, tracks, settings.reps, options.exercise)
-    reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
-    reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
-    square_on = in_view(tracks, view, settings.view)
+    found_tracks = disturbed_tracks(tracks, effects)
+    found_contacts = disturbed_contacts(contacts, effects)
+    contacts = set_by_hand(
+        found_contacts, options.corrections, clip.t_s, tracks.t_s, settings.by_hand
+    )
+    tracks = placed_by_hand(
+        found_tracks,
+        options.corrections,
+        clip.t_s,
+        poses.camera,
+        (clip.width_px, clip.height_px),
+        settings.by_hand,
+    )
+
     if lies:
         settings = replace(settings, knee=settings.lying.knee)
-    measures = disturbed_measures(measure_reps(reps, square_on, view, settings), effects)
+
+    def measured(contacts: Contacts, tracks: Tracks) -> tuple[Reps, Measures]:
+        reps = group_reps(contacts, found_tracks, settings.reps, options.exercise)
+        reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
+        reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
+        seen = in_view(tracks, view, settings.view)
+        return reps, disturbed_measures(measure_reps(reps, seen, view, settings), effects)
+
+    reps, measures = measured(contacts, tracks)
+    if contacts is not found_contacts or tracks is not found_tracks:
+        found_reps, found = measured(found_contacts, found_tracks)
+        measures = marked_by_hand(measures, reps, found, found_reps, settings)
     measures = with_set(measures, settings.measures, effects)
+    square_on = in_view(tracks, view, settings.view)
     angles = seen_angles(knee_angles(square_on, view, settings), legs)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(

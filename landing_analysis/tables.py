@@ -33,9 +33,15 @@ View = Literal["front", "back", "left_side", "right_side", "oblique"]
 Verdict = Literal["above", "below", "within", "cannot tell"]
 FootStrike = Literal["toe-first", "heel-first", "flat or too close to tell"]
 QualityState = Literal["good", "limited", "poor"]
-Corrected = Literal["patient", "date", "exercise", "view", "person", "slowed by", "clip", "rep"]
+Corrected = Literal[
+    "patient", "date", "exercise", "view", "person", "slowed by", "clip", "rep",
+    "sides", "contact", "initial contact", "toe-off", "landmark",
+]  # fmt: skip
+LegPart = Literal["hip", "knee", "ankle", "heel", "toe"]
 RecordedFrom = Literal["clip", "file name", "file time"]
 
+IN_THE_CLIP: tuple[Corrected, ...] = ("contact", "initial contact", "toe-off", "landmark")
+"""Corrections of what one limb does at one time."""
 LIMBS: tuple[Limb, Limb] = ("left", "right")
 WORST_FIRST: tuple[QualityState, ...] = ("poor", "limited", "good")
 VIEWS: tuple[View, ...] = ("front", "back", "left_side", "right_side", "oblique")
@@ -418,10 +424,11 @@ class KneeAngles:
 
 @dataclass(frozen=True)
 class Event:
-    """One instant with its standard uncertainty, both in seconds."""
+    """One instant with its standard uncertainty, in seconds; ``by_hand`` when a person set it."""
 
     t_s: float
     sd_s: float
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -567,6 +574,8 @@ class Measure:
     ``frames`` are the frame numbers that the value was read from. ``value`` and
     ``sd`` are None exactly when ``reason`` says why it is not measurable. A value that
     is not ``of_set`` is of a rep seen in another view: no summary takes it in.
+    It is ``by_hand`` where contacts or landmarks that a person set made it another;
+    ``found`` is then what it would be without them, None where there would be none.
     """
 
     rep: int
@@ -579,6 +588,8 @@ class Measure:
     frames: tuple[int, ...] = ()
     parts: tuple[UncertaintyPart, ...] = ()
     of_set: bool = True
+    by_hand: bool = False
+    found: float | None = None
 
     def __post_init__(self) -> None:
         if (self.value is None) == (self.reason is None):
@@ -751,7 +762,10 @@ class Correction:
     ``old`` and ``new`` are the words that `corrections` reads; None is as the program found
     it. A clip or a rep is set to ``excluded``. ``at`` is when, ISO 8601; ``by`` the code of
     who did it. A rep is remembered by its number and by ``rep_s``, when it lands as a
-    player shows the clip, None where that was not known.
+    player shows the clip, None where that was not known. A contact is remembered by its
+    ``limb`` and by ``player_s``, when the foot touched down as first found, a landmark by
+    limb, ``part`` and the time of its frame; all as a player shows the clip, and the limb as
+    the pose model names it.
     """
 
     what: Corrected
@@ -762,10 +776,18 @@ class Correction:
     reason: str | None = None
     rep: int | None = None
     rep_s: float | None = None
+    limb: Limb | None = None
+    part: LegPart | None = None
+    player_s: float | None = None
 
     def __post_init__(self) -> None:
         if (self.what == "rep") != (self.rep is not None):
             raise TableError("A correction names a rep exactly when it is about one.")
+        placed = self.what in IN_THE_CLIP
+        if {placed} != {self.limb is not None, self.player_s is not None}:
+            raise TableError("A correction names limb and time exactly when it is about them.")
+        if (self.what == "landmark") != (self.part is not None):
+            raise TableError("A correction names a part of the leg exactly when it moves it.")
 
 
 @dataclass(frozen=True)

@@ -671,6 +671,10 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.EXCLUDED_REP_RENUMBERED: (
         "The rep excluded by hand as number {then} is number {now} now."
     ),
+    Code.CORRECTED_CONTACT_GONE: (
+        "The {what} of the {limb} foot that was set by hand at {at_s:.2f} s fits no contact that "
+        "is found now."
+    ),
     Code.OTHER_PEOPLE_THAN_WHEN_SET: _other_people,
     Code.INVENTED_NUMBERS: "Nobody was filmed; the numbers were drawn at random.",
 }

@@ -11,7 +11,6 @@ from landing_analysis.commands.corrections import BY
 from landing_analysis.commands.folder import analysis_options, job_of
 from landing_analysis.commands.shared import Start, in_one_sentence
 
-
 _USUAL = "drop_folder"
 """The drop folder where none is named, in the data folder."""
 

@@ -71,7 +71,7 @@ def stood_up(landmarks: Landmarks, turns: int) -> Landmarks:
         return landmarks
     sideways = turns % 2 == 1
     world_m = landmarks.world_m.copy()
-    world_m[..., :2] = _rotated(world_m[..., :2], turns)
+    world_m[..., :2] = rotated(world_m[..., :2], turns)
     return replace(
         landmarks,
         xy_px=_turned(landmarks.xy_px, turns, landmarks.width_px, landmarks.height_px),
@@ -91,12 +91,12 @@ def laid_back(tracks: Tracks, width_px: int, height_px: int) -> Tracks:
         tracks,
         raw_px=_turned(tracks.raw_px, back, *size),
         xy_px=_turned(tracks.xy_px, back, *size),
-        down=_rotated(tracks.down, back),
+        down=rotated(tracks.down, back),
         turns=0,
     )
 
 
-def _rotated(vectors: FloatArray, turns: int) -> FloatArray:
+def rotated(vectors: FloatArray, turns: int) -> FloatArray:
     """Vectors (..., 2), x right and y down, by quarter turns counter-clockwise."""
     for _ in range(turns):
         vectors = np.stack([vectors[..., 1], -vectors[..., 0]], axis=-1)
@@ -106,6 +106,6 @@ def _rotated(vectors: FloatArray, turns: int) -> FloatArray:
 def _turned(points_px: FloatArray, turns: int, width_px: int, height_px: int) -> FloatArray:
     """Points (..., 2) of a picture of that size, by quarter turns counter-clockwise."""
     for _ in range(turns):
-        points_px = _rotated(points_px, 1) + np.array([0.0, width_px - 1.0])
+        points_px = rotated(points_px, 1) + np.array([0.0, width_px - 1.0])
         width_px, height_px = height_px, width_px
     return points_px

@@ -19,11 +19,13 @@ from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import PeopleSettings
 from landing_analysis.tables import (
     LANDMARK,
+    LANDMARK_NAMES,
     N_LANDMARKS,
     BoolArray,
     FloatArray,
     IntArray,
     Landmarks,
+    Light,
     MeasuredPerson,
     Note,
     Poses,
@@ -36,6 +38,41 @@ _HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
 _CORNERS = _HIPS + _SHOULDERS
 _TORSO_M = TORSO_PER_STATURE * DEFAULT_STATURE_M
+
+
+_OTHER_SIDE = [
+    LANDMARK[name.replace("left", "right") if "left" in name else name.replace("right", "left")]
+    for name in LANDMARK_NAMES
+]
+"""The column of each landmark's counterpart on the other side of the body."""
+
+
+def sides_swapped(
+    poses: Poses, people: tuple[Landmarks, ...]
+) -> tuple[Poses, tuple[Landmarks, ...]]:
+    """Return the same with left and right exchanged in every body, as a person said they are."""
+    poses = replace(
+        poses,
+        xy_px=poses.xy_px[:, :, _OTHER_SIDE],
+        visibility=poses.visibility[:, :, _OTHER_SIDE],
+        world_m=poses.world_m[:, :, _OTHER_SIDE],
+        light=poses.light and _legs_swapped(poses.light),
+    )
+    return poses, tuple(
+        replace(
+            person,
+            xy_px=person.xy_px[:, _OTHER_SIDE],
+            visibility=person.visibility[:, _OTHER_SIDE],
+            world_m=person.world_m[:, _OTHER_SIDE],
+        )
+        for person in people
+    )
+
+
+def _legs_swapped(light: Light) -> Light:
+    """Exchange the legs, the left of which comes first."""
+    levels = light.contrast_levels
+    return replace(light, contrast_levels=np.roll(levels, levels.shape[2] // 2, axis=2))
 
 
 @dataclass

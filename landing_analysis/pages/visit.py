@@ -168,6 +168,7 @@ def visit_html(
     *,
     linked: bool,
     start: StartProgress = no_progress,
+    summary: tuple[str, ...] = (),
 ) -> str:
     """Return the page on one visit.
 
@@ -179,6 +180,7 @@ def visit_html(
     data : the data folder, from which the record names reports
     linked : whether the page on change lies beside it
     start : gives the listener of looking for pictures, which counts clips
+    summary : with these lines of the clinician's the first sheet alone, empty for the whole page
     """
     patient = history.patient
     analyses = tuple(a for a in history.analyses if a.date == day)
@@ -212,6 +214,7 @@ def visit_html(
         compare="compare.html" if linked else None,
         warning=warning_words(history.session(day)),
         session=session_part(history, day, chosen),
+        summary=summary,
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from landing_analysis.errors import CorrectionError, PatientError
 from landing_analysis.patients import doubt_about, require_code
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.store import SHORT_ID, find_patient, hand_over_clip
-from landing_analysis.tables import Corrected, Correction
+from landing_analysis.tables import Corrected, Correction, LegPart, Limb
 
 _FEWEST = 4  # characters that may name a clip (choice)
 _FIRST_YEAR = 2000  # of a visit; phones filmed nothing before (choice)
@@ -33,6 +33,17 @@ class Wish:
     new: str | None
     rep: int | None = None
     rep_s: float | None = None
+    limb: Limb | None = None
+    part: LegPart | None = None
+    player_s: float | None = None
+
+    def is_about(self, one: Correction) -> bool:
+        """Return whether a correction is about the same thing."""
+        if self.what == "rep" and self.rep_s is None:
+            return (one.what, one.rep_s, one.rep) == (self.what, None, self.rep)
+        return (one.what, one.rep_s, one.limb, one.part, one.player_s) == (
+            self.what, self.rep_s, self.limb, self.part, self.player_s
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -160,6 +171,9 @@ def correction_in(row: Row) -> Correction:
         reason=row["reason"],
         rep=row["rep"],
         rep_s=row["rep_s"],
+        limb=row["limb"],
+        part=row["part"],
+        player_s=row["player_s"],
     )
 
 
@@ -175,7 +189,13 @@ def last_correction(connection: sqlite3.Connection, clip_id: int) -> int:
 
 
 def correct(
-    record: Record, clip: KnownClip, wishes: Sequence[Wish], by: str | None, reason: str | None
+    record: Record,
+    clip: KnownClip,
+    wishes: Sequence[Wish],
+    by: str | None,
+    reason: str | None,
+    *,
+    undoes: int | None = None,
 ) -> tuple[Correction, ...]:
     """Enter what a person sets right about a clip; an analysis of it then waits.
 
@@ -186,6 +206,7 @@ def correct(
     wishes : what is to be set; what is so already is passed over
     by : code of who does it, None when not given
     reason : None when not given
+    undoes : number of the correction that this one takes back
 
     Returns
     -------
@@ -209,9 +230,10 @@ def correct(
             if wish.new == old and (wish.new != EXCLUDED or _same_reason(history, wish, reason)):
                 continue
             one = Correction(
-                wish.what, old, wish.new, at, by, reason, wish.rep, wish.rep_s
+                wish.what, old, wish.new, at, by, reason, wish.rep, wish.rep_s, wish.limb,
+                wish.part, wish.player_s,
             )  # fmt: skip
-            _enter(connection, clip.id, one)
+            _enter(connection, clip.id, one, undoes)
             _move(connection, clip.id, history, one)
             entered.append(one)
         if entered:
@@ -223,12 +245,17 @@ def correct(
     return tuple(entered)
 
 
-def _enter(connection: sqlite3.Connection, clip_id: int, one: Correction) -> None:
+def _enter(
+    connection: sqlite3.Connection, clip_id: int, one: Correction, undoes: int | None
+) -> None:
     connection.execute(
-        "INSERT INTO correction (clip_id, what, old, new, rep, rep_s, reason, made_by, made_at) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (clip_id, one.what, one.old, one.new, one.rep, one.rep_s, one.reason, one.by, one.at),
-    )
+        "INSERT INTO correction (clip_id, what, old, new, rep, rep_s, reason, made_by, made_at, "
+        "limb, part, player_s, undoes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            clip_id, one.what, one.old, one.new, one.rep, one.rep_s, one.reason, one.by, one.at,
+            one.limb, one.part, one.player_s, undoes,
+        ),
+    )  # fmt: skip
 
 
 def _present(
@@ -237,9 +264,7 @@ def _present(
     """Return what a thing is now, None for as the program found it."""
     if wish.what in ("patient", "date"):
         return _place_of(connection, clip_id)[wish.what]
-    same = [one for one in in_force(history) if (one.what, one.rep_s) == (wish.what, wish.rep_s)]
-    if wish.what == "rep" and wish.rep_s is None:
-        same = [one for one in same if one.rep == wish.rep]
+    same = [one for one in in_force(history) if wish.is_about(one)]
     return same[-1].new if same else None
 
 
@@ -253,11 +278,7 @@ def _place_of(connection: sqlite3.Connection, clip_id: int) -> dict[Corrected, s
 
 
 def _same_reason(history: tuple[Correction, ...], wish: Wish, reason: str | None) -> bool:
-    return any(
-        one.reason == reason
-        for one in in_force(history)
-        if (one.what, one.rep, one.rep_s) == (wish.what, wish.rep, wish.rep_s)
-    )
+    return any(one.reason == reason for one in in_force(history) if wish.is_about(one))
 
 
 def _move(
@@ -327,7 +348,7 @@ def require_visit_date(text: str) -> None:
 
 
 def require_code_of_person(by: str | None) -> None:
-    """Refuse to note who set something by what may tell a name.
+    """Refuse what cannot be the code of somebody who works here, or may tell who it is.
 
     Raises
     ------
@@ -393,3 +414,70 @@ def wish_about_rep(clip: KnownClip, number: int, *, excluded: bool) -> Wish:
     if not near:
         raise CorrectionError(f"Rep {number} of clip {clip.short_id} is not excluded.")
     return Wish("rep", None, near[0].rep, near[0].rep_s)
+
+
+# --- undo and redo -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Step:
+    """One correction that can be taken back, or made again; ``number`` is that of its row."""
+
+    number: int
+    correction: Correction
+
+
+def steps_of(record: Record, clip_id: int) -> tuple[list[Step], list[Step]]:
+    """Return a clip's corrections that stand, and those taken back since, the latest last."""
+    rows = record.rows("SELECT * FROM correction WHERE clip_id = ? ORDER BY id", clip_id)
+    done: list[Step] = []
+    undone: list[Step] = []
+    for row in rows:
+        step = Step(row["id"], correction_in(row))
+        if row["undoes"] is None:
+            done.append(step)
+            undone.clear()
+        elif done and done[-1].number == row["undoes"]:
+            undone.append(Step(row["id"], done.pop().correction))
+        elif undone:
+            done.append(Step(row["id"], undone.pop().correction))
+    return done, undone
+
+
+def undo(record: Record, clip: KnownClip, by: str | None) -> Correction:
+    """Take back a clip's latest correction that stands; both stay in the record.
+
+    Raises
+    ------
+    CorrectionError
+        When none stands.
+    """
+    done, _ = steps_of(record, clip.id)
+    if not done:
+        raise CorrectionError("There is nothing to take back.")
+    return _again(record, clip, done[-1], done[-1].correction.old, by)
+
+
+def redo(record: Record, clip: KnownClip, by: str | None) -> Correction:
+    """Make again what was taken back last.
+
+    Raises
+    ------
+    CorrectionError
+        When nothing was.
+    """
+    _, undone = steps_of(record, clip.id)
+    if not undone:
+        raise CorrectionError("There is nothing to make again.")
+    return _again(record, clip, undone[-1], undone[-1].correction.new, by)
+
+
+def _again(
+    record: Record, clip: KnownClip, step: Step, new: str | None, by: str | None
+) -> Correction:
+    one = step.correction
+    wish = Wish(one.what, new, one.rep, one.rep_s, one.limb, one.part, one.player_s)
+    entered = correct(record, clip, [wish], by, one.reason, undoes=step.number)
+    if not entered:
+        raise CorrectionError("It is so already.")
+    return entered[0]

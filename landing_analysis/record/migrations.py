@@ -383,24 +383,79 @@ DROP TABLE earlier_correction;
 CREATE INDEX correction_of_clip ON correction (clip_id);
 """
 
+_SET_IN_THE_CLIP = """
+DROP INDEX correction_of_clip;
+ALTER TABLE correction RENAME TO earlier_correction;
+CREATE TABLE correction (
+  id INTEGER PRIMARY KEY,
+  clip_id INTEGER NOT NULL REFERENCES clip ON DELETE CASCADE,
+  what TEXT NOT NULL CHECK (what IN (
+    'patient', 'date', 'exercise', 'view', 'person', 'slowed by', 'clip', 'rep', 'sides',
+    'contact', 'initial contact', 'toe-off', 'landmark')),
+  old TEXT,
+  new TEXT,
+  rep INTEGER CHECK (rep > 0),
+  rep_s REAL,
+  reason TEXT CHECK (length(reason) BETWEEN 1 AND 200),
+  made_by TEXT CHECK (length(made_by) BETWEEN 1 AND 32),
+  made_at TEXT NOT NULL,
+  limb TEXT CHECK (limb IN ('left', 'right')),
+  part TEXT CHECK (part IN ('hip', 'knee', 'ankle', 'heel', 'toe')),
+  player_s REAL,
+  undoes INTEGER REFERENCES correction ON DELETE CASCADE,
+  CHECK ((what = 'rep') = (rep IS NOT NULL)),
+  CHECK (what = 'rep' OR rep_s IS NULL),
+  CHECK (what NOT IN ('clip', 'rep') OR coalesce(new, 'excluded') = 'excluded'),
+  CHECK ((what IN ('contact', 'initial contact', 'toe-off', 'landmark')) = (limb IS NOT NULL)),
+  CHECK ((limb IS NULL) = (player_s IS NULL)),
+  CHECK ((what = 'landmark') = (part IS NOT NULL))
+) STRICT;
+INSERT INTO correction (id, clip_id, what, old, new, rep, rep_s, reason, made_by, made_at)
+  SELECT id, clip_id, what, old, new, rep, rep_s, reason, made_by, made_at
+  FROM earlier_correction;
+DROP TABLE earlier_correction;
+CREATE INDEX correction_of_clip ON correction (clip_id);
+ALTER TABLE measure ADD COLUMN by_hand INTEGER NOT NULL DEFAULT 0 CHECK (by_hand IN (0, 1));
+ALTER TABLE measure ADD COLUMN found REAL;
+ALTER TABLE contact ADD COLUMN by_hand INTEGER NOT NULL DEFAULT 0 CHECK (by_hand IN (0, 1));
+CREATE TABLE remark (
+  id INTEGER PRIMARY KEY,
+  patient_id INTEGER NOT NULL REFERENCES patient ON DELETE CASCADE,
+  date TEXT NOT NULL CHECK (date IS date(date)),
+  clip_id INTEGER REFERENCES clip ON DELETE CASCADE,
+  rep INTEGER CHECK (rep > 0),
+  rep_s REAL,
+  kind TEXT NOT NULL CHECK (kind IN ('note', 'reviewed')),
+  text TEXT CHECK (length(text) BETWEEN 1 AND 2000),
+  made_by TEXT CHECK (length(made_by) BETWEEN 1 AND 32),
+  made_at TEXT NOT NULL,
+  CHECK (rep IS NULL OR clip_id IS NOT NULL),
+  CHECK (rep IS NOT NULL OR rep_s IS NULL)
+) STRICT;
+CREATE INDEX remark_of_patient ON remark (patient_id, date);
+CREATE INDEX remark_of_clip ON remark (clip_id);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
     _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES, _TERMS_OF_THE_FIELD,
     _SESSIONS,
     _EXERCISES,
+    _SET_IN_THE_CLIP,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""
 
 RECORD_TABLES = (
     "patient", "visit", "clip", "correction", "analysis", "rep", "contact", "measure", "summary",
-    "comparison", "finding", "quality", "session", "tick",
+    "comparison", "finding", "quality", "session", "tick", "remark",
 )  # fmt: skip
 """What is exported, parents before children; the state of the drop folder is not."""
 
 FIRST_VERSION = {
     "correction": MIGRATIONS.index(_CORRECTIONS) + 1,
     **dict.fromkeys(("session", "tick"), MIGRATIONS.index(_SESSIONS) + 1),
+    "remark": MIGRATIONS.index(_SET_IN_THE_CLIP) + 1,
 }
 """Of the record, with each table that the first version had not."""
 

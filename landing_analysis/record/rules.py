@@ -28,6 +28,7 @@ from landing_analysis.tables import (
     BodySize,
     Corrected,
     FootStrike,
+    LegPart,
     QualityState,
     Verdict,
 )
@@ -298,7 +299,12 @@ _OF: dict[str, dict[str, Rule]] = {
     "correction": {
         "clip_id": _ID, "what": _one_of(*get_args(Corrected), EARLIER_CORRECTED),
         "rep": _whole(1),
-        "reason": _REASON, "made_by": _WHO, "made_at": _TIME,
+        "reason": _REASON, "made_by": _WHO, "made_at": _TIME, "limb": _LIMB,
+        "part": _one_of(*get_args(LegPart)), "player_s": _number(0), "undoes": _ID,
+    },
+    "remark": {
+        "patient_id": _ID, "date": _DATE, "clip_id": _ID, "rep": _whole(1),
+        "kind": _one_of("note", "reviewed"), "text": _NAME, "made_by": _WHO, "made_at": _TIME,
     },
     "session": {
         "patient_id": _ID, "date": _DATE, "content": _SESSION, "file_sha256": _HASH,
@@ -327,6 +333,7 @@ _OF: dict[str, dict[str, Rule]] = {
     },
     "contact": {
         "analysis_id": _ID, "limb": _LIMB, "rep": _whole(1), "initial_contact_frame": _COUNT,
+        "by_hand": _YES,
         "toe_off_frame": _COUNT, "toe_off_reason": _NAME,
         "toe_off_reason_code": _REASON_CODE,
         **{f"{event}_sd_s": _SD for event in _EVENTS},
@@ -335,7 +342,7 @@ _OF: dict[str, dict[str, Rule]] = {
         "analysis_id": _ID, "rep": _whole(1), "name": _MEASURE, "limb": _LIMB, "sd": _SD,
         "reason": _NAME, "reason_code": _REASON_CODE,
         "foot_strike": _one_of(*get_args(FootStrike)), "frames": _FRAMES,
-        "parts": _PARTS,
+        "parts": _PARTS, "by_hand": _YES,
     },
     "summary": {
         "analysis_id": _ID, "name": _MEASURE, "limb": _LIMB, "reps_used": _whole(1),

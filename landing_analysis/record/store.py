@@ -342,13 +342,15 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
     """Yield the rows below an analysis, table by table, parents first."""
     yield "rep", map(_rep, document["reps"])
     yield "contact", (
-        _pick(
-            contact, "limb", "rep", "initial_contact_s", "initial_contact_sd_s",
-            "initial_contact_frame", "toe_off_s", "toe_off_sd_s", "toe_off_frame",
-            "toe_off_reason", "toe_off_reason_code", "toe_contact_s", "toe_contact_sd_s",
-            "heel_contact_s",
-            "heel_contact_sd_s",
-        )
+        {
+            **_pick(
+                contact, "limb", "rep", "initial_contact_s", "initial_contact_sd_s",
+                "initial_contact_frame", "toe_off_s", "toe_off_sd_s", "toe_off_frame",
+                "toe_off_reason", "toe_off_reason_code", "toe_contact_s", "toe_contact_sd_s",
+                "heel_contact_s", "heel_contact_sd_s",
+            ),
+            "by_hand": int(bool(contact.get("by_hand"))),
+        }
         for contact in document["contacts"]
     )  # fmt: skip
     yield (
@@ -367,6 +369,8 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
                     "foot_strike",
                 ),
                 "rep": rep["number"],
+                "by_hand": int(row.get("by_hand", False)),
+                "found": row.get("found"),
                 "frames": _json(row["frames"]),
                 "parts": _json(row["uncertainty_parts"]),
             }

@@ -165,6 +165,14 @@ def _contact(contact: Contact, analysis: Analysis) -> dict[str, object]:
         **_told("toe_off_reason", contact.toe_off_reason),
         **_event("toe_contact", contact.toe_contact, analysis),
         **_event("heel_contact", contact.heel_contact, analysis),
+        "by_hand": [
+            name
+            for name, event in (
+                ("initial_contact", contact.initial_contact),
+                ("toe_off", contact.toe_off),
+            )
+            if event is not None and event.by_hand
+        ],
         "rep": rep,
     }
 
@@ -208,6 +216,7 @@ def _measure(row: Measure) -> dict[str, object]:
         "sd": row.sd,
         **_told("reason", row.reason),
         "of_set": row.of_set,
+        **({"by_hand": True, "found": row.found} if row.by_hand else {}),
         "frames": row.frames,
         "uncertainty_parts": [asdict(part) for part in row.parts],
     }

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from landing_analysis.corrections import added_contact
 from landing_analysis.definitions import (
     DEFINITIONS,
     FRONTAL_VIEWS,
@@ -38,6 +39,7 @@ from landing_analysis.findings.tally import Key, Tally, judged_value
 from landing_analysis.measures.summaries import compare_sides
 from landing_analysis.reasons import Code
 from landing_analysis.tables import (
+    IN_THE_CLIP,
     LIMBS,
     Analysis,
     Correction,
@@ -274,17 +276,42 @@ def doubt_words(analysis: Analysis) -> str | None:
 def by_hand_words(analysis: Analysis) -> list[str]:
     """Say what a person set right about the clip, by whom and when, a clip left out first."""
     ordered = sorted(analysis.corrections, key=lambda one: one.what != "clip")
-    return [f"{_set_words(one)} ({_who_words(one)})." for one in ordered]
+    return [correction_words(one) for one in ordered]
+
+
+def correction_words(one: Correction) -> str:
+    """Say what a person set, or took back, and who did so when."""
+    return f"{_set_words(one)} ({_who_words(one)})."
 
 
 def _set_words(one: Correction) -> str:
-    if one.what == "clip":
+    if one.what in IN_THE_CLIP:
+        words = _placed_words(one)
+    elif one.new is None:
+        words = f"{one.what.capitalize()} as found again"
+        words += f", rep {one.rep}" if one.rep else ""
+    elif one.what == "clip":
         words = "This clip is left out of all averages and comparisons"
     elif one.what == "rep":
         words = f"Rep {one.rep} is left out of the set's values"
+    elif one.what == "sides":
+        words = "Left and right exchanged"
     else:
-        words = f"{one.what.capitalize()} set to {(one.new or '').replace('_', ' ')}"
+        words = f"{one.what.capitalize()} set to {one.new.replace('_', ' ')}"
     return f"{words}: {one.reason}" if one.reason else words
+
+
+def _placed_words(one: Correction) -> str:
+    """Say what was set of one foot or landmark at one time of the clip."""
+    where = f"{one.limb} {one.part or 'foot'} at {one.player_s:.2f} s"
+    if one.new is None:
+        return f"{one.what.capitalize()} of the {where} as found again"
+    if one.what == "landmark":
+        return f"The {where} moved to {one.new.replace(' ', ', ')} px"
+    if one.what == "contact":
+        added = added_contact(one.new)
+        return f"Contact of the {where} {'added' if added else 'deleted'}"
+    return f"{one.what.capitalize()} of the {where} set to {float(one.new):.3f} s"
 
 
 def _who_words(one: Correction) -> str:
@@ -464,13 +491,15 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
 class Cell:
     """One value of a table: ``note`` is the letter of the reason where there is none.
 
-    ``word`` names what the value means, where a word does.
+    ``word`` names what the value means, where a word does. It is ``by_hand`` where a
+    person's corrections made it another.
     """
 
     value: str
     half_width: str = ""
     note: str = ""
     word: str = ""
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -508,6 +537,11 @@ class RepTable:
     columns: tuple[Column, ...]
     rows: tuple[TableRow, ...]
     notes: tuple[tuple[str, str], ...]
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether any value is another than found because something was set by hand."""
+        return any(cell.by_hand for row in self.rows for cell in row.cells)
 
 
 def rep_tables(analysis: Analysis) -> list[RepTable]:
@@ -569,7 +603,10 @@ def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
         letter = letters.setdefault(reason, chr(ord("a") + len(letters) % 26))
         return Cell("n/m", note=letter)
     word = foot_strike(row) or ""
-    return Cell(value_words(row.value, row.name), half_width_words(row.sd, row.name), word=word)
+    return Cell(
+        value_words(row.value, row.name), half_width_words(row.sd, row.name), word=word,
+        by_hand=row.by_hand,
+    )  # fmt: skip
 
 
 def _summary(analysis: Analysis, name: str, limb: Limb | None) -> SetSummary | None:

@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from landing_analysis.window import patients, today
+from landing_analysis.window import clips, patients, putting_right, today, visits
 from landing_analysis.window.answers import NotThereError, reading, writing
 from landing_analysis.window.guard import Guard
 from landing_analysis.window.state import Window
@@ -29,6 +29,23 @@ _ROUTES = (
     Route("/patient/{number}", reading(patients.patient)),
     Route("/patient/{number}/edit", writing(patients.edit), methods=["POST"]),
     Route("/patient/{number}/remove", writing(patients.remove), methods=["POST"]),
+    Route("/week", reading(visits.week)),
+    Route("/week/{week}", reading(visits.week)),
+    Route("/visit/{number}", reading(visits.visit)),
+    Route("/visit/{number}/summary", reading(visits.summary)),
+    Route("/visit/{number}/remark", writing(visits.remark), methods=["POST"]),
+    Route("/clip/{clip}", reading(clips.clip)),
+    Route("/clip/{clip}/view.json", reading(clips.view)),
+    Route("/clip/{clip}/video", reading(clips.video)),
+    Route("/clip/{clip}/report", reading(clips.report)),
+    Route("/clip/{clip}/set", writing(putting_right.set_clip), methods=["POST"]),
+    Route("/clip/{clip}/exclude", writing(putting_right.exclude), methods=["POST"]),
+    Route("/clip/{clip}/contact", writing(putting_right.contact), methods=["POST"]),
+    Route("/clip/{clip}/undo", writing(putting_right.step_back), methods=["POST"]),
+    Route("/clip/{clip}/redo", writing(putting_right.step_again), methods=["POST"]),
+    Route("/clip/{clip}/remark", writing(putting_right.remark), methods=["POST"]),
+    Route("/beside", reading(clips.choose_beside)),
+    Route("/beside/{clip}/{other}", reading(clips.beside)),
 )
 
 

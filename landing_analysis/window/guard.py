@@ -77,10 +77,8 @@ class Keys:
 class Guard:
     """Lets through only what a page of ours asks, in the browser that was let in."""
 
-    def __init__(
-        self, app: ASGIApp, keys: Keys, port: int, settings: WindowSettings = WindowSettings()
-    ) -> None:
-        self._app, self._keys, self._settings = app, keys, settings
+    def __init__(self, app: ASGIApp, keys: Keys, port: int) -> None:
+        self._app, self._keys, self._settings = app, keys, WindowSettings()
         self._hosts = (f"127.0.0.1:{port}", f"localhost:{port}")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

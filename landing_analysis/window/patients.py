@@ -115,7 +115,9 @@ def _with_facts(patient: Patient, given: Given) -> Patient:
         surgery_date=_date(day) if day else None,
         stature_m=_metres(stature) if stature else None,
     )
-    doubt = doubt_about_surgery(changed.surgery_date, date.today()) if changed.surgery_date else None
+    doubt = (
+        doubt_about_surgery(changed.surgery_date, date.today()) if changed.surgery_date else None
+    )
     if doubt and not given.get("sure"):
         raise PatientError(f"{doubt} Correct it, or tick that it is so.")
     return changed

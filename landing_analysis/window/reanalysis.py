@@ -98,7 +98,9 @@ class Analyses:
         if known is not None:
             return known
         clip, poses = read_landmarks(stored)
-        return self._seen.put(key, _Seen(clip, poses, link_people(poses, Options().settings.people)))
+        return self._seen.put(
+            key, _Seen(clip, poses, link_people(poses, Options().settings.people))
+        )
 
 
 def _stored(clip: KnownClip) -> Path:

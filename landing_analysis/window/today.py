@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import chain, count
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from urllib.parse import unquote
 
 from starlette.requests import ClientDisconnect, Request
@@ -72,7 +72,7 @@ class Arriving:
 def today(window: Window, request: Request) -> Response:
     """Show the page, or what of it changes, with a mark that differs when it did."""
     with window.record() as record:
-        parts = {
+        parts: dict[str, Any] = {
             "open": _open(record, window),
             "arriving": _arriving(record, window),
             "done": [(line, result_words(line)) for line in clip_lines(record, most=_MOST_DONE)

@@ -1,0 +1,92 @@
+"""One visit -> plain sentences for the patient's chart: values with their intervals, no more."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import date
+
+from landing_analysis.definitions import DEFINITIONS
+from landing_analysis.pages.history import History, left_out_words, set_findings, used_reps
+from landing_analysis.pages.words import (
+    FAMILY_WORDS,
+    amount,
+    day_words,
+    exercise_words,
+    is_index,
+    limb_role,
+    other_limb,
+    side_amount,
+    since_surgery,
+)
+from landing_analysis.report.parts import sentence
+from landing_analysis.tables import Task
+from landing_analysis.trend.alike import Way
+from landing_analysis.trend.changes import VisitMean
+
+_CLOSING = (
+    "± is the half-width of the 95 % confidence interval. Two-dimensional angles and times from "
+    "one camera; they describe the motion and clear nobody."
+)
+
+
+def chart_text(history: History, day: date, notes: Iterable[str] = ()) -> str:
+    """Return what can be copied into a chart about one visit.
+
+    Parameters
+    ----------
+    history : of the patient
+    day : of the visit
+    notes : of the clinician, which go in as they are
+    """
+    patient = history.patient
+    lines = [f"{patient.code}, {day_words(day)}, {since_surgery(patient, day)}."]
+    if patient.surgical_side:
+        lines.append(f"Surgical limb: {patient.surgical_side}.")
+    for task, way in history.task_ways:
+        lines += _exercise(history, day, task, way)
+    lines += left_out_words(history, day)
+    lines += [f"Note: {note}" for note in notes]
+    return "\n".join([*lines, _CLOSING])
+
+
+def _exercise(history: History, day: date, task: Task, way: Way) -> Iterator[str]:
+    sets = [
+        one for one in history.analyses
+        if one.date == day and (one.values["task"], history.way_of(one)) == (task, way)
+    ]  # fmt: skip
+    if not sets:
+        return
+    used, counted = (sum(numbers) for numbers in zip(*map(used_reps, sets), strict=True))
+    clips = f"{len(sets)} clip" + ("" if len(sets) == 1 else "s")
+    yield f"{exercise_words(task, way)}: {clips}, {counted} reps, {used} used."
+    means = [mean for mean in history.visits if (mean.day, mean.task, mean.way) == (day, task, way)]
+    sides = [side for side in history.sides if (side.day, side.task, side.way) == (day, task, way)]
+    for name, family in dict.fromkeys((mean.name, mean.family) for mean in means):
+        yield _measure(
+            history, name, family,
+            [mean for mean in means if (mean.name, mean.family) == (name, family)],
+            next((s for s in sides if (s.name, s.family) == (name, family)), None),
+        )  # fmt: skip
+    for one in sets:
+        for finding in set_findings(history, one):
+            if finding.verdict in ("above", "below"):
+                yield f"Outside a limit: {sentence(finding.text)}"
+
+
+def _measure(
+    history: History, name: str, family: str, means: list[VisitMean], side: VisitMean | None
+) -> str:
+    """Return one measure of both limbs, and limb against limb where both are known."""
+    ours = history.patient.surgical_side
+    means.sort(key=lambda mean: mean.limb != history.lead_limb)
+    values = []
+    for mean in means:
+        found = amount(mean)
+        unit = f" {found.unit}" if found.unit else ""
+        values.append(f"{limb_role(mean.limb, ours)} {found.value} ± {found.half_width}{unit}")
+    words = f"{DEFINITIONS[name].label}, {FAMILY_WORDS[family]}: {', '.join(values)}"
+    if side is not None and not side.within_a_frame:
+        found, other = side_amount(side), limb_role(other_limb(history.lead_limb), ours)
+        against = f"{found.value} ± {found.half_width} {found.unit}".rstrip()
+        words += f"; LSI {against} of {other}" if is_index(name) else f"; difference {against}"
+    return f"{words}."
