@@ -299,9 +299,9 @@ player.onFrame((frame, rep) => {
 
 try {
   const view = await ask(`${place}/view.json`);
+  const kept = sessionStorage.getItem(remembered);
   version = view.version;
   player.show(view, 0);
-  const kept = sessionStorage.getItem(remembered);
   if (kept !== null) player.go(Number(kept));
   else player.goToRep(view.worst_rep);
   document.body.dataset.ready = "yes";

@@ -19,7 +19,7 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.report.parts import sentence
-from landing_analysis.tables import Task
+from landing_analysis.tables import Exercise
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import VisitMean
 
@@ -42,25 +42,26 @@ def chart_text(history: History, day: date, notes: Iterable[str] = ()) -> str:
     lines = [f"{patient.code}, {day_words(day)}, {since_surgery(patient, day)}."]
     if patient.surgical_side:
         lines.append(f"Surgical limb: {patient.surgical_side}.")
-    for task, way in history.task_ways:
-        lines += _exercise(history, day, task, way)
+    for exercise, way in history.exercise_ways:
+        lines += _exercise(history, day, exercise, way)
     lines += left_out_words(history, day)
     lines += [f"Note: {note}" for note in notes]
     return "\n".join([*lines, _CLOSING])
 
 
-def _exercise(history: History, day: date, task: Task, way: Way) -> Iterator[str]:
+def _exercise(history: History, day: date, exercise: Exercise, way: Way) -> Iterator[str]:
     sets = [
         one for one in history.analyses
-        if one.date == day and (one.values["task"], history.way_of(one)) == (task, way)
+        if one.date == day and (one.values["exercise"], history.way_of(one)) == (exercise, way)
     ]  # fmt: skip
     if not sets:
         return
     used, counted = (sum(numbers) for numbers in zip(*map(used_reps, sets), strict=True))
     clips = f"{len(sets)} clip" + ("" if len(sets) == 1 else "s")
-    yield f"{exercise_words(task, way)}: {clips}, {counted} reps, {used} used."
-    means = [mean for mean in history.visits if (mean.day, mean.task, mean.way) == (day, task, way)]
-    sides = [side for side in history.sides if (side.day, side.task, side.way) == (day, task, way)]
+    yield f"{exercise_words(exercise, way)}: {clips}, {counted} reps, {used} used."
+    asked = (day, exercise, way)
+    means = [one for one in history.visits if (one.day, one.exercise, one.way) == asked]
+    sides = [one for one in history.sides if (one.day, one.exercise, one.way) == asked]
     for name, family in dict.fromkeys((mean.name, mean.family) for mean in means):
         yield _measure(
             history, name, family,

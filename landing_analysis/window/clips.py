@@ -13,6 +13,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from landing_analysis.analysing import ANNOTATED, REPORT
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.errors import CorrectionError, LandingAnalysisError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.folder.again import file_of
 from landing_analysis.pages.week import first_day_of_week
 from landing_analysis.record.correcting import (
@@ -26,7 +27,7 @@ from landing_analysis.record.overview import ClipLine, clip_lines
 from landing_analysis.record.remarks import last_remark, remarks_on_clip
 from landing_analysis.record.store import find_patient, list_patients
 from landing_analysis.report import parts, sheet
-from landing_analysis.tables import LIMBS, TASKS, VIEWS, Analysis, short_clip
+from landing_analysis.tables import LIMBS, VIEWS, Analysis, short_clip
 from landing_analysis.window.answers import NotThereError, document, page, to
 from landing_analysis.window.clip_view import clip_view, worst_rep
 from landing_analysis.window.guard import DOCUMENT_POLICY
@@ -96,7 +97,7 @@ def clip(window: Window, request: Request) -> Response:
         worst=worst_rep(analysis) if analysis else None,
         headlines=sheet.shown_findings(shown)[0] if shown else [],
         tables=parts.rep_tables(shown) if shown else [],
-        tasks=TASKS, views=VIEWS, limbs=LIMBS,
+        exercises=EXERCISES, views=VIEWS, limbs=LIMBS,
     )  # fmt: skip
 
 

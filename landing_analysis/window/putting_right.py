@@ -34,7 +34,7 @@ from landing_analysis.window.clips import clip_at, version_of
 from landing_analysis.window.reanalysis import store
 from landing_analysis.window.state import Window
 
-_OF_CLIP: tuple[Corrected, ...] = ("patient", "date", "task", "view", "person", "slowed by")
+_OF_CLIP: tuple[Corrected, ...] = ("patient", "date", "exercise", "view", "person", "slowed by")
 _PARTS: tuple[LegPart, ...] = ("hip", "knee", "ankle", "heel", "toe")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.exercises import name_of
 from landing_analysis.findings.judging import TITLES
 from landing_analysis.record.overview import ClipLine, RepsOutside
 
@@ -10,11 +11,12 @@ _MOST_FINDINGS = 3  # in one line (choice)
 
 
 def exercise_words(line: ClipLine) -> str:
-    """Name what the set is, as ``hops left``."""
-    task, limb = line.values["task"], line.values["limb"]
-    if task is None:
+    """Name what the set is, and on which limb."""
+    exercise, limb = line.values["exercise"], line.values["limb"]
+    if exercise is None:
         return "exercise not told" if line.reps else "no reps"
-    return f"{task}s {limb}" if limb else f"{task}s"
+    name = name_of(exercise)
+    return f"{name}, {limb}" if limb else name
 
 
 def result_words(line: ClipLine) -> str:

@@ -16,6 +16,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from landing_analysis.errors import CorrectionError, LandingAnalysisError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.files import printable
 from landing_analysis.folder import queue
 from landing_analysis.folder.entries import is_left_alone
@@ -26,7 +27,6 @@ from landing_analysis.record.correcting import require_visit_date
 from landing_analysis.record.database import Record
 from landing_analysis.record.overview import ClipLine, clip_lines
 from landing_analysis.record.store import find_patient, list_patients
-from landing_analysis.tables import TASKS
 from landing_analysis.video.clips import CLIP_SUFFIXES
 from landing_analysis.window.answers import (
     TOKEN_HEADER,
@@ -42,7 +42,7 @@ from landing_analysis.window.state import Window
 
 _MOST_DONE = 40  # results on the page (choice)
 
-Question = Literal["patient", "file date", "task", "slowed by", "person", "again", "look"]
+Question = Literal["patient", "file date", "exercise", "slowed by", "person", "again", "look"]
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ def today(window: Window, request: Request) -> Response:
             "step": window.working.step,
             "trouble": window.working.trouble,
             "folder": window.job.root,
-            "tasks": TASKS,
+            "exercises": EXERCISES,
         }  # fmt: skip
     if not wants_json(request):
         return page(window, "today.html.j2", **parts)
@@ -139,7 +139,7 @@ def _doubts(line: ClipLine) -> list[Open]:
     about = f"{line.code}, {line.day}, set {line.values['set_number']}"
     people = line.values["people"]
     doubts: tuple[tuple[bool, Question, str], ...] = (
-        (bool(line.reps) and line.values["task"] is None, "task",
+        (bool(line.reps) and line.values["exercise"] is None, "exercise",
          "It could not be told which exercise this is."),
         (bool(line.codes & _CLOCK), "slowed by",
          "How fast the clip plays is in doubt, so no times are given."),
