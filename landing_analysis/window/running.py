@@ -48,24 +48,34 @@ def run(
     RecordError
         When the record cannot be opened, or a window of it is open already.
     """
-    with _only_one(folder), open_record(folder), _listening(port) as listener:
-        port = listener.getsockname()[1]
+    with _only_one(folder), open_record(folder), listening(port) as listener:
         keys, working = Keys(), Working()
         window = Window(folder, job, keys, working, Analyses(), by)
-        address = f"http://{HOST}:{port}{ENTRY}{keys.new_entry()}"
+        address = first_address(keys, listener)
         say(address)
         if browser:
             webbrowser.open(address)
-        config = uvicorn.Config(
-            application(window, port), log_level="error", access_log=False, server_header=False,
-            date_header=False, timeout_graceful_shutdown=2, lifespan="off",
-        )  # fmt: skip
         with watching(folder, job, working):
-            uvicorn.Server(config).run([listener])
+            server_of(window, listener).run([listener])
+
+
+def first_address(keys: Keys, listener: socket.socket) -> str:
+    """Return an address that lets one browser in, once."""
+    return f"http://{HOST}:{listener.getsockname()[1]}{ENTRY}{keys.new_entry()}"
+
+
+def server_of(window: Window, listener: socket.socket) -> uvicorn.Server:
+    """Return what answers at a socket; it logs no request."""
+    app = application(window, listener.getsockname()[1])
+    config = uvicorn.Config(
+        app, log_level="error", access_log=False, server_header=False, date_header=False,
+        timeout_graceful_shutdown=2, lifespan="off",
+    )  # fmt: skip
+    return uvicorn.Server(config)
 
 
 @contextmanager
-def _listening(port: int) -> Iterator[socket.socket]:
+def listening(port: int) -> Iterator[socket.socket]:
     """Listen on this machine only."""
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listener:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

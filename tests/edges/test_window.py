@@ -1,0 +1,404 @@
+"""The clinic's window: who may ask it, what it refuses, what it keeps."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+from stand_in import run
+from windowed import Served, analyse_drawn, drawn_clip, window
+
+from landing_analysis.record.database import open_record
+from landing_analysis.record.store import find_patient, read_analyses
+from landing_analysis.settings import WindowSettings
+
+PAGES = ("/", "/week", "/week/0", "/patients", "/patient/1", "/visit/1", "/visit/1/summary")
+
+
+@pytest.fixture(scope="module")
+def analysed(tmp_path_factory) -> Path:
+    """A folder with a clip of P07 that was analysed, to be copied."""
+    base = tmp_path_factory.mktemp("window")
+    drawn_clip(base / "drop" / "P07" / "PXL_20260304_101112000.mp4")
+    with window(base, "P07") as served:
+        served.wait_for("reps: ")
+    return base
+
+
+@pytest.fixture
+def served(analysed, tmp_path) -> Served:
+    shutil.copytree(analysed, tmp_path / "own")
+    with window(tmp_path / "own", "P07", watched=False) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def looked_at(analysed, tmp_path_factory) -> Served:
+    """A window that tests only read."""
+    base = tmp_path_factory.mktemp("read") / "own"
+    shutil.copytree(analysed, base)
+    with window(base, "P07", watched=False) as opened:
+        yield opened
+
+
+# --- who may ask -------------------------------------------------------------------------------
+
+
+def test_the_first_address_is_good_once_and_sets_a_cookie_of_this_site(looked_at):
+    place = "/" + looked_at.new_address().split("/", 3)[3]
+    first = looked_at.get(place, Cookie="")
+    assert first.status == 303
+    cookie = first.headers["set-cookie"].lower()
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+    assert looked_at.keys.token not in cookie
+    assert looked_at.get(place, Cookie="").status == 403
+
+
+@pytest.mark.parametrize("path", [*PAGES, "/static/window.css", "/clip/aaaa", "/drop"])
+def test_nothing_is_read_without_the_session(looked_at, path):
+    for cookie in ("", "landing_analysis_session=guessed", "x"):
+        answer = looked_at.get(path, Cookie=cookie)
+        assert answer.status == 403
+        assert b"P07" not in answer.body
+
+
+@pytest.mark.parametrize("host", ["clinic.example", "127.0.0.1", "127.0.0.1:1", "[::1]:80"])
+def test_another_host_is_refused(looked_at, host):
+    assert looked_at.get("/", Host=host).status == 400
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+def test_a_page_of_another_site_reads_nothing(looked_at, site):
+    answer = looked_at.get("/patients", Sec_Fetch_Site=site)
+    assert answer.status == 403
+    assert b"P07" not in answer.body
+
+
+@pytest.mark.parametrize("origin", ["", "null", "http://127.0.0.1:1", "https://clinic.example"])
+def test_a_page_of_another_origin_writes_nothing(looked_at, origin):
+    answer = looked_at.post("/patients/add", {"code": "P99"}, Origin=origin)
+    assert answer.status == 403
+    assert b"P99" not in looked_at.get("/patients").body
+
+
+@pytest.mark.parametrize("token", ["", "guessed", "é"])
+def test_a_form_without_the_token_of_our_pages_writes_nothing(looked_at, token):
+    for path in ("/patients/add", "/clip/aaaa/set", "/visit/1/remark", "/settle/look-again"):
+        answer = looked_at.post(path, {"code": "P99", "token": token}, X_Window_Token="")
+        assert answer.status == 403
+    assert looked_at.ask("POST", "/drop", b"x", X_File_Name="a.mp4").status == 403
+    assert b"P99" not in looked_at.get("/patients").body
+
+
+# --- what is refused ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../settings.py", "/static/..%2fsettings.py", "/static/%2e%2e/settings.py",
+        "/static//etc/passwd", "/static/..\\settings.py", "/clip/..", "/%00", "/clip/%7Babc%7D",
+        "//clinic.example/", "/clip/" + "a" * 70000,
+    ],
+)  # fmt: skip
+def test_tricks_with_paths_are_refused(looked_at, path):
+    answer = looked_at.get(path)
+    assert answer.status in (400, 404)
+    assert b"import" not in answer.body
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/nothing", "/static/settings.py", "/static/base.html.j2", "/clip/zz", "/clip/0123456789",
+     "/patient/99", "/patient/x", "/visit/99", "/week/99", "/patient/99999999999999999999"],
+)  # fmt: skip
+def test_what_is_not_there_is_said_to_be_so(looked_at, path):
+    assert looked_at.get(path).status == 404
+
+
+def test_other_methods_are_refused(looked_at):
+    for method in ("PUT", "DELETE", "OPTIONS", "PATCH", "TRACE"):
+        assert looked_at.ask(method, "/patients").status == 405
+
+
+def test_what_is_too_large_or_of_no_length_is_refused(looked_at):
+    large = str(WindowSettings().largest_form_bytes + 1)
+    assert looked_at.post("/patients/add", Content_Length=large).status == 413
+    assert looked_at.post("/patients/add", Content_Length="-1").status in (400, 411)
+    body = b"5\r\ncode=\r\n0\r\n\r\n"
+    answer = looked_at.ask(
+        "POST", "/patients/add", body, Transfer_Encoding="chunked",
+        Content_Type="application/x-www-form-urlencoded",
+    )  # fmt: skip
+    assert answer.status == 411
+
+
+@pytest.mark.parametrize(
+    ("body", "kind", "status"),
+    [
+        (b"code=P99", "application/json", 415),
+        (b"code=P99", "", 415),
+        (b"\xff\xfe", "application/x-www-form-urlencoded", 400),
+        (b"&".join(b"a=%d" % k for k in range(500)), "application/x-www-form-urlencoded", 400),
+        (b"no form", "application/x-www-form-urlencoded", 400),
+    ],
+)
+def test_what_is_no_form_is_refused(looked_at, body, kind, status):
+    answer = looked_at.ask(
+        "POST", "/patients/add", body, Content_Type=kind, X_Window_Token=looked_at.keys.token
+    )
+    assert answer.status == status
+
+
+def test_every_answer_carries_the_strict_policy(looked_at):
+    for path in (*PAGES, *looked_at.clips(), "/nothing", "/static/clip.js"):
+        headers = looked_at.get(path).headers
+        policy = headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy or path.endswith("/summary")
+        assert "script-src 'self'" in policy or path.endswith("/summary")
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["cache-control"] == "no-store"
+
+
+def test_pages_hold_no_script_or_style_and_load_nothing_from_elsewhere(looked_at):
+    for path in (*PAGES, *looked_at.clips()):
+        text = looked_at.get(path).text
+        if not path.endswith("/summary"):
+            assert not re.search(r"<script(?![^>]*src=)|<style|\sstyle=|\son\w+=", text), path
+        assert not re.search(r'(?:src|href|action)="(?:https?:)?//', text), path
+
+
+def test_no_address_names_a_patient_a_day_or_a_file(looked_at):
+    for path in (*PAGES, *looked_at.clips()):
+        for place in re.findall(r'(?:src|href|action)="([^"]*)"', looked_at.get(path).text):
+            assert not re.search(r"P07|2026|PXL", place), place
+
+
+def test_a_clip_is_sent_in_the_ranges_asked_for(looked_at):
+    (clip,) = looked_at.clips()
+    whole = looked_at.get(f"{clip}/video")
+    part = looked_at.get(f"{clip}/video", Range="bytes=100-199")
+    assert part.status == 206
+    assert part.body == whole.body[100:200]
+    assert part.headers["content-range"] == f"bytes 100-199/{len(whole.body)}"
+    assert looked_at.get(f"{clip}/video", Range="bytes=99999999-").status == 416
+
+
+# --- what is set right -------------------------------------------------------------------------
+
+
+def _view(served: Served) -> tuple[str, dict]:
+    (clip,) = served.clips()
+    return clip, served.get(f"{clip}/view.json").json
+
+
+def _contact_time(view: dict, rep: int, limb: str) -> dict:
+    (found,) = [
+        row for one in view["reps"] if one["number"] == rep for row in one["measures"]
+        if (row["name"], row["limb"]) == ("contact_time", limb)
+    ]  # fmt: skip
+    return found
+
+
+def _moved(view: dict, by_frames: int, what: str = "initial contact", number: int = 0) -> dict:
+    contact = [one for one in view["contacts"] if one["limb"] == "left"][number]
+    frame = min(range(len(view["t_s"])), key=lambda k: abs(view["t_s"][k] - contact["on_s"]))
+    return {
+        "what": what, "limb": "left", "player_s": str(contact["anchor_s"]),
+        "new": f"{view['t_s'][frame + by_frames]:.5f}", "by": "T1", "version": view["version"],
+    }  # fmt: skip
+
+
+def test_a_moved_contact_changes_the_numbers_and_stays_after_restart_and_reanalysis(
+    served, tmp_path
+):
+    clip, view = _view(served)
+    before = _contact_time(view, 1, "left")
+    answer = served.post(f"{clip}/contact", _moved(view, -6))
+    assert answer.status == 200, answer.text
+    after = _contact_time(answer.json["view"], 1, "left")
+    assert float(after["value"]) == pytest.approx(float(before["value"]) + 0.1, abs=0.02)
+    assert after["by_hand"]
+    assert after["found"] == before["value"]
+    assert any(one["label"] == "Contact time" for one in answer.json["changes"])
+    with open_record(served.folder) as record:
+        (stored,) = read_analyses(record, "P07")
+        rows = [r for r in stored.tables["measure"] if r["by_hand"] and r["name"] == "contact_time"]
+        assert [(r["rep"], r["limb"]) for r in rows] == [(1, "left")]
+        assert any(r["by_hand"] for r in stored.tables["contact"])
+    base = served.root.parent
+    with window(base, watched=True) as again:
+        again.wait_for("reps: ")
+        assert _contact_time(_view(again)[1], 1, "left") == after
+
+
+def test_an_analysis_of_the_video_anew_keeps_what_was_set(served):
+    clip, view = _view(served)
+    after = served.post(f"{clip}/contact", _moved(view, -6)).json["view"]
+    from stand_in import job
+
+    todo = job(served.root, analyse_drawn, renew=True)
+    assert set(run(served.folder, todo).values()) == {"done"}
+    assert _contact_time(_view(served)[1], 1, "left") == _contact_time(after, 1, "left")
+    with open_record(served.folder) as record:
+        assert len(read_analyses(record, "P07", history=True)) == 3
+
+
+def test_undo_and_redo_go_back_and_forth_and_nothing_is_deleted(served):
+    clip, view = _view(served)
+    before = view["contacts"]
+    moved = served.post(f"{clip}/contact", _moved(view, -3)).json
+    undone = served.post(f"{clip}/undo", {"version": moved["version"]}).json
+    assert undone["view"]["contacts"] == before
+    redone = served.post(f"{clip}/redo", {"version": undone["version"]}).json
+    assert redone["view"]["contacts"] == moved["view"]["contacts"]
+    assert served.post(f"{clip}/redo", {"version": redone["version"]}).status == 422
+    with open_record(served.folder) as record:
+        rows = record.rows("SELECT new, undoes, made_by FROM correction ORDER BY id")
+    assert [row["undoes"] for row in rows] == [None, 1, 2]
+    assert rows[1]["new"] is None
+    assert rows[0]["made_by"] == "T1"
+
+
+def test_two_windows_do_not_overwrite_each_other(served):
+    clip, view = _view(served)
+    assert served.post(f"{clip}/contact", _moved(view, -3)).status == 200
+    late = served.post(f"{clip}/contact", _moved(view, 3))
+    assert late.status == 409
+    assert "changed meanwhile" in late.json["error"]
+    with open_record(served.folder) as record:
+        assert len(record.rows("SELECT 1 FROM correction")) == 1
+
+
+def test_a_contact_can_be_deleted_and_added(served):
+    clip, view = _view(served)
+    first = next(one for one in view["contacts"] if one["limb"] == "left")
+    asked = {"what": "contact", "limb": "left", "player_s": str(first["anchor_s"])}
+    gone = served.post(f"{clip}/contact", {**asked, "new": "deleted"}).json["view"]
+    assert len(gone["contacts"]) == len(view["contacts"]) - 1
+    on_s = f"{first['on_s']:.5f}"
+    words = f"on {on_s} off {first['off_s']:.5f}"
+    back = served.post(f"{clip}/contact", {**asked, "player_s": on_s, "new": words}).json["view"]
+    assert len(back["contacts"]) == len(view["contacts"])
+    assert [rep["number"] for rep in back["reps"]] == [rep["number"] for rep in view["reps"]]
+
+
+def test_a_landmark_that_is_moved_takes_the_angle_with_it(served):
+    clip, view = _view(served)
+    rep = view["reps"][0]
+    frame = min(range(len(view["t_s"])), key=lambda k: abs(view["t_s"][k] - rep["peak_s"]))
+    knee = 2 * view["drawn"].index("knee")
+    x, y = view["points"][frame][knee : knee + 2]
+    asked = {
+        "what": "landmark", "limb": "left", "part": "knee", "player_s": str(view["t_s"][frame]),
+        "new": f"{x - 15:.1f} {y:.1f}",
+    }  # fmt: skip
+    after = served.post(f"{clip}/contact", asked).json["view"]
+    assert after["points"][frame][knee] == pytest.approx(x - 15, abs=1)
+    changed = [row for row in after["reps"][0]["measures"] if row["by_hand"]]
+    assert {"fppa_peak_flexion"} <= {row["name"] for row in changed}
+    assert {row["limb"] for row in changed} <= {"left", None}
+
+
+def test_a_rep_is_left_out_with_a_reason_only(served):
+    clip, _view_before = _view(served)
+    refused = served.post(f"{clip}/exclude", {"rep": "2", "out": "yes"})
+    assert refused.status == 422
+    out = served.post(f"{clip}/exclude", {"rep": "2", "out": "yes", "reason": "stumbled"}).json
+    (rep,) = [rep for rep in out["view"]["reps"] if rep["number"] == 2]
+    assert rep["excluded"]
+    assert "stumbled" in rep["reason"]
+
+
+def test_what_makes_no_sense_is_refused_in_one_sentence_and_nothing_is_entered(served):
+    clip, view = _view(served)
+    for asked in (
+        {**_moved(view, 1), "limb": "middle"},
+        {**_moved(view, 1), "new": "soon"},
+        {**_moved(view, 1), "player_s": "now"},
+        {**_moved(view, 1), "what": "elbow"},
+        {**_moved(view, 1), "what": "landmark", "part": "nose", "new": "1 1"},
+    ):
+        answer = served.post(f"{clip}/contact", asked)
+        assert answer.status == 422, asked
+        assert answer.json["error"].count("\n") == 0
+    for asked in ({"view": "above"}, {"person": "9"}, {"date": "2999-01-01"}, {"patient": "P98"}):
+        assert served.post(f"{clip}/set", asked).status == 422, asked
+    with open_record(served.folder) as record:
+        assert not record.rows("SELECT 1 FROM correction")
+
+
+def test_left_and_right_change_places(served):
+    clip, view = _view(served)
+    swapped = served.post(f"{clip}/set", {"sides": "swapped"}).json["view"]
+    assert swapped["swapped"]
+    half = len(view["points"][0]) // 2
+    assert swapped["points"][5][:half] == view["points"][5][half:]
+    back = served.post(f"{clip}/set", {"sides": "as found"}).json["view"]
+    assert back["points"] == view["points"]
+
+
+# --- notes, patients, the drop folder ----------------------------------------------------------
+
+
+def test_notes_and_ticks_are_kept_and_stand_in_chart_and_summary(served):
+    (clip,) = served.clips()
+    assert served.post(f"{clip}/remark", {"text": "Slow today", "by": "T1"}).status == 200
+    assert served.post(f"{clip}/remark", {"text": "Stiff", "rep": "2"}).status == 200
+    assert served.post("/visit/1/remark", {"text": "Sore at night"}).status == 200
+    assert served.post("/visit/1/remark", {"reviewed": "yes", "by": "T1"}).status == 200
+    page, paper = served.get("/visit/1").text, served.get("/visit/1/summary").text
+    for words in ("Note: Sore at night", "Note: Slow today", "Note: rep 2: Stiff"):
+        assert words in page
+        assert words.removeprefix("Note: ") in paper
+    assert "Reviewed by T1" in paper
+    assert served.post("/visit/1/remark", {"text": "again", "version": "1"}).status == 409
+
+
+def test_patients_are_added_edited_and_removed_by_code(served):
+    assert served.post("/patients/add", {"code": "Anna"}).status == 422
+    assert served.post("/patients/add", {"code": "P7"}).status == 422  # a slip for P07
+    assert served.post("/patients/add", {"code": "P08", "stature_cm": "172,5"}).status == 303
+    page = served.get("/patient/2").text
+    version = re.search(r'name="version" value="(\w+)"', page)[1]
+    facts = {"surgical_side": "right", "surgery_date": "2026-01-05", "version": version}
+    assert served.post("/patient/2/edit", facts).status == 303
+    assert served.post("/patient/2/edit", facts).status == 409
+    with open_record(served.folder) as record:
+        assert find_patient(record, "P08").surgical_side == "right"
+    assert served.post("/patient/2/remove", {"code": "P07"}).status == 422
+    assert served.post("/patient/2/remove", {"code": "P08"}).status == 303
+    assert served.get("/patient/2").status == 404
+
+
+def test_a_clip_dropped_on_the_page_is_put_into_the_folder_of_its_patient(served):
+    headers = {"X_Window_Token": served.keys.token, "X_Patient": "P07"}
+    for _ in range(2):
+        answer = served.ask("POST", "/drop", b"clip", X_File_Name=quote("a é.mp4"), **headers)
+        assert answer.status == 200
+    names = sorted(path.name for path in (served.root / "P07").iterdir())
+    assert names == ["PXL_20260304_101112000.mp4", "a é (2).mp4", "a é.mp4"]
+    for name in ("a.exe", ".a.mp4", "a.mp4.part", ""):
+        assert served.ask("POST", "/drop", b"x", X_File_Name=name, **headers).status == 422
+    strange = {**headers, "X_Patient": "P98"}
+    assert served.ask("POST", "/drop", b"x", X_File_Name="a.mp4", **strange).status == 422
+    climbing = quote("../../up.mp4", safe="")
+    assert served.ask("POST", "/drop", b"x", X_File_Name=climbing, **headers).status == 200
+    assert not (served.root.parent / "up.mp4").exists()
+
+
+def test_what_belongs_to_nobody_is_given_to_a_patient(analysed, tmp_path):
+    base = tmp_path / "own"
+    drawn_clip(base / "drop" / "strange.mp4", 3)
+    with window(base, "P07") as served:
+        page = served.wait_for("belongs to no patient")
+        key = re.search(r'name="key" value="(\w+)"', page)[1]
+        assert served.post("/settle/patient", {"key": key, "code": "P07"}).status == 303
+        served.wait_for("reps: ")
+        assert (base / "drop" / "P07" / "strange.mp4").is_file()
