@@ -235,6 +235,7 @@ _CONTACTS = Table(
         *_instant("heel_contact", "First contact of the heel"),
         Column("initial_contact_frame", "integer", "The frame nearest to it, from 0."),
         Column("toe_off_frame", "integer", "The frame nearest to it, from 0."),
+        Column("by_hand", "boolean", "True when a person set initial contact or toe-off."),
     ),
 )  # fmt: skip
 
@@ -246,6 +247,10 @@ _MEASURES = Table(
         _sd("value", OWN_UNIT),
         _UNIT, _REASON, _REASON_CODE,
         Column("foot_strike", "category", "For toe_to_heel_interval: how the foot lands."),
+        Column("by_hand", "boolean", "True when contacts or landmarks that a person set made it "
+               "another value."),
+        Column("found_value", "number", "Of a value by hand: what the program found by itself.",
+               OWN_UNIT, "see measure_definitions"),
         _FRAMES, *_MADE_WITH,
     ),
 )  # fmt: skip

@@ -250,7 +250,12 @@ def _tables_of(
     yield (
         "contacts",
         [
-            {**keys, **_limb(row["limb"], side), **_without(row, "id", "analysis_id", "limb")}
+            {
+                **keys,
+                **_limb(row["limb"], side),
+                **_without(row, "id", "analysis_id", "limb"),
+                "by_hand": bool(row["by_hand"]),
+            }
             for row in tables["contact"]
         ],
     )
@@ -378,6 +383,8 @@ def _measure(row: Row) -> Row:
         "value_sd": row["sd"],
         "unit": _ucum(row["unit"]),
         **{name: row[name] for name in ("reason", "reason_code", "foot_strike", "frames")},
+        "by_hand": bool(row["by_hand"]),
+        "found_value": row["found"],
     }
 
 
