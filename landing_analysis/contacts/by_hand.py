@@ -69,7 +69,8 @@ def set_by_hand(
     -------
     Contacts
         The very same without a correction. A contact is known again by its limb and when the
-        foot touched down as first found; a note says which correction fits none any more. An
+        foot touched down as first found; a note says which correction fits none any more. One
+        that is added where another is takes its place. An
         event picked by eye has the standard uncertainty of the settings.
     """
     corrections = tuple(corrections)
@@ -84,8 +85,11 @@ def set_by_hand(
         if one.what == "contact" and one.new and (new := added_contact(one.new))
     ]
     changed, notes = dict(enumerate(contacts.contacts)), []
-    for limb, new in added:
-        changed[len(changed)] = _contact(limb, new, clock)
+    for number, (limb, new) in enumerate(added, len(changed)):
+        there = _found_again(changed, limb, clock.real_s(new.on_s), settings)
+        if there is not None:
+            del changed[there]
+        changed[number] = _contact(limb, new, clock)
     known = dict(changed)
     for one in (one for one in ours if one.what != "contact" or one.new == DELETED):
         at = _found_again(known, limb_of(one), clock.real_s(one.player_s or 0.0), settings)

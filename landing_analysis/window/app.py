@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from landing_analysis.window import clips, patients, putting_right, today, visits
+from landing_analysis.window import clips, patients, putting_right, sessions, today, visits
 from landing_analysis.window.answers import NotThereError, reading, writing
 from landing_analysis.window.guard import Guard
 from landing_analysis.window.state import Window
@@ -29,6 +29,10 @@ _ROUTES = (
     Route("/patient/{number}", reading(patients.patient)),
     Route("/patient/{number}/edit", writing(patients.edit), methods=["POST"]),
     Route("/patient/{number}/remove", writing(patients.remove), methods=["POST"]),
+    Route("/patient/{number}/session", reading(sessions.session)),
+    Route("/patient/{number}/session", writing(sessions.save), methods=["POST"]),
+    Route("/visit/{number}/session", reading(sessions.session)),
+    Route("/visit/{number}/session", writing(sessions.save), methods=["POST"]),
     Route("/week", reading(visits.week)),
     Route("/week/{week}", reading(visits.week)),
     Route("/visit/{number}", reading(visits.visit)),

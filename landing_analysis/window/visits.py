@@ -27,6 +27,9 @@ from landing_analysis.record.remarks import (
     remarks_on_visit,
     reviewed_clips,
 )
+from landing_analysis.record.sessions import read_session
+from landing_analysis.sessions.published import warnings_in
+from landing_analysis.sessions.wording import session_lines
 from landing_analysis.window.answers import (
     ChangedMeanwhileError,
     Given,
@@ -58,6 +61,7 @@ def visit(window: Window, request: Request) -> Response:
         history = read_history(record, code)
         lines = clip_lines(record, visit=number_in(request, "number"))
         remarks = remarks_on_visit(record, code, day)
+        saved = read_session(record, code, day)
         told: dict[str, Any] = {
             "patient": history.patient,
             "patient_number": patient_numbers(record)[code],
@@ -69,6 +73,8 @@ def visit(window: Window, request: Request) -> Response:
             "reviewed": reviewed_clips(record),
             "remarks": remarks,
             "version": last_visit_remark(record, code, day),
+            "session_lines": session_lines(saved.session) if saved else [],
+            "warnings": warnings_in(saved.session) if saved else (),
             "chart": chart_text(history, day, _notes(record, code, day)),
             "visits": visits_numbered(record, code),
         }
