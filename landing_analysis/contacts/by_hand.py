@@ -80,36 +80,43 @@ def set_by_hand(
     clock = _Clock(clip_t_s, t_s, settings.picked_sd_frames * float(np.median(np.diff(t_s))))
     limb_of = _limb_reader(are_swapped(corrections))
     added = [
-        (limb_of(one), new)
+        (one, limb_of(one), new)
         for one in ours
         if one.what == "contact" and one.new and (new := added_contact(one.new))
     ]
-    changed, notes = dict(enumerate(contacts.contacts)), []
-    for number, (limb, new) in enumerate(added, len(changed)):
+    found = dict(enumerate(contacts.contacts))
+
+    def found_again(one: Correction) -> int | None:
+        own = [(other.limb, other.player_s) for other, _, _ in added]
+        if (one.limb, one.player_s) in own:
+            return len(found) + own.index((one.limb, one.player_s))
+        return _found_again(found, limb_of(one), clock.real_s(one.player_s or 0.0), settings)
+
+    deleted = [found_again(one) for one in ours if one.new == DELETED]
+    changed = {k: contact for k, contact in found.items() if k not in deleted}
+    for number, (_, limb, new) in enumerate(added, len(found)):
         there = _found_again(changed, limb, clock.real_s(new.on_s), settings)
         if there is not None:
             del changed[there]
         changed[number] = _contact(limb, new, clock)
-    known = dict(changed)
+    notes = []
     for one in (one for one in ours if one.what != "contact" or one.new == DELETED):
-        at = _found_again(known, limb_of(one), clock.real_s(one.player_s or 0.0), settings)
-        if at is None or at not in changed or one.new is None:
+        at = found_again(one)
+        if at is None or (one.new != DELETED and at not in changed):
             gone = because(
                 Code.CORRECTED_CONTACT_GONE, what=one.what, limb=limb_of(one), at_s=one.player_s
             )
             notes.append(Note(CHECK, "limited", (gone,)))
-        elif one.new == DELETED:
-            del changed[at]
         elif one.what == "initial contact":
-            changed[at] = _landed_at(changed[at], clock.event(float(one.new)))
-        else:
-            off = clock.event(float(one.new))
+            changed[at] = _landed_at(changed[at], clock.event(float(one.new or 0)))
+        elif one.what == "toe-off":
+            off = clock.event(float(one.new or 0))
             changed[at] = replace(changed[at], toe_off=off, toe_off_reason=None)
-    deleted = [known[at] for at in known if at not in changed]
-    kept = [replace(one) for one in changed.values()]
-    kept = _merged(_cut(kept, [(limb, new.from_s) for limb, new in added], clock), deleted)
+    gone_from = [found[at] for at in deleted if at is not None]
+    taken_off = [(limb, new.from_s) for _, limb, new in added]
+    kept = _merged(_cut(list(changed.values()), taken_off, clock), gone_from)
     kept.sort(key=lambda contact: contact.initial_contact.t_s)
-    flights = _flights(contacts, kept, [(limb, new, clock) for limb, new in added], settings)
+    flights = _flights(contacts, kept, [(limb, new, clock) for _, limb, new in added], settings)
     return Contacts(tuple(kept), flights, (*contacts.notes, *notes))
 
 
