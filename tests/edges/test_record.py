@@ -36,6 +36,7 @@ from landing_analysis.record.migrations import (
 )
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
+from landing_analysis.record.remarks import remark_on_visit
 from landing_analysis.record.sessions import enter_session, enter_tick
 from landing_analysis.record.store import (
     add_patient,
@@ -500,6 +501,7 @@ def tricky(filled) -> DataFolder:
     with open_record(filled) as record:
         enter_session(record, "P07", date(2026, 3, 4), {"note": 'says "so", and é'}, "T1")
         enter_tick(record, "P07", "jump", date(2026, 3, 4), None, note="calm")
+        remark_on_visit(record, "P07", date(2026, 3, 4), "note", "Sore at night", "T1")
     return filled
 
 
