@@ -35,8 +35,8 @@ from landing_analysis.record.migrations import (
     version_of,
 )
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.remarks import remark_on_visit
+from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.sessions import enter_session, enter_tick
 from landing_analysis.record.store import (
     add_patient,
