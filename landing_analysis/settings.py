@@ -672,6 +672,7 @@ class DoseSettings:
 
     rest_from_s: float = 10.0  # without a landing; a slow single rep takes 4 to 6 s (choice)
     stamp_s: float = 1.0  # resolution of a clip's time of recording (choice)
+    fewest_of_bout: int = 4  # reps of another exercise in a row; fewer are strays (choice)
 
 
 @dataclass(frozen=True)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import date, datetime
+from itertools import groupby
 from typing import Any
 
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.sessions.dose import ExerciseDose, Filmed, Landed, dose_of
 from landing_analysis.sessions.session import Session
+from landing_analysis.settings import DoseSettings
 from landing_analysis.trend.alike import Landing, Landings, goes_from_foot_to_foot
 
+_SETTINGS = DoseSettings()
 _OWN_TIME = ("clip", "file name")
 """Where a time of recording comes from that is not that of a copy."""
 
@@ -39,22 +42,37 @@ def day_dose(
     day : of the visit
     session : of that day
     """
-    filmed = (_filmed(one) for one in analyses if one.date == day)
-    return dose_of((one for one in filmed if one is not None), session.plan if session else ())
+    filmed = (part for one in analyses if one.date == day for part in _filmed(one))
+    return dose_of(filmed, session.plan if session else ())
 
 
-def _filmed(one: StoredAnalysis) -> Filmed | None:
-    exercise, values = exercise_of(one), one.values
-    if exercise is None:
-        return None
+def _filmed(one: StoredAnalysis) -> Iterator[Filmed]:
+    """Yield the exercises of a clip, one after the other."""
+    values = one.values
     started = datetime.fromisoformat(values["recorded_at"]).timestamp()
-    return Filmed(
-        clip=values["set_number"],
-        exercise=exercise,
-        started_s=started if values["recorded_from"] in _OWN_TIME else None,
-        duration_s=values["duration_s"],
-        landings=tuple(map(_landed, filter(_counts, one.tables["rep"]))),
-    )
+    for exercise, reps in _bouts(one):
+        yield Filmed(
+            clip=values["set_number"],
+            exercise=exercise,
+            started_s=started if values["recorded_from"] in _OWN_TIME else None,
+            duration_s=values["duration_s"],
+            landings=tuple(map(_landed, reps)),
+        )
+
+
+def _bouts(one: StoredAnalysis) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Cut a clip's counted reps where the exercise changes for more than a rep or two."""
+    whole = exercise_of(one)
+    bouts: list[tuple[str, list[dict[str, Any]]]] = []
+    for exercise, run in groupby(filter(_counts, one.tables["rep"]), lambda rep: rep["exercise"]):
+        reps = list(run)
+        is_stray = exercise == one.values["exercise"] or len(reps) < _SETTINGS.fewest_of_bout
+        name = whole if whole and is_stray else exercise
+        if bouts and bouts[-1][0] == name:
+            bouts[-1][1].extend(reps)
+        else:
+            bouts.append((name, reps))
+    return bouts
 
 
 def _counts(rep: dict[str, Any]) -> bool:

@@ -160,7 +160,9 @@ def _seen_once(filmed: Iterable[Filmed]) -> list[tuple[Filmed, tuple[int, ...]]]
 
 
 def _is_same(one: Filmed, other: Filmed) -> bool:
-    if one.exercise != other.exercise or one.started_s is None or other.started_s is None:
+    if one.clip == other.clip or one.exercise != other.exercise:
+        return False
+    if one.started_s is None or other.started_s is None:
         return False
     begin = max(one.started_s, other.started_s)
     end = min(one.started_s + one.duration_s, other.started_s + other.duration_s)

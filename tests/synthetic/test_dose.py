@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
+from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.sessions.dose import Filmed, Landed, dose_of
 from landing_analysis.sessions.plan import prescribed_in
 
 BOTH = ("left", "right")
+DAY = date(2026, 3, 4)
 
 
 def _clip(number, started_s, landings, exercise="jump", duration_s=30.0):
@@ -103,3 +107,53 @@ def test_landings_without_a_time_are_counted_and_not_timed():
     (jumps,) = dose_of([_clip(1, 0.0, [Landed(BOTH, None)] * 8)])
     (one,) = jumps.sets
     assert (one.reps, one.bout_s, one.pace_per_min) == (8, None, None)
+
+
+# --- from stored analyses ----------------------------------------------------------------------
+
+
+def _stored(runs, exercise, **values):
+    """Return a stored clip whose reps follow each other every half a second."""
+    reps = [
+        {"exercise": name, "limbs": [("left", "right")[k % 2]], "bound": 1, "excluded": 0}
+        for name, count in runs
+        for k in range(count)
+    ]
+    for number, rep in enumerate(reps):
+        rep["landing_s"] = 1.0 + 0.5 * number
+    known = {
+        "exercise": exercise, "recorded_at": "2026-03-04T10:00:00+00:00", "set_number": 1,
+        "recorded_from": "clip", "duration_s": 0.5 * len(reps) + 2.0,
+    }  # fmt: skip
+    return StoredAnalysis("P07", DAY, "x", {**known, **values}, {"rep": tuple(reps)})
+
+
+def test_a_clip_of_several_exercises_is_counted_bout_by_bout():
+    runs = (("jog_in_place", 40), ("high_knees", 30), ("heel_kicks", 30), ("jog_in_place", 20))
+    doses = {d.exercise: d for d in day_dose([_stored(runs, "jog_in_place")], DAY, None)}
+    assert {name: [one.reps for one in dose.sets] for name, dose in doses.items()} == {
+        "jog_in_place": [40, 20], "high_knees": [30], "heel_kicks": [30],
+    }  # fmt: skip
+
+
+def test_a_stray_rep_of_another_kind_belongs_to_its_set():
+    runs = (("jump", 8), ("hop", 1), ("jump", 7))
+    (jumps,) = day_dose([_stored(runs, "jump")], DAY, None)
+    assert [one.reps for one in jumps.sets] == [16]
+
+
+def test_reps_left_out_by_hand_and_other_days_are_not_counted():
+    clip = _stored((("jump", 8),), "jump")
+    clip.tables["rep"][0]["excluded"] = 1
+    (jumps,) = day_dose([clip], DAY, None)
+    assert jumps.foot_contacts == 7
+    assert day_dose([clip], date(2026, 3, 5), None) == ()
+
+
+def test_the_time_of_a_copied_file_gives_no_rest():
+    one = _stored((("jump", 8),), "jump")
+    later = {"recorded_at": "2026-03-04T10:02:00+00:00", "set_number": 2}
+    other = _stored((("jump", 8),), "jump", **later, recorded_from="file time")
+    assert day_dose([one, other], DAY, None)[0].sets[1].rest_s is None
+    known = _stored((("jump", 8),), "jump", **later)
+    assert day_dose([one, known], DAY, None)[0].sets[1].rest_s == pytest.approx(120 - 7 * 0.5)
