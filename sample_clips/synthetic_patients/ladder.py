@@ -319,8 +319,6 @@ LADDER: dict[str, Step] = {
 
 _SAMPLES = {
     "p01_sled_jumps_left_side": "slim_woman_sled_jumps",
-    "p01_lateral_bounds_front": "slim_woman_lateral_bounds",
-    "p01_run_left_side": "slim_woman_run",
 }
 SAMPLES: dict[str, Step] = {
     name: replace(LADDER[of], scene=replace(LADDER[of].scene, name=name))

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import itertools
+import json
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import play
-from synthetic_patients.ladder import LADDER, ladder_truth, play_step
+from synthetic_patients.ladder import LADDER, SAMPLES, ladder_truth, play_step
 from synthetic_patients.lying import Lying
 from synthetic_patients.motion import Motion, Stance
 
+SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_clips"
 FLOOR_M = 0.0015
 LEAPING = ("slim_woman_sled_alternating", "heavy_man_high_knees", "slim_woman_lateral_bounds",
            "heavy_man_tuck_jumps")  # fmt: skip
@@ -102,6 +105,13 @@ def test_a_sliding_foot_stands_still_between_stop_and_drive():
         t_s = np.linspace(load.start_s + 0.05, load.end_s, 20)
         ankle = upright(performance).foot(load.limb, t_s).ankle
         assert_allclose(np.ptp(ankle, axis=0), 0, atol=1e-3)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_committed_truth_is_what_the_scene_gives(name):
+    stored = json.loads((SAMPLE_FOLDER / f"{name}.truth.json").read_text(encoding="utf-8"))
+    step = SAMPLES[name]
+    assert stored == json.loads(json.dumps(ladder_truth(step, play_step(step))))
 
 
 def test_high_knees_lift_the_thigh_and_kicks_the_heel():
