@@ -318,7 +318,7 @@ LADDER: dict[str, Step] = {
 """All scenes by name."""
 
 _SAMPLES = {
-    "p01_sled_jumps_left_side": "slim_woman_sled_jumps",
+    "sled_p01_left_side": "slim_woman_sled_jumps",
 }
 SAMPLES: dict[str, Step] = {
     name: replace(LADDER[of], scene=replace(LADDER[of].scene, name=name))
