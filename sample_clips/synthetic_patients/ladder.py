@@ -15,11 +15,11 @@ from typing import Any, Literal
 import numpy as np
 
 from synthetic_patients.camera import Camera, View
-from synthetic_patients.choreography import Performance
+from synthetic_patients.choreography import Load, Performance
 from synthetic_patients.clips import film, play, scene_truth
 from synthetic_patients.lying import Lying
 from synthetic_patients.matrix import SPLIT, Split, scene_hash
-from synthetic_patients.motion import Motion, Swing
+from synthetic_patients.motion import SIGN, Motion, Swing
 from synthetic_patients.scenes import P01, P02, P03, P04, Patient, Scene, Script
 from synthetic_patients.script import (
     ANYWHERE,
@@ -417,8 +417,10 @@ def _swings(performance: Performance) -> list[dict[str, Any]]:
 
 def _loads(performance: Performance) -> list[dict[str, Any]]:
     """Give each load without a flight: its times, and the knee at its deepest."""
-    found = []
-    for load in performance.loads:
+    found: list[dict[str, Any]] = []
+    middles_s = [_passes_middle_s(performance, *both) for both in pairwise(performance.loads)]
+    over_s = [None, *middles_s, None]
+    for number, load in enumerate(performance.loads):
         joints = performance.motion.joints(np.array([load.deepest_s]))
         times = {"start_s": load.start_s, "deepest_s": load.deepest_s, "end_s": load.end_s}
         found.append(
@@ -426,10 +428,21 @@ def _loads(performance: Performance) -> list[dict[str, Any]]:
                 "exercise": load.exercise,
                 "limb": load.limb,
                 **{key: None if at is None else round(at, 5) for key, at in times.items()},
+                "over_from_s": over_s[number],
+                "over_until_s": over_s[number + 1],
                 "knee_flexion_deg": round(float(knee_flexion_deg(joints, load.limb)[0]), 2),
             }
         )
     return found
+
+
+def _passes_middle_s(performance: Performance, before: Load, after: Load) -> float:
+    """Find when the pelvis passes the middle of the ankles between two loads."""
+    t_s = np.arange(before.deepest_s, after.deepest_s, _GRID_S)
+    joints = performance.motion.joints(t_s)
+    middle = (joints["left_ankle"] + joints["right_ankle"]) / 2
+    beyond = SIGN[after.limb] * (joints["mid_hip"] - middle)[:, 1] > 0
+    return round(float(t_s[np.argmax(beyond)] - _GRID_S / 2), 4)
 
 
 def _surface(scene: Scene) -> dict[str, Any]:

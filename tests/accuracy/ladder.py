@@ -36,10 +36,15 @@ from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Clip, Poses
 
-from .scoring import Score, score_clip, score_nothing
+from .scoring import MATCH_WINDOW_S, Score, score_clip, score_nothing
 from .stored import landmarks_of
 
 RESULTS = Path(__file__).parent / "ladder.md"
+_COLUMNS = (
+    ("initial_contact", 1000.0), ("toe_off", 1000.0),
+    ("knee_flexion_peak", 1.0), ("knee_flexion_initial_contact", 1.0),
+)  # fmt: skip
+"""Quantities of `scoring`, with the factor to the unit printed."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,8 @@ class Scored:
     drawn: bool
     score: Score
     exercise: str | None
-    bouts: tuple[str, ...]
+    thigh_errors_deg: tuple[float, ...] = ()
+    cut_errors_s: tuple[float, ...] = ()
 
     @property
     def group(self) -> tuple[int, str, bool]:
@@ -107,13 +113,58 @@ def _scored(step: Step, drawn: bool, truth: dict, clip: Clip, poses: Poses) -> S
         analysis = analyse_people(clip, poses, people, options, "benchmark")
     except LandingAnalysisError as error:
         click.echo(f"{step.name}: {error}", err=True)
-        return Scored(step, drawn, score_nothing(step.name, truth), None, _bouts(truth))
-    score = score_clip(step.name, analysis_document(analysis), truth)
-    return Scored(step, drawn, score, _exercises(analysis), _bouts(truth))
+        return Scored(step, drawn, score_nothing(step.name, truth), None)
+    document = analysis_document(analysis)
+    score = score_clip(
+        step.name, *(_of_loads(document, truth) if truth["loads"] else (document, truth))
+    )
+    return Scored(
+        step, drawn, score, _exercises(analysis), _thigh_errors_deg(document, truth),
+        _cut_errors_s(document, truth),
+    )  # fmt: skip
 
 
-def _bouts(truth: dict) -> tuple[str, ...]:
-    return tuple(bout["exercise"] for bout in truth["bouts"])
+def _of_loads(document: dict, truth: dict) -> tuple[dict, dict]:
+    """Take loads for contacts: a limb is loaded once the pelvis has passed the middle.
+
+    The first load, which begins from standing, begins at no true instant: it is left out.
+    """
+    loads = truth["loads"][1:]
+    contacts = [
+        {"limb": x["limb"], "initial_contact_s": x["over_from_s"], "toe_off_s": x["over_until_s"]}
+        for x in loads
+    ]
+    found = [
+        contact
+        for contact in document["contacts"]
+        if contact["initial_contact_s"] > loads[0]["over_from_s"] - MATCH_WINDOW_S
+    ]
+    return document | {"contacts": found}, truth | {"contacts": contacts, "reps": []}
+
+
+def _thigh_errors_deg(document: dict, truth: dict) -> tuple[float, ...]:
+    """Hold the thigh's angle at the top against the swing that ends with the same landing."""
+    errors = []
+    for rep in document["reps"]:
+        landing_s = rep["flight"]["landing_s"]
+        for row in rep["measures"]:
+            if row["name"] != "thigh_angle_peak" or row["value"] is None or landing_s is None:
+                continue
+            swings = [
+                swing
+                for swing in truth["swings"]
+                if swing["limb"] == row["limb"] and abs(swing["end_s"] - landing_s) < MATCH_WINDOW_S
+            ]
+            errors += [row["value"] - swing["thigh_peak_deg"] for swing in swings]
+    return tuple(errors)
+
+
+def _cut_errors_s(document: dict, truth: dict) -> tuple[float, ...]:
+    """Hold where one bout turns into the next against the truth, where as many were found."""
+    found, true = document.get("bouts", []), truth["bouts"]
+    if [bout["exercise"] for bout in found] != [bout["exercise"] for bout in true]:
+        return ()
+    return tuple(f["start_s"] - t["start_s"] for f, t in zip(found[1:], true[1:], strict=True))
 
 
 def _exercises(analysis: Analysis) -> str | None:
@@ -131,14 +182,13 @@ def as_markdown(scored: Sequence[Scored]) -> str:
         "# The exercises of the ladder\n\n"
         f"{len(LADDER)} scenes with known truth at 60 frames/s, {drawn} of them drawn and seen by "
         "the pose model; all of them besides from their joints with 1.5 px of noise. Settings were "
-        "chosen on `tune`, quote `hold`. Contacts: true / missed / invented; landings of exercises "
-        "without flight are none. Times in ms and angles in degrees, measured minus true: median / "
+        "chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of exercises without "
+        "flight, loads from and to where the pelvis passes the middle of the feet. Times in ms, angles in degrees, measured minus true: median / "
         "median size. Called: what the tool says without being told. Result by\n\n"
         "    python -m tests.accuracy.ladder --out DIR\n\n"
         "| scenes | split | landmarks | contacts | reps true / found | initial contact | toe-off "
-        "| knee flexion, peak | at contact | called |\n|---|---|---|---|---|---|---|---|---|---|\n"
-        + "\n".join(rows)
-        + "\n"
+        "| knee flexion, peak | at contact | thigh at the top | bouts cut, s | called |\n"
+        "|---|---|---|---|---|---|---|---|---|---|---|---|\n" + "\n".join(rows) + "\n"
     )
 
 
@@ -155,26 +205,20 @@ def _row(group: list[Scored]) -> str:
         "pose model" if group[0].drawn else "joints",
         " / ".join(str(number) for number in contacts),
         " / ".join(str(number) for number in reps),
-        _typical(scores, "initial_contact", 1000.0),
-        _typical(scores, "toe_off", 1000.0),
-        _typical(scores, "knee_flexion_peak", 1.0),
-        _typical(scores, "knee_flexion_initial_contact", 1.0),
+        *(
+            _typical([factor * e.error for s in scores for e in s.errors if e.quantity == name])
+            for name, factor in _COLUMNS
+        ),
+        _typical([error for one in group for error in one.thigh_errors_deg]),
+        ", ".join(f"{error:+.2f}" for one in group for error in one.cut_errors_s) or "–",
         "; ".join(dict.fromkeys(one.exercise or "nothing" for one in group)),
     ]
     return "| " + " | ".join(cells) + " |"
 
 
-def _typical(scores: Sequence[Score], quantity: str, factor: float) -> str:
-    """Give the median error, and the median size of the errors, of one quantity."""
-    errors = [
-        factor * error.error
-        for score in scores
-        for error in score.errors
-        if error.quantity == quantity
-    ]
-    if not errors:
-        return "–"
-    return f"{np.median(errors):+.1f} / {np.median(np.abs(errors)):.1f}"
+def _typical(errors: Sequence[float]) -> str:
+    """Give the median of errors, and the median of their sizes."""
+    return f"{np.median(errors):+.1f} / {np.median(np.abs(errors)):.1f}" if errors else "–"
 
 
 if __name__ == "__main__":
