@@ -36,8 +36,14 @@ from landing_analysis.disturbances.bystanders import (
     watch_bystanders,
     without_hidden,
 )
-from landing_analysis.disturbances.camera_motion import camera_effect, camera_motion
+from landing_analysis.disturbances.camera_motion import (
+    CameraMotion,
+    camera_effect,
+    camera_motion,
+)
+from landing_analysis.disturbances.effects import Effect
 from landing_analysis.disturbances.leg_visibility import (
+    LegVisibility,
     contact_settings,
     judge_leg_visibility,
     leg_visibility_effect,
@@ -99,6 +105,7 @@ from landing_analysis.tracks.body import body_size
 from landing_analysis.tracks.by_hand import placed_by_hand
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.tracks.gravity import (
+    FreeFall,
     calibrate,
     measure_free_fall,
     slow_motion_factor,
@@ -154,6 +161,43 @@ def analyse_people(
     ------
     NobodyFoundError, SettingsError
     """
+    return measure_found(find_in_clip(clip, poses, people, options), options, analysed_at)
+
+
+class Found(NamedTuple):
+    """What the stages found in a clip, before what a person set in it is taken in.
+
+    ``filmed`` is the patient as filmed; ``tracks`` and ``contacts`` as disturbed by ``effects``.
+    """
+
+    clip: Clip
+    poses: Poses
+    settled: Settled
+    motion: _Motion
+    filmed: Landmarks
+    legs: LegVisibility | None
+    free_fall: FreeFall | None
+    camera: CameraMotion
+    effects: tuple[Effect, ...]
+    tracks: Tracks
+    contacts: Contacts
+    notes: tuple[Note, ...]
+
+
+def find_in_clip(
+    clip: Clip, poses: Poses, people: tuple[Landmarks, ...], options: Options
+) -> Found:
+    """Run the stages up to contacts: all that corrections in the clip do not touch.
+
+    Parameters
+    ----------
+    clip, poses, people, options : as for `analyse_people`; of the corrections, only whether left
+        and right are exchanged goes in here
+
+    Raises
+    ------
+    NobodyFoundError, SettingsError
+    """
     settings = options.settings
     if are_swapped(options.corrections):
         poses, people = sides_swapped(poses, people)
@@ -186,10 +230,37 @@ def analyse_people(
         timing_effect(settled.time_base, gaps, tracks.rate_hz, settings.clock),
         camera_effect(camera),
     )
-    found_tracks = disturbed_tracks(tracks, effects)
-    found_contacts = disturbed_contacts(contacts, effects)
+    return Found(
+        clip=clip,
+        poses=poses,
+        settled=settled,
+        motion=motion,
+        filmed=filmed,
+        legs=legs,
+        free_fall=free_fall,
+        camera=camera,
+        effects=effects,
+        tracks=disturbed_tracks(tracks, effects),
+        contacts=disturbed_contacts(contacts, effects),
+        notes=candidates.notes,
+    )
+
+
+def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
+    """Take in what a person set in the clip, and measure.
+
+    Parameters
+    ----------
+    found : with the same options but for corrections of contacts, landmarks and reps
+    options : Options
+    analysed_at : when, ISO 8601
+    """
+    settings, clip, poses = options.settings, found.clip, found.poses
+    settled, motion, effects = found.settled, found.motion, found.effects
+    patient, view = motion.patient, motion.view
+    found_tracks, found_contacts = found.tracks, found.contacts
     contacts = set_by_hand(
-        found_contacts, options.corrections, clip.t_s, tracks.t_s, settings.by_hand
+        found_contacts, options.corrections, clip.t_s, found_tracks.t_s, settings.by_hand
     )
     tracks = placed_by_hand(
         found_tracks,
@@ -200,7 +271,7 @@ def analyse_people(
         settings.by_hand,
     )
 
-    if lies:
+    if found_tracks.turns:
         settings = replace(settings, knee=settings.lying.knee)
 
     def measured(contacts: Contacts, tracks: Tracks) -> tuple[Reps, Measures]:
@@ -212,11 +283,11 @@ def analyse_people(
 
     reps, measures = measured(contacts, tracks)
     if contacts is not found_contacts or tracks is not found_tracks:
-        found_reps, found = measured(found_contacts, found_tracks)
-        measures = marked_by_hand(measures, reps, found, found_reps, settings)
+        found_reps, as_found = measured(found_contacts, found_tracks)
+        measures = marked_by_hand(measures, reps, as_found, found_reps, settings)
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)
-    angles = seen_angles(knee_angles(square_on, view, settings), legs)
+    angles = seen_angles(knee_angles(square_on, view, settings), found.legs)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,
@@ -236,18 +307,18 @@ def analyse_people(
                     settings.quality, settings.clock,
                 ),
                 *judge_framing(
-                    clip, filmed, tracks, view, poses.camera, camera,
+                    clip, found.filmed, tracks, view, poses.camera, found.camera,
                     settings.framing, settings.tracks,
                 ),
                 *effect_notes(effects, reps),
-                *candidates.notes,
+                *found.notes,
                 *person_note(options.corrections, patient.people),
                 *turn_notes(reps, view),
                 *set_up_notes(tracks, contacts, angles, measures, settings.lying),
                 *contacts.notes,
                 *reps.notes,
             ),
-            fall_seen=free_fall is not None,
+            fall_seen=found.free_fall is not None,
         ), options.advice),
         provenance=Provenance(
             version=__version__,
@@ -262,7 +333,7 @@ def analyse_people(
         camera=poses.camera,
         corrections=options.corrections,
         body=body_size(
-            tracks, free_fall if settled.time_base.doubt is None else None, settings.body
+            tracks, found.free_fall if settled.time_base.doubt is None else None, settings.body
         ),
     )  # fmt: skip
 

@@ -70,10 +70,11 @@ _MOST_DOUBTS = 1  # at a glance (choice)
 
 @dataclass(frozen=True)
 class Cell:
-    """A value, or why there is none."""
+    """A value, or why there is none; ``by_hand`` where a person set what it rests on."""
 
     amount: Amount | None
     reason: str | None = None
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -503,7 +504,9 @@ def _cell(
     mean: VisitMean | None, name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis]
 ) -> Cell:
     if mean is not None:
-        return Cell(amount(mean))
+        rows = (row for one in analyses for row in one.tables["measure"])
+        by_hand = any(row["by_hand"] for row in rows if (row["name"], row["limb"]) == (name, limb))
+        return Cell(amount(mean), by_hand=by_hand)
     return Cell(None, _why_missing(name, limb, analyses))
 
 

@@ -44,9 +44,22 @@ def chart_text(history: History, day: date, notes: Iterable[str] = ()) -> str:
         lines.append(f"Surgical limb: {patient.surgical_side}.")
     for exercise, way in history.exercise_ways:
         lines += _exercise(history, day, exercise, way)
+    lines += _by_hand(history, day)
     lines += left_out_words(history, day)
     lines += [f"Note: {note}" for note in notes]
     return "\n".join([*lines, _CLOSING])
+
+
+def _by_hand(history: History, day: date) -> Iterator[str]:
+    """Say which values rest on contacts or landmarks that a person set."""
+    for one in history.analyses:
+        names = dict.fromkeys(row["name"] for row in one.tables["measure"] if row["by_hand"])
+        if one.date == day and names:
+            labels = ", ".join(DEFINITIONS[name].label for name in names if name in DEFINITIONS)
+            yield (
+                f"In set {one.values['set_number']} contacts or landmarks were set by hand, on "
+                f"which these rest: {labels}."
+            )
 
 
 def _exercise(history: History, day: date, exercise: Exercise, way: Way) -> Iterator[str]:

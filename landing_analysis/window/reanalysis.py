@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Generic, NamedTuple, TypeVar
 
+from landing_analysis.corrections import SETTINGS
 from landing_analysis.errors import CacheError
 from landing_analysis.folder.again import as_before, landmarks_of
 from landing_analysis.folder.watch import Job, made_by, options_for
@@ -24,7 +25,7 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.store import find_patient, occasion_of, store_values
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import WindowSettings
-from landing_analysis.stages import Options, analyse_people
+from landing_analysis.stages import Found, Options, find_in_clip, measure_found
 from landing_analysis.tables import Analysis, Clip, Landmarks, Poses
 
 _Kept = TypeVar("_Kept")
@@ -62,6 +63,7 @@ class _Few(Generic[_Kept]):
 class Analyses:
     """The analyses of the clips looked at last, each as it is set right now."""
 
+    _found: _Few[Found] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
     _seen: _Few[_Seen] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
     _made: _Few[Analysis] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -87,10 +89,19 @@ class Analyses:
             known = self._made.get(key)
             if known is not None:
                 return known
-            seen = self._seen_in(stored)
             at = datetime.now(UTC).isoformat(timespec="seconds")
-            made = analyse_people(seen.clip, seen.poses, seen.people, options, at)
-            return self._made.put(key, made)
+            return self._made.put(key, measure_found(self._found_in(stored, options), options, at))
+
+    def _found_in(self, stored: Path, options: Options) -> Found:
+        """Return what was found in a clip, which corrections in the clip do not touch."""
+        whole = tuple(one for one in options.corrections if one.what in (*SETTINGS, "sides"))
+        options = replace(options, corrections=whole)
+        key = (stored, _time_of(stored), repr(options))
+        known = self._found.get(key)
+        if known is not None:
+            return known
+        seen = self._seen_in(stored)
+        return self._found.put(key, find_in_clip(seen.clip, seen.poses, seen.people, options))
 
     def _seen_in(self, stored: Path) -> _Seen:
         key = (stored, _time_of(stored))
