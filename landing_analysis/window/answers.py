@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import parse_qsl
 
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
@@ -111,6 +112,22 @@ def _error(window: Window, request: Request, status: int, sentence: str) -> Resp
     if wants_json(request):
         return JSONResponse({"error": sentence}, status)
     return page(window, "error.html.j2", status, sentence=sentence)
+
+
+async def not_answered(request: Request, error: Exception) -> Response:
+    """Answer what no page of ours asks."""
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    words = "There is no such page." if status == 404 else "That is not answered here."
+    return _error(window_of(request), request, status, words)
+
+
+async def unforeseen(request: Request, error: Exception) -> Response:
+    """Answer when something went wrong that nobody foresaw."""
+    sentence = (
+        f"This met an error that nobody foresaw ({type(error).__name__}); what was saved before "
+        "stands. Send this sentence and what you did to the makers."
+    )
+    return _error(window_of(request), request, 500, sentence)
 
 
 def wants_json(request: Request) -> bool:

@@ -5,13 +5,20 @@ from __future__ import annotations
 from importlib.resources import files
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from landing_analysis.window import clips, patients, putting_right, sessions, today, visits
-from landing_analysis.window.answers import NotThereError, reading, writing
+from landing_analysis.window.answers import (
+    NotThereError,
+    not_answered,
+    reading,
+    unforeseen,
+    writing,
+)
 from landing_analysis.window.guard import Guard
 from landing_analysis.window.state import Window
 
@@ -55,7 +62,10 @@ _ROUTES = (
 
 def application(window: Window, port: int) -> ASGIApp:
     """Return what answers the browser, behind its guard."""
-    app = Starlette(routes=[*_ROUTES, Route("/static/{name}", reading(_static))])
+    app = Starlette(
+        routes=[*_ROUTES, Route("/static/{name}", reading(_static))],
+        exception_handlers={HTTPException: not_answered, Exception: unforeseen},
+    )
     app.state.window = window
     return Guard(app, window.keys, port)
 

@@ -252,7 +252,9 @@ def test_the_summary_is_one_printed_page_with_values_and_notes(chrome, served):
 def test_the_session_form_takes_plan_and_symptoms(chrome, served):
     _go(chrome, served, "/visit/1/session")
     chrome.find_element(By.NAME, "plan").send_keys("jump 3x8 rest 60")
-    chrome.find_element(By.CSS_SELECTOR, "[name='during pain'][value='3']").click()
+    pain = chrome.find_element(By.CSS_SELECTOR, "[name='during pain'][value='3']")
+    chrome.execute_script("arguments[0].scrollIntoView({block: 'center'})", pain)
+    pain.click()
     chrome.find_element(By.NAME, "note").send_keys("kept the knee soft")
     chrome.find_element(By.ID, "save").click()
     wait(chrome, lambda d: "Saved" in d.find_element(By.TAG_NAME, "main").text)
