@@ -8,7 +8,6 @@ from landing_analysis.maths.signals import local_polynomial, runs
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import LyingSettings
 from landing_analysis.tables import (
-    LANDMARK,
     Contacts,
     FloatArray,
     KneeAngles,
@@ -16,8 +15,7 @@ from landing_analysis.tables import (
     Note,
     Tracks,
 )
-
-_BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
+from landing_analysis.tracks.pull import body_height_m
 
 
 def set_up_notes(
@@ -80,8 +78,8 @@ def _at_rest_deg(
     tracks: Tracks, contacts: Contacts, flexion_deg: FloatArray, settings: LyingSettings
 ) -> float | None:
     """Return the median flexion of the longest rest outside the set, None without one."""
-    along_m = (tracks.raw_px[:, _BODY].mean(axis=1) @ tracks.down) / tracks.px_per_m
-    speed = local_polynomial(tracks.t_s, along_m[:, None], settings.rest_half_window_s, 1)[1][:, 0]
+    height_m = body_height_m(tracks)[:, None]
+    speed = local_polynomial(tracks.t_s, height_m, settings.rest_half_window_s, 1)[1][:, 0]
     takes_off = [flight.take_off.t_s for flight in contacts.flights if flight.take_off]
     lands = [flight.landing.t_s for flight in contacts.flights if flight.landing]
     if not takes_off or not lands:

@@ -59,11 +59,16 @@ def with_own_pull(
     return tracks
 
 
+def body_height_m(tracks: Tracks) -> FloatArray:
+    """Return how far the middle of hips and shoulders is along ``down``, upwards, (n_frames,)."""
+    height_m: FloatArray = -(tracks.raw_px[:, _BODY].mean(axis=1) @ tracks.down) / tracks.px_per_m
+    return height_m
+
+
 def _first_guess_m_s2(tracks: Tracks, settings: LyingSettings) -> float:
     """Return the usual acceleration towards the feet while the body moves along its own axis."""
-    height_m: FloatArray = -(tracks.raw_px[:, _BODY].mean(axis=1) @ tracks.down) / tracks.px_per_m
     _, speed, acceleration = local_polynomial(
-        tracks.t_s, height_m[:, None], settings.pull_half_window_s, 2
+        tracks.t_s, body_height_m(tracks)[:, None], settings.pull_half_window_s, 2
     )
     with np.errstate(invalid="ignore"):
         falls = (np.abs(speed[:, 0]) > settings.moves_m_s) & (acceleration[:, 0] < 0)
