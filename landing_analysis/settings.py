@@ -418,6 +418,16 @@ class AlignmentSettings:
 
 
 @dataclass(frozen=True)
+class OffsetSettings:
+    """How the pose model's offset of an FPPA is known and taken off."""
+
+    file: str = ""  # none; "offsets.json" in landing_analysis/data: see accuracy/methods
+    straight_share: float = 0.96  # hip to ankle over the straight leg: standing, not squatting
+    fewest_standing_frames: int = 5  # fewer show no angle of quiet standing (choice)
+    inside_share: float = 0.5  # of a value's frames; fewer inside the fitted range: no offset
+
+
+@dataclass(frozen=True)
 class ClockSettings:
     """How the clip's clock is questioned: gaps, slow motion, what a frame rate cannot carry."""
 
@@ -563,7 +573,7 @@ def _numbers(settings: object) -> Iterator[tuple[str, float]]:
             yield from _numbers(value)
         elif isinstance(value, tuple):
             yield from ((item.name, number) for number in value)
-        else:
+        elif not isinstance(value, str):
             yield item.name, value
 
 
@@ -597,6 +607,7 @@ class Settings:
     knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
+    offsets: OffsetSettings = field(default_factory=OffsetSettings)
     clock: ClockSettings = field(default_factory=ClockSettings)
     repeats: RepeatSettings = field(default_factory=RepeatSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)

@@ -66,6 +66,7 @@ from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.by_hand import marked_by_hand
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.offsets import offsets_sha256
 from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
@@ -327,6 +328,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
             clip_sha256=clip.sha256,
             settings=asdict(settings),
             analysed_at=analysed_at,
+            offsets_sha256=offsets_sha256(settings.offsets.file),
         ),
         limits=options.limits,
         knee_angles=angles,

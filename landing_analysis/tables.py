@@ -576,6 +576,7 @@ class Measure:
     is not ``of_set`` is of a rep seen in another view: no summary takes it in.
     It is ``by_hand`` where contacts or landmarks that a person set made it another;
     ``found`` is then what it would be without them, None where there would be none.
+    ``reading`` is the value before the pose model's offset was taken off, None where none was.
     """
 
     rep: int
@@ -588,6 +589,7 @@ class Measure:
     frames: tuple[int, ...] = ()
     parts: tuple[UncertaintyPart, ...] = ()
     of_set: bool = True
+    reading: float | None = None
     by_hand: bool = False
     found: float | None = None
 
@@ -792,7 +794,10 @@ class Correction:
 
 @dataclass(frozen=True)
 class Provenance:
-    """What made the numbers, so that the same numbers can be made again."""
+    """What made the numbers, so that the same numbers can be made again.
+
+    ``offsets_sha256`` is of the file that the settings name, None where they name none.
+    """
 
     version: str
     model_name: str
@@ -800,6 +805,7 @@ class Provenance:
     clip_sha256: str
     settings: dict[str, object]
     analysed_at: str
+    offsets_sha256: str | None = None
 
 
 @dataclass(frozen=True)

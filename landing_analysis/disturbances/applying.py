@@ -175,6 +175,7 @@ def _disturbed_row(
                 row,
                 value=None,
                 sd=None,
+                reading=None,
                 parts=(),
                 frames=(),
                 reason=item.reason,

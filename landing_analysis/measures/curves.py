@@ -11,6 +11,7 @@ from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import fppa_doubts, without_doubtful
 from landing_analysis.measures.knee import side_flexion_deg, straight_leg_px
+from landing_analysis.measures.offsets import fppa_offset
 from landing_analysis.settings import CurveSettings, Settings
 from landing_analysis.tables import (
     LANDMARK,
@@ -69,20 +70,10 @@ def knee_angles(tracks: Tracks, view: ViewEstimate, settings: Settings) -> KneeA
     KneeAngles
         From the low-passed tracks: flexion of the near limb in a side view,
         corrected as the measures are; FPPA of both limbs in a front or back view,
-        where it can be read; None in an oblique one.
+        where it can be read, less the pose model's offset; None in an oblique one.
     """
     if view.view in FRONTAL_VIEWS:
-        behind = view.view == "back"
-        return KneeAngles(
-            "fppa",
-            {
-                k: without_doubtful(
-                    fppa_deg(*_leg(tracks, k), k, behind),
-                    fppa_doubts(tracks, k, settings.alignment),
-                )
-                for k in LIMBS
-            },
-        )
+        return KneeAngles("fppa", {k: _fppa(tracks, view, k, settings) for k in LIMBS})
     if view.view in SIDE_VIEWS and view.near_limb is not None:
         leg = _leg(tracks, view.near_limb)
         flexion = side_flexion_deg(
@@ -90,6 +81,12 @@ def knee_angles(tracks: Tracks, view: ViewEstimate, settings: Settings) -> KneeA
         )
         return KneeAngles("flexion", {view.near_limb: flexion})
     return None
+
+
+def _fppa(tracks: Tracks, view: ViewEstimate, limb: Limb, settings: Settings) -> FloatArray:
+    angle = fppa_deg(*_leg(tracks, limb), limb, from_behind=view.view == "back")
+    angle = angle + fppa_offset(tracks, view.view, limb, settings).throughout_deg()
+    return without_doubtful(angle, fppa_doubts(tracks, limb, settings.alignment))
 
 
 def _leg(tracks: Tracks, limb: Limb) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -38,11 +38,13 @@ from landing_analysis.measures.knee import (
     side_flexion_deg,
     straight_leg_px,
 )
+from landing_analysis.measures.offsets import KnownOffset, fppa_offset
 from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.measures.summaries import (
     MODEL_TIMING,
     NOISE,
     OFFSET,
+    OFFSET_PARTS,
     TIMING,
     VERTICAL,
     YAW,
@@ -77,11 +79,15 @@ _LEG = ("hip", "knee", "ankle")
 
 
 class Reading(NamedTuple):
-    """A value with the named parts of its standard uncertainty and its frames."""
+    """A value with the named parts of its standard uncertainty and its frames.
+
+    ``before`` is the value before the pose model's offset was taken off.
+    """
 
     value: float
     parts: tuple[tuple[str, float], ...]
     frames: tuple[int, ...]
+    before: float | None = None
 
 
 class _NotMeasurableError(Exception):
@@ -162,6 +168,17 @@ class _Scene:
         """Return what `fppa_doubts` has worked out so far."""
         return {}
 
+    def fppa_offset(self, limb: Limb) -> KnownOffset:
+        """Return what is to be added to a limb's FPPA."""
+        if limb not in self._offsets:
+            self._offsets[limb] = fppa_offset(self.tracks, self.view.view, limb, self.settings)
+        return self._offsets[limb]
+
+    @cached_property
+    def _offsets(self) -> dict[Limb, KnownOffset]:
+        """Return what `fppa_offset` has worked out so far."""
+        return {}
+
     @cached_property
     def straight_px(self) -> float:
         """Return the straight length of the limb near to the camera of a side view."""
@@ -215,7 +232,8 @@ def measure_reps(
 
     Notes
     -----
-    FPPA is the angle in the picture, as it is defined. Yaw that is surely there
+    FPPA is the angle in the picture, as it is defined, less the pose model's offset where that
+    is known (`offsets`). Yaw that is surely there
     (beyond its own 95 % interval) is added to its uncertainty as the false valgus
     it can make; it is not taken off the value. Knee flexion in a side view is
     corrected for the estimated yaw, which changes it by about a degree, and for the
@@ -277,6 +295,7 @@ def _row(rep: Rep, definition: Definition, limb: Limb | None, reading: Reading) 
         sd=math.hypot(*(sd for _, sd in reading.parts)),
         frames=tuple(sorted(set(reading.frames))),
         parts=tuple(UncertaintyPart(name, float(sd)) for name, sd in reading.parts),
+        reading=reading.before,
     )
 
 
@@ -586,9 +605,13 @@ def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     parts = (
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(false_fppa_deg(flexion, sure_yaw_deg))),
-        (OFFSET, _fppa_offset_sd_deg(scene)),
     )
-    return Reading(fit.value, parts, fit.frames)
+    offset = scene.fppa_offset(limb)
+    known_deg = offset.at(fit.frames, scene.settings.offsets.inside_share)
+    if known_deg is None:
+        return Reading(fit.value, (*parts, (OFFSET, _fppa_offset_sd_deg(scene))), fit.frames)
+    left = tuple((OFFSET_PARTS[part], sd) for part, sd in offset.sds_deg.items())
+    return Reading(fit.value + known_deg, (*parts, *left), fit.frames, fit.value)
 
 
 def _refuse_doubtful(scene: _Scene, limb: Limb, fit: Fit) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,11 +23,19 @@ NOISE = "landmark noise"
 TIMING = "instant of the event"
 MODEL_TIMING = "pose model timing"
 OFFSET = "pose model offset"
+PERSON = "pose model, person"
+LIMB = "pose model, limb"
+CLIP = "pose model, clip"
+POSTURE = "pose model, posture"
+OFFSET_PARTS = {"person": PERSON, "limb": LIMB, "clip": CLIP, "posture": POSTURE}
+"""What is left of an offset that was taken off, by whose it is (`offsets.Part`)."""
 YAW = "view yaw"
 VERTICAL = "vertical of the picture"
 
-OWN_PARTS = frozenset({NOISE, TIMING})
+OWN_PARTS = frozenset({NOISE, TIMING, POSTURE})
 """Parts of an uncertainty that each rep has for itself; averaging does not shrink the others."""
+BOTH_LIMBS_PARTS = frozenset({PERSON, CLIP})
+"""Parts that both limbs of a clip share, so that they are not in the difference of the limbs."""
 
 
 def with_set(
@@ -105,7 +114,8 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideC
 
     Notes
     -----
-    The limbs' uncertainties add as squares, except that of yaw: a turned body shows
+    The limbs' uncertainties add as squares, but for what both limbs share
+    (`BOTH_LIMBS_PARTS`), which is not in their difference, and that of yaw: a turned body shows
     false valgus on one knee and as much false varus on the other.
     """
     other: Limb = "right" if limb == "left" else "left"
@@ -114,7 +124,7 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideC
         own, opposite = _with_value(rows, name, limb), _with_value(rows, name, other)
         if definition.compare is None or not own or not opposite:
             continue
-        a, b = _summary(name, limb, own), _summary(name, other, opposite)
+        a, b = _summary(name, limb, _apart(own)), _summary(name, other, _apart(opposite))
         if definition.compare == "lsi":
             value = 100.0 * a.mean / b.mean
             sd = value * float(np.hypot(a.mean_sd / a.mean, b.mean_sd / b.mean))
@@ -125,6 +135,14 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideC
             sd = float(np.sqrt(a.mean_sd**2 + b.mean_sd**2 + twice))
         comparisons.append(SideComparison(name, definition.compare, limb, value, sd, unit))
     return tuple(comparisons)
+
+
+def _apart(rows: list[Measure]) -> list[Measure]:
+    """Return the rows without what the other limb's values share."""
+    return [
+        replace(row, parts=tuple(p for p in row.parts if p.name not in BOTH_LIMBS_PARTS))
+        for row in rows
+    ]
 
 
 def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list[Measure]:

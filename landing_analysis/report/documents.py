@@ -214,6 +214,7 @@ def _measure(row: Measure) -> dict[str, object]:
         "value": row.value,
         "unit": row.unit,
         "sd": row.sd,
+        "reading": row.reading,
         **_told("reason", row.reason),
         "of_set": row.of_set,
         **({"by_hand": True, "found": row.found} if row.by_hand else {}),

@@ -51,7 +51,7 @@ def clean_tracks(
     raw, filled = fill_gaps(t_s, xy, settings.max_gap_s)
     cutoff_hz = min(settings.angle_cutoff_hz, settings.cutoff_per_rate * rate_hz)
     smooth = _smooth(raw, rate_hz, cutoff_hz, settings.fewest_smoothed_frames)
-    leg_px = _leg_length_px(raw)
+    leg_px = leg_length_px(raw)
     px_per_m = leg_px / (LEG_PER_STATURE * (stature_m or DEFAULT_STATURE_M))
     scale_sd = settings.scale_sd_known if stature_m else settings.scale_sd_unknown
     return Tracks(
@@ -100,7 +100,7 @@ def repair_swaps(
     exchanged = np.concatenate([xy_px[:, _RIGHT], xy_px[:, _LEFT]], axis=1)
     if len(xy_px) < 2:
         return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
-    leg_px = _leg_length_px(xy_px)
+    leg_px = leg_length_px(xy_px)
     change_px = settings.exchange_legs * leg_px
     step_px = settings.exchanged_legs_per_s * leg_px * np.diff(t_s)
     most_px = settings.most_movement_px
@@ -197,7 +197,7 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     share = np.full(xy_px.shape[1], settings.spike_share_of_leg_body)
     share[np.concatenate([_LEFT[1:], _RIGHT[1:]])] = settings.spike_share_of_leg
     with np.errstate(invalid="ignore"):
-        spike = away > share * _leg_length_px(xy_px)
+        spike = away > share * leg_length_px(xy_px)
     return np.where(spike[..., None], np.nan, xy_px)
 
 
@@ -212,7 +212,7 @@ def _smooth(raw: FloatArray, rate_hz: float, cutoff_hz: float, fewest_frames: in
     return result
 
 
-def _leg_length_px(xy_px: FloatArray) -> float:
+def leg_length_px(xy_px: FloatArray) -> float:
     """Length of the straight leg: the 90th percentile over the clip, of the longer limb."""
     lengths = []
     for limb in LIMBS:

@@ -10,7 +10,7 @@ from landing_analysis.definitions import GRAVITY_M_S2
 from landing_analysis.maths.signals import local_polynomial, runs
 from landing_analysis.maths.statistics import weighted_mean
 from landing_analysis.settings import GravitySettings
-from landing_analysis.tables import LANDMARK, Contacts, Flight, FloatArray, Tracks
+from landing_analysis.tables import LANDMARK, BoolArray, Contacts, Flight, FloatArray, Tracks
 
 _ANKLES = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
 _SHOULDERS = [LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]]
@@ -87,6 +87,14 @@ def standing_tilt_deg(tracks: Tracks, settings: GravitySettings) -> float | None
     the middle of the ankles (the angle that turns (0, 1) into ``down``); None when
     nobody stands still for long enough.
     """
+    line = tracks.raw_px[:, _ANKLES].mean(axis=1) - tracks.raw_px[:, _SHOULDERS].mean(axis=1)
+    standing = line[standing_frames(tracks, settings)]
+    tilts = np.degrees(np.arctan2(standing[:, 0], standing[:, 1]))
+    return float(np.median(tilts)) if len(tilts) else None
+
+
+def standing_frames(tracks: Tracks, settings: GravitySettings) -> BoolArray:
+    """Return (n_frames,) where the body stands still on both feet, for long enough."""
     shoulders = tracks.raw_px[:, _SHOULDERS].mean(axis=1)
     ankles = tracks.raw_px[:, _ANKLES]
     # Above the ankles, not in the picture: a hand that holds the camera moves both alike.
@@ -96,13 +104,10 @@ def standing_tilt_deg(tracks: Tracks, settings: GravitySettings) -> float | None
     with np.errstate(invalid="ignore"):
         still = np.linalg.norm(speed, axis=1) < settings.still_m_s
         level = uneven < settings.level_share_of_leg * tracks.leg_px
-    line = ankles.mean(axis=1) - shoulders
-    tilts = [
-        np.degrees(np.arctan2(line[first : last + 1, 0], line[first : last + 1, 1]))
-        for first, last in runs(still & level)
-        if tracks.t_s[last] - tracks.t_s[first] >= settings.still_s
-    ]
-    return float(np.median(np.concatenate(tilts))) if tilts else None
+    standing = np.zeros(len(tracks.t_s), dtype=bool)
+    for first, last in runs(still & level):
+        standing[first : last + 1] = tracks.t_s[last] - tracks.t_s[first] >= settings.still_s
+    return standing
 
 
 def calibrate(

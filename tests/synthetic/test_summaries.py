@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from told import told
@@ -103,6 +105,22 @@ def test_the_named_limb_stands_over_the_other():
 def test_angles_are_compared_by_a_difference():
     found = _sides("fppa_peak_flexion", [3.0], [9.0], "right")
     assert (found.kind, found.unit, found.value) == ("difference", "deg", pytest.approx(6.0))
+
+
+def test_what_both_limbs_share_is_not_in_their_difference():
+    parts = tuple(
+        UncertaintyPart(f"pose model, {whose}", sd)
+        for whose, sd in (("person", 1.2), ("limb", 0.5), ("clip", 1.5), ("posture", 2.0))
+    )
+    rows = tuple(
+        replace(row, parts=parts)
+        for limb in ("left", "right")
+        for row in _rows([5.0, 5.0, 5.0, 5.0], limb=limb)
+    )
+    (found,) = compare_sides(rows, "left")
+    assert found.sd == pytest.approx(np.sqrt(2 * (0.5**2 + 2.0**2 / 4)))
+    mean_sd = np.sqrt(1.2**2 + 0.5**2 + 1.5**2 + 2.0**2 / 4)
+    assert summarise(rows, MeasureSettings())[0].mean_sd == pytest.approx(mean_sd)
 
 
 def test_one_limb_alone_is_compared_with_nothing():
