@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Container, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,13 +15,14 @@ from landing_analysis.camera.path import find_camera_path
 from landing_analysis.camera.stabilisation import cut
 from landing_analysis.clock.repeats import find_repeats, watch_changes
 from landing_analysis.findings.quality import damage_notes, repeats_note
-from landing_analysis.landmarks import pose
+from landing_analysis.landmarks import choosing, pose
 from landing_analysis.landmarks.light import Look, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts
-from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.progress import Progress, StartProgress, no_progress
 from landing_analysis.settings import Settings
-from landing_analysis.tables import Background, Clip, Frame, Landmarks, Poses, Segment
+from landing_analysis.stages import moments_that_count
+from landing_analysis.tables import Background, Clip, Frame, Landmarks, Poses, Seen, Segment
 from landing_analysis.video.clips import read_frames, with_frame_times
 
 People = tuple[Landmarks, ...]
@@ -38,16 +40,34 @@ class Found(NamedTuple):
 class _Watch:
     """What is noticed of the pictures besides the people in them, while frames stream."""
 
+    numbers: list[int] = field(default_factory=list)
+    t_s: list[float] = field(default_factory=list)
     changes: list[float] = field(default_factory=list)
     segments: list[Segment] = field(default_factory=list)
     looks: list[Look] = field(default_factory=list)
 
-    def over(self, path: Path, clip: Clip, settings: Settings) -> Iterator[Frame]:
+    def over(
+        self, path: Path, clip: Clip, settings: Settings, wanted: Container[int] = ()
+    ) -> Iterator[Frame]:
+        """Pass on every frame, with its picture where it is wanted or watched."""
         from landing_analysis.camera.background import watch_background
 
-        frames = watch_changes(read_frames(path, clip), self.changes, settings.repeats)
+        every = choosing.step_of(clip.median_fps, settings.background.rate_hz)
+        frames = read_frames(
+            path,
+            clip,
+            lambda number: number % every == 0 or number in wanted,
+            settings.repeats.short_side_samples,
+        )
+        frames = watch_changes(self._listed(frames), self.changes, settings.repeats)
         frames = watch_background(frames, self.segments, settings.background)
         return watch_light(frames, self.looks, settings.looks)
+
+    def _listed(self, frames: Iterator[Frame]) -> Iterator[Frame]:
+        for frame in frames:
+            self.numbers.append(frame.number)
+            self.t_s.append(frame.t_s)
+            yield frame
 
     def added_to(self, poses: Poses, settings: Settings) -> tuple[Poses, People]:
         """Add the light, and how the camera moved, to poses of the same frames."""
@@ -91,13 +111,69 @@ def find_people(
     ClipError, ModelError, OutputError
     """
     watch = _Watch()
-    parts.recall(clip.sha256, model.sha256)
-    progress = start(f"{clip.file}: finding the body", clip.frames)
-    frames = parts.new_only(watch.over(path, clip, settings), progress)
-    with closing(pose.look_for_people(frames, clip, settings.pose, model, progress)) as found:
-        parts.store(found)
-    poses, people = watch.added_to(pose.poses_of(parts.seen, clip, model), settings)
+    seen: list[Seen] = []
+    for round_, step in enumerate(choosing.steps(clip.median_fps, settings.pose)):
+        wanted: Collection[int]
+        if round_ == 0:
+            wanted = range(0, clip.frames, step)
+            frames = watch.over(path, clip, settings, wanted)
+        else:
+            wanted = _worth_a_look(round_, step, seen, watch, clip, model, settings)
+            frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
+        label = "looking closer" if round_ else "finding the body"
+        progress = start(f"{clip.file}: {label}", len(wanted))
+        pictures = (frame for frame in frames if frame.number in wanted)
+        found = _look(pictures, seen, clip, model, parts.of_round(round_), settings, progress)
+        seen = sorted(seen + found, key=lambda one: one.number)
+    poses, people = watch.added_to(
+        pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
+    )
     return _whole_and_once(Found(clip, poses, people), watch, settings)
+
+
+def _look(
+    frames: Iterator[Frame],
+    before: list[Seen],
+    clip: Clip,
+    model: pose.Model,
+    parts: Parts,
+    settings: Settings,
+    progress: Progress,
+) -> list[Seen]:
+    """Look at frames; what was seen in earlier rounds says whom to expect in them."""
+    parts.recall(clip.sha256, model.sha256)
+    if parts.seen:
+        parts.go_back_to(pose.stretch_begins_s(parts.seen[-1].t_s, clip, settings.pose))
+    expected = partial(
+        choosing.expected_person, seen=before, times_s=np.array([one.t_s for one in before])
+    )
+    new = parts.new_only(frames, progress)
+    with closing(
+        pose.look_for_people(new, clip, settings.pose, model, progress, expected)
+    ) as found:
+        parts.store(found)
+    return parts.seen
+
+
+def _worth_a_look(
+    round_: int,
+    step: int,
+    seen: list[Seen],
+    watch: _Watch,
+    clip: Clip,
+    model: pose.Model,
+    settings: Settings,
+) -> frozenset[int]:
+    """Return the numbers of the frames to be looked at in a round after the first."""
+    numbers, t_s = np.array(watch.numbers), np.array(watch.t_s)
+    if round_ == 1:
+        chosen = choosing.moving_frames(numbers, t_s, seen, settings.pose)
+    else:
+        poses = pose.poses_of(seen, watch.numbers, watch.t_s, clip, model)
+        moments_s = moments_that_count(*watch.added_to(poses, settings), settings)
+        chosen = choosing.timed_frames(numbers, t_s, seen, moments_s, settings.pose)
+    looked = frozenset(one.number for one in seen)
+    return frozenset(numbers[chosen & (numbers % step == 0)].tolist()) - looked
 
 
 def look_around(
@@ -134,6 +210,7 @@ def _whole_and_once(found: Found, watch: _Watch, settings: Settings) -> Found:
             visibility=poses.visibility[once],
             world_m=poses.world_m[once],
             camera=poses.camera and cut(poses.camera, once),
+            looked=None if poses.looked is None else poses.looked[once],
         )
         people = link_people(poses, settings.people)
     if not notes:

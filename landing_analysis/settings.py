@@ -17,12 +17,24 @@ class PoseSettings:
 
     max_people: int = 3  # choice: patient, spotter and one passer-by
     workers: int = 2  # one landmarker per core; more gives nothing on one thread each
+    ahead: int = 3  # pictures under way per worker, so that none idles; 6 MB each at 1080p
+    # Which frames are looked at, and how; see accuracy/methods.
+    first_hz: float = 12.0  # everybody, throughout: who walks in is noticed within 0.1 s
+    moving_hz: float = 60.0  # where somebody moves
+    moved_legs: float = 0.02  # between two looks: feet, or hips and knees; noise is 0.007
+    around_motion_s: float = 0.1  # before and after (choice)
+    around_moment_s: float = 0.07  # around a contact or deepest flexion: what is smoothed over
+    lanes: int = 2  # followers, who take turns; touches numbers, unlike `workers` (choice)
+    followed_torsos: float = 0.5  # farther from between the looks around it is not them (choice)
+    out_of_sight_s: float = 0.1  # not looked at for longer: the follower looks anew (choice)
+    stretch_s: float = 10.0  # after which followers forget; a stopped search loses one (choice)
 
 
 @dataclass(frozen=True)
 class BackgroundSettings:
     """How points of the still background are followed; px are those of a small grey picture."""
 
+    rate_hz: float = 30.0  # of pictures; a hand shakes at 10 Hz (choice: speed)
     long_side_px: int = 640  # of the small picture (choice: speed)
     cells: tuple[int, ...] = (16, 20, 24, 28, 32)  # along the long side, a point each (choice)
     least_cell_px: int = 4  # (choice)

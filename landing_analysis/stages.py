@@ -357,6 +357,34 @@ def _with_command(reason: Reason, command: str) -> Reason:
     return because(reason.code, **{**told, "command": command}) if "command" in told else reason
 
 
+def moments_that_count(
+    poses: Poses, people: tuple[Landmarks, ...], settings: Settings
+) -> FloatArray:
+    """Return when feet of anybody seem to touch or leave the ground, and when knees are deepest.
+
+    Parameters
+    ----------
+    poses, people, settings : as for `analyse_people`; `poses` may be those of few looks
+
+    Returns
+    -------
+    (n,) seconds of the clip
+    """
+    candidates = _candidates_of(poses, people, settings)
+    moments: list[float | None] = []
+    for number in range(1, len(candidates.filmed) + 1):
+        motion = _motion(candidates, poses.t_s, Options(settings=settings, person=number))
+        reps = group_reps(motion.contacts, motion.tracks, settings.reps, None).reps
+        flights = motion.contacts.flights
+        events = [event for flight in flights for event in (flight.take_off, flight.landing)]
+        for contact in motion.contacts.contacts:
+            events += [contact.initial_contact, contact.toe_off]
+            events += [contact.toe_contact, contact.heel_contact]
+        moments += [event.t_s for event in events if event is not None]
+        moments += [rep.peak_flexion_s for rep in reps]
+    return np.array([moment for moment in moments if moment is not None])
+
+
 # --- who is there ------------------------------------------------------------------------------
 
 

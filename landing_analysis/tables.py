@@ -81,12 +81,25 @@ def short_clip(sha256: str) -> str:
     return sha256[:12]  # 48 bits, so that no record has one twice (choice)
 
 
+NO_PICTURE: Picture = np.empty((0, 0, 3), np.uint8)
+
+
 class Frame(NamedTuple):
-    """One picture of a clip: its number from 0, its time, (height, width, 3) upright RGB."""
+    """One picture of a clip: its number from 0, its time, (height, width, 3) upright RGB.
+
+    ``rgb`` is empty where nobody wants the picture; ``brightness``, where it was asked for, is a
+    small grey picture of it, as stored, so perhaps not upright.
+    """
 
     number: int
     t_s: float
     rgb: Picture
+    brightness: Picture | None = None
+
+    @property
+    def has_picture(self) -> bool:
+        """Whether the picture came with it."""
+        return self.rgb.size > 0
 
 
 class Seen(NamedTuple):
@@ -260,6 +273,8 @@ class Poses:
         y down in the picture, z away from the camera
     light : where it was measured
     camera : how the camera moved, None where nobody looked
+    looked : (n_frames,) where the model looked; elsewhere one person is interpolated between
+        the looks around. None where it looked at every frame
     """
 
     t_s: FloatArray
@@ -272,6 +287,7 @@ class Poses:
     model_sha256: str
     light: Light | None = None
     camera: CameraPath | None = None
+    looked: BoolArray | None = None
 
     def __post_init__(self) -> None:
         if self.xy_px.ndim != 4:  # definition: frames, slots, landmarks, x and y

@@ -36,18 +36,27 @@ def watch_background(
     that no drift builds up (pyramidal Lucas-Kanade search, through OpenCV), near where the other
     points' motion lets them be expected. The reference is renewed when it has left the
     picture, not when it is only hidden for a while; the first row of a segment then
-    belongs to the same frame as the last row of the one before.
+    belongs to the same frame as the last row of the one before. In frames that come without their
+    picture points are taken to move evenly, and at the clip's end not at all.
     """
     follower: _Follower | None = None
+    without = 0
     for number, frame in enumerate(frames):
+        if not frame.has_picture:
+            without += 1
+            yield frame
+            continue
         grey, scale = _small_grey(frame.rgb, settings.long_side_px)
         if follower is None:
-            follower = _Follower(grey, number, scale, settings)
-        elif follower.follow(grey):
+            follower = _Follower(grey, number - without, scale, settings)
+            follower.stay(without)
+        elif follower.follow(grey, without):
             segments.append(follower.segment())
             follower = _Follower(grey, number, scale, settings)
+        without = 0
         yield frame
     if follower is not None:
+        follower.stay(without)
         segments.append(follower.segment())
 
 
@@ -77,12 +86,21 @@ class _Follower:
         self._size = np.array(grey.shape[::-1], dtype=np.float32)
         self._moved = np.eye(2, 3, dtype=np.float32)
         self._rows = _Rows(self._reference, settings.block_frames)
+        self._last: _Points = self._reference
 
-    def follow(self, grey: Picture) -> bool:
-        """Look for the points in one frame; True when the reference should be renewed."""
+    def stay(self, frames: int) -> None:
+        """Take the points to be where they last were, in so many frames."""
+        for _ in range(frames):
+            self._rows.append(self._last)
+
+    def follow(self, grey: Picture, without: int) -> bool:
+        """Look for the points in one frame; True when the reference should be renewed.
+
+        Between it and the last one come ``without`` frames in which nobody looked.
+        """
         settings = self._settings
         if len(self._reference) < settings.fewest_points:
-            self._rows.append(np.full_like(self._reference, np.nan))
+            self._add(np.full_like(self._reference, np.nan), without)
             return len(self._rows) > settings.try_again_frames
         expected = self._reference @ self._moved[:, :2].T + self._moved[:, 2]
         found, status, unlike = cv2.calcOpticalFlowPyrLK(
@@ -96,7 +114,7 @@ class _Follower:
         )  # fmt: skip
         good = (status.ravel() == 1) & (unlike.ravel() < self._unlike_levels)
         good &= ((found > 0) & (found < self._size - 1)).all(axis=1)
-        self._rows.append(np.where(good[:, None], found, np.float32(np.nan)))
+        self._add(np.where(good[:, None], found, np.float32(np.nan)), without)
         if good.sum() >= settings.fewest_points:
             moved, _ = cv2.estimateAffinePartial2D(
                 self._reference[good],
@@ -107,6 +125,12 @@ class _Follower:
                 self._moved = moved.astype(np.float32)
         in_view = ((expected > 0) & (expected < self._size - 1)).all(axis=1).mean()
         return bool(in_view < settings.least_in_view_share)
+
+    def _add(self, row: _Points, without: int) -> None:
+        for share in np.linspace(0, 1, without + 2, dtype=np.float32)[1:-1]:
+            self._rows.append((1 - share) * self._last + share * row)
+        self._rows.append(row)
+        self._last = row
 
     def segment(self) -> Segment:
         """Return what was found, in pixels of the frame (origin: middle of its first pixel)."""

@@ -27,7 +27,9 @@ def watch_changes(
     """
     before: Picture | None = None
     for frame in frames:
-        samples = _samples(frame.rgb, settings.short_side_samples)
+        samples = frame.brightness
+        if samples is None:
+            samples = _samples(frame.rgb, settings.short_side_samples)
         change = np.inf if before is None else change_between(before, samples, settings)
         changes.append(change)
         before = samples

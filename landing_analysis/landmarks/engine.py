@@ -1,12 +1,12 @@
-"""The pose engine in a process of its own: pictures in by standard input, landmarks out.
+"""The pose engine in a process of its own: where a picture lies in, landmarks out.
 
 `main` is started by `landing_analysis.landmarks.pose`; this is the only module that imports
 mediapipe. A process of its own, because the engine uses one thread, writes remarks
 to stderr that no setting stops, and after an error can only be thrown away whole.
 
-Standard input carries a pickled `Order`, then pictures, (height, width, 3) each.
-Every one is answered on standard output by a pickled `Ready`, a (people, 33, 6)
-array, or a `Refusal`. Both ends are this package on this machine.
+Standard input carries a pickled `Order`, then a pickled `Look` for each picture, which lies
+in memory that both processes see. Every one is answered on standard output by a pickled
+`Ready`, a (people, 33, 6) array, or a `Refusal`. Both ends are this package on this machine.
 """
 
 from __future__ import annotations
@@ -15,7 +15,10 @@ import os
 import pickle
 import signal
 import sys
+from contextlib import ExitStack
 from dataclasses import dataclass
+from multiprocessing import resource_tracker, shared_memory
+from types import ModuleType
 from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
@@ -23,17 +26,49 @@ import numpy as np
 from landing_analysis.tables import N_LANDMARKS, FloatArray, Picture
 
 if TYPE_CHECKING:
-    from mediapipe.tasks.python.vision import PoseLandmarker
+    from mediapipe.tasks.python.vision import PoseLandmarker, PoseLandmarkerResult
 
 VALUES = 6  # x, y in pixels, visibility, world x, y, z in metres
+_STEP_MS = 10_000_000  # so far apart, the engine's own smoothing does nothing
+_KEPT_VISIBILITY = 0.9  # of the last frame's, by which the engine smooths it
+_VISIBILITY = 2  # its place among the six values
+_NOBODY = np.zeros((64, 64, 3), np.uint8)
 
 
 @dataclass(frozen=True)
 class Order:
-    """What a worker is asked to make: a landmarker for at most ``max_people``."""
+    """What a worker is asked to make, and where pictures will lie.
+
+    Attributes
+    ----------
+    bundle : of the pose model
+    max_people : looked for at most, where everybody is looked for
+    memory : name of the shared memory
+    shape : (places, height, width, 3) of the pictures in it
+    """
 
     bundle: bytes
     max_people: int
+    memory: str
+    shape: tuple[int, int, int, int]
+
+
+@dataclass(frozen=True)
+class Look:
+    """One picture to look at.
+
+    Attributes
+    ----------
+    place : of the picture in the shared memory
+    lane : whose last look says where the one person is; None to look for everybody
+    anew : forget all that was seen in the lane
+    forget : forget where the person was, which costs less
+    """
+
+    place: int
+    lane: int | None = None
+    anew: bool = False
+    forget: bool = False
 
 
 @dataclass(frozen=True)
@@ -56,30 +91,31 @@ def main() -> None:
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     order: Order = pickle.load(requests)
-    try:
-        landmarker = _make_landmarker(order)
-    except ImportError as error:
-        _answer(answers, Refusal(_missing_part(error)))
-        return
-    except (RuntimeError, ValueError, OSError) as error:
-        sentence = f"The pose engine refuses the model ({_first_line(error)}); name a pose bundle."
-        _answer(answers, Refusal(sentence))
-        return
-    with landmarker:
+    with ExitStack() as stack:
+        try:
+            eyes = stack.enter_context(_Eyes(order))
+        except ImportError as error:
+            _answer(answers, Refusal(_missing_part(error)))
+            return
+        except (RuntimeError, ValueError, OSError) as error:
+            why = _first_line(error)
+            sentence = f"The pose engine refuses the model ({why}); name a pose bundle."
+            _answer(answers, Refusal(sentence))
+            return
         _answer(answers, Ready())
         try:
-            _serve(landmarker, requests, answers)
+            _serve(eyes, requests, answers)
         except (RuntimeError, ValueError) as error:
             _answer(answers, Refusal(f"The pose engine stopped: {_first_line(error)}."))
 
 
-def _serve(landmarker: PoseLandmarker, requests: BinaryIO, answers: BinaryIO) -> None:
+def _serve(eyes: _Eyes, requests: BinaryIO, answers: BinaryIO) -> None:
     while True:
         try:
-            rgb = pickle.load(requests)
+            look: Look = pickle.load(requests)
         except EOFError:
             return
-        _answer(answers, detect(landmarker, rgb))
+        _answer(answers, eyes.look(look))
 
 
 def _answer(answers: BinaryIO, what: FloatArray | Ready | Refusal) -> None:
@@ -87,38 +123,115 @@ def _answer(answers: BinaryIO, what: FloatArray | Ready | Refusal) -> None:
     answers.flush()
 
 
-def _make_landmarker(order: Order) -> PoseLandmarker:
-    """Make a landmarker in single-picture mode: no memory, no smoothing, no lag."""
-    # Otherwise the engine searches for a sound library, with a compiler if there is one.
+class _Eyes:
+    """The landmarkers of one process: one that looks for everybody, and one for each lane."""
+
+    def __init__(self, order: Order) -> None:
+        self._order = order
+        self._everybody = _Everybody(order)
+        self._lanes: dict[int, _Lane] = {}
+        self._memory = _attached(order.memory)
+        self._pictures: Picture = np.ndarray(order.shape, np.uint8, self._memory.buf)
+
+    def __enter__(self) -> _Eyes:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._everybody.close()
+        for lane in self._lanes.values():
+            lane.close()
+
+    def look(self, look: Look) -> FloatArray:
+        """Return what is seen in one picture, (people, 33, 6)."""
+        rgb = self._pictures[look.place]
+        if look.lane is None:
+            return self._everybody.look(rgb)
+        if look.lane in self._lanes and look.anew:
+            self._lanes.pop(look.lane).close()
+        if look.lane not in self._lanes:
+            self._lanes[look.lane] = _Lane(self._order)
+        elif look.forget:
+            self._lanes[look.lane].forget()
+        return self._lanes[look.lane].look(rgb)
+
+
+def _attached(name: str) -> shared_memory.SharedMemory:
+    """Open the memory of the process that made it, which also takes it away."""
+    resource_tracker.register = lambda *_: None  # else this process would take it away as well
+    return shared_memory.SharedMemory(name)
+
+
+class _Everybody:
+    """Looks at single pictures: no memory, no smoothing, no lag."""
+
+    def __init__(self, order: Order) -> None:
+        self._landmarker = _landmarker(order.bundle, order.max_people, follows=False)
+
+    def close(self) -> None:
+        self._landmarker.close()
+
+    def look(self, rgb: Picture) -> FloatArray:
+        return _people(self._landmarker.detect(_image(rgb)), rgb)
+
+
+class _Lane:
+    """Follows one person from picture to picture, without the engine's smoothing."""
+
+    def __init__(self, order: Order) -> None:
+        self._landmarker = _landmarker(order.bundle, 1, follows=True)
+        self._looks = 0
+        self._visibility: FloatArray | None = None
+
+    def close(self) -> None:
+        self._landmarker.close()
+
+    def forget(self) -> None:
+        """Look at a picture in which nobody is; the next one is searched as a whole."""
+        self.look(_NOBODY)
+
+    def look(self, rgb: Picture) -> FloatArray:
+        self._looks += 1  # a first time of 0 would leave the second picture smoothed
+        result = self._landmarker.detect_for_video(_image(rgb), self._looks * _STEP_MS)
+        found = _people(result, rgb)
+        for person in found:
+            smoothed = person[:, _VISIBILITY].copy()
+            if self._visibility is not None:
+                rest = 1 - _KEPT_VISIBILITY
+                person[:, _VISIBILITY] -= _KEPT_VISIBILITY * self._visibility
+                person[:, _VISIBILITY] = np.clip(person[:, _VISIBILITY] / rest, 0.0, 1.0)
+            self._visibility = smoothed
+        return found
+
+
+def _landmarker(bundle: bytes, people: int, *, follows: bool) -> PoseLandmarker:
+    # Otherwise the engine searches for a sound library, with a compiler if there is one,
+    # and loads a plotting library for drawings that nobody asks for.
     sys.modules["sounddevice"] = None  # type: ignore[assignment]
+    for name in ("matplotlib", "matplotlib.pyplot"):
+        sys.modules.setdefault(name, ModuleType(name))
     from mediapipe.tasks.python import BaseOptions, vision
 
+    mode = vision.RunningMode.VIDEO if follows else vision.RunningMode.IMAGE
     options = vision.PoseLandmarkerOptions(
-        base_options=BaseOptions(model_asset_buffer=order.bundle),
-        running_mode=vision.RunningMode.IMAGE,
-        num_poses=order.max_people,
+        base_options=BaseOptions(model_asset_buffer=bundle), running_mode=mode, num_poses=people
     )
     return vision.PoseLandmarker.create_from_options(options)
 
 
-def detect(landmarker: PoseLandmarker, rgb: Picture) -> FloatArray:
-    """Look for people in one picture.
-
-    Parameters
-    ----------
-    landmarker : of mediapipe
-    rgb : (height, width, 3) uint8; contiguous, since the engine ignores strides
-
-    Returns
-    -------
-    (people, 33, 6)
-        x and y in pixels from the centre of the top-left pixel, visibility, and
-        x, y, z in metres from mid-hip.
-    """
+def _image(rgb: Picture):  # type: ignore[no-untyped-def]
     import mediapipe as mp
 
+    # Contiguous, since the engine ignores strides.
+    return mp.Image(image_format=mp.ImageFormat.SRGB, data=np.ascontiguousarray(rgb))
+
+
+def _people(result: PoseLandmarkerResult, rgb: Picture) -> FloatArray:
+    """Return who was seen, (people, 33, 6).
+
+    x and y in pixels from the centre of the top-left pixel, visibility, and
+    x, y, z in metres from mid-hip.
+    """
     height, width = rgb.shape[:2]
-    result = landmarker.detect(mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb))
     found = np.empty((len(result.pose_landmarks), N_LANDMARKS, VALUES))
     for person, points in enumerate(result.pose_landmarks):
         # The engine counts from the outer edge of the first pixel.

@@ -55,7 +55,7 @@ def watch_light(
     """
     every_s, last_s = settings.every_s, -np.inf
     for frame in frames:
-        if frame.t_s - last_s >= every_s:
+        if frame.has_picture and frame.t_s - last_s >= every_s:
             last_s = frame.t_s
             looks.append(_look(frame, settings.short_side_samples))
             if len(looks) > settings.most_looks:

@@ -1,41 +1,34 @@
-"""Frames -> Poses with one pinned model, spread over worker processes.
-
-The engine runs in single-picture mode: it remembers nothing between frames, so any
-worker may take any frame and the result is the same.
-"""
+"""Frames -> Poses with one pinned model, spread over worker processes."""
 
 from __future__ import annotations
 
 import hashlib
-import pickle
-import subprocess
-import sys
-import tempfile
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, closing, contextmanager, suppress
+from collections.abc import Callable, Generator, Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from queue import SimpleQueue
-from typing import BinaryIO, Self, cast
 
 import numpy as np
 
 from landing_analysis.errors import ModelError, TableError
-from landing_analysis.landmarks.engine import VALUES, Order, Refusal
+from landing_analysis.landmarks.engine import VALUES
+from landing_analysis.landmarks.looking import Looking
+from landing_analysis.landmarks.workers import Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
-from landing_analysis.tables import N_LANDMARKS, Clip, FloatArray, Frame, Picture, Poses, Seen
+from landing_analysis.tables import (
+    N_LANDMARKS,
+    Clip,
+    FloatArray,
+    Frame,
+    IntArray,
+    Picture,
+    Poses,
+    Seen,
+)
 
 _BUNDLED = "pose_full.task"
-_NO_PICTURE = np.empty((0, 0, 3), np.uint8)
-_AHEAD = 3  # frames under way per worker, so that none idles; 6 MB each at 1080p
-
-_START = (
-    "import sys; sys.path[:] = {path!r}; from landing_analysis.landmarks.engine import main; main()"
-)
 
 
 @dataclass(frozen=True)
@@ -106,7 +99,8 @@ def find_poses(
         When a frame is not a picture of the clip's size.
     """
     model = model or load_model()
-    return poses_of(list(look_for_people(frames, clip, settings, model, progress)), clip, model)
+    seen = list(look_for_people(frames, clip, settings, model, progress))
+    return poses_of(seen, [one.number for one in seen], [one.t_s for one in seen], clip, model)
 
 
 def look_for_people(
@@ -115,45 +109,82 @@ def look_for_people(
     settings: PoseSettings,
     model: Model,
     progress: Progress = NO_PROGRESS,
+    expected: Callable[[float], FloatArray | None] = lambda _: None,
 ) -> Generator[Seen]:
     """Yield what is seen frame by frame, in order, as soon as it is known.
 
-    Parameters and errors are those of `find_poses`. Of the frames, three per worker are
-    under way at once.
+    Parameters and errors are those of `find_poses`, and
+
+    expected : gives, for the time of a frame, the landmarks, (33, 2), of the one person who must be
+        there and is followed; None to look for everybody
     """
-    waiting: deque[tuple[Frame, Future[FloatArray]]] = deque()
-
-    def take() -> Seen:
-        frame, people = waiting.popleft()
-        seen = Seen(frame.number, frame.t_s, people.result())
-        progress.advance(1)
-        return seen
-
+    shape = (settings.ahead * settings.workers, clip.height_px, clip.width_px, 3)
     with (
         closing(progress),
-        _workers(settings.workers, Order(model.data, settings.max_people)) as look,
+        Places(shape) as places,
+        engines(settings.workers, model.data, settings.max_people, places) as workers,
     ):
+        looking = Looking(workers, places, settings)
+
+        def take() -> Seen:
+            progress.advance(1)
+            return looking.take()
+
         for frame in frames:
-            waiting.append((frame._replace(rgb=_NO_PICTURE), look(_checked(frame, clip))))
-            if len(waiting) >= _AHEAD * settings.workers:
+            rgb = _checked(frame, clip)
+            if looking.full:
                 yield take()
-        while waiting:
+            stretch = stretch_of(frame.t_s, clip, settings)
+            looking.add(frame, rgb, stretch, expected(frame.t_s))
+        while looking.waits:
             yield take()
 
 
-def poses_of(seen: list[Seen], clip: Clip, model: Model) -> Poses:
-    """Put what was seen frame by frame into one table.
+def stretch_of(t_s: float, clip: Clip, settings: PoseSettings) -> int:
+    """Return the number, from 0, of the stretch to which a frame at ``t_s`` belongs.
+
+    What is seen in a stretch depends on no other (`landmarks.looking`).
+    """
+    return int((t_s - clip.t_s[0]) // settings.stretch_s)
+
+
+def stretch_begins_s(t_s: float, clip: Clip, settings: PoseSettings) -> float:
+    """Return the time of the first frame of the stretch to which a frame at ``t_s`` belongs."""
+    stretch = stretch_of(t_s, clip, settings)
+    return float(next(t for t in clip.t_s if stretch_of(float(t), clip, settings) == stretch))
+
+
+def poses_of(
+    seen: Sequence[Seen], numbers: Sequence[int], t_s: Sequence[float], clip: Clip, model: Model
+) -> Poses:
+    """Put what was seen into one table.
 
     Parameters
     ----------
-    seen : from `look_for_people`; emptied, so that it is not held twice
+    seen : from `look_for_people`, in order
+    numbers, t_s : of all frames, those that were not looked at as well
     clip : its facts
     model : that looked
+
+    Returns
+    -------
+    Poses
+        Where nobody looked, and one person is alone before and after, that person is
+        interpolated.
     """
-    t_s = np.array([one.t_s for one in seen])
-    values = _in_slots(seen)
+    looked = np.searchsorted(numbers, [one.number for one in seen])
+    values = _in_slots(seen, looked, len(numbers))
+    times_s = np.array(t_s, dtype=float)
+    alone = np.array([len(one.people) == 1 for one in seen], dtype=bool)
+    for before in np.flatnonzero((np.diff(looked) > 1) & alone[:-1] & alone[1:]):
+        first, last = looked[before], looked[before + 1]
+        share = (times_s[first + 1 : last] - times_s[first]) / (times_s[last] - times_s[first])
+        ends = values[first, 0], values[last, 0]
+        values[first + 1 : last, 0] = ends[0] + share[:, None, None] * (ends[1] - ends[0])
+    at_look = np.zeros(len(numbers), dtype=bool)
+    at_look[looked] = True
     return Poses(
-        t_s=t_s,
+        t_s=times_s,
         xy_px=values[..., 0:2],
         visibility=np.nan_to_num(values[..., 2]),
         world_m=values[..., 3:6],
@@ -161,101 +192,25 @@ def poses_of(seen: list[Seen], clip: Clip, model: Model) -> Poses:
         height_px=clip.height_px,
         model_name=model.name,
         model_sha256=model.sha256,
+        looked=None if at_look.all() else at_look,
     )
 
 
 def _checked(frame: Frame, clip: Clip) -> Picture:
-    """Return the picture, contiguous, since the engine ignores strides without a word."""
+    """Return the picture when it is of the clip's size."""
     expected = (clip.height_px, clip.width_px, 3)
     if frame.rgb.dtype != np.uint8 or frame.rgb.shape != expected:
         raise TableError(
             f"Frame {frame.number} is {frame.rgb.dtype} {frame.rgb.shape}; "
             f"expected uint8 {expected}."
         )
-    return np.ascontiguousarray(frame.rgb)
+    return frame.rgb
 
 
-def _in_slots(seen: list[Seen]) -> FloatArray:
-    """Return (n_frames, n_slots, 33, 6), NaN where a slot is empty; takes the list apart."""
+def _in_slots(seen: Sequence[Seen], frames: IntArray, n_frames: int) -> FloatArray:
+    """Return (n_frames, n_slots, 33, 6), NaN where a slot is empty or nobody looked."""
     n_slots = max((len(one.people) for one in seen), default=1)
-    values = np.full((len(seen), max(n_slots, 1), N_LANDMARKS, VALUES), np.nan)
-    for frame in reversed(range(len(seen))):
-        people = seen.pop().people
-        values[frame, : len(people)] = people
+    values = np.full((n_frames, max(n_slots, 1), N_LANDMARKS, VALUES), np.nan)
+    for frame, one in zip(frames, seen, strict=True):
+        values[frame, : len(one.people)] = one.people
     return values
-
-
-@contextmanager
-def _workers(count: int, order: Order) -> Iterator[Callable[[Picture], Future[FloatArray]]]:
-    """Start engine processes; yields the way to hand a picture to whichever is free."""
-    free: SimpleQueue[_Worker] = SimpleQueue()
-
-    def look(rgb: Picture) -> FloatArray:
-        worker = free.get()
-        try:
-            return worker.look(rgb)
-        finally:
-            free.put(worker)
-
-    with ExitStack() as stack:
-        pool = ThreadPoolExecutor(count)
-        stack.callback(pool.shutdown, cancel_futures=True)
-        for _ in range(count):
-            free.put(stack.enter_context(_Worker(order)))
-        yield lambda rgb: pool.submit(look, rgb)
-
-
-class _Worker:
-    """The near end of one engine process, which dies with the ``with`` block."""
-
-    def __init__(self, order: Order) -> None:
-        self._order: Order | None = order
-        # Native code speaks here; what it said is told only when the process ends by itself.
-        self._remarks = tempfile.TemporaryFile()  # noqa: SIM115
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", _START.format(path=sys.path)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._remarks,
-        )
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._process.kill()
-        self._process.wait()
-        for pipe in (self._process.stdin, self._process.stdout, self._remarks):
-            with suppress(OSError):
-                cast(BinaryIO, pipe).close()
-
-    def look(self, rgb: Picture) -> FloatArray:
-        """Return what the engine sees in one picture, (people, 33, 6)."""
-        if self._order is not None:
-            self._ask(self._order)
-            self._order = None
-        return cast(FloatArray, self._ask(rgb))
-
-    def _ask(self, what: Order | Picture) -> object:
-        requests = cast(BinaryIO, self._process.stdin)
-        answers = cast(BinaryIO, self._process.stdout)
-        try:
-            pickle.dump(what, requests, protocol=5)
-            requests.flush()
-            answer = pickle.load(answers)
-        except (OSError, EOFError) as error:
-            raise self._death() from error
-        if isinstance(answer, Refusal):
-            raise ModelError(answer.sentence)
-        return answer
-
-    def _death(self) -> ModelError:
-        code = self._process.wait()
-        self._remarks.seek(0)
-        remarks = self._remarks.read().decode(errors="replace").strip()
-        error = ModelError(
-            f"The pose engine ended by itself (exit code {code}), perhaps for want of memory; "
-            "close other programs and analyse the clip again."
-        )
-        error.add_note(remarks)
-        return error

@@ -20,10 +20,12 @@ camera_shift_y_px         float64  the same, y down
 camera_turn_deg           float64  clockwise turn of the frame into the reference
 camera_zoom               float64  size of things in the frame over that in the reference
 camera_sd_px              float64  standard uncertainty of a point carried over
+looked                    bool     the model looked at the frame; else interpolated
 ========================  =======  ====================================================
 
 The camera's columns are the same for all slots of a frame, NaN where the frame could not
-be placed, and missing in files of earlier versions; landmarks are always as filmed.
+be placed, and missing in files of earlier versions, as ``looked`` is where the model looked at
+every frame; landmarks are always as filmed.
 
 Landmarks are named as in `tables.LANDMARK_NAMES`; an empty slot is NaN throughout.
 Values come back exactly as they were. The schema's metadata holds one entry,
@@ -111,6 +113,7 @@ def _rows(poses: Poses, frames: slice):  # type: ignore[no-untyped-def]
         "person": np.tile(np.arange(n_slots), n_frames),
         **dict(zip(_COLUMNS, by_column, strict=True)),
         **_camera_columns(poses.camera, n_slots, frames),
+        **({} if poses.looked is None else {"looked": np.repeat(poses.looked[frames], n_slots)}),
     })  # fmt: skip
 
 
@@ -210,6 +213,7 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
     t_s = column("t_s")[::n_slots].copy()
     values = np.stack([column(name) for name in _COLUMNS], axis=1)
     values = values.reshape(n_frames, n_slots, N_LANDMARKS, len(_VALUES))
+    names = table.schema.names
     clip = Clip(t_s=t_s, notes=notes, **facts_of_clip)
     poses = Poses(
         t_s=t_s,
@@ -222,6 +226,7 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
         model_sha256=facts["model"]["sha256"],
         light=_restore_light(facts["light"]) if facts.get("light") else None,
         camera=_restore_camera(facts.get("camera"), column, n_slots),
+        looked=table["looked"].to_numpy()[::n_slots].copy() if "looked" in names else None,
     )
     return clip, poses
 

@@ -3,10 +3,12 @@
 Stored parts
 ------------
 A hidden folder beside the clip's report, ``.<12 digits of the clip's sha256>.unfinished``, holds
-``00000.npz``, ``00001.npz`` and so on, each with what some 20 s of work have given: ``number``
+``0-00000.npz``, ``0-00001.npz`` and so on (the first number counts the rounds in which frames are
+looked at), each with what some 20 s of work have given: ``number``
 and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all
 of them. ``made_by`` binds a part to clip, model and program. A part that is damaged or bound to
-something else, and all after it, are found anew.
+something else, and all after it, are found anew. A part may begin before the last one ends, since
+a search goes on from the beginning of a stretch (`landmarks.looking`): the later one holds.
 
 What watches the frames besides the pose model sees all of them again when a search goes on:
 that costs the decoding, and needs nothing stored.
@@ -32,30 +34,39 @@ from landing_analysis.tables import N_LANDMARKS, Frame, Seen
 
 SUFFIX = ".unfinished"
 
-_SCHEMA_VERSION = 1
+_SCHEMA_VERSION = 2
 _EVERY_S = 20.0  # of work; this much is lost at most (choice)
 _VALUES = 6
 
 
 class Parts:
-    """What was seen of one clip so far; made by `stored_parts`, or without a place to store it.
+    """What was seen of one clip in one round; made by `stored_parts`, or without a place for it.
 
     Attributes
     ----------
     seen : frame by frame in order, from the clip's first
     """
 
-    def __init__(self, folder: Path | None = None) -> None:
+    def __init__(self, folder: Path | None = None, round_: int = 0) -> None:
         self.seen: list[Seen] = []
-        self._folder = folder
+        self._folder, self._round = folder, round_
         self._made_by = ""
         self._parts = 0
+
+    def of_round(self, round_: int) -> Parts:
+        """Return the place for what is seen in another round, counted from 0."""
+        return Parts(self._folder, round_)
 
     def recall(self, clip_sha256: str, model_sha256: str) -> None:
         """Take over what is stored of the same clip, by the same model and program."""
         self._made_by = repr((_SCHEMA_VERSION, __version__, clip_sha256, model_sha256))
-        while self._folder and self._recall_part(_path(self._folder, self._parts)):
+        while self._folder and self._recall_part(self._path(self._folder, self._parts)):
             self._parts += 1
+
+    def go_back_to(self, t_s: float) -> None:
+        """Forget what was seen at ``t_s`` and after."""
+        while self.seen and self.seen[-1].t_s >= t_s:
+            self.seen.pop()
 
     def new_only(
         self, frames: Iterable[Frame], progress: Progress = NO_PROGRESS
@@ -100,11 +111,14 @@ class Parts:
             "values": np.concatenate([*people, np.empty((0, N_LANDMARKS, _VALUES))]),
         }
         if self._folder:
-            place = _path(self._folder, self._parts)
+            place = self._path(self._folder, self._parts)
             with new_file(place) as temporary, temporary.open("wb") as file:
                 np.savez(file, **table)
         self.seen[first:end] = _seen_in(table)  # packed: many small arrays scatter the memory
         self._parts += 1
+
+    def _path(self, folder: Path, part: int) -> Path:
+        return folder / f"{self._round}-{part:05d}.npz"
 
     def _recall_part(self, path: Path) -> bool:
         """Take over one part, or nothing of it."""
@@ -113,14 +127,12 @@ class Parts:
                 table = {name: stored[name] for name in stored.files}
             if str(table["made_by"]) != self._made_by:
                 return False
-            self.seen += _seen_in(table)
-        except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
+            found = _seen_in(table)
+            self.go_back_to(found[0].t_s)
+            self.seen += found
+        except (OSError, EOFError, LookupError, ValueError, zipfile.BadZipFile):
             return False
         return True
-
-
-def _path(folder: Path, part: int) -> Path:
-    return folder / f"{part:05d}.npz"
 
 
 def _seen_in(table: Mapping[str, Any]) -> list[Seen]:

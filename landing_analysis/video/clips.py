@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from fractions import Fraction
@@ -33,7 +33,7 @@ from landing_analysis.files import new_file, sha256_of
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import ReadingSettings
-from landing_analysis.tables import Clip, FloatArray, Frame, Note, Picture
+from landing_analysis.tables import NO_PICTURE, Clip, FloatArray, Frame, Note, Picture
 from landing_analysis.video.boxes import check_lengths, container_of, media_bytes, stated_samples
 from landing_analysis.video.container_facts import capture_fps, frame_times, incomplete
 from landing_analysis.video.decoding import trusted_frames
@@ -156,13 +156,21 @@ def with_frame_times(clip: Clip, t_s: FloatArray) -> Clip:
     )
 
 
-def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
+def read_frames(
+    path: Path,
+    clip: Clip | None = None,
+    pictures: Callable[[int], bool] = lambda _: True,
+    brightness_px: int = 0,
+) -> Iterator[Frame]:
     """Yield the frames of a clip in showing order, past damage.
 
     Parameters
     ----------
     path : of the video file
     clip : its facts; None for every frame that can be decoded
+    pictures : whether the frame of a number needs its picture, whose colours take as long as
+        decoding it; others come with an empty one
+    brightness_px : along the short side of each frame's ``brightness``; 0 for none
 
     Yields
     ------
@@ -182,7 +190,9 @@ def read_frames(path: Path, clip: Clip | None = None) -> Iterator[Frame]:
         layout: Layout | None = None
         for number, frame in _numbered(path, trusted_frames(container, stream), clip):
             layout = layout or Layout.of(path.name, frame, stream)
-            yield Frame(number, _time_s(path, frame), layout.rgb(path.name, frame))
+            rgb = layout.rgb(path.name, frame) if pictures(number) else NO_PICTURE
+            grey = layout.brightness(path.name, frame, brightness_px) if brightness_px else None
+            yield Frame(number, _time_s(path, frame), rgb, grey)
 
 
 def _numbered(

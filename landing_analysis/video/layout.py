@@ -15,7 +15,13 @@ from typing import cast
 import numpy as np
 from av.buffer import Buffer
 from av.video.frame import VideoFrame
-from av.video.reformatter import ColorPrimaries, Colorspace, ColorTrc, VideoReformatter
+from av.video.reformatter import (
+    ColorPrimaries,
+    Colorspace,
+    ColorTrc,
+    Interpolation,
+    VideoReformatter,
+)
 from av.video.stream import VideoStream
 
 from landing_analysis.errors import ClipError
@@ -52,6 +58,7 @@ class Layout:
     _reformatter: VideoReformatter = field(
         default_factory=VideoReformatter, repr=False, compare=False
     )  # kept, because it works out its colour tables for seconds once
+    _sampler: VideoReformatter = field(default_factory=VideoReformatter, repr=False, compare=False)
 
     @classmethod
     def of(cls, file: str, frame: VideoFrame, stream: VideoStream) -> Layout:
@@ -107,17 +114,36 @@ class Layout:
         ClipError
             When the frame has another size than the first one.
         """
-        if (frame.width, frame.height) != self.stored:
-            raise ClipError(
-                f"{file} changes its picture size at {frame.time or 0.0:.1f} s; "
-                "cut it there and analyse the parts one by one."
-            )
+        self._require_size(file, frame)
         width, height = self.square
         colours = self._reformatter.reformat(
             frame, width, height, "rgb24", **self._conversion(frame)
         )
         stored = cast(Picture, colours.to_ndarray())
         return np.ascontiguousarray(self.orientation.upright(stored))
+
+    def brightness(self, file: str, frame: VideoFrame, short_side_px: int) -> Picture:
+        """Return single grey pixels of a frame as stored, about so many along its short side.
+
+        Raises
+        ------
+        ClipError
+            As `rgb`.
+        """
+        self._require_size(file, frame)
+        step = max(1, min(self.stored) // short_side_px)
+        width, height = (max(1, side // step) for side in self.stored)
+        small = self._sampler.reformat(
+            frame, width, height, "gray", interpolation=Interpolation.POINT
+        )
+        return cast(Picture, small.to_ndarray())
+
+    def _require_size(self, file: str, frame: VideoFrame) -> None:
+        if (frame.width, frame.height) != self.stored:
+            raise ClipError(
+                f"{file} changes its picture size at {frame.time or 0.0:.1f} s; "
+                "cut it there and analyse the parts one by one."
+            )
 
     def _conversion(self, frame: VideoFrame) -> dict[str, Colorspace | ColorTrc | ColorPrimaries]:
         if self.high_range is not None:

@@ -6,6 +6,9 @@ import hashlib
 import subprocess
 import sys
 import zipfile
+from collections.abc import Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
 from importlib.resources import files
 from itertools import islice
 from pathlib import Path
@@ -15,9 +18,10 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from landing_analysis.errors import ModelError, TableError
-from landing_analysis.landmarks import pose
+from landing_analysis.landmarks import pose, workers
 from landing_analysis.landmarks.engine import _missing_part
 from landing_analysis.landmarks.pose import Model, find_poses, load_model
+from landing_analysis.landmarks.workers import Places
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, Clip, Frame, Poses
 from landing_analysis.video.clips import read_frames
@@ -96,11 +100,21 @@ def test_a_narrow_picture_gives_the_same_body(frames, poses, width):
 def test_pictures_reach_the_engine_as_they_are(frames, monkeypatch):
     seen = []
 
-    def look(self: object, rgb: np.ndarray) -> np.ndarray:
-        seen.append(rgb)
-        return np.empty((0, 33, 6))
+    class Engines:
+        def __init__(self, places: Places) -> None:
+            self._places = places
 
-    monkeypatch.setattr(pose._Worker, "look", look)
+        def everybody(self, place: int) -> Future:
+            seen.append(self._places.picture(place).copy())
+            answer: Future = Future()
+            answer.set_result(np.empty((0, 33, 6)))
+            return answer
+
+    @contextmanager
+    def engines(workers: int, bundle: bytes, max_people: int, places: Places) -> Iterator[Engines]:
+        yield Engines(places)
+
+    monkeypatch.setattr(pose, "engines", engines)
     _look(frames[:1], workers=1)
     # Red first: the reader's own tests hold it to that.
     assert_array_equal(seen[0], frames[0].rgb)
@@ -198,7 +212,7 @@ def test_a_missing_system_library_names_its_packages():
 
 
 def test_an_engine_that_dies_is_an_error_and_not_a_wait(frames, monkeypatch):
-    monkeypatch.setattr(pose, "_START", "import os, sys; {path!r}; os._exit(9)")
+    monkeypatch.setattr(workers, "_START", "import os, sys; {path!r}; os._exit(9)")
     with pytest.raises(ModelError, match=r"ended by itself \(exit code 9\)"):
         find_poses(frames, _clip_of(frames), PoseSettings(workers=2))
 

@@ -6,6 +6,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -24,13 +25,22 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import sha256_of
 from landing_analysis.landmarks import pose, unfinished
+from landing_analysis.landmarks.engine import Look
 from landing_analysis.landmarks.storage import read_landmarks
+from landing_analysis.landmarks.workers import Places
+from landing_analysis.settings import PoseSettings, Settings
 from landing_analysis.stages import Options
-from landing_analysis.tables import Poses, short_clip
+from landing_analysis.tables import LANDMARK, Poses, short_clip
 from landing_analysis.video.clips import write_clip
 
 FRAMES = 90
 STOP_AT = 57
+STRETCH_S = 0.5
+STRETCH_FRAMES = 15
+POSE = PoseSettings(stretch_s=STRETCH_S, everybody_every_s=0.1, others_s=0.1)
+OPTIONS = Options(settings=replace(Settings(), pose=POSE))
+BODY = np.zeros((33, 6))
+BODY[[LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]], 1] = -50.0
 
 
 class Stop(BaseException):
@@ -49,30 +59,52 @@ def _clip(path: Path, frames: int = FRAMES) -> Path:
     return path
 
 
+def _answer(people: np.ndarray) -> Future:
+    answer: Future = Future()
+    answer.set_result(people)
+    return answer
+
+
+class _Engines:
+    """Landmarks are a function of the picture, and, where one is followed, of those before it."""
+
+    def __init__(self, places: Places, seen: dict[str, int]) -> None:
+        self._places, self._seen = places, seen
+        self._lanes: dict[int, float] = {}
+
+    def _picture(self, place: int) -> np.ndarray:
+        if self._seen["count"] == self._seen["stop_at"]:
+            raise Stop
+        self._seen["count"] += 1
+        return self._places.picture(place).astype(float)
+
+    def everybody(self, place: int) -> Future:
+        rgb = self._picture(place)
+        people = 1 + (rgb[0, 0, 0] > 230)
+        return _answer(BODY + 0.01 * np.resize(rgb, (int(people), 33, 6)))
+
+    def one(self, look: Look) -> Future:
+        rgb = self._picture(look.place)
+        before = 0.0 if look.anew else self._lanes[look.lane]
+        self._lanes[look.lane] = before / 2 + rgb[0, 0, 1]
+        return _answer(BODY + 0.001 * self._lanes[look.lane] * np.ones((1, 33, 6)))
+
+
 @pytest.fixture
-def engine(monkeypatch) -> Callable[[int], None]:
-    """Let landmarks be a function of the picture; call it to stop at one picture of this run."""
+def engine(monkeypatch) -> Callable[[int], int]:
+    """Stand in for the pose engine; call it to stop at one picture of this run."""
     seen = {"count": 0, "stop_at": -1}
 
     @contextmanager
-    def workers(count: int, order: object) -> Iterator[Callable]:
-        def look(rgb: np.ndarray) -> Future:
-            if seen["count"] == seen["stop_at"]:
-                raise Stop
-            seen["count"] += 1
-            answer: Future = Future()
-            people = 1 + int(rgb[0, 0, 0]) % 2
-            answer.set_result(np.resize(rgb.astype(float), (people, 33, 6)))
-            return answer
-
-        yield look
+    def engines(workers: int, bundle: bytes, max_people: int, places: Places) -> Iterator[_Engines]:
+        yield _Engines(places, seen)
 
     def stop_at(picture: int) -> int:
         looked_at = seen["count"]
         seen.update(count=0, stop_at=picture)
         return looked_at
 
-    monkeypatch.setattr(pose, "_workers", workers)
+    monkeypatch.setattr(pose, "engines", engines)
     monkeypatch.setattr(unfinished, "_EVERY_S", 0.0)
     monkeypatch.setattr(analysing, "analyse_people", lambda clip, *_: SimpleNamespace(clip=clip))
     monkeypatch.setattr(analysing, "folder_name", lambda _: "report")
@@ -81,7 +113,7 @@ def engine(monkeypatch) -> Callable[[int], None]:
 
 
 def _look(clip: Path, out: Path) -> tuple[np.ndarray, Poses]:
-    analyse_clip(clip, out, Options())
+    analyse_clip(clip, out, OPTIONS)
     facts, poses = read_landmarks(out / "report" / "landmarks.parquet")
     assert facts.frames < FRAMES  # the picture that is shown twice is left out
     return facts.t_s, poses
@@ -107,7 +139,7 @@ def test_it_goes_on_and_ends_as_if_it_had_never_been_stopped(tmp_path, engine):
     for stop in (20, 3, 15):
         engine(stop)
         with pytest.raises(Stop):
-            analyse_clip(clip, tmp_path / "out", Options())
+            analyse_clip(clip, tmp_path / "out", OPTIONS)
         assert _hidden(tmp_path / "out") == [_unfinished(clip)]
     engine(-1)
     _assert_same(_look(clip, tmp_path / "out"), whole)
@@ -116,13 +148,14 @@ def test_it_goes_on_and_ends_as_if_it_had_never_been_stopped(tmp_path, engine):
 
 def test_little_is_looked_at_twice(tmp_path, engine):
     clip = _clip(tmp_path / "clip.mp4")
-    engine(STOP_AT)
+    analyse_clip(clip, tmp_path / "whole", OPTIONS)
+    looks = engine(2 * FRAMES // 3)
     with pytest.raises(Stop):
-        analyse_clip(clip, tmp_path / "out", Options())
+        analyse_clip(clip, tmp_path / "out", OPTIONS)
     engine(-1)
-    analyse_clip(clip, tmp_path / "out", Options())
-    under_way = pose._AHEAD * Options().settings.pose.workers
-    assert engine(-1) <= FRAMES - STOP_AT + under_way
+    analyse_clip(clip, tmp_path / "out", OPTIONS)
+    # Everybody is looked for in every third frame besides, and 16 frames are under way at once.
+    assert engine(-1) <= looks - 2 * FRAMES // 3 + (STRETCH_FRAMES + 16) * 4 // 3
 
 
 @pytest.mark.parametrize("harm", ["flipped", "cut", "gone", "other clip"])
@@ -131,7 +164,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
     whole = _look(clip, tmp_path / "whole")
     engine(STOP_AT)
     with pytest.raises(Stop):
-        analyse_clip(clip, tmp_path / "out", Options())
+        analyse_clip(clip, tmp_path / "out", OPTIONS)
     parts = sorted((tmp_path / "out" / _unfinished(clip)).iterdir())
     damaged = parts[len(parts) // 2]
     data = bytearray(damaged.read_bytes())
@@ -146,7 +179,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
         other = _clip(tmp_path / "other.mp4", FRAMES - 1)
         engine(STOP_AT)
         with pytest.raises(Stop):
-            analyse_clip(other, tmp_path / "out", Options())
+            analyse_clip(other, tmp_path / "out", OPTIONS)
         shutil.copy(tmp_path / "out" / _unfinished(other) / damaged.name, damaged)
     engine(-1)
     _assert_same(_look(clip, tmp_path / "out"), whole)
@@ -155,7 +188,10 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
 
 def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch):
     clip = _clip(tmp_path / "clip.mp4")
-    room = {"parts": 10}
+    analyse_clip(clip, tmp_path / "whole", OPTIONS)
+    looks = engine(-1)
+    kept = 3 * STRETCH_FRAMES
+    room = {"parts": kept + 2}
     savez = np.savez
 
     def full(file: object, **table: np.ndarray) -> None:
@@ -167,13 +203,15 @@ def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch
 
     monkeypatch.setattr(np, "savez", full)
     with pytest.raises(OutputError, match="No space left on device"):
-        analyse_clip(clip, tmp_path / "out", Options())
+        analyse_clip(clip, tmp_path / "out", OPTIONS)
     parts = tmp_path / "out" / _unfinished(clip)
-    assert sorted(path.name for path in parts.iterdir()) == [f"{k:05d}.npz" for k in range(10)]
+    assert sorted(path.name for path in parts.iterdir()) == [
+        f"{k:05d}.npz" for k in range(kept + 2)
+    ]
     monkeypatch.setattr(np, "savez", savez)
     engine(-1)
-    analyse_clip(clip, tmp_path / "out", Options())
-    assert engine(-1) == FRAMES - 10
+    analyse_clip(clip, tmp_path / "out", OPTIONS)
+    assert FRAMES - kept <= engine(-1) < looks - kept
     assert not parts.exists()
 
 
@@ -190,5 +228,5 @@ def test_only_a_reason_in_the_clip_throws_away_what_was_found(
     monkeypatch.setattr(analysing, "analyse_people", refuse)
     clip = _clip(tmp_path / "clip.mp4")
     with pytest.raises(error):
-        analyse_clip(clip, tmp_path / "out", Options())
+        analyse_clip(clip, tmp_path / "out", OPTIONS)
     assert _hidden(tmp_path / "out") == ([_unfinished(clip)] if kept else [])
