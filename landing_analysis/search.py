@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Container, Iterator
+from collections.abc import Callable, Collection, Container, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -19,10 +19,19 @@ from landing_analysis.landmarks import choosing, pose
 from landing_analysis.landmarks.light import Look, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts
-from landing_analysis.progress import Progress, StartProgress, no_progress
+from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.settings import Settings
 from landing_analysis.stages import moments_that_count
-from landing_analysis.tables import Background, Clip, Frame, Landmarks, Poses, Seen, Segment
+from landing_analysis.tables import (
+    Background,
+    Clip,
+    FloatArray,
+    Frame,
+    Landmarks,
+    Poses,
+    Seen,
+    Segment,
+)
 from landing_analysis.video.clips import read_frames, with_frame_times
 
 People = tuple[Landmarks, ...]
@@ -112,47 +121,36 @@ def find_people(
     """
     watch = _Watch()
     seen: list[Seen] = []
-    for round_, step in enumerate(choosing.steps(clip.median_fps, settings.pose)):
-        wanted: Collection[int]
-        if round_ == 0:
-            wanted = range(0, clip.frames, step)
-            frames = watch.over(path, clip, settings, wanted)
-        else:
-            wanted = _worth_a_look(round_, step, seen, watch, clip, model, settings)
-            frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
-        label = "looking closer" if round_ else "finding the body"
-        progress = start(f"{clip.file}: {label}", len(wanted))
-        pictures = (frame for frame in frames if frame.number in wanted)
-        found = _look(pictures, seen, clip, model, parts.of_round(round_), settings, progress)
-        seen = sorted(seen + found, key=lambda one: one.number)
+    with pose.started(clip, settings.pose, model) as engine:
+        for round_, step in enumerate(choosing.steps(clip.median_fps, settings.pose)):
+            wanted: Collection[int]
+            if round_ == 0:
+                wanted = range(0, clip.frames, step)
+                frames = watch.over(path, clip, settings, wanted)
+            else:
+                wanted = _worth_a_look(round_, step, seen, watch, clip, model, settings)
+                frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
+            current = parts.of_round(round_)
+            current.recall(clip.sha256, model.sha256)
+            if current.seen:
+                current.go_back_to(pose.stretch_begins_s(current.seen[-1].t_s, clip, settings.pose))
+            label = "looking closer" if round_ else "finding the body"
+            with closing(start(f"{clip.file}: {label}", len(wanted))) as progress:
+                pictures = (frame for frame in frames if frame.number in wanted)
+                new = current.new_only(pictures, progress)
+                current.store(engine.look_for_people(new, progress, _expecting(seen)))
+            latest = {one.number: one for one in (*seen, *current.seen)}
+            seen = [latest[number] for number in sorted(latest)]
     poses, people = watch.added_to(
         pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
     )
     return _whole_and_once(Found(clip, poses, people), watch, settings)
 
 
-def _look(
-    frames: Iterator[Frame],
-    before: list[Seen],
-    clip: Clip,
-    model: pose.Model,
-    parts: Parts,
-    settings: Settings,
-    progress: Progress,
-) -> list[Seen]:
-    """Look at frames; what was seen in earlier rounds says whom to expect in them."""
-    parts.recall(clip.sha256, model.sha256)
-    if parts.seen:
-        parts.go_back_to(pose.stretch_begins_s(parts.seen[-1].t_s, clip, settings.pose))
-    expected = partial(
-        choosing.expected_person, seen=before, times_s=np.array([one.t_s for one in before])
-    )
-    new = parts.new_only(frames, progress)
-    with closing(
-        pose.look_for_people(new, clip, settings.pose, model, progress, expected)
-    ) as found:
-        parts.store(found)
-    return parts.seen
+def _expecting(seen: list[Seen]) -> Callable[[float], FloatArray | None]:
+    """Return the way to tell whom to expect at a time, from what was seen before and after it."""
+    times_s = np.array([one.t_s for one in seen])
+    return partial(choosing.expected_person, seen=seen, times_s=times_s)
 
 
 def _worth_a_look(
@@ -164,7 +162,11 @@ def _worth_a_look(
     model: pose.Model,
     settings: Settings,
 ) -> frozenset[int]:
-    """Return the numbers of the frames to be looked at in a round after the first."""
+    """Return the numbers of the frames to be looked at in a round after the first.
+
+    Those in which somebody is followed are among them even if they were looked at before: a
+    body looked for anew lies a few pixels elsewhere than one that is followed.
+    """
     numbers, t_s = np.array(watch.numbers), np.array(watch.t_s)
     if round_ == 1:
         chosen = choosing.moving_frames(numbers, t_s, seen, settings.pose)
@@ -173,7 +175,12 @@ def _worth_a_look(
         moments_s = moments_that_count(*watch.added_to(poses, settings), settings)
         chosen = choosing.timed_frames(numbers, t_s, seen, moments_s, settings.pose)
     looked = frozenset(one.number for one in seen)
-    return frozenset(numbers[chosen & (numbers % step == 0)].tolist()) - looked
+    expecting = _expecting(seen)
+    return frozenset(
+        int(number)
+        for number, at_s in zip(numbers[chosen], t_s[chosen], strict=True)
+        if number % step == 0 and (number not in looked or expecting(at_s) is not None)
+    )
 
 
 def look_around(

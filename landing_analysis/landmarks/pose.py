@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Generator, Iterable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -14,7 +14,7 @@ import numpy as np
 from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks.engine import VALUES
 from landing_analysis.landmarks.looking import Looking
-from landing_analysis.landmarks.workers import Places, engines
+from landing_analysis.landmarks.workers import Engines, Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import (
@@ -99,42 +99,62 @@ def find_poses(
         When a frame is not a picture of the clip's size.
     """
     model = model or load_model()
-    seen = list(look_for_people(frames, clip, settings, model, progress))
+    with closing(progress), started(clip, settings, model) as engine:
+        seen = list(engine.look_for_people(frames, progress))
     return poses_of(seen, [one.number for one in seen], [one.t_s for one in seen], clip, model)
 
 
-def look_for_people(
-    frames: Iterable[Frame],
-    clip: Clip,
-    settings: PoseSettings,
-    model: Model,
-    progress: Progress = NO_PROGRESS,
-    expected: Callable[[float], FloatArray | None] = lambda _: None,
-) -> Generator[Seen]:
-    """Yield what is seen frame by frame, in order, as soon as it is known.
-
-    Parameters and errors are those of `find_poses`, and
-
-    expected : gives, for the time of a frame, the landmarks, (33, 2), of the one person who must be
-        there and is followed; None to look for everybody
-    """
+@contextmanager
+def started(clip: Clip, settings: PoseSettings, model: Model) -> Iterator[PoseEngine]:
+    """Start the engine's processes for the pictures of one clip; parameters as of `find_poses`."""
     shape = (settings.ahead * settings.workers, clip.height_px, clip.width_px, 3)
     with (
-        closing(progress),
         Places(shape) as places,
         engines(settings.workers, model.data, settings.max_people, places) as workers,
     ):
-        looking = Looking(workers, places, settings)
+        yield PoseEngine(workers, places, clip, settings)
+
+
+class PoseEngine:
+    """Looks at the pictures of one clip; made by `started`."""
+
+    def __init__(
+        self, workers: Engines, places: Places, clip: Clip, settings: PoseSettings
+    ) -> None:
+        self._workers, self._places = workers, places
+        self._clip, self._settings = clip, settings
+
+    def look_for_people(
+        self,
+        frames: Iterable[Frame],
+        progress: Progress = NO_PROGRESS,
+        expected: Callable[[float], FloatArray | None] = lambda _: None,
+    ) -> Iterator[Seen]:
+        """Yield what is seen frame by frame, in order, as soon as it is known.
+
+        Parameters
+        ----------
+        frames : of the clip, in order
+        progress : told of every frame
+        expected : gives, for the time of a frame, the landmarks, (33, 2), of the one person
+            who must be there and is followed; None to look for everybody
+
+        Raises
+        ------
+        ModelError, TableError
+            As `find_poses`.
+        """
+        looking = Looking(self._workers, self._places, self._settings)
 
         def take() -> Seen:
             progress.advance(1)
             return looking.take()
 
         for frame in frames:
-            rgb = _checked(frame, clip)
+            rgb = _checked(frame, self._clip)
             if looking.full:
                 yield take()
-            stretch = stretch_of(frame.t_s, clip, settings)
+            stretch = stretch_of(frame.t_s, self._clip, self._settings)
             looking.add(frame, rgb, stretch, expected(frame.t_s))
         while looking.waits:
             yield take()
@@ -161,7 +181,7 @@ def poses_of(
 
     Parameters
     ----------
-    seen : from `look_for_people`, in order
+    seen : from `PoseEngine.look_for_people`, in order
     numbers, t_s : of all frames, those that were not looked at as well
     clip : its facts
     model : that looked

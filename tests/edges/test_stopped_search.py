@@ -35,9 +35,8 @@ from landing_analysis.video.clips import write_clip
 
 FRAMES = 90
 STOP_AT = 57
-STRETCH_S = 0.5
 STRETCH_FRAMES = 15
-POSE = PoseSettings(stretch_s=STRETCH_S, everybody_every_s=0.1, others_s=0.1)
+POSE = PoseSettings(stretch_s=STRETCH_FRAMES / 30)
 OPTIONS = Options(settings=replace(Settings(), pose=POSE))
 BODY = np.zeros((33, 6))
 BODY[[LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]], 1] = -50.0
@@ -154,8 +153,8 @@ def test_little_is_looked_at_twice(tmp_path, engine):
         analyse_clip(clip, tmp_path / "out", OPTIONS)
     engine(-1)
     analyse_clip(clip, tmp_path / "out", OPTIONS)
-    # Everybody is looked for in every third frame besides, and 16 frames are under way at once.
-    assert engine(-1) <= looks - 2 * FRAMES // 3 + (STRETCH_FRAMES + 16) * 4 // 3
+    under_way = POSE.ahead * POSE.workers
+    assert engine(-1) <= looks - 2 * FRAMES // 3 + STRETCH_FRAMES + under_way
 
 
 @pytest.mark.parametrize("harm", ["flipped", "cut", "gone", "other clip"])
@@ -190,8 +189,7 @@ def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch
     clip = _clip(tmp_path / "clip.mp4")
     analyse_clip(clip, tmp_path / "whole", OPTIONS)
     looks = engine(-1)
-    kept = 3 * STRETCH_FRAMES
-    room = {"parts": kept + 2}
+    room = {"parts": 30}
     savez = np.savez
 
     def full(file: object, **table: np.ndarray) -> None:
@@ -205,13 +203,12 @@ def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch
     with pytest.raises(OutputError, match="No space left on device"):
         analyse_clip(clip, tmp_path / "out", OPTIONS)
     parts = tmp_path / "out" / _unfinished(clip)
-    assert sorted(path.name for path in parts.iterdir()) == [
-        f"{k:05d}.npz" for k in range(kept + 2)
-    ]
+    assert sorted(path.name for path in parts.iterdir()) == [f"0-{k:05d}.npz" for k in range(30)]
     monkeypatch.setattr(np, "savez", savez)
     engine(-1)
     analyse_clip(clip, tmp_path / "out", OPTIONS)
-    assert FRAMES - kept <= engine(-1) < looks - kept
+    # Every second frame is looked at first: 30 looks fill three stretches, and half of a fourth.
+    assert engine(-1) == looks - (3 * STRETCH_FRAMES + 1) // 2
     assert not parts.exists()
 
 
