@@ -22,7 +22,7 @@ class PoseSettings:
     first_hz: float = 12.0  # everybody, throughout: who walks in is noticed within 0.1 s
     moving_hz: float = 60.0  # where somebody moves
     moved_legs: float = 0.03  # between two looks: feet, or hips and knees; noise is 0.007
-    around_motion_s: float = 0.1  # before and after (choice)
+    around_motion_s: float = 0.05  # before and after (choice)
     around_moment_s: float = 0.07  # around a contact or deepest flexion: what is smoothed over
     lanes: int = 2  # followers, who take turns; touches numbers, unlike `workers` (choice)
     followed_torsos: float = 0.5  # farther from between the looks around it is not them (choice)

@@ -8,16 +8,20 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 from stick_patient import jump_plan, make_motion
 
 from landing_analysis.landmarks import pose, unfinished
-from landing_analysis.tables import LIMBS
+from landing_analysis.landmarks.engine import Look
+from landing_analysis.landmarks.workers import Places
+from landing_analysis.progress import Progress
+from landing_analysis.tables import LIMBS, Clip, Frame, Seen
 from landing_analysis.video.clips import write_clip
 
 _SCALE = 0.1
@@ -54,19 +58,47 @@ def answers(reps: int = 2) -> Callable[[np.ndarray], np.ndarray]:
     return lambda rgb: values[None, _frame_of(rgb)]
 
 
+class _Engines:
+    """Looks into the places of pictures in this process."""
+
+    def __init__(self, places: Places, look: Callable[[np.ndarray], np.ndarray]) -> None:
+        self._places, self._look = places, look
+
+    def everybody(self, place: int) -> Future:
+        answer: Future = Future()
+        answer.set_result(self._look(self._places.picture(place)))
+        return answer
+
+    def one(self, look: Look) -> Future:
+        return self.everybody(look.place)
+
+
 def stand_in(look: Callable[[np.ndarray], np.ndarray]) -> Callable:
-    """Return what takes the place of `pose._workers`."""
+    """Return what takes the place of `pose.engines`."""
 
     @contextmanager
-    def workers(count: int, order: object) -> Iterator[Callable]:
-        def hand_over(rgb: np.ndarray) -> Future:
-            answer: Future = Future()
-            answer.set_result(look(rgb))
-            return answer
+    def engines(workers: int, bundle: bytes, max_people: int, places: Places) -> Iterator[_Engines]:
+        yield _Engines(places, look)
 
-        yield hand_over
+    return engines
 
-    return workers
+
+def stand_in_by_time(see: Callable[[Clip, Frame], Seen], asked: list[str] | None = None):
+    """Return what takes the place of `pose.started`; ``asked`` lists the clips looked at."""
+
+    @contextmanager
+    def started(clip: Clip, *_: object) -> Iterator[SimpleNamespace]:
+        if asked is not None:
+            asked.append(clip.file)
+
+        def look_for_people(frames: Iterable[Frame], progress: Progress, _: object):
+            for frame in frames:
+                progress.advance(1)
+                yield see(clip, frame)
+
+        yield SimpleNamespace(look_for_people=look_for_people)
+
+    return started
 
 
 def main() -> None:
@@ -79,7 +111,7 @@ def main() -> None:
         time.sleep(pause_s)
         return see(rgb)
 
-    pose._workers = stand_in(look)  # type: ignore[assignment]
+    pose.engines = stand_in(look)  # type: ignore[assignment]
     unfinished._EVERY_S = 0.05
     command(sys.argv[1:])
 

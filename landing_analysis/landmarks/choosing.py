@@ -121,14 +121,23 @@ def _unknown(seen: Sequence[Seen]) -> BoolArray:
 
 
 def _still(seen: Sequence[Seen], settings: PoseSettings) -> BoolArray:
-    """Say of each gap whether the one person at both ends has not moved."""
+    """Say of each gap whether the one person at both ends has not moved.
+
+    Nor from one look further before it to one further after it: slow motion moves little
+    in one gap.
+    """
     bodies = np.array(
         [one.people[0, :, :2] if len(one.people) == 1 else np.full((33, 2), np.nan) for one in seen]
     ).reshape(-1, 33, 2)
     legs = [np.linalg.norm(np.diff(bodies[:, leg], axis=1), axis=2).sum(axis=1) for leg in _LEGS]
     leg_px = np.fmax(*legs)
     parts = np.stack([bodies[:, part].mean(axis=1) for part in _PARTS], axis=1)
-    moved_px = np.linalg.norm(np.diff(parts, axis=0), axis=2).max(axis=1)
-    with np.errstate(invalid="ignore"):
-        still = moved_px < settings.moved_legs * leg_px[1:]
-    return np.array([False, *still, False])
+    still = np.zeros(len(seen) + 1, dtype=bool)
+    for gap in range(1, len(seen)):
+        around = parts[max(gap - 2, 0) : gap + 2]
+        moved_px = max(
+            np.linalg.norm(parts[gap] - parts[gap - 1], axis=1).max(),
+            np.linalg.norm(around[-1] - around[0], axis=1).max(),
+        )
+        still[gap] = moved_px < settings.moved_legs * leg_px[gap]
+    return still

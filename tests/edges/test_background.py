@@ -21,7 +21,7 @@ from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.report.annotated import draw_frame
 from landing_analysis.settings import Settings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LANDMARK, Background, Frame, Poses
+from landing_analysis.tables import LANDMARK, NO_PICTURE, Background, Frame, Poses
 from landing_analysis.wording import words_of
 
 SETTINGS = Settings()
@@ -80,6 +80,14 @@ def test_a_panned_picture_of_a_room_is_followed_to_a_tenth_of_a_pixel():
     moved = path.shift_px[:, 0] - path.shift_px[0, 0]
     assert_allclose(moved, SHIFTS_PX - SHIFTS_PX[0], atol=0.1)
     assert_allclose(path.shift_px[:, 1], path.shift_px[0, 1], atol=0.1)
+
+
+def test_frames_without_their_picture_lie_between_the_others():
+    frames = _frames(_patterned(), SHIFTS_PX)
+    few = [frame if frame.number % 2 == 0 else frame._replace(rgb=NO_PICTURE) for frame in frames]
+    every, second = _path(frames), _path(few)
+    assert second.known.all()
+    assert_allclose(second.shift_px[: len(frames) - 1], every.shift_px[:-1], atol=0.5)
 
 
 def test_a_tripod_before_a_room_stands_still():

@@ -46,7 +46,7 @@ def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("front door")
     marked_clip(folder / "set1.mp4")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pose, "_workers", stand_in(answers()))
+        patch.setattr(pose, "engines", stand_in(answers()))
         analysis = la.analyse(folder / "set1.mp4", surgical_side="left", stature_cm=172)
     return folder, analysis
 
@@ -91,7 +91,7 @@ def test_the_example_of_the_docstring_runs(made, tmp_path, monkeypatch):
     folder, _ = made
     monkeypatch.chdir(tmp_path)
     (tmp_path / "set1.mp4").write_bytes((folder / "set1.mp4").read_bytes())
-    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(pose, "engines", stand_in(answers()))
     test = doctest.DocTestParser().get_doctest(library.__doc__, {}, "library", None, None)
     assert len(test.examples) >= 8
     said = []
@@ -109,7 +109,7 @@ def test_the_python_example_of_the_readme_runs(made, tmp_path, monkeypatch):
     example = re.search(r"<!-- python example -->\n```python\n(.+?)```", readme, re.DOTALL)
     monkeypatch.chdir(tmp_path)
     (tmp_path / "set1.mp4").write_bytes((folder / "set1.mp4").read_bytes())
-    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(pose, "engines", stand_in(answers()))
     names: dict[str, object] = {}
     exec(example[1], names)
     assert (tmp_path / "reports" / "set1" / "report.html").is_file()
@@ -129,14 +129,16 @@ class _Screen(io.StringIO):
 def test_long_steps_are_counted_where_somebody_looks(made, tmp_path, monkeypatch, where):
     folder, found = made
     screen = _Screen(terminal=where == "terminal")
-    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(pose, "engines", stand_in(answers()))
     monkeypatch.setattr(sys, "stderr", screen)
     if where == "notebook":
         monkeypatch.setitem(sys.modules, "ipykernel", sys)
     la.analyse(folder / "set1.mp4")
-    n = found.document["clip"]["frames"]
-    last = screen.getvalue().split("\r")[-1]
-    assert last == ("" if where == "nobody" else f"set1.mp4: finding the body: {n} of {n}\n")
+    lines = [line for line in re.split(r"[\r\n]", screen.getvalue()) if line]
+    first = -(-found.document["clip"]["frames"] // 5)  # twelve a second, of 60
+    assert (f"set1.mp4: finding the body: {first} of {first}" in lines) == (where != "nobody")
+    done = re.compile(r"set1.mp4: looking closer: (\d+) of \1")
+    assert bool(lines and done.fullmatch(lines[-1])) == (where != "nobody")
 
 
 # --- the same as the command -------------------------------------------------------------------
@@ -144,7 +146,7 @@ def test_long_steps_are_counted_where_somebody_looks(made, tmp_path, monkeypatch
 
 def test_memory_holds_what_the_command_writes_with_its_limits(made, tmp_path, monkeypatch):
     folder, found = made
-    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(pose, "engines", stand_in(answers()))
     options = Options(
         surgical_side="left", stature_m=1.72, limits=read_limits(), annotated_clip=False
     )

@@ -52,7 +52,7 @@ def calls(monkeypatch) -> Counter[str]:
 def test_an_ordinary_clip_is_worked_out_once(tmp_path, monkeypatch, calls):
     path = tmp_path / "set.mp4"
     marked_clip(path)
-    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(pose, "engines", stand_in(answers()))
     outcome = analyse_clip(path, tmp_path / "reports", Options(annotated_clip=False))
     assert outcome.error is None
     assert dict(calls) == NEEDED

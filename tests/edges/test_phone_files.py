@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from marked_clips import CORNER, read_corners, read_number, shift_start, write_marked_clip
+from marked_engine import stand_in_by_time
 from numpy.testing import assert_allclose
 from phone_clips import (
     CAPTURE_TAG,
@@ -45,7 +46,7 @@ from landing_analysis.findings.limits import read_limits
 from landing_analysis.findings.quality import damage_notes
 from landing_analysis.settings import ClockSettings
 from landing_analysis.stages import Options
-from landing_analysis.tables import LIMBS
+from landing_analysis.tables import LIMBS, Clip, Frame, Seen
 from landing_analysis.video.clips import (
     list_clips,
     read_clip,
@@ -539,13 +540,11 @@ def set_of_jumps(monkeypatch) -> np.ndarray:
 
     landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]
 
-    def found(frames, clip, settings, model, progress):
+    def see(clip: Clip, frame: Frame) -> Seen:
         smaller = clip.height_px / landmarks.height_px
-        inside = replace(landmarks, xy_px=smaller * landmarks.xy_px)
-        yield from (seen_at(inside, frame) for frame in frames)
-        progress.close()
+        return seen_at(replace(landmarks, xy_px=smaller * landmarks.xy_px), frame)
 
-    monkeypatch.setattr(pose, "look_for_people", found)
+    monkeypatch.setattr(pose, "started", stand_in_by_time(see))
     return landmarks.t_s
 
 

@@ -66,7 +66,7 @@ def _hidden(folder: Path) -> set[str]:
 
 @pytest.fixture
 def quick_engine(monkeypatch) -> None:
-    monkeypatch.setattr(pose, "_workers", stand_in(answers()))
+    monkeypatch.setattr(pose, "engines", stand_in(answers()))
 
 
 @pytest.fixture
@@ -88,7 +88,7 @@ def test_stopped_while_it_finds_the_body_it_goes_on(
 ):
     out = tmp_path / "out"
     process = _start(clip, out, slow_s=0.03)
-    _wait_for(out / f".{_mark(clip)}.unfinished" / "00002.npz", process)
+    _wait_for(out / f".{_mark(clip)}.unfinished" / "0-00002.npz", process)
     process.send_signal(number)
     said = process.communicate()[1].strip()
     assert process.returncode == code
@@ -102,7 +102,7 @@ def test_stopped_while_it_finds_the_body_it_goes_on(
         looked_at.append(1)
         return see(rgb)
 
-    monkeypatch.setattr(pose, "_workers", stand_in(look))
+    monkeypatch.setattr(pose, "engines", stand_in(look))
     outcome = analyse_clip(clip, out, Options())
     frames = outcome.analysis.clip.frames
     assert 0 < len(looked_at) < frames

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from marked_engine import stand_in_by_time
 from page import read_page
 from stick_patient import jump_plan, make_motion, seen_at
 
@@ -38,13 +39,8 @@ def clip_path(tmp_path_factory) -> Path:
 def looked(monkeypatch, clip_path) -> list[str]:
     """Stands in for the pose engine and counts how often it is asked."""
     asked: list[str] = []
-
-    def found(open_frames, clip, settings, model, progress):
-        asked.append(clip.file)
-        yield from (seen_at(LANDMARKS, frame) for frame in open_frames)
-        progress.close()
-
-    monkeypatch.setattr(pose, "look_for_people", found)
+    started = stand_in_by_time(lambda _, frame: seen_at(LANDMARKS, frame), asked)
+    monkeypatch.setattr(pose, "started", started)
     return asked
 
 

@@ -7,7 +7,6 @@ import re
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 import av
@@ -15,6 +14,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
+from marked_engine import stand_in_by_time
 from stand_in import add_patients, job
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, seen_at
 
@@ -32,7 +32,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.place import data_folder
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options
-from landing_analysis.tables import LIMBS, Seen
+from landing_analysis.tables import LIMBS, Clip, Frame, Seen
 from landing_analysis.video.clips import write_clip
 
 NAME = "20260304_101500_Erika_Musterfrau.mp4"
@@ -56,16 +56,13 @@ def clip(tmp_path_factory) -> Path:
 def engine(monkeypatch) -> list[str]:
     """Stands in for the pose engine and counts how often it is asked."""
     asked: list[str] = []
-    monkeypatch.setattr(pose, "look_for_people", partial(_found, asked))
+    monkeypatch.setattr(pose, "started", stand_in_by_time(_seen, asked))
     return asked
 
 
-def _found(asked: list[str], frames, clip, settings, model, progress) -> Iterator[Seen]:
-    asked.append(clip.file)
+def _seen(clip: Clip, frame: Frame) -> Seen:
     scale = np.array([clip.width_px / 720, clip.height_px / 1280])
-    small = replace(LANDMARKS, xy_px=LANDMARKS.xy_px * scale)
-    yield from (seen_at(small, frame) for frame in frames)
-    progress.close()
+    return seen_at(replace(LANDMARKS, xy_px=LANDMARKS.xy_px * scale), frame)
 
 
 def _told_in(folder: Path) -> Iterator[str]:
@@ -179,7 +176,7 @@ def filled_once(clip, tmp_path_factory) -> Path:
         pytest.MonkeyPatch.context() as patch,
         open_record(data_folder(base / "data")) as record,
     ):
-        patch.setattr(pose, "look_for_people", partial(_found, []))
+        patch.setattr(pose, "started", stand_in_by_time(_seen))
         add_patients(record, base / "drop")
         (state,) = work_through(record, job(base / "drop", _here, options=OPTIONS))
     assert state.state == "done"

@@ -128,6 +128,16 @@ def test_a_late_start_is_kept(tmp_path):
 
 
 @pytest.mark.parametrize("b_frames", [0, 2])
+def test_frames_come_without_a_picture_where_nobody_wants_it(tmp_path):
+    path = write_marked_clip(tmp_path / "clip.mp4", np.arange(9) / 30)
+    every = list(read_frames(path))
+    few = list(read_frames(path, pictures=lambda number: number % 2 == 0, brightness_px=20))
+    assert [frame[:2] for frame in few] == [frame[:2] for frame in every]
+    assert [frame.has_picture for frame in few] == [True, False] * 4 + [True]
+    assert all(frame.brightness is not None and min(frame.brightness.shape) >= 20 for frame in few)
+    assert all(frame.brightness is None for frame in every)
+
+
 def test_chosen_frames_are_the_ones_asked_for(tmp_path, b_frames):
     t_s = 0.25 + np.arange(240) / 60
     path = write_marked_clip(tmp_path / "long.mp4", t_s, b_frames=b_frames, key_frame_every=50)

@@ -1,0 +1,130 @@
+"""Which frames are looked at: all that matter, and few of those in which nothing happens."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+from stick_patient import jump_plan, make_clip, make_motion, make_poses
+
+from landing_analysis.landmarks.choosing import (
+    expected_person,
+    moving_frames,
+    steps,
+    timed_frames,
+)
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.landmarks.pose import Model, poses_of
+from landing_analysis.settings import PoseSettings, Settings
+from landing_analysis.stages import moments_that_count
+from landing_analysis.tables import LIMBS, Landmarks, Seen
+
+SETTINGS = PoseSettings()
+MODEL = Model("none", "0", b"")
+
+
+@pytest.fixture(scope="module")
+def motion() -> Landmarks:
+    return make_motion(jump_plan(2), "front", LIMBS)[0]
+
+
+def _seen(person: Landmarks, frames: np.ndarray, people: int = 1) -> list[Seen]:
+    values = np.concatenate([person.xy_px, person.visibility[..., None], person.world_m], axis=2)
+    return [
+        Seen(int(k), float(person.t_s[k]), np.repeat(values[k][None], people, 0)) for k in frames
+    ]
+
+
+def _moving(person: Landmarks, step: int, people: int = 1) -> np.ndarray:
+    numbers = np.arange(len(person.t_s))
+    return moving_frames(numbers, person.t_s, _seen(person, numbers[::step], people), SETTINGS)
+
+
+@pytest.mark.parametrize(
+    ("fps", "rounds"),
+    [(12, (1,)), (24, (2, 1)), (25, (2, 1)), (29.97, (2, 1)), (30, (2, 1)), (50, (4, 1)),
+     (59.94, (5, 1)), (60, (5, 1)), (120, (10, 2, 1)), (239.8, (20, 4, 1))],
+)  # fmt: skip
+def test_rates_of_phones_give_rounds_down_to_every_frame(fps, rounds):
+    assert steps(fps, SETTINGS) == rounds
+
+
+def test_contacts_and_deepest_flexion_are_looked_at_and_standing_is_not(motion):
+    poses = make_poses(motion)
+    moments_s = moments_that_count(poses, link_people(poses, Settings().people), Settings())
+    assert len(moments_s) >= 6
+    chosen = _moving(motion, 5)
+    for moment_s in moments_s:
+        assert chosen[np.abs(motion.t_s - moment_s) <= 0.05].all()
+    still = motion.t_s < moments_s.min() - 0.8
+    assert still.sum() > 10
+    assert chosen[still].mean() < 0.2
+
+
+@pytest.mark.parametrize("slowed_by", [2, 4])
+def test_slow_motion_is_looked_at_around_contacts_too(motion, slowed_by):
+    """A clip filmed at 120 or 240 frames/s that plays at 60."""
+    poses = make_poses(motion)
+    moments_s = moments_that_count(poses, link_people(poses, Settings().people), Settings())
+    t_s = np.arange(0.0, motion.t_s[-1], 1 / (60 * slowed_by))
+    every = [np.interp(t_s, motion.t_s, xy) for xy in motion.xy_px.reshape(len(motion.t_s), -1).T]
+    n = len(t_s)
+    slowed = replace(
+        motion,
+        t_s=slowed_by * t_s,
+        xy_px=np.stack(every, axis=1).reshape(n, 33, 2),
+        visibility=np.ones((n, 33)),
+        world_m=np.zeros((n, 33, 3)),
+    )
+    chosen = _moving(slowed, 5)
+    looked = [chosen[np.abs(t_s - moment_s) <= 0.01].all() for moment_s in moments_s]
+    assert np.mean(looked) >= 0.9
+
+
+@pytest.mark.parametrize("people", [0, 2])
+def test_every_frame_is_looked_at_where_not_just_one_person_is_seen(motion, people):
+    assert _moving(motion, 5, people).all()
+
+
+def test_frames_beyond_the_first_and_last_look_are_looked_at(motion):
+    numbers = np.arange(len(motion.t_s))
+    chosen = moving_frames(numbers, motion.t_s, _seen(motion, numbers[7:-9:5]), SETTINGS)
+    assert chosen[:7].all()
+    assert chosen[-5:].all()
+    assert not moving_frames(numbers[:0], motion.t_s[:0], [], SETTINGS).any()
+    assert moving_frames(numbers, motion.t_s, [], SETTINGS).all()
+
+
+def test_only_frames_near_a_moment_are_timed(motion):
+    numbers = np.arange(len(motion.t_s))
+    seen = _seen(motion, numbers[::5])
+    chosen = timed_frames(numbers, motion.t_s, seen, np.array([1.0]), SETTINGS)
+    within = motion.t_s <= motion.t_s[numbers[::5][-1]]
+    near = np.abs(motion.t_s - 1.0) <= SETTINGS.around_moment_s
+    assert_array_equal(chosen[within][1:], near[within][1:])
+
+
+def test_whom_to_expect_lies_between_the_looks_around(motion):
+    seen = _seen(motion, np.array([0, 10, 20]))
+    times_s = np.array([one.t_s for one in seen])
+    middle = expected_person(float(times_s[:2].mean()), seen, times_s)
+    assert_allclose(middle, motion.xy_px[[0, 10]].mean(axis=0))
+    assert expected_person(float(times_s[2]) + 0.1, seen, times_s) is None
+    assert (
+        expected_person(float(times_s[1:].mean()), [*seen[:2], *_seen(motion, [20], 2)], times_s)
+        is None
+    )
+
+
+def test_what_nobody_looked_at_is_interpolated_and_marked(motion):
+    numbers = list(range(21))
+    t_s = motion.t_s[:21].tolist()
+    seen = [*_seen(motion, [0, 10]), *_seen(motion, [20], people=2)]
+    poses = poses_of(seen, numbers, t_s, make_clip(motion, "P07.mp4"), MODEL)
+    assert_array_equal(np.flatnonzero(poses.looked), [0, 10, 20])
+    assert_allclose(poses.xy_px[5, 0], motion.xy_px[[0, 10]].mean(axis=0))
+    assert np.isnan(poses.xy_px[11:20]).all()
+    every = poses_of(_seen(motion, numbers), numbers, t_s, make_clip(motion, "P07.mp4"), MODEL)
+    assert every.looked is None
