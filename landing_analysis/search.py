@@ -1,4 +1,4 @@
-"""Clip -> Poses: one look at every frame, by the pose model and by all who watch beside it."""
+"""Clip -> Poses: rounds of looks by the pose model, and all who watch the frames beside it."""
 
 from __future__ import annotations
 

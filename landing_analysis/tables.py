@@ -297,6 +297,8 @@ class Poses:
         _require_shape("xy_px", self.xy_px, (n_frames, n_slots, N_LANDMARKS, 2))
         _require_shape("visibility", self.visibility, (n_frames, n_slots, N_LANDMARKS))
         _require_shape("world_m", self.world_m, (n_frames, n_slots, N_LANDMARKS, 3))
+        if self.looked is not None:
+            _require_shape("looked", self.looked, (n_frames,))
 
 
 @dataclass(frozen=True)

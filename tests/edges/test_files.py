@@ -67,6 +67,18 @@ def test_landmarks_come_back_exactly(tmp_path, monkeypatch, n_slots, at_once):
     assert [item.name for item in path.parent.iterdir()] == ["landmarks.parquet"]
 
 
+def test_which_frames_were_looked_at_comes_back_and_older_files_mean_all(tmp_path):
+    clip, poses = _stored(n_slots=2)
+    path = tmp_path / "landmarks.parquet"
+    write_landmarks(path, poses, clip)
+    assert read_landmarks(path)[1].looked is None
+    looked = np.arange(len(poses.t_s)) % 3 == 0
+    write_landmarks(path, replace(poses, looked=looked), clip)
+    back = read_landmarks(path)[1].looked
+    assert back.dtype == bool
+    assert back.tolist() == looked.tolist()
+
+
 def _light(poses: Poses, looks: int = 3) -> Light:
     rng = np.random.default_rng(4)
     shape = (looks, poses.xy_px.shape[1])
