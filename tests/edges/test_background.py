@@ -86,8 +86,9 @@ def test_frames_without_their_picture_lie_between_the_others():
     frames = _frames(_patterned(), SHIFTS_PX)
     few = [frame if frame.number % 2 == 0 else frame._replace(rgb=NO_PICTURE) for frame in frames]
     every, second = _path(frames), _path(few)
+    # Between two frames the path bends by 0.3 px, and shifts are whole pixels.
     assert second.known.all()
-    assert_allclose(second.shift_px[: len(frames) - 1], every.shift_px[:-1], atol=0.5)
+    assert_allclose(second.shift_px[: len(frames) - 1], every.shift_px[:-1], atol=1.0)
 
 
 def test_a_tripod_before_a_room_stands_still():
