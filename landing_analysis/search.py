@@ -132,7 +132,7 @@ def find_people(
                 frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
             current = parts.of_round(round_)
             current.recall(clip.sha256, model.sha256)
-            if current.seen:
+            if current.seen and current.seen[-1].number < max(wanted, default=0):
                 current.go_back_to(pose.stretch_begins_s(current.seen[-1].t_s, clip, settings.pose))
             label = "looking closer" if round_ else "finding the body"
             with closing(start(f"{clip.file}: {label}", len(wanted))) as progress:
