@@ -319,6 +319,7 @@ LADDER: dict[str, Step] = {
 
 _SAMPLES = {
     "sled_p01_left_side": "slim_woman_sled_jumps",
+    "run_p01_left_side": "slim_woman_run",
 }
 SAMPLES: dict[str, Step] = {
     name: replace(LADDER[of], scene=replace(LADDER[of].scene, name=name))

@@ -77,9 +77,8 @@ def main(out: Path, only: tuple[str, ...]) -> None:
         step for step in LADDER.values() if not only or any(part in step.name for part in only)
     ]
     scored = [one for step in chosen for one in (from_clip(step, out), from_joints(step)) if one]
-    page = as_markdown(scored)
-    if not only:
-        write_text(RESULTS, page)
+    page = as_markdown(scored, only)
+    write_text(RESULTS, page)
     click.echo(page)
 
 
@@ -173,14 +172,15 @@ def _exercises(analysis: Analysis) -> str | None:
     return ", ".join(runs) if len(runs) > 1 else analysis.decided.exercise
 
 
-def as_markdown(scored: Sequence[Scored]) -> str:
-    """Write the table as a page."""
+def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
+    """Write the table as a page, which says so where it covers a part of the scenes."""
+    part = f" **Partial: scenes named {', '.join(only)}.**" if only else ""
     drawn = sum(one.drawn for one in scored)
     ordered = sorted(scored, key=lambda one: one.group)
     rows = [_row(list(group)) for _, group in groupby(ordered, key=lambda one: one.group)]
     return (
         "# The exercises of the ladder\n\n"
-        f"{len(LADDER)} scenes with known truth at 60 frames/s, {drawn} of them drawn and seen by "
+        f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn and seen by "
         "the pose model; all of them besides from their joints with 1.5 px of noise. Settings were "
         "chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of exercises without "
         "flight, loads from and to where the pelvis passes the middle of the feet. Times in ms, "
