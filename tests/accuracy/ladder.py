@@ -180,8 +180,8 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
     rows = [_row(list(group)) for _, group in groupby(ordered, key=lambda one: one.group)]
     return (
         "# The exercises of the ladder\n\n"
-        f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn and seen by "
-        "the pose model; all of them besides from their joints with 1.5 px of noise. Settings were "
+        f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn "
+        "and seen by the pose model; all of them besides from their joints with 1.5 px of noise. Settings were "
         "chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of exercises without "
         "flight, loads from and to where the pelvis passes the middle of the feet. Times in ms, "
         "angles in degrees, measured minus true: median / median size. Called: what the "

@@ -51,9 +51,7 @@ def test_every_contact_is_found_and_none_invented(scores, name):
     assert score.reps_found == score.reps_true
 
 
-_QUICK_STEPS = pytest.mark.xfail(
-    reason="known gap: some of 24 quick steps are missed from the side"
-)
+_QUICK_STEPS = pytest.mark.xfail(reason="known gap: some quick steps are missed")
 
 
 @pytest.mark.parametrize(
