@@ -181,8 +181,8 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
     return (
         "# The exercises of the ladder\n\n"
         f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn "
-        "and seen by the pose model; all of them besides from their joints with 1.5 px of noise. Settings were "
-        "chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of exercises without "
+        "and seen by the pose model; all of them besides from their joints with 1.5 px of noise. "
+        "Settings were chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of exercises without "
         "flight, loads from and to where the pelvis passes the middle of the feet. Times in ms, "
         "angles in degrees, measured minus true: median / median size. Called: what the "
         "tool says without being told. Result by\n\n"
