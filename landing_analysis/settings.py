@@ -215,6 +215,32 @@ class FootSettings:
 
 
 @dataclass(frozen=True)
+class StepSettings:
+    """How quick steps from foot to foot are read from the feet's swings."""
+
+    floor_reach_s: float = 1.5  # before and after, where a foot's floor is looked for (choice)
+    floor_percentile: float = 10.0  # of its toes' heights there; it stands for a quarter (choice)
+    high_m: float = (
+        0.035  # above its floor toes are in the air; those that stand stay below (choice)
+    )
+    noise_sds: float = 4.0  # or this many of the landmarks' noise (choice)
+    gap_s: float = 0.04  # noise may break a swing for this long (choice)
+    least_swing_m: float = 0.03  # toes that hang rise by 0.04 m in a low jog (drawn)
+    least_ankle_m: float = 0.08  # and the ankle by 0.12 (drawn)
+    least_swing_s: float = 0.12  # jogging at 200 steps a minute swings for 0.35 s (choice)
+    slope_reach_s: float = 0.02  # around a crossing, where its speed is read (choice)
+    least_speed_m_s: float = 0.5  # of a crossing; a slower foot is not carried on farther (choice)
+    model_sd_s: float = 0.012  # of a landing or toe-off read so, without any noise (choice)
+    frame_share: float = 0.3  # of a frame interval, added to that (choice)
+    both_stand_s: float = 0.05  # longer with both feet down is walking in place (choice)
+    most_overlap_share: float = 0.5  # of a swing with the other foot's; more is a jump (choice)
+    shortest_step_s: float = 0.16  # from landing to landing: 375 a minute (choice)
+    longest_step_s: float = 0.5  # the same, 120 a minute; jogging has 150 to 180 (memory)
+    fewest_steps: int = 4  # that take turns; fewer are no bout (choice)
+    beside_s: float = 0.12  # a bout; a landing of the body there is one of its own (choice)
+
+
+@dataclass(frozen=True)
 class ContactSettings:
     """How contacts and flights are found."""
 
@@ -308,6 +334,7 @@ class ContactSettings:
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
+    steps: StepSettings = StepSettings()
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,9 @@ The recipe
 5. A flight needs at least one foot that landed, or took off at the end of the
    clip, and a time in the air that a jump can have.
 
+6. Quick steps from foot to foot are read from the feet alone (`steps`), where the body's
+   falls do not show them all.
+
 Nobody gives a floor height: rest is judged from each foot's own movement, so a
 step from a box and a slow drift toward the camera change nothing.
 """
@@ -42,6 +45,7 @@ from landing_analysis.contacts.feet import (
     read_motion,
     strays,
 )
+from landing_analysis.contacts.steps import with_steps
 from landing_analysis.errors import TableError
 from landing_analysis.maths.kinematics import flight_height_m
 from landing_analysis.maths.signals import close_gaps, runs
@@ -142,7 +146,7 @@ def find_contacts(
         contacts = [_with_toe_off(contact, events[contact.limb].toe_off) for contact in contacts]
         contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
-    return Contacts(tuple(ordered), tuple(flights))
+    return with_steps(Contacts(tuple(ordered), tuple(flights)), motion, settings.steps)
 
 
 def _falling_segments(motion: Motion, settings: ContactSettings) -> list[tuple[int, int]]:

@@ -107,10 +107,45 @@ def repair_swaps(
     keep = _movement(as_seen[:-1], as_seen[1:], most_px)
     change = _movement(as_seen[:-1], exchanged[1:], most_px) + change_px
     swapped = _cheaper_path(keep, change, step_px)
+    swapped = _confirmed(t_s, as_seen, exchanged, swapped, most_px)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
     repaired[np.ix_(swapped, _RIGHT)] = xy_px[np.ix_(swapped, _LEFT)]
     return repaired, swapped
+
+
+def _confirmed(
+    t_s: FloatArray,
+    as_seen: FloatArray,
+    exchanged: FloatArray,
+    swapped: BoolArray,
+    most_px: float,
+) -> BoolArray:
+    """Keep a run of exchanged frames unless legs that move on steadily explain both its ends.
+
+    Legs that pass each other quickly are, from frame to frame, nearer to the other leg than to
+    themselves; where they go on at their own speed nothing was exchanged.
+    """
+    kept = swapped.copy()
+    for first, last in runs(swapped):
+        if first < 2 or last == first or last + 2 > len(t_s):
+            continue
+        begin = _went_on(t_s, as_seen, as_seen, first, most_px)
+        end = _went_on(t_s, as_seen, as_seen, last + 1, most_px)
+        begin_turned = _went_on(t_s, as_seen, exchanged, first, most_px)
+        end_turned = _went_on(t_s, exchanged, as_seen, last + 1, most_px)
+        if begin < begin_turned and end < end_turned:
+            kept[first : last + 1] = False
+    return kept
+
+
+def _went_on(
+    t_s: FloatArray, before: FloatArray, after: FloatArray, frame: int, most_px: float
+) -> float:
+    """Return how far legs are in a frame from where they were going, mean distance in pixels."""
+    ahead = (t_s[frame] - t_s[frame - 1]) / (t_s[frame - 1] - t_s[frame - 2])
+    expected = before[frame - 1] + ahead * (before[frame - 1] - before[frame - 2])
+    return float(_movement(expected[None], after[frame][None], most_px)[0])
 
 
 def _cheaper_path(keep: FloatArray, change: FloatArray, exchanged: FloatArray) -> BoolArray:
