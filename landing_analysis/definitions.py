@@ -35,7 +35,7 @@ VIEW_WORDS: dict[View, str] = {
 }
 """From where a rep or a clip is seen, in words."""
 
-_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct"}
+_UNIT_ENDINGS = {"s": "_s", "ms": "_ms", "m": "_m", "deg": "_deg", "%": "_pct", "1/min": "_per_min"}
 
 
 @dataclass(frozen=True)
@@ -203,6 +203,29 @@ _DEFINITIONS = (
         "Planar segment angle.",
         "Needs the vertical of the picture; camera roll adds to it.",
     ),
+    Definition(
+        "step_rate", "Steps per minute", "1/min", 0, "body", VIEWS, None, None,
+        "60 s over the time from this landing to the next one, of whichever foot.",
+        "Cadence: common practice, no source.",
+        "Landings alone are counted; not measurable for the last landing of a bout.",
+    ),
+    Definition(
+        "thigh_angle_peak", "Thigh angle at the top", "deg", 1, "limb", VIEWS, "difference",
+        None,
+        "Largest tilt of the thigh from hanging straight down, in the air before this landing; "
+        "90 is level.",
+        "Planar segment angle, own reading by how far the knee hangs below the hip.",
+        "Blunt for a thigh that hangs, sharp for a level one. A thigh drawn out to the side or "
+        "back counts as one drawn up.",
+    ),
+    Definition(
+        "heel_height_peak", "Heel height at the top", "%", 0, "limb", VIEWS, "lsi", None,
+        "How far the heel rises above where it stands, in the air before this landing, in per "
+        "cent of leg length.",
+        "Heel toward the buttock: common practice, no source.",
+        "From the front a heel behind the other leg may be hidden.",
+        "leg length",
+    ),
 )  # fmt: skip
 
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
@@ -213,7 +236,7 @@ IN_SECONDS = {"s": 1.0, "ms": 0.001}
 
 TIMES = frozenset(
     {name for name, item in DEFINITIONS.items() if item.unit in IN_SECONDS}
-    | {"jump_height", "reactive_strength_index"}
+    | {"jump_height", "reactive_strength_index", "step_rate"}
 )
 """Measures that are times, or are worked out from times."""
 

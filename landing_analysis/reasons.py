@@ -131,6 +131,7 @@ class Code(StrEnum):
     HELD_TO_END = "held_to_end"
     TOE_OFF_NOT_SEEN = "toe_off_not_seen"
     NO_FLIGHT = "no_flight"
+    EXERCISE_NOT_SURE = "exercise_not_sure"
     STARTS_IN_THE_AIR = "starts_in_the_air"
     ENDS_IN_THE_AIR = "ends_in_the_air"
     ENDS_DURING_LANDING = "ends_during_landing"

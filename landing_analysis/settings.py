@@ -225,8 +225,8 @@ class StepSettings:
     )
     noise_sds: float = 4.0  # or this many of the landmarks' noise (choice)
     gap_s: float = 0.04  # noise may break a swing for this long (choice)
-    least_swing_m: float = 0.03  # toes that hang rise by 0.04 m in a low jog (drawn)
-    least_ankle_m: float = 0.08  # and the ankle by 0.12 (drawn)
+    least_swing_m: float = 0.025  # toes that hang rise by 0.04 m in a low jog (drawn)
+    least_ankle_m: float = 0.055  # and the ankle by 0.08 (drawn)
     least_swing_s: float = 0.12  # jogging at 200 steps a minute swings for 0.35 s (choice)
     slope_reach_s: float = 0.02  # around a crossing, where its speed is read (choice)
     least_speed_m_s: float = 0.5  # of a crossing; a slower foot is not carried on farther (choice)
@@ -373,6 +373,22 @@ class RepSettings:
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
     same_rep_s: float = 0.15  # found anew it lands this near; no two land so near (choice)
+
+
+@dataclass(frozen=True)
+class SignSettings:
+    """How exercises are recognised and bouts are cut."""
+
+    hanging_percentile: float = 95.0  # of how far a joint is below another: the leg hangs (choice)
+    reps_around: int = 1  # before and after, whose likeness counts as well (choice)
+    fewest_of_bout: int = 3  # reps; fewer between others are misread (choice)
+    pause_s: float = 2.0  # nothing is done for longer: another bout (choice)
+    least_likeness: float = 0.05  # all exercises together less alike: nothing is sure (choice)
+    # What is read of a swing; the pose model on drawn sticks only, see accuracy/methods.
+    thigh_offset_sd_deg: float = 3.0  # of a level thigh: the model's hip point (choice)
+    heel_offset_sd_pct_of_leg: float = 2.0  # of the leg, of the model's heel (choice)
+    least_sine: float = 0.2  # a thigh that hangs is read from a cosine, bluntly (choice)
+    sure_share: float = 0.8  # a confidence of less is not stated as certain (choice)
 
 
 @dataclass(frozen=True)
@@ -643,6 +659,7 @@ class Settings:
     lying: LyingSettings = field(default_factory=LyingSettings)
     body: BodySettings = field(default_factory=BodySettings)
     reps: RepSettings = field(default_factory=RepSettings)
+    signs: SignSettings = field(default_factory=SignSettings)
     knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)

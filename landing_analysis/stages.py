@@ -71,6 +71,7 @@ from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
 from landing_analysis.reps.grouping import group_reps
+from landing_analysis.reps.recognising import confidence_of, recognise
 from landing_analysis.reps.turning import (
     find_contacts_by_view,
     in_view,
@@ -278,6 +279,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
     def measured(contacts: Contacts, tracks: Tracks) -> tuple[Reps, Measures]:
         reps = group_reps(contacts, found_tracks, settings.reps, options.exercise)
         reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
+        reps = recognise(reps, tracks, view, settings.signs, options.exercise, lies=lies)
         reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
         seen = in_view(tracks, view, settings.view)
         return reps, disturbed_measures(measure_reps(reps, seen, view, settings), effects)
@@ -565,6 +567,7 @@ def _decided(
     return Decided(
         exercise=reps.exercise,
         exercise_origin="given" if options.exercise else "detected",
+        exercise_confidence=confidence_of(reps),
         view=view.view,
         view_origin="given" if options.view else "detected",
         view_yaw_deg=view.yaw_deg,

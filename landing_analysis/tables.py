@@ -568,13 +568,30 @@ class Rep:
 
 
 @dataclass(frozen=True)
+class Bout:
+    """Reps of one exercise without a pause, from the first take-off to the last toe-off.
+
+    ``confidence`` runs from 0 to 1 and is 1 where a person named the exercise. ``reps`` are
+    their numbers; pages count them as a person counts aloud.
+    """
+
+    number: int
+    exercise: Exercise
+    confidence: float
+    reps: tuple[int, ...]
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
 class Reps:
-    """The reps of a clip in order, and the exercise that they make up."""
+    """The reps of a clip in order, and the exercise that most of them are."""
 
     exercise: Exercise | None
     limb: Limb | None
     reps: tuple[Rep, ...]
     notes: tuple[Note, ...] = ()
+    bouts: tuple[Bout, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -773,6 +790,7 @@ class Decided:
     patient_reason: Reason
     time_base: TimeBase = TimeBase()
     occasion: Occasion = Occasion()
+    exercise_confidence: float | None = None
 
 
 @dataclass(frozen=True)

@@ -623,6 +623,10 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.NOT_MEASURED_IN_CLIP: "Not measured in this clip.",
     Code.HELD_TO_END: "held landing: the foot stayed on the ground until the clip ended",
     Code.TOE_OFF_NOT_SEEN: "the foot was not seen to leave the ground before the next flight",
+    Code.EXERCISE_NOT_SURE: (
+        "The motion looks most like {exercise}, but not surely so ({sure_pct:.0f} %); say which "
+        "exercise it is (--exercise)."
+    ),
     Code.NO_FLIGHT: "No flight was found in this clip, so there are no reps.",
     Code.STARTS_IN_THE_AIR: "the clip starts in the air",
     Code.ENDS_IN_THE_AIR: "the clip ends in the air",

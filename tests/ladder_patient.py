@@ -214,9 +214,9 @@ def _ankle(t_s, hip_m, swings, body: Body) -> FloatArray:
         ) + [0, top]
         knots = off + length * np.array([0.0, 0.5, 1.0])
         rise = peak[1] - ANKLE_M
-        up = CubicHermiteSpline(
-            knots, [ANKLE_M, peak[1], ANKLE_M], [2.2 * rise / length, 0.0, -2.2 * rise / length]
-        )
+        # A foot leaves and lands no slower than the body flies.
+        speed = max(2.2 * rise / length, 0.3 + G * style.flight_s / 2)
+        up = CubicHermiteSpline(knots, [ANKLE_M, peak[1], ANKLE_M], [speed, 0.0, -speed])
         forward = CubicHermiteSpline(knots, [0.0, peak[0], 0.0], [0.0, 0.0, 0.0])
         place[inside] = np.stack([forward(t_s[inside]), up(t_s[inside])], axis=1)
     return place
@@ -231,7 +231,7 @@ def _leg(t_s, hip_m, ankle, body: Body) -> dict[str, FloatArray]:
     down = np.arctan2(line[:, 0], -line[:, 1])
     thigh = down + half
     knee = hip + body.segment_m * np.stack([np.sin(thigh), -np.cos(thigh)], axis=1)
-    lifted = np.clip((ankle[:, 1] - ANKLE_M) / 0.25, 0, 1)
+    lifted = np.clip((ankle[:, 1] - ANKLE_M) / 0.25, 0, 1) ** 1.5
     pitch = lifted * (down - half)
 
     def from_ankle(forward: float, up: float) -> FloatArray:

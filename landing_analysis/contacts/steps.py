@@ -73,7 +73,7 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
     """
     for bout in _bouts(motion, settings):
         inside = [c for c in found.contacts if _within(c.initial_contact.t_s, bout, settings)]
-        if len(inside) >= len(bout.contacts):
+        if all(_shown(contact, inside, settings) for contact in bout.contacts):
             continue
         contacts = [c for c in found.contacts if c not in inside]
         flights = [f for f in found.flights if not _within(_landing_s(f), bout, settings)]
@@ -85,6 +85,16 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
             flights=tuple(sorted([*flights, *bout.flights], key=_landing_s)),
         )
     return found
+
+
+def _shown(contact: Contact, found: list[Contact], settings: StepSettings) -> bool:
+    """Say whether a landing is among others, and that foot's alone."""
+    near = [
+        one.limb
+        for one in found
+        if abs(one.initial_contact.t_s - contact.initial_contact.t_s) < settings.beside_s
+    ]
+    return near == [contact.limb]
 
 
 def _within(at_s: float, bout: Bout, settings: StepSettings) -> bool:

@@ -36,3 +36,15 @@ def name_of(code: str | None) -> str:
     Documents of other versions may name exercises that this one has not; empty without one.
     """
     return EXERCISES[code].name if code in EXERCISES else (code or "").replace("_", " ")
+
+
+def has_measure(code: str, name: str) -> bool:
+    """Whether reps of an exercise have a measure: a common one, or one of its own."""
+    entry = EXERCISES[code]
+    own = name in entry.measures
+    return own or (name not in entry.without and name not in _of_some())
+
+
+def _of_some() -> frozenset[str]:
+    """Return the measures that only the exercises have which name them."""
+    return frozenset(name for entry in EXERCISES.values() for name in entry.measures)

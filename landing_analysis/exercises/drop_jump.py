@@ -1,6 +1,6 @@
 """Drop jumps: off a box, a landing and a rebound."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="drop_jump",
@@ -9,4 +9,9 @@ EXERCISE = Entry(
     rep="drop jump",
     rung=130,
     feet=2,
+    signs=(
+        Sign("feet", 2, 2, 0.3),
+        Sign("drop_legs", 0.22, 2, 0.05),
+    ),
+    findings=(*Entry.findings, "limb_offloading"),
 )

@@ -2,8 +2,35 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
+
+SignName = Literal[
+    "feet", "changes_foot", "step_s", "thigh_deg", "shank_deg", "side_legs", "drop_legs"
+]
+"""What can be seen of one rep, see `reps.signs`."""
+
+
+class Sign(NamedTuple):
+    """A range in which what is seen of a rep speaks for an exercise.
+
+    ``soft`` is how far outside the range it is as likely as not, in its own unit.
+    """
+
+    name: SignName
+    low: float
+    high: float
+    soft: float
+
+    def speaks_for(self, seen: Mapping[SignName, float]) -> float:
+        """Return from 0, surely against, to 1, surely for; one half where nothing was seen."""
+        value = seen.get(self.name, math.nan)
+        if math.isnan(value):
+            return 0.5
+        inside = min(value - self.low, self.high - value)  # negative outside
+        return 1.0 / (1.0 + math.exp(-3.0 * (inside / self.soft + 1.0)))
 
 
 @dataclass(frozen=True)
@@ -20,6 +47,11 @@ class Entry:
     feet : how many feet a rep lands on, None where it may be either
     load : what the landing carries
     counted_in : whether it is prescribed in reps or in seconds
+    signs : by which a rep is recognised, all of them; none where it must be given
+    measures : that it has beyond the common ones, see `definitions`
+    without : measures of its reps that would say nothing
+    findings : names of the findings that its values are held against
+    leading : its most telling measures, the first one that a clip shows leads
     """
 
     code: str
@@ -30,3 +62,15 @@ class Entry:
     feet: Literal[1, 2] | None
     load: Literal["body weight", "reduced"] = "body weight"
     counted_in: Literal["reps", "seconds"] = "reps"
+    signs: tuple[Sign, ...] = ()
+    measures: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    findings: tuple[str, ...] = (
+        "knee_inward", "knee_outward", "target_flexion", "stiff_landing", "heel_first_landing",
+        "knees_together", "side_difference", "long_ground_contact",
+    )  # fmt: skip
+    leading: tuple[str, ...] = ("knee_flexion_peak", "fppa_peak_flexion", "contact_time")
+
+    def likeness(self, seen: Mapping[SignName, float]) -> float:
+        """Return how well a rep fits, 0 to 1: the weakest of its signs; 0 without any."""
+        return min((sign.speaks_for(seen) for sign in self.signs), default=0.0)

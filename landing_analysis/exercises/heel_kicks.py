@@ -1,6 +1,6 @@
 """Running in place with each heel drawn up to the buttock."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="heel_kicks",
@@ -10,4 +10,15 @@ EXERCISE = Entry(
     rung=110,
     feet=1,
     counted_in="seconds",
+    signs=(
+        Sign("feet", 1, 1, 0.3),
+        Sign("changes_foot", 1, 1, 0.3),
+        Sign("step_s", 0.1, 0.55, 0.06),
+        Sign("thigh_deg", -60, 50, 6),
+        Sign("shank_deg", 90, 200, 6),
+    ),
+    measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
+    without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),
+    findings=("knee_inward", "knee_outward", "side_difference", "long_ground_contact"),
+    leading=("heel_height_peak", "contact_time"),
 )

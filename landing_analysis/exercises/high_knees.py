@@ -1,6 +1,6 @@
 """Running in place with each thigh drawn up to level or above."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="high_knees",
@@ -10,4 +10,14 @@ EXERCISE = Entry(
     rung=100,
     feet=1,
     counted_in="seconds",
+    signs=(
+        Sign("feet", 1, 1, 0.3),
+        Sign("changes_foot", 1, 1, 0.3),
+        Sign("step_s", 0.1, 0.55, 0.06),
+        Sign("thigh_deg", 62, 180, 6),
+    ),
+    measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
+    without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),
+    findings=("knee_inward", "knee_outward", "side_difference", "long_ground_contact"),
+    leading=("thigh_angle_peak", "contact_time"),
 )

@@ -1,6 +1,6 @@
 """One-leg hops at body weight."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="hop",
@@ -9,4 +9,8 @@ EXERCISE = Entry(
     rep="hop",
     rung=60,
     feet=1,
+    signs=(
+        Sign("feet", 1, 1, 0.3),
+        Sign("changes_foot", 0, 0, 0.3),
+    ),
 )

@@ -1,6 +1,6 @@
 """Jogging in place."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="jog_in_place",
@@ -10,4 +10,15 @@ EXERCISE = Entry(
     rung=90,
     feet=1,
     counted_in="seconds",
+    signs=(
+        Sign("feet", 1, 1, 0.3),
+        Sign("changes_foot", 1, 1, 0.3),
+        Sign("step_s", 0.1, 0.45, 0.04),
+        Sign("thigh_deg", -20, 52, 6),
+        Sign("shank_deg", -30, 76, 6),
+    ),
+    measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
+    without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),
+    findings=("knee_inward", "knee_outward", "side_difference", "long_ground_contact"),
+    leading=("contact_time", "step_rate"),
 )

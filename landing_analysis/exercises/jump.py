@@ -1,6 +1,6 @@
 """Two-leg jumps at body weight."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="jump",
@@ -9,4 +9,10 @@ EXERCISE = Entry(
     rep="jump",
     rung=40,
     feet=2,
+    signs=(
+        Sign("feet", 2, 2, 0.3),
+        Sign("thigh_deg", -20, 65, 10),
+        Sign("drop_legs", -0.15, 0.15, 0.06),
+    ),
+    findings=(*Entry.findings, "limb_offloading"),
 )

@@ -10,4 +10,5 @@ EXERCISE = Entry(
     rung=10,
     feet=2,
     load="reduced",
+    findings=(*Entry.findings, "limb_offloading"),
 )

@@ -10,4 +10,5 @@ EXERCISE = Entry(
     rung=80,
     feet=1,
     counted_in="seconds",
+    leading=("fppa_peak_flexion", "knee_flexion_peak", "contact_time"),
 )

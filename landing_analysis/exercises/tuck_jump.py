@@ -1,6 +1,6 @@
 """Two-leg jumps with the knees drawn up to the chest in flight."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="tuck_jump",
@@ -9,4 +9,12 @@ EXERCISE = Entry(
     rep="tuck jump",
     rung=140,
     feet=2,
+    signs=(
+        Sign("feet", 2, 2, 0.3),
+        Sign("thigh_deg", 75, 180, 8),
+        Sign("drop_legs", -0.15, 0.15, 0.06),
+    ),
+    measures=("thigh_angle_peak",),
+    findings=(*Entry.findings, "limb_offloading"),
+    leading=("knee_flexion_peak", "thigh_angle_peak", "fppa_peak_flexion"),
 )

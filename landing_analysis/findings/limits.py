@@ -88,7 +88,10 @@ def _limit(entry: dict[str, object], name: str) -> Limit:
     problem = _problem(entry) or _misfit(entry)
     if problem:
         raise SettingsError(f"{where}: {problem}")
-    return Limit(**{**entry, "exercises": tuple(entry.get("exercises", ()))})  # type: ignore[arg-type]
+    finding = entry["finding"]
+    having = [code for code, exercise in EXERCISES.items() if finding in exercise.findings]
+    named = entry.get("exercises", having)
+    return Limit(**{**entry, "exercises": tuple(named)})  # type: ignore[arg-type]
 
 
 def _problem(entry: dict[str, object]) -> str | None:

@@ -21,6 +21,7 @@ from landing_analysis.definitions import (
     SIDE_VIEWS,
     Definition,
 )
+from landing_analysis.exercises import has_measure
 from landing_analysis.maths.kinematics import (
     false_fppa_deg,
     flexion_from_seen_deg,
@@ -50,6 +51,7 @@ from landing_analysis.measures.summaries import (
     YAW,
 )
 from landing_analysis.reasons import Code, Number, Reason, because
+from landing_analysis.reps.signs import segment_tilts_deg, swing_of
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
@@ -228,7 +230,8 @@ def measure_reps(
     Measures
         A row for every measure of `definitions` that a used rep can have: with a
         value, or with the reason why there is none. Refused reps have no rows. A rep
-        seen in another view than the clip has its times only and stands apart from the set.
+        seen in another view than the clip has its times only and stands apart from the set,
+        as does a rep of another exercise than the set's.
 
     Notes
     -----
@@ -240,12 +243,20 @@ def measure_reps(
     pose model's hip point, which lies in front of the joint.
     """
     scene = _Scene(tracks, view, settings)
-    return Measures(tuple(row for rep in reps.reps if rep.used for row in _measure_rep(rep, scene)))
+    return Measures(
+        tuple(
+            row if rep.exercise == reps.exercise else replace(row, of_set=False)
+            for rep in reps.reps
+            if rep.used
+            for row in _measure_rep(rep, scene)
+        )
+    )
 
 
 def _measure_rep(rep: Rep, scene: _Scene) -> Iterator[Measure]:
     of_set = rep.view in (None, scene.view.view)
-    for definition in DEFINITIONS.values():
+    had = (one for one in DEFINITIONS.values() if has_measure(rep.exercise, one.name))
+    for definition in had:
         for limb in _limbs(rep, definition):
             try:
                 reading = _read(rep, scene, definition, limb)
@@ -725,6 +736,72 @@ def _trunk_flexion(scene: _Scene, rep: Rep) -> Reading:
     return _trunk(scene, rep, -1.0 if scene.view.view == "left_side" else 1.0)
 
 
+# --- the swing before a landing ----------------------------------------------------------------
+
+
+def _step_rate(scene: _Scene, rep: Rep) -> Reading:
+    following = rep.next_flight
+    if following is None or rep.flight.landing is None or following.landing is None:
+        raise _no(Code.NO_FLIGHT_FOLLOWS)
+    start, end = _instant(scene, rep.flight.landing), _instant(scene, following.landing)
+    between = _interval(scene, start, end)
+    _refuse_held(scene, between.value)
+    per_s = 60.0 / between.value**2  # definition: seconds in a minute
+    # What all landings of a clip share is the same at both ends of a step.
+    parts = ((TIMING, per_s * between.parts[0][1]),)
+    return Reading(60.0 / between.value, parts, between.frames)
+
+
+def _swing_peak(
+    scene: _Scene, rep: Rep, limb: Limb, samples: FloatArray, names: tuple[str, ...]
+) -> Fit:
+    """Read the largest value of a signal while a limb was in the air before its landing."""
+    _contact(rep, limb)
+    t_s, swing = scene.tracks.t_s, swing_of(limb, rep, scene.tracks)
+    window_s = float(t_s[swing][0]), float(t_s[swing][-1])
+    reach_s = scene.settings.measures.peak_reach_s
+    found = largest_value(t_s, samples, samples, window_s, reach_s)
+    if found is None:
+        raise _not_seen(scene, names, window_s, "in the air")
+    return found[1]
+
+
+def _thigh_angle_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    tilt_deg, _ = segment_tilts_deg(scene.tracks, limb, scene.settings.signs)
+    names = (f"{limb}_hip", f"{limb}_knee")
+    fit = _swing_peak(scene, rep, limb, tilt_deg, names)
+    noise_px = math.hypot(*scene.noise(*names))
+    thigh_px = 0.5 * scene.tracks.leg_px
+    level = max(math.sin(math.radians(fit.value)), scene.settings.signs.least_sine)
+    noise_deg = math.degrees(noise_px / thigh_px)
+    parts = (
+        (NOISE, noise_deg * fit.gain / level),
+        (OFFSET, scene.settings.signs.thigh_offset_sd_deg / level),
+        (VERTICAL, scene.tracks.down_sd_deg),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _heel_height_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    contact = _contact(rep, limb)
+    name = f"{limb}_heel"
+    height_px = -(scene.tracks.xy_px[:, LANDMARK[name]] @ scene.tracks.down)
+    percent = 100.0 / scene.tracks.leg_px
+    fit = _swing_peak(scene, rep, limb, percent * height_px, (name,))
+    window_s = _window_s(scene, rep, contact)
+    middle_s = 0.5 * (window_s[0] + window_s[1])
+    reach_s = scene.settings.measures.peak_reach_s
+    stands = value_at(scene.tracks.t_s, percent * height_px, middle_s, reach_s)
+    if stands is None:
+        raise _not_seen(scene, (name,), window_s, "during the landing")
+    (noise_px,) = scene.noise(name)
+    parts = (
+        (NOISE, percent * noise_px * math.hypot(fit.gain, stands.gain)),
+        (OFFSET, scene.settings.signs.heel_offset_sd_pct_of_leg),
+    )
+    return Reading(fit.value - stands.value, parts, (*fit.frames, *stands.frames))
+
+
 _LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
     "contact_time": _contact_time,
     "time_to_peak_flexion": _time_to_peak_flexion,
@@ -737,6 +814,8 @@ _LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
     "fppa_peak_inward": _fppa_peak_inward,
     "knee_over_toes_offset": _knee_over_toes_offset,
     "toe_to_heel_interval": _toe_to_heel_interval,
+    "thigh_angle_peak": _thigh_angle_peak,
+    "heel_height_peak": _heel_height_peak,
 }
 
 _BODY_READERS: dict[str, Callable[[_Scene, Rep], Reading]] = {
@@ -745,6 +824,7 @@ _BODY_READERS: dict[str, Callable[[_Scene, Rep], Reading]] = {
     "reactive_strength_index": _reactive_strength_index,
     "knee_ankle_separation_ratio": _knee_ankle_separation_ratio,
     "inter_limb_delay": _inter_limb_delay,
+    "step_rate": _step_rate,
     "pelvis_shift": _pelvis_shift,
     "trunk_lean": _trunk_lean,
     "trunk_flexion": _trunk_flexion,

@@ -11,6 +11,7 @@ from landing_analysis.definitions import DEFINITIONS, IN_SECONDS
 from landing_analysis.disturbances.effects import Effect
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
+    Bout,
     Limb,
     Measure,
     Measures,
@@ -18,6 +19,8 @@ from landing_analysis.tables import (
     SetSummary,
     SideComparison,
 )
+
+_SETTINGS = MeasureSettings()
 
 NOISE = "landmark noise"
 TIMING = "instant of the event"
@@ -97,6 +100,14 @@ def summarise(rows: tuple[Measure, ...], settings: MeasureSettings) -> tuple[Set
         for limb in ("left", "right", None)
         if (chosen := _with_value(rows, name, limb))
     )
+
+
+def summarise_bout(
+    bout: Bout, rows: tuple[Measure, ...], settings: MeasureSettings = _SETTINGS
+) -> tuple[SetSummary, ...]:
+    """Summarise one bout by itself, as `summarise` does a set."""
+    own = (replace(row, of_set=True) for row in rows if row.rep in bout.reps)
+    return summarise(tuple(own), settings)
 
 
 def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideComparison, ...]:

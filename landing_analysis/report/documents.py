@@ -12,9 +12,11 @@ import numpy as np
 from landing_analysis.corrections import landing_s
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import foot_strike
+from landing_analysis.measures.summaries import summarise_bout
 from landing_analysis.reasons import Reason, as_plain
 from landing_analysis.tables import (
     Analysis,
+    Bout,
     Contact,
     Event,
     Finding,
@@ -70,6 +72,7 @@ def analysis_document(analysis: Analysis) -> dict[str, object]:
         "contacts": [_contact(contact, analysis) for contact in analysis.contacts.contacts],
         "flights": [_flight(flight, analysis) for flight in analysis.contacts.flights],
         "reps": [_rep(rep, analysis) for rep in analysis.reps.reps],
+        "bouts": [_bout(bout, analysis) for bout in analysis.reps.bouts],
         "summaries": [asdict(summary) for summary in analysis.measures.summaries],
         "comparisons": [asdict(comparison) for comparison in analysis.measures.comparisons],
         "not_compared": [
@@ -202,6 +205,16 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
         "flight": _flight(rep.flight, analysis),
         "peak_flexion_s": rep.peak_flexion_s if timed else None,
         "measures": [_measure(row) for row in rep_measures(analysis, rep)],
+    }
+
+
+def _bout(bout: Bout, analysis: Analysis) -> dict[str, object]:
+    timed = analysis.decided.time_base.doubt is None
+    return {
+        **asdict(bout),
+        "start_s": bout.start_s if timed else None,
+        "end_s": bout.end_s if timed else None,
+        "summaries": [asdict(row) for row in summarise_bout(bout, analysis.measures.measures)],
     }
 
 

@@ -36,12 +36,14 @@ from landing_analysis.findings.judging import (
     limb_words,
 )
 from landing_analysis.findings.tally import Key, Tally, judged_value
-from landing_analysis.measures.summaries import compare_sides
+from landing_analysis.measures.summaries import compare_sides, summarise_bout
 from landing_analysis.reasons import Code
+from landing_analysis.settings import SignSettings
 from landing_analysis.tables import (
     IN_THE_CLIP,
     LIMBS,
     Analysis,
+    Bout,
     Correction,
     Finding,
     Limb,
@@ -57,6 +59,7 @@ from landing_analysis.wording import note_words, words_of
 
 SYMBOLS: dict[Verdict, str] = {"above": "▲", "below": "▼", "cannot tell": "?", "within": "●"}
 QUALITY_SYMBOLS: dict[QualityState, str] = {"good": "●", "limited": "◐", "poor": "○"}
+_SIGNS = SignSettings()
 _RANK: dict[Verdict, int] = {"above": 0, "below": 0, "cannot tell": 1, "within": 2}
 _MOST_CHECKS = 3  # named beside the state of the clip; the rest stands below (choice)
 _SETTLED_BY = {
@@ -159,6 +162,11 @@ def exercise_words(analysis: Analysis) -> str:
         return "No reps"
     if decided.exercise is None:
         return "Two-leg jumps or one-leg hops"
+    if len(analysis.reps.bouts) > 1 and is_mixed(analysis):
+        done = (
+            f"{EXERCISES[bout.exercise].name} ({len(bout.reps)})" for bout in analysis.reps.bouts
+        )
+        return "In a row: " + ", ".join(done)
     if is_mixed(analysis):
         counted = Counter(rep.exercise for rep in analysis.reps.reps)
         counts = sorted(counted.items(), key=lambda one: rung(one[0]))
@@ -214,7 +222,7 @@ def header_facts(analysis: Analysis) -> list[tuple[str, str]]:
     facts = [
         ("Patient", decided.occasion.code or "no code given"),
         ("Filmed", decided.occasion.day or "day not known"),
-        ("Exercise", exercise_words(analysis) + _given(decided.exercise_origin)),
+        ("Exercise", exercise_words(analysis) + _how_sure(analysis)),
         ("View", view_words(analysis) + _given(decided.view_origin)),
         ("Reps", (f"{total} counted, {used} used" if total else "none") + _apart(analysis)),
         ("Surgical side", decided.surgical_side or "not named"),
@@ -316,6 +324,60 @@ def _placed_words(one: Correction) -> str:
 
 def _who_words(one: Correction) -> str:
     return f"by {one.by or 'somebody who gave no code'}, {one.at[:10]}"
+
+
+def _how_sure(analysis: Analysis) -> str:
+    """Say whether an exercise was given, or how sure it is that it was done."""
+    decided = analysis.decided
+    sure = decided.exercise_confidence
+    if decided.exercise_origin == "given" or sure is None:
+        return _given(decided.exercise_origin)
+    certain = sure >= _SIGNS.sure_share
+    return " (recognised)" if certain else f" (not sure, {100 * sure:.0f} %)"
+
+
+def bout_lines(analysis: Analysis) -> list[tuple[str, list[str]]]:
+    """Return each bout of a clip with more than one: its heading, and its values one a line."""
+    if len(analysis.reps.bouts) < 2:
+        return []
+    return [
+        (_bout_heading(bout, analysis), _bout_values(bout, analysis))
+        for bout in analysis.reps.bouts
+    ]
+
+
+def _bout_heading(bout: Bout, analysis: Analysis) -> str:
+    entry = EXERCISES[bout.exercise]
+    words = f"{bout.number}. {entry.title}: {len(bout.reps)} × {entry.rep}"
+    if analysis.decided.time_base.doubt is not None:
+        return words
+    lasted_s = bout.end_s - bout.start_s
+    return f"{words}, {number(bout.start_s, 1)} to {number(bout.end_s, 1)} s ({lasted_s:.1f} s)"
+
+
+def _bout_values(bout: Bout, analysis: Analysis) -> list[str]:
+    entry = EXERCISES[bout.exercise]
+    names = dict.fromkeys((*entry.leading, *entry.measures, "contact_time", "flight_time"))
+    summaries = summarise_bout(bout, analysis.measures.measures)
+    lines = []
+    for name in names:
+        rows = [row for row in summaries if row.name == name]
+        values = ", ".join(
+            f"{row.limb + ' ' if row.limb else ''}{value_words(row.mean, name)} "
+            f"± {half_width_words(row.mean_sd, name)}{_changed(row)}"
+            for row in rows
+        )
+        if values:
+            lines.append(f"{DEFINITIONS[name].label}: {values} {printed_unit(name)}".rstrip())
+    return lines
+
+
+def _changed(row: SetSummary) -> str:
+    """Say by how much the last third of a bout differs from the first."""
+    if row.fatigue is None:
+        return ""
+    sign = "+" if row.fatigue > 0 else ""
+    return f" (last third {sign}{value_words(row.fatigue, row.name).lstrip('+')})"
 
 
 def _given(origin: str) -> str:

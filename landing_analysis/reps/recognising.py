@@ -1,0 +1,160 @@
+"""Reps -> the exercise of each, with a confidence, and the bouts that they make up."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+
+from landing_analysis.exercises import EXERCISES
+from landing_analysis.reasons import Code, because
+from landing_analysis.reps.signs import Signs, signs_of
+from landing_analysis.settings import SignSettings
+from landing_analysis.tables import (
+    Bout,
+    Exercise,
+    FloatArray,
+    Note,
+    Rep,
+    Reps,
+    Tracks,
+    ViewEstimate,
+)
+
+
+def recognise(
+    reps: Reps,
+    tracks: Tracks,
+    view: ViewEstimate,
+    settings: SignSettings,
+    given: Exercise | None = None,
+) -> Reps:
+    """Say of each rep which exercise it is, and cut the clip into bouts.
+
+    Parameters
+    ----------
+    reps : grouped by the feet that landed
+    tracks : Tracks
+    view : ViewEstimate
+    settings : SignSettings
+    given : what a person said that it is; then nothing is recognised
+
+    Returns
+    -------
+    Reps
+        With the exercise that most reps are of, or None where no rep tells; a bout runs from
+        rep to rep of one exercise without a pause. A run of fewer than
+        ``settings.fewest_of_bout`` reps between others is of the bout around it.
+
+    Notes
+    -----
+    A rep's likeness to each exercise is the weakest of the signs that the exercise declares;
+    the likeness of neighbours is averaged, because an exercise is done more than once. The
+    confidence of a bout is its likeness over that of all exercises together.
+    """
+    if not reps.reps or reps.exercise is None:
+        return reps
+    if given is not None:
+        return replace(reps, bouts=_bouts(reps.reps, [1.0] * len(reps.reps), settings))
+    codes = [code for code, entry in EXERCISES.items() if entry.signs]
+    seen = list(signs_of(reps.reps, tracks, view, settings))
+    chosen, sure = _most_alike(codes, _likenesses(codes, seen), reps.reps, settings)
+    told = tuple(replace(rep, exercise=code) for rep, code in zip(reps.reps, chosen, strict=True))
+    bouts = _bouts(told, sure, settings)
+    (main, _), *_ = Counter(rep.exercise for rep in told).most_common(1)
+    return replace(
+        reps, exercise=main, reps=told, bouts=bouts, notes=(*reps.notes, *_doubts(bouts, settings))
+    )
+
+
+def _doubts(bouts: tuple[Bout, ...], settings: SignSettings) -> tuple[Note, ...]:
+    """Say of which exercises it is not sure that they were done."""
+    unsure: dict[str, float] = {}
+    for bout in bouts:
+        if bout.confidence < settings.sure_share:
+            unsure[bout.exercise] = min(bout.confidence, unsure.get(bout.exercise, 1.0))
+    return tuple(
+        Note("exercise", "limited", (because(
+            Code.EXERCISE_NOT_SURE, exercise=EXERCISES[code].name, sure_pct=100 * sure
+        ),))
+        for code, sure in unsure.items()
+    )  # fmt: skip
+
+
+def confidence_of(reps: Reps) -> float | None:
+    """Return how sure the exercise of a set is, the least sure of its bouts; None without any."""
+    return min((b.confidence for b in reps.bouts if b.exercise == reps.exercise), default=None)
+
+
+def _likenesses(codes: list[str], seen: list[Signs]) -> FloatArray:
+    """Return (n_reps, n_codes) of 0 to 1."""
+    return np.array([[EXERCISES[code].likeness(signs) for code in codes] for signs in seen])
+
+
+def _most_alike(
+    codes: list[str], likeness: FloatArray, reps: tuple[Rep, ...], settings: SignSettings
+) -> tuple[list[str], list[float]]:
+    """Return each rep's exercise and how sure that is."""
+    around = np.arange(len(reps))
+    reach = settings.reps_around
+    smooth = np.array(
+        [
+            np.median(likeness[max(k - reach, 0) : k + reach + 1], axis=0)
+            if len(reps) > reach
+            else likeness.mean(axis=0)
+            for k in around
+        ]
+    )
+    best = _without_short_runs(smooth.argmax(axis=1), settings.fewest_of_bout)
+    total = smooth.sum(axis=1)
+    share = smooth[around, best] / np.maximum(total, settings.least_likeness)
+    sure = np.minimum(share, smooth[around, best])
+    return [codes[k] for k in best], [float(one) for one in sure]
+
+
+def _without_short_runs(best: np.ndarray, fewest: int) -> np.ndarray:
+    """Give runs that are too short to be a bout to the longer one of their neighbours."""
+    kept = best.copy()
+    edges = [0, *(np.flatnonzero(np.diff(kept)) + 1), len(kept)]
+    lengths = np.diff(edges)
+    for k, (first, length) in enumerate(zip(edges, lengths, strict=False)):
+        beside = [j for j in (k - 1, k + 1) if 0 <= j < len(lengths)]
+        longest = max(beside, key=lambda j: lengths[j], default=None)
+        if length < fewest and longest is not None and lengths[longest] >= fewest:
+            kept[first : first + length] = best[edges[longest]]
+    return kept
+
+
+def _bouts(reps: tuple[Rep, ...], sure: list[float], settings: SignSettings) -> tuple[Bout, ...]:
+    """Cut reps where the exercise changes, or nothing is done for a while."""
+    cuts: list[list[int]] = []
+    for k, rep in enumerate(reps):
+        if cuts and rep.exercise == reps[cuts[-1][-1]].exercise:
+            pause_s = _start_s(rep) - _end_s(reps[cuts[-1][-1]])
+            if not pause_s > settings.pause_s:
+                cuts[-1].append(k)
+                continue
+        cuts.append([k])
+    return tuple(
+        Bout(
+            number=number,
+            exercise=reps[cut[0]].exercise,
+            confidence=float(np.mean([sure[k] for k in cut])),
+            reps=tuple(reps[k].number for k in cut),
+            start_s=_start_s(reps[cut[0]]),
+            end_s=_end_s(reps[cut[-1]]),
+        )
+        for number, cut in enumerate(cuts, 1)
+    )
+
+
+def _start_s(rep: Rep) -> float:
+    event = rep.flight.take_off or rep.flight.landing
+    return event.t_s if event else np.nan
+
+
+def _end_s(rep: Rep) -> float:
+    """Return when the last foot of a landing left again, or else landed."""
+    ends = [c.toe_off.t_s if c.toe_off else c.initial_contact.t_s for c in rep.contacts]
+    return max(ends, default=_start_s(rep))

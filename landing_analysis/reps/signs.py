@@ -1,0 +1,148 @@
+"""(Rep, Tracks) -> what is seen of one rep by which its exercise is recognised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.exercises.entry import SignName
+from landing_analysis.settings import SignSettings
+from landing_analysis.tables import LANDMARK, LIMBS, FloatArray, Limb, Rep, Tracks, ViewEstimate
+
+Signs = dict[SignName, float]
+
+
+def signs_of(
+    reps: tuple[Rep, ...], tracks: Tracks, view: ViewEstimate, settings: SignSettings
+) -> Iterator[Signs]:
+    """Yield what is seen of each rep.
+
+    Parameters
+    ----------
+    reps : in order of time
+    tracks : Tracks
+    view : ViewEstimate; only from the front or the back is a way to the side seen
+    settings : SignSettings
+
+    Yields
+    ------
+    dict
+        ``feet`` that landed; ``changes_foot`` 1 from one foot to the other, else 0;
+        ``step_s`` from the landing before, or to the next one where that is nearer;
+        ``thigh_deg`` and ``shank_deg`` the largest tilt from hanging straight down in the air
+        (the lesser limb's where both are); ``side_legs`` from the landing before across the
+        picture, and ``drop_legs`` from take-off down to the landing, in leg lengths. What is
+        not seen is missing.
+    """
+    tilts = {limb: segment_tilts_deg(tracks, limb, settings) for limb in LIMBS}
+    landings_s = [_landing_s(rep) for rep in reps]
+    steps_s = [b - a for a, b in pairwise(landings_s)]
+    for number, rep in enumerate(reps):
+        near_s = [s for s in steps_s[max(number - 1, 0) : number + 1] if np.isfinite(s)]
+        seen: Signs = {"feet": float(len(rep.limbs)), "changes_foot": float(rep.is_bound)}
+        if near_s:
+            seen["step_s"] = min(near_s)
+        for name, index in _TILTS:
+            peaks = [_in_air(tilts[limb][index], limb, rep, tracks) for limb in rep.limbs]
+            if peaks:
+                seen[name] = min(peaks)
+        seen["drop_legs"] = _moved(rep, rep, tracks, tracks.down)
+        if number and view.view in FRONTAL_VIEWS:
+            across = np.array([tracks.down[1], -tracks.down[0]])
+            seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across))
+        yield seen
+
+
+_TILTS: tuple[tuple[SignName, int], ...] = (("thigh_deg", 0), ("shank_deg", 1))
+
+
+def segment_tilts_deg(
+    tracks: Tracks, limb: Limb, settings: SignSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Return by how much thigh and shank are lifted from hanging straight down.
+
+    Parameters
+    ----------
+    tracks : Tracks
+    limb : the patient's own
+    settings : SignSettings
+
+    Returns
+    -------
+    thigh, shank : (n_frames,) degrees, 0 hanging, 90 level, 180 straight up; unsigned
+
+    Notes
+    -----
+    From how far one joint is below the other, over the segment's own length when the leg
+    hangs, so that every view shows it. Blunt near 0 and near 180, sharp around 90. Limit: a
+    clip in which the leg never hangs straight shows no such length.
+    """
+    hip, knee, ankle = (
+        tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in ("hip", "knee", "ankle")
+    )
+    return _tilt_deg(knee - hip, tracks.down, settings), _tilt_deg(
+        ankle - knee, tracks.down, settings
+    )
+
+
+def _tilt_deg(segment: FloatArray, down: FloatArray, settings: SignSettings) -> FloatArray:
+    below = segment @ down
+    known = below[np.isfinite(below)]
+    hanging = float(np.percentile(known, settings.hanging_percentile)) if len(known) else np.nan
+    tilt: FloatArray = np.degrees(np.arccos(np.clip(below / hanging, -1.0, 1.0)))
+    return tilt
+
+
+def swing_of(limb: Limb, rep: Rep, tracks: Tracks) -> slice:
+    """Return the frames in which a limb was in the air before a rep's landing.
+
+    At most as long as steps take; a foot that stood before the flight is counted from there.
+    """
+    contact = rep.contact(limb)
+    landed_s = contact.initial_contact.t_s if contact else _landing_s(rep)
+    start_s = landed_s - LONGEST_SWING_S
+    if len(rep.flight.take_off_limbs) != 1 or limb in rep.flight.take_off_limbs:
+        start_s = rep.flight.take_off.t_s if rep.flight.take_off else start_s
+    first, last = np.searchsorted(tracks.t_s, [start_s, landed_s])
+    return slice(int(first), int(max(last, first + 1)))
+
+
+LONGEST_SWING_S = 0.6  # of a step: slower ones are no steps (choice)
+
+
+def _in_air(tilt_deg: FloatArray, limb: Limb, rep: Rep, tracks: Tracks) -> float:
+    inside = tilt_deg[swing_of(limb, rep, tracks)]
+    known = inside[np.isfinite(inside)]
+    return float(known.max()) if len(known) else np.nan
+
+
+def _landing_s(rep: Rep) -> float:
+    return rep.flight.landing.t_s if rep.flight.landing else np.inf
+
+
+def _moved(before: Rep, rep: Rep, tracks: Tracks, axis: FloatArray) -> float:
+    """Return how far the landed feet are along an axis from where feet stood, in leg lengths.
+
+    From the landing of another rep, or from before the take-off of the same.
+    """
+    own = before is rep
+    start = rep.flight.take_off if own else before.flight.landing
+    if start is None or rep.flight.landing is None:
+        return np.nan
+    limbs = rep.flight.take_off_limbs if own else before.limbs
+    beside_s = _BESIDE_S
+    stood = _foot(limbs, start.t_s - beside_s if own else start.t_s + beside_s, tracks)
+    stands = _foot(rep.limbs, rep.flight.landing.t_s + beside_s, tracks)
+    return float((stands - stood) @ axis / tracks.leg_px)
+
+
+_BESIDE_S = 0.08  # before a take-off, and after a landing, a foot stands (choice)
+
+
+def _foot(limbs: tuple[Limb, ...], at_s: float, tracks: Tracks) -> FloatArray:
+    frame = int(np.clip(np.searchsorted(tracks.t_s, at_s), 0, len(tracks.t_s) - 1))
+    toes = [tracks.xy_px[frame, LANDMARK[f"{limb}_toe"]] for limb in limbs]
+    return np.mean(toes, axis=0) if toes else np.full(2, np.nan)

@@ -1,0 +1,117 @@
+"""The standing rungs of the ladder on drawn patients: every step found, named and cut into bouts.
+
+The motion is written down in closed form (tests/ladder_patient.py); nobody was measured.
+Settings were chosen on the bodies `TUNE`; these tests look at `HOLD`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ladder_patient import HOLD, Style, Truth, stepping, style_of
+
+from landing_analysis.contacts.events import find_contacts, match_events
+from landing_analysis.contacts.feet import foot_visibility_of
+from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.reps.grouping import group_reps
+from landing_analysis.reps.recognising import recognise
+from landing_analysis.settings import Settings
+from landing_analysis.tables import LIMBS, Contacts, Limb, Measures, Reps, View
+from landing_analysis.tracks.cleaning import clean_tracks
+
+SETTINGS = Settings()
+NEAR: dict[View, Limb | None] = {"front": None, "left_side": "left"}
+STEPPED = ("jog_in_place", "high_knees", "heel_kicks")
+
+
+def analysed(
+    styles: list[tuple[Style, int]], view: View, seed: int, rate_hz: float = 60.0
+) -> tuple[Truth, Contacts, Reps, Measures]:
+    body = HOLD[seed % 2]
+    landmarks, truth = stepping(styles, view, body, rate_hz, 1.0 + 0.3 * (seed % 4), seed)
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, body.stature_m)
+    contacts = find_contacts(tracks, SETTINGS.contacts, foot_visibility_of(view, NEAR[view]))
+    seen = estimate_view(landmarks, SETTINGS.view, view)
+    reps = group_reps(contacts, tracks, SETTINGS.reps)
+    reps = recognise(reps, tracks, seen, SETTINGS.signs)
+    return truth, contacts, reps, measure_reps(reps, tracks, seen, SETTINGS)
+
+
+def errors_s(true: dict[Limb, list[float]], read: dict[Limb, list[float]]) -> list[float]:
+    return [
+        read[limb][b] - true[limb][a]
+        for limb in LIMBS
+        for a, b in match_events(np.array(true[limb]), np.array(read[limb]), window_s=0.08)
+    ]
+
+
+@pytest.mark.parametrize("rate_hz", [60.0, 120.0])
+@pytest.mark.parametrize("view", NEAR)
+@pytest.mark.parametrize("exercise", STEPPED)
+def test_every_quick_step_is_found_named_and_timed(exercise, view, rate_hz):
+    landing_s, toe_off_s, right_count, named = [], [], 0, 0
+    sets = range(4)
+    for seed in sets:
+        style = style_of(exercise, np.random.default_rng(seed + 100))
+        truth, contacts, reps, _ = analysed([(style, 17)], view, seed, rate_hz)
+        landed = {
+            k: [c.initial_contact.t_s for c in contacts.contacts if c.limb == k] for k in LIMBS
+        }
+        left = {
+            k: [c.toe_off.t_s for c in contacts.contacts if c.limb == k and c.toe_off]
+            for k in LIMBS
+        }
+        found_s = errors_s(truth.landings_s, landed)
+        assert len(found_s) == sum(map(len, landed.values())), "a foot landed that did not"
+        landing_s += found_s
+        toe_off_s += errors_s(truth.toe_offs_s, left)
+        right_count += len(reps.reps) == 17
+        (bout,) = reps.bouts
+        named += bout.exercise == exercise
+        assert bout.exercise == exercise or bout.confidence < SETTINGS.signs.sure_share
+    assert len(landing_s) >= 0.99 * 17 * len(sets)
+    assert right_count == named == len(sets)
+    assert np.median(np.abs(landing_s)) < 0.015
+    assert np.median(np.abs(toe_off_s)) < 0.015
+
+
+def test_exercises_in_a_row_are_cut_into_bouts_that_never_pool():
+    for seed in range(2):
+        rng = np.random.default_rng(seed + 200)
+        row = ("jog_in_place", "high_knees", "heel_kicks", "jog_in_place")
+        styles = [(style_of(code, rng), int(rng.integers(14, 20))) for code in row]
+        truth, _, reps, measures = analysed(styles, "front", seed)
+        assert [bout.exercise for bout in reps.bouts] == list(row)
+        landed = {rep.number: rep.flight.landing.t_s for rep in reps.reps}
+        for bout, true in zip(reps.bouts, truth.bouts, strict=True):
+            assert abs(landed[bout.reps[0]] - true.start_s) < 0.3
+            assert abs(landed[bout.reps[-1]] - true.end_s) < 0.3
+        own = {rep.number for rep in reps.reps if rep.exercise == reps.exercise}
+        assert {row.rep for row in measures.measures if row.of_set} <= own
+
+
+@pytest.mark.parametrize("view", NEAR)
+def test_thigh_angle_at_the_top_is_within_four_degrees_at_the_median(view):
+    errors_deg, claimed_deg = [], []
+    for seed in range(3):
+        style = style_of("high_knees", np.random.default_rng(seed + 300))
+        truth, _, reps, measures = analysed([(style, 13)], view, seed)
+        rows = [row for row in measures.measures if row.name == "thigh_angle_peak"]
+        for limb in LIMBS:
+            by_rep = {row.rep: row for row in rows if row.limb == limb}
+            landed = [rep for rep in reps.reps if limb in rep.limbs]
+            for rep, true_deg in zip(landed, truth.thigh_deg[limb], strict=True):
+                if rep.number in by_rep and by_rep[rep.number].value is not None:
+                    errors_deg.append(by_rep[rep.number].value - true_deg)
+                    claimed_deg.append(by_rep[rep.number].sd)
+    assert len(errors_deg) >= 30
+    assert np.median(np.abs(errors_deg)) < 4.0
+    assert np.mean(np.abs(errors_deg) < 1.96 * np.array(claimed_deg)) > 0.9
+
+
+def test_steps_per_minute_are_those_of_the_style():
+    style = Style("high_knees", 0.09, 0.21, 85.0, 95.0)
+    _, _, _, measures = analysed([(style, 15)], "front", 2)
+    rates = [r.value for r in measures.measures if r.name == "step_rate" and r.value is not None]
+    np.testing.assert_allclose(np.mean(rates), 60.0 / 0.30, rtol=0.01)
