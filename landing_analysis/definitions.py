@@ -210,6 +210,14 @@ _DEFINITIONS = (
         "Landings alone are counted; not measurable for the last landing of a bout.",
     ),
     Definition(
+        "pelvis_travel", "Pelvis travel", "%", 0, "body", FRONTAL_VIEWS, None, None,
+        "Way of the pelvis across the picture from its outermost place on the other side to that "
+        "on this one, in per cent of leg length.",
+        "Side to side: common practice, no source.",
+        "The last second before this load is looked at; a slower way is cut short.",
+        "leg length",
+    ),
+    Definition(
         "thigh_angle_peak", "Thigh angle at the top", "deg", 1, "limb", VIEWS, "difference",
         None,
         "Largest tilt of the thigh from hanging straight down, in the air before this landing; "
@@ -240,7 +248,7 @@ TIMES = frozenset(
 )
 """Measures that are times, or are worked out from times."""
 
-_PRINTED = {"m": ("cm", 100.0, -2)}
+_PRINTED = {"m": ("cm", 100.0, -2), "1/min": ("", 1.0, 0)}
 """Unit in which a stored unit is printed, how many make one of it, and decimals fewer."""
 
 

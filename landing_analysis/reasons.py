@@ -150,6 +150,7 @@ class Code(StrEnum):
     LANDING_NOT_SEEN = "landing_not_seen"
     LANDING_HELD = "landing_held"
     FLIGHT_CUT_OFF = "flight_cut_off"
+    NO_FLIGHT_IN_SHIFT = "no_flight_in_shift"
     NO_FLIGHT_FOLLOWS = "no_flight_follows"
     LANDS_ON_ONE_FOOT = "lands_on_one_foot"
     STANDS_ON_ONE_FOOT = "stands_on_one_foot"

@@ -376,6 +376,21 @@ class RepSettings:
 
 
 @dataclass(frozen=True)
+class ShiftSettings:
+    """How loads are read where the weight goes from leg to leg without a flight."""
+
+    least_stance_legs: float = 0.3  # between the feet; closer ones are standing or walking (choice)
+    over_share: float = 0.2  # of the stance beyond its middle: the pelvis went to a side (choice)
+    half_window_s: float = 0.08  # over which the pelvis is smoothed (choice)
+    shortest_load_s: float = 0.25  # (choice)
+    longest_load_s: float = 4.0  # (choice)
+    fewest_loads: int = 4  # in turn; fewer are a sway (choice)
+    sd_s: float = 0.020  # of a load's beginning, from force against place (choice)
+    share_sd: float = 0.03  # of the stance: where the pelvis is (choice)
+    least_per_s: float = 0.5  # stances a second; a slower pass is no worse (choice)
+
+
+@dataclass(frozen=True)
 class SignSettings:
     """How exercises are recognised and bouts are cut."""
 
@@ -383,6 +398,9 @@ class SignSettings:
     reps_around: int = 1  # before and after, whose likeness counts as well (choice)
     fewest_of_bout: int = 3  # reps; fewer between others are misread (choice)
     pause_s: float = 2.0  # nothing is done for longer: another bout (choice)
+    rebound_s: float = 1.2  # from landing to landing; a rebound follows at once (choice)
+    from_box_legs: float = 0.12  # a lower landing than this is from a box, 10 cm (choice)
+    lying_confidence: float = 0.9  # of what is done on a sled, by the feet that land (choice)
     least_likeness: float = 0.05  # all exercises together less alike: nothing is sure (choice)
     # What is read of a swing; the pose model on drawn sticks only, see accuracy/methods.
     thigh_offset_sd_deg: float = 3.0  # of a level thigh: the model's hip point (choice)
@@ -659,6 +677,7 @@ class Settings:
     lying: LyingSettings = field(default_factory=LyingSettings)
     body: BodySettings = field(default_factory=BodySettings)
     reps: RepSettings = field(default_factory=RepSettings)
+    shifts: ShiftSettings = field(default_factory=ShiftSettings)
     signs: SignSettings = field(default_factory=SignSettings)
     knee: KneeSettings = field(default_factory=KneeSettings)
     measures: MeasureSettings = field(default_factory=MeasureSettings)

@@ -18,6 +18,7 @@ from landing_analysis.contacts.by_hand import set_by_hand
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.contacts.lifting import lifted_between_flights
+from landing_analysis.contacts.shifts import are_shifts, find_shifts
 from landing_analysis.corrections import are_swapped, exclude_reps, person_note
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.disturbances.applying import (
@@ -50,6 +51,7 @@ from landing_analysis.disturbances.leg_visibility import (
     seen_angles,
 )
 from landing_analysis.disturbances.timing import timing_effect
+from landing_analysis.exercises import may_stay_down
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.quality import judge_clip, quality_panel
@@ -70,7 +72,7 @@ from landing_analysis.measures.offsets import offsets_sha256
 from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
-from landing_analysis.reps.grouping import group_reps
+from landing_analysis.reps.grouping import group_reps, group_shifts
 from landing_analysis.reps.recognising import confidence_of, recognise
 from landing_analysis.reps.turning import (
     find_contacts_by_view,
@@ -232,6 +234,9 @@ def find_in_clip(
         timing_effect(settled.time_base, gaps, tracks.rate_hz, settings.clock),
         camera_effect(camera),
     )
+    seen = disturbed_tracks(tracks, effects)
+    if not (contacts.flights or lies) and may_stay_down(options.exercise):
+        contacts = replace(find_shifts(seen, view, settings.shifts), notes=contacts.notes)
     return Found(
         clip=clip,
         poses=poses,
@@ -242,7 +247,7 @@ def find_in_clip(
         free_fall=free_fall,
         camera=camera,
         effects=effects,
-        tracks=disturbed_tracks(tracks, effects),
+        tracks=seen,
         contacts=disturbed_contacts(contacts, effects),
         notes=candidates.notes,
     )
@@ -277,7 +282,8 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         settings = replace(settings, knee=settings.lying.knee)
 
     def measured(contacts: Contacts, tracks: Tracks) -> tuple[Reps, Measures]:
-        reps = group_reps(contacts, found_tracks, settings.reps, options.exercise)
+        group = group_shifts if are_shifts(contacts) else group_reps
+        reps = group(contacts, found_tracks, settings.reps, options.exercise)
         reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
         reps = recognise(reps, tracks, view, settings.signs, options.exercise, lies=lies)
         reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)

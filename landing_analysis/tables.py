@@ -534,7 +534,7 @@ class Rep:
     initial contact and toe-off (or the end of a held landing).
     A rep that is not ``used`` carries the ``reason``; it is ``excluded`` when a person left
     it out. ``view`` and ``yaw_deg`` are those of this rep alone, as in `ViewEstimate`; None
-    where nothing was seen of them.
+    where nothing was seen of them. ``rebound`` marks the second landing of a drop jump.
     """
 
     number: int
@@ -549,6 +549,7 @@ class Rep:
     view: View | None = None
     yaw_deg: float | None = None
     excluded: bool = False
+    rebound: bool = False
 
     def __post_init__(self) -> None:
         if self.used == (self.reason is not None):

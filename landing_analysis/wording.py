@@ -655,6 +655,7 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.LANDING_NOT_SEEN: "the landing of the {limb} foot was not seen",
     Code.LANDING_HELD: "the landing was held for {held_s:.1f} s before the next take-off",
     Code.FLIGHT_CUT_OFF: "the flight is cut off by the clip",
+    Code.NO_FLIGHT_IN_SHIFT: "the weight was shifted without leaving the ground",
     Code.NO_FLIGHT_FOLLOWS: "no flight follows this landing",
     Code.LANDS_ON_ONE_FOOT: "both feet must land; this landing is on one foot",
     Code.STANDS_ON_ONE_FOOT: ("both feet must stand on the ground; this landing is on one foot"),

@@ -192,3 +192,40 @@ def _landmarks(t_s, body, heights, noise_px, seed) -> Landmarks:
 
 def _point(x: float, height: np.ndarray) -> np.ndarray:
     return np.stack([np.full_like(height, x), FLOOR_PX - PX_PER_M * height], axis=-1)
+
+
+def drop_set(
+    heights_m: list[float], rebound_s: float | None, noise_px: float = 1.5, seed: int = 1
+) -> Landmarks:
+    """Return drops off a box, each followed at once by a rebound where ``rebound_s`` is given.
+
+    Between them everything is carried back onto the box, slowly.
+    """
+    drop_s, period_s, ground_s = 0.32, 6.0, 0.3
+    t_s = np.arange(0.0, 1.0 + period_s * len(heights_m), 1.0 / 60.0)
+    body, foot = np.zeros_like(t_s), np.zeros_like(t_s)
+    for number, box_m in enumerate(heights_m):
+        start = 1.5 + period_s * number
+        speed = (G * drop_s**2 / 2 - box_m) / drop_s
+        s = t_s - start
+        until = start + drop_s
+        high = (s < 0) & (t_s > start - 1.5)
+        flies = (s >= 0) & (t_s < until)
+        up = box_m * np.clip((t_s - (start - 3.0)) / 1.5, 0, 1) if number else box_m + 0 * t_s
+        rises = (t_s > start - 3.0) & (t_s <= start - 1.5) if number else t_s < start - 1.5
+        for part in (body, foot):
+            part[high] = box_m
+            part[rises] = up[rises]
+            part[flies] = (box_m + speed * s - G * s**2 / 2)[flies]
+        landing = G * drop_s - speed
+        if rebound_s is None:
+            body -= _dip(t_s, until, until + 0.5, landing)
+            continue
+        off = until + ground_s
+        body -= _dip(t_s, until, off, G * rebound_s / 2) * landing / (G * rebound_s / 2)
+        again = (t_s >= off) & (t_s < off + rebound_s)
+        r = t_s - off
+        for part in (body, foot):
+            part[again] += (G * rebound_s / 2 * r - G * r**2 / 2)[again]
+        body -= _dip(t_s, off + rebound_s, off + rebound_s + 0.5, G * rebound_s / 2)
+    return _landmarks(t_s, body, dict.fromkeys(LIMBS, (foot, foot)), noise_px, seed)

@@ -175,6 +175,10 @@ def shifting(
         ankle = np.stack([np.zeros_like(t_s), ANKLE_M + lift + 0 * t_s], axis=1)
         points[limb] = _leg(t_s, hip_m, ankle, body)
         points[limb]["out"] = middle + sign * half_m
+    fine_s = np.arange(edges[0], edges[-1] - 0.2 * loads_s[-1], 1e-4)
+    path = CubicHermiteSpline(knots, places, np.zeros(len(knots)))(fine_s)
+    passes = fine_s[1:][path[1:] * path[:-1] < 0]
+    edges = np.array([edges[0], *passes, edges[-1]])
     truth = Truth(
         {k: [float(e) for e, own in zip(edges, limbs, strict=False) if own == k] for k in LIMBS},
         {k: [float(e) for e, own in zip(edges[1:], limbs, strict=True) if own == k] for k in LIMBS},

@@ -48,3 +48,8 @@ def has_measure(code: str, name: str) -> bool:
 def _of_some() -> frozenset[str]:
     """Return the measures that only the exercises have which name them."""
     return frozenset(name for entry in EXERCISES.values() for name in entry.measures)
+
+
+def may_stay_down(code: str | None) -> bool:
+    """Whether an exercise may be done without leaving the ground; where it is not known it may."""
+    return code is None or EXERCISES[code].stays_down

@@ -9,9 +9,11 @@ EXERCISE = Entry(
     rep="drop jump",
     rung=130,
     feet=2,
+    rebounds=True,
     signs=(
         Sign("feet", 2, 2, 0.3),
-        Sign("drop_legs", 0.22, 2, 0.05),
+        Sign("drop_legs", 0.17, 2, 0.04),
+        Sign("rebounds", 1, 1, 0.3),
     ),
     findings=(*Entry.findings, "limb_offloading"),
 )

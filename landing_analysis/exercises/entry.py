@@ -8,7 +8,16 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 SignName = Literal[
-    "feet", "changes_foot", "step_s", "thigh_deg", "shank_deg", "side_legs", "drop_legs"
+    "feet",
+    "changes_foot",
+    "step_s",
+    "thigh_deg",
+    "shank_deg",
+    "side_legs",
+    "drop_legs",
+    "own_drop_legs",
+    "rebounds",
+    "slide_legs",
 ]
 """What can be seen of one rep, see `reps.signs`."""
 
@@ -47,6 +56,8 @@ class Entry:
     feet : how many feet a rep lands on, None where it may be either
     load : what the landing carries
     counted_in : whether it is prescribed in reps or in seconds
+    rebounds : whether each landing off a box is followed by one that is told apart from it
+    stays_down : whether it may be done without leaving the ground
     signs : by which a rep is recognised, all of them; none where it must be given
     measures : that it has beyond the common ones, see `definitions`
     without : measures of its reps that would say nothing
@@ -62,6 +73,8 @@ class Entry:
     feet: Literal[1, 2] | None
     load: Literal["body weight", "reduced"] = "body weight"
     counted_in: Literal["reps", "seconds"] = "reps"
+    rebounds: bool = False
+    stays_down: bool = False
     signs: tuple[Sign, ...] = ()
     measures: tuple[str, ...] = ()
     without: tuple[str, ...] = ()

@@ -12,7 +12,7 @@ EXERCISE = Entry(
     signs=(
         Sign("feet", 2, 2, 0.3),
         Sign("thigh_deg", -20, 65, 10),
-        Sign("drop_legs", -0.15, 0.15, 0.06),
+        Sign("drop_legs", -2, 0.1, 0.04),
     ),
     findings=(*Entry.findings, "limb_offloading"),
 )

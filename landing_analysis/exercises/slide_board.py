@@ -1,6 +1,6 @@
 """Drives from side to side on a slide board, without flight."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="slide_board",
@@ -10,5 +10,13 @@ EXERCISE = Entry(
     rung=80,
     feet=1,
     counted_in="seconds",
+    stays_down=True,
+    signs=(
+        Sign("feet", 1, 1, 0.3),
+        Sign("changes_foot", 1, 1, 0.3),
+        Sign("slide_legs", 0.25, 9, 0.04),
+    ),
+    measures=("step_rate", "pelvis_travel"),
+    without=("flight_time", "jump_height", "reactive_strength_index", "toe_to_heel_interval"),
     leading=("fppa_peak_flexion", "knee_flexion_peak", "contact_time"),
 )

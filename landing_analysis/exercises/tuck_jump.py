@@ -12,7 +12,7 @@ EXERCISE = Entry(
     signs=(
         Sign("feet", 2, 2, 0.3),
         Sign("thigh_deg", 75, 180, 8),
-        Sign("drop_legs", -0.15, 0.15, 0.06),
+        Sign("drop_legs", -2, 0.1, 0.04),
     ),
     measures=("thigh_angle_peak",),
     findings=(*Entry.findings, "limb_offloading"),

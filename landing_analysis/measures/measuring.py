@@ -231,7 +231,7 @@ def measure_reps(
         A row for every measure of `definitions` that a used rep can have: with a
         value, or with the reason why there is none. Refused reps have no rows. A rep
         seen in another view than the clip has its times only and stands apart from the set,
-        as does a rep of another exercise than the set's.
+        as does a rep of another exercise than the set's, and the rebound of a drop jump.
 
     Notes
     -----
@@ -245,7 +245,7 @@ def measure_reps(
     scene = _Scene(tracks, view, settings)
     return Measures(
         tuple(
-            row if rep.exercise == reps.exercise else replace(row, of_set=False)
+            row if rep.exercise == reps.exercise and not rep.rebound else replace(row, of_set=False)
             for rep in reps.reps
             if rep.used
             for row in _measure_rep(rep, scene)
@@ -372,6 +372,8 @@ def _refuse_held(scene: _Scene, stayed_s: float) -> None:
 
 
 def _edges(scene: _Scene, flight: Flight) -> tuple[_Instant, _Instant]:
+    if flight.take_off is None and flight.take_off_limbs:  # one that is cut off has none
+        raise _no(Code.NO_FLIGHT_IN_SHIFT)
     if flight.take_off is None or flight.landing is None:
         raise _no(Code.FLIGHT_CUT_OFF)
     return _instant(scene, flight.take_off), _instant(scene, flight.landing)
@@ -752,6 +754,29 @@ def _step_rate(scene: _Scene, rep: Rep) -> Reading:
     return Reading(60.0 / between.value, parts, between.frames)
 
 
+def _pelvis_travel(scene: _Scene, rep: Rep) -> Reading:
+    names = ("left_hip", "right_hip")
+    limb = rep.limbs[0]
+    contact = _contact(rep, limb)
+    outward = scene.toward_left * (1.0 if limb == "left" else -1.0)
+    pelvis = outward * scene.across(scene.middle("hip")) * 100.0 / scene.tracks.leg_px
+    start_s, end_s = contact.initial_contact.t_s, _window_s(scene, rep, contact)[1]
+    t_s, reach_s = scene.tracks.t_s, scene.settings.measures.peak_reach_s
+    found = largest_value(t_s, pelvis, pelvis, (start_s, end_s), reach_s)
+    back = largest_value(t_s, -pelvis, -pelvis, (start_s - _BEFORE_S, start_s), reach_s)
+    if found is None or back is None:
+        raise _not_seen(scene, names, (start_s - _BEFORE_S, end_s), "from foot to foot")
+    noise = 50.0 * math.hypot(*scene.noise(*names)) / scene.tracks.leg_px
+    parts = (
+        (NOISE, noise * math.hypot(found[1].gain, back[1].gain)),
+        (OFFSET, scene.settings.signs.heel_offset_sd_pct_of_leg),
+    )
+    return Reading(found[1].value + back[1].value, parts, (*back[1].frames, *found[1].frames))
+
+
+_BEFORE_S = 1.0  # a landing, where the other end of the way is looked for (choice)
+
+
 def _swing_peak(
     scene: _Scene, rep: Rep, limb: Limb, samples: FloatArray, names: tuple[str, ...]
 ) -> Fit:
@@ -825,6 +850,7 @@ _BODY_READERS: dict[str, Callable[[_Scene, Rep], Reading]] = {
     "knee_ankle_separation_ratio": _knee_ankle_separation_ratio,
     "inter_limb_delay": _inter_limb_delay,
     "step_rate": _step_rate,
+    "pelvis_travel": _pelvis_travel,
     "pelvis_shift": _pelvis_shift,
     "trunk_lean": _trunk_lean,
     "trunk_flexion": _trunk_flexion,

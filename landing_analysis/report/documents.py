@@ -199,6 +199,7 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
         "used": rep.used,
         **_told("reason", rep.reason),
         "excluded": rep.excluded,
+        "rebound": rep.rebound,
         "player_s": landing_s(rep, analysis.clip.t_s, analysis.tracks.t_s),
         "view": rep.view,
         "yaw_deg": rep.yaw_deg,

@@ -25,7 +25,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
-from landing_analysis.exercises import EXERCISES, rung
+from landing_analysis.exercises import EXERCISES, name_of, rung
 from landing_analysis.findings.judging import (
     COVERAGE,
     TITLES,
@@ -546,7 +546,9 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
         words = f"lands at {shown_s:.2f} s"
     if rep.view not in (None, analysis.decided.view):
         words += f", seen {VIEW_WORDS[rep.view]}"
-    return f"{rep.exercise}, {words}" if is_mixed(analysis) else words
+    if rep.rebound:
+        words += ", rebound"
+    return f"{name_of(rep.exercise)}, {words}" if is_mixed(analysis) else words
 
 
 @dataclass(frozen=True)

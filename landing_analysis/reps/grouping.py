@@ -104,6 +104,38 @@ def _lying(seen: list[tuple[Limb, ...]]) -> dict[int, Exercise]:
     return _LYING | ({1: "sled_alternating"} if in_turn else {})
 
 
+def group_shifts(
+    contacts: Contacts, tracks: Tracks, settings: RepSettings, exercise: Exercise | None = None
+) -> Reps:
+    """Make a rep of each load of a body that shifts its weight, see `contacts.shifts`.
+
+    The last one, whose end is not seen, is a rep as well: what is read at its deepest is there.
+    """
+    flights = (*contacts.flights, None)
+    reps = []
+    for number, contact in enumerate(contacts.contacts, 1):
+        start_s = contact.initial_contact.t_s
+        end_s = contact.toe_off.t_s if contact.toe_off else start_s + settings.longest_landing_s
+        inside = np.flatnonzero((tracks.t_s >= start_s) & (tracks.t_s <= end_s))
+        depth = tracks.xy_px[inside][:, _BODY].mean(axis=1) @ tracks.down
+        known = np.isfinite(depth).any()
+        reps.append(
+            Rep(
+                number=number,
+                exercise=exercise or _SHIFTED,
+                limbs=(contact.limb,),
+                flight=contacts.flights[number - 1],
+                contacts=(contact,),
+                peak_flexion_s=float(tracks.t_s[inside[np.nanargmax(depth)]]) if known else None,
+                next_flight=flights[number],
+            )
+        )
+    return Reps(exercise or _SHIFTED if reps else None, None, tuple(reps))
+
+
+_SHIFTED: Exercise = "lateral_bound"
+
+
 def _no_reps(contacts: Contacts) -> tuple[Note, ...]:
     if contacts.notes:
         return ()

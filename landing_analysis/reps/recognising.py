@@ -29,6 +29,8 @@ def recognise(
     view: ViewEstimate,
     settings: SignSettings,
     given: Exercise | None = None,
+    *,
+    lies: bool = False,
 ) -> Reps:
     """Say of each rep which exercise it is, and cut the clip into bouts.
 
@@ -39,6 +41,7 @@ def recognise(
     view : ViewEstimate
     settings : SignSettings
     given : what a person said that it is; then nothing is recognised
+    lies : the patient lies on a sled, where the feet that land say what it is
 
     Returns
     -------
@@ -55,17 +58,26 @@ def recognise(
     """
     if not reps.reps or reps.exercise is None:
         return reps
-    if given is not None:
-        return replace(reps, bouts=_bouts(reps.reps, [1.0] * len(reps.reps), settings))
+    if given is not None or lies:
+        sure = 1.0 if given is not None else settings.lying_confidence
+        return replace(reps, bouts=_bouts(reps.reps, [sure] * len(reps.reps), settings))
     codes = [code for code, entry in EXERCISES.items() if entry.signs]
     seen = list(signs_of(reps.reps, tracks, view, settings))
     chosen, sure = _most_alike(codes, _likenesses(codes, seen), reps.reps, settings)
-    told = tuple(replace(rep, exercise=code) for rep, code in zip(reps.reps, chosen, strict=True))
+    told = tuple(
+        replace(rep, exercise=code, rebound=_is_rebound(code, signs, settings))
+        for rep, code, signs in zip(reps.reps, chosen, seen, strict=True)
+    )
     bouts = _bouts(told, sure, settings)
     (main, _), *_ = Counter(rep.exercise for rep in told).most_common(1)
     return replace(
         reps, exercise=main, reps=told, bouts=bouts, notes=(*reps.notes, *_doubts(bouts, settings))
     )
+
+
+def _is_rebound(code: str, signs: Signs, settings: SignSettings) -> bool:
+    """Whether a rep of a drop jump is the rebound, and not the landing off the box."""
+    return EXERCISES[code].rebounds and signs["own_drop_legs"] < settings.from_box_legs
 
 
 def _doubts(bouts: tuple[Bout, ...], settings: SignSettings) -> tuple[Note, ...]:

@@ -34,12 +34,14 @@ def signs_of(
         ``step_s`` from the landing before, or to the next one where that is nearer;
         ``thigh_deg`` and ``shank_deg`` the largest tilt from hanging straight down in the air
         (the lesser limb's where both are); ``side_legs`` from the landing before across the
-        picture, and ``drop_legs`` from take-off down to the landing, in leg lengths. What is
-        not seen is missing.
+        picture, ``own_drop_legs`` from take-off down to the landing, ``drop_legs`` the same of
+        the landing which a rebound follows, ``slide_legs`` along the ground, in leg lengths;
+        ``rebounds`` 1 where a landing and a rebound belong together. What is not seen is missing.
     """
     tilts = {limb: segment_tilts_deg(tracks, limb, settings) for limb in LIMBS}
     landings_s = [_landing_s(rep) for rep in reps]
     steps_s = [b - a for a, b in pairwise(landings_s)]
+    drops: list[float] = []
     for number, rep in enumerate(reps):
         near_s = [s for s in steps_s[max(number - 1, 0) : number + 1] if np.isfinite(s)]
         seen: Signs = {"feet": float(len(rep.limbs)), "changes_foot": float(rep.is_bound)}
@@ -49,10 +51,16 @@ def signs_of(
             peaks = [_in_air(tilts[limb][index], limb, rep, tracks) for limb in rep.limbs]
             if peaks:
                 seen[name] = min(peaks)
-        seen["drop_legs"] = _moved(rep, rep, tracks, tracks.down)
+        drops.append(_moved(rep, rep, tracks, tracks.down))
+        seen["own_drop_legs"] = drops[-1]
+        follows = bool(number) and landings_s[number] - landings_s[number - 1] < settings.rebound_s
+        seen["drop_legs"] = max(drops[-1], drops[-2]) if follows else drops[-1]
+        left_s = landings_s[number + 1] - landings_s[number] if number + 1 < len(reps) else np.inf
+        seen["rebounds"] = float(follows or left_s < settings.rebound_s)
         if number and view.view in FRONTAL_VIEWS:
             across = np.array([tracks.down[1], -tracks.down[0]])
             seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across))
+        seen["slide_legs"] = _slid(rep, tracks)
         yield seen
 
 
@@ -137,6 +145,23 @@ def _moved(before: Rep, rep: Rep, tracks: Tracks, axis: FloatArray) -> float:
     stood = _foot(limbs, start.t_s - beside_s if own else start.t_s + beside_s, tracks)
     stands = _foot(rep.limbs, rep.flight.landing.t_s + beside_s, tracks)
     return float((stands - stood) @ axis / tracks.leg_px)
+
+
+def _slid(rep: Rep, tracks: Tracks) -> float:
+    """Return how far feet slid, in leg lengths; 0 for one that left the ground.
+
+    While the weight went to this rep's leg: from a second before its load until its end.
+    """
+    if rep.flight.take_off is not None or not rep.contacts:
+        return 0.0
+    contact = rep.contacts[0]
+    end_s = contact.toe_off.t_s if contact.toe_off else contact.initial_contact.t_s
+    inside = (tracks.t_s >= contact.initial_contact.t_s - 1.0) & (tracks.t_s <= end_s)
+    across = np.array([tracks.down[1], -tracks.down[0]])
+    moved = [
+        float(np.ptp(tracks.xy_px[inside, LANDMARK[f"{limb}_ankle"]] @ across)) for limb in LIMBS
+    ]
+    return min(moved) / tracks.leg_px
 
 
 _BESIDE_S = 0.08  # before a take-off, and after a landing, a foot stands (choice)

@@ -6,18 +6,34 @@ from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
+from jumper import STATURE_M, jump_set
 from stick_patient import make_analysis
 
 from landing_analysis.commands.main import main
+from landing_analysis.contacts.events import find_contacts
 from landing_analysis.corrections import makes_sense
 from landing_analysis.exercises import EXERCISES
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
+from landing_analysis.landmarks.view import estimate_view
+from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.pages.words import exercise_words
 from landing_analysis.report.parts import exercise_words as set_words
+from landing_analysis.reps.grouping import group_reps
+from landing_analysis.reps.recognising import recognise
+from landing_analysis.settings import Settings
+from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.trend.alike import ONE_WAY
 
+SETTINGS = Settings()
 INVENTED = Entry(
-    code="star_jump", title="Star jumps", name="star jumps", rep="star jump", rung=45, feet=2
+    code="star_jump",
+    title="Star jumps",
+    name="star jumps",
+    rep="star jump",
+    rung=45,
+    feet=2,
+    signs=(Sign("feet", 2, 2, 0.3), Sign("thigh_deg", -20, 65, 3)),
+    measures=("thigh_angle_peak",),
 )
 
 
@@ -46,3 +62,17 @@ def test_an_exercise_that_is_added_is_known_everywhere(star_jumps):
 def test_every_exercise_can_be_given_by_option():
     told = CliRunner().invoke(main, ["analyse", "--help"]).output
     assert all(code.replace("_", "-") in told.replace("\n", "") for code in EXERCISES if code)
+
+
+def test_an_exercise_that_is_added_is_recognised_and_measured(monkeypatch):
+    monkeypatch.delitem(EXERCISES, "jump")  # whose signs the invented one has
+    monkeypatch.setitem(EXERCISES, INVENTED.code, INVENTED)
+    landmarks = jump_set([0.30, 0.33, 0.28], [0.28, 0.33], noise_px=1.5).landmarks
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, STATURE_M)
+    view = estimate_view(landmarks, SETTINGS.view, "front")
+    reps = group_reps(find_contacts(tracks, SETTINGS.contacts), tracks, SETTINGS.reps)
+    reps = recognise(reps, tracks, view, SETTINGS.signs)
+    assert [bout.exercise for bout in reps.bouts] == [INVENTED.code]
+    names = {row.name for row in measure_reps(reps, tracks, view, SETTINGS).measures}
+    assert "thigh_angle_peak" in names
+    assert "step_rate" not in names

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ladder_patient import HOLD, Style, Truth, stepping, style_of
+from jumper import STATURE_M, drop_set, jump_set
+from ladder_patient import HOLD, Style, Truth, shifting, stepping, style_of
+from stick_patient import make_squats
 
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.feet import foot_visibility_of
+from landing_analysis.contacts.shifts import find_shifts
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.reps.grouping import group_reps
+from landing_analysis.reps.grouping import group_reps, group_shifts
 from landing_analysis.reps.recognising import recognise
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Limb, Measures, Reps, View
@@ -115,3 +118,92 @@ def test_steps_per_minute_are_those_of_the_style():
     _, _, _, measures = analysed([(style, 15)], "front", 2)
     rates = [r.value for r in measures.measures if r.name == "step_rate" and r.value is not None]
     np.testing.assert_allclose(np.mean(rates), 60.0 / 0.30, rtol=0.01)
+
+
+def shifted(view: View, seed: int, slide_m: float) -> tuple[Truth, Contacts, Reps, Measures]:
+    body, rng = HOLD[seed % 2], np.random.default_rng(seed)
+    loads_s = list(rng.uniform(0.5, 1.1, 12))
+    landmarks, truth = shifting(loads_s, view, body, seed=seed, slide_m=slide_m)
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, body.stature_m)
+    seen = estimate_view(landmarks, SETTINGS.view, view)
+    assert not find_contacts(
+        tracks, SETTINGS.contacts, foot_visibility_of(view, NEAR[view])
+    ).flights
+    loads = find_shifts(tracks, seen, SETTINGS.shifts)
+    reps = recognise(group_shifts(loads, tracks, SETTINGS.reps), tracks, seen, SETTINGS.signs)
+    return truth, loads, reps, measure_reps(reps, tracks, seen, SETTINGS)
+
+
+@pytest.mark.parametrize(("slide_m", "exercise"), [(0.0, "lateral_bound"), (0.35, "slide_board")])
+def test_loads_without_flight_are_found_side_by_side(slide_m, exercise):
+    for seed in range(3):
+        truth, loads, reps, measures = shifted("front", seed, slide_m)
+        assert [bout.exercise for bout in reps.bouts] == [exercise]
+        read = {k: [c.initial_contact.t_s for c in loads.contacts if c.limb == k] for k in LIMBS}
+        assert len(loads.contacts) == 12
+        first_s = min(min(starts) for starts in truth.landings_s.values())
+        later = {k: [t for t in truth.landings_s[k] if t > first_s] for k in LIMBS}
+        found_s = errors_s(later, read)
+        assert len(found_s) == 11
+        assert np.median(np.abs(found_s)) < 0.030
+        flights = [row for row in measures.measures if row.name == "flight_time"]
+        assert all(row.value is None for row in flights)
+        travel = [r.value for r in measures.measures if r.name == "pelvis_travel" and r.rep > 2]
+        leg_m = 2 * HOLD[seed % 2].segment_m
+        np.testing.assert_allclose(
+            travel, 100 * 2 * (0.85 * 0.22 + slide_m) / leg_m, rtol=0.06
+        )  # that much between the outermost places of the drawn pelvis
+
+
+def test_from_the_side_a_shift_of_weight_is_not_seen_and_nothing_is_invented():
+    body = HOLD[0]
+    landmarks, _ = shifting([0.7] * 10, "left_side", body)
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, body.stature_m)
+    seen = estimate_view(landmarks, SETTINGS.view, "left_side")
+    assert find_shifts(tracks, seen, SETTINGS.shifts).contacts == ()
+
+
+def test_standing_and_squatting_shift_no_weight():
+    landmarks = make_squats()
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, 1.72)
+    seen = estimate_view(landmarks, SETTINGS.view, "front")
+    assert find_shifts(tracks, seen, SETTINGS.shifts).contacts == ()
+
+
+def _recognised(landmarks) -> Reps:
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, STATURE_M)
+    seen = estimate_view(landmarks, SETTINGS.view, "front")
+    contacts = find_contacts(tracks, SETTINGS.contacts)
+    return recognise(group_reps(contacts, tracks, SETTINGS.reps), tracks, seen, SETTINGS.signs)
+
+
+def test_a_landing_off_a_box_is_told_from_its_rebound():
+    reps = _recognised(drop_set([0.30], 0.30))
+    assert [(rep.exercise, rep.rebound) for rep in reps.reps] == [
+        ("drop_jump", False), ("drop_jump", True)
+    ]  # fmt: skip
+
+
+def test_a_held_landing_off_a_box_is_a_step_down():
+    reps = _recognised(drop_set([0.30, 0.25, 0.30], None))
+    assert [rep.exercise for rep in reps.reps] == ["step_down"] * 3
+
+
+def test_jumps_and_hops_on_level_ground_stay_what_they_are():
+    flights_s, contacts_s = [0.30, 0.33, 0.28, 0.36], [0.28, 0.33, 0.25]
+    jumps = _recognised(jump_set(flights_s, contacts_s, noise_px=1.5).landmarks)
+    assert {rep.exercise for rep in jumps.reps} == {"jump"}
+    hops = _recognised(jump_set(flights_s, contacts_s, ("left",), noise_px=1.5).landmarks)
+    assert {rep.exercise for rep in hops.reps} == {"hop"}
+    assert min(b.confidence for b in (*jumps.bouts, *hops.bouts)) >= SETTINGS.signs.sure_share
+
+
+def test_an_exercise_that_was_given_is_not_recognised_anew():
+    jumper = jump_set([0.3, 0.33, 0.28], [0.28, 0.33], noise_px=1.5)
+    tracks = clean_tracks(jumper.landmarks, SETTINGS.tracks, STATURE_M)
+    seen = estimate_view(jumper.landmarks, SETTINGS.view, "front")
+    contacts = find_contacts(tracks, SETTINGS.contacts)
+    given = group_reps(contacts, tracks, SETTINGS.reps, "tuck_jump")
+    reps = recognise(given, tracks, seen, SETTINGS.signs, "tuck_jump")
+    assert {rep.exercise for rep in reps.reps} == {"tuck_jump"}
+    assert [bout.confidence for bout in reps.bouts] == [1.0]
