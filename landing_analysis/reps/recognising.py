@@ -59,8 +59,8 @@ def recognise(
     if not reps.reps or reps.exercise is None:
         return reps
     if given is not None or lies:
-        sure = 1.0 if given is not None else settings.lying_confidence
-        return replace(reps, bouts=_bouts(reps.reps, [sure] * len(reps.reps), settings))
+        as_said = 1.0 if given is not None else settings.lying_confidence
+        return replace(reps, bouts=_bouts(reps.reps, [as_said] * len(reps.reps), settings))
     codes = [code for code, entry in EXERCISES.items() if entry.signs]
     seen = list(signs_of(reps.reps, tracks, view, settings))
     chosen, sure = _most_alike(codes, _likenesses(codes, seen), reps.reps, settings)
