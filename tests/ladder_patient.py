@@ -211,7 +211,7 @@ def _ankle(t_s, hip_m, swings, body: Body) -> FloatArray:
     for off, on, style in swings:
         inside = (t_s > off) & (t_s < on)
         length = on - off
-        top = float(np.interp(off + 0.5 * length, t_s, hip_m))
+        top = ANKLE_M + 1.93 * body.segment_m
         thigh, shank = np.radians([style.thigh_deg, style.thigh_deg - style.knee_deg])
         peak = body.segment_m * np.array(
             [np.sin(thigh) + np.sin(shank), -np.cos(thigh) - np.cos(shank)]

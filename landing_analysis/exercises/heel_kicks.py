@@ -15,7 +15,7 @@ EXERCISE = Entry(
         Sign("changes_foot", 1, 1, 0.3),
         Sign("step_s", 0.1, 0.55, 0.06),
         Sign("thigh_deg", -60, 50, 6),
-        Sign("shank_deg", 90, 200, 6),
+        Sign("shank_deg", 92, 200, 6),
     ),
     measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),

@@ -15,7 +15,7 @@ EXERCISE = Entry(
         Sign("changes_foot", 1, 1, 0.3),
         Sign("step_s", 0.1, 0.45, 0.04),
         Sign("thigh_deg", -20, 52, 6),
-        Sign("shank_deg", -30, 76, 6),
+        Sign("shank_deg", -30, 80, 6),
     ),
     measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),
