@@ -25,7 +25,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
-from landing_analysis.exercises import EXERCISES, name_of, rung
+from landing_analysis.exercises import EXERCISES, rung
 from landing_analysis.findings.judging import (
     COVERAGE,
     TITLES,
@@ -548,7 +548,7 @@ def rep_times(analysis: Analysis, rep: Rep) -> str:
         words += f", seen {VIEW_WORDS[rep.view]}"
     if rep.rebound:
         words += ", rebound"
-    return f"{name_of(rep.exercise)}, {words}" if is_mixed(analysis) else words
+    return f"{EXERCISES[rep.exercise].rep}, {words}" if is_mixed(analysis) else words
 
 
 @dataclass(frozen=True)
