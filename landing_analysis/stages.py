@@ -285,7 +285,9 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         group = group_shifts if are_shifts(contacts) else group_reps
         reps = group(contacts, found_tracks, settings.reps, options.exercise)
         reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
-        reps = recognise(reps, tracks, view, settings.signs, options.exercise, lies=lies)
+        reps = recognise(
+            reps, tracks, view, settings.signs, options.exercise, lies=found_tracks.turns > 0
+        )
         reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
         seen = in_view(tracks, view, settings.view)
         return reps, disturbed_measures(measure_reps(reps, seen, view, settings), effects)
