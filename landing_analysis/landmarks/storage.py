@@ -52,6 +52,7 @@ from landing_analysis.reasons import as_plain, from_plain
 from landing_analysis.tables import (
     LANDMARK_NAMES,
     N_LANDMARKS,
+    BoolArray,
     CameraPath,
     Clip,
     FloatArray,
@@ -107,14 +108,24 @@ def _rows(poses: Poses, frames: slice):  # type: ignore[no-untyped-def]
     values = np.concatenate(parts, axis=3)
     n_frames, n_slots = values.shape[:2]
     by_column = np.ascontiguousarray(values.reshape(n_frames * n_slots, len(_COLUMNS)).T)
-    return pa.table({
+    columns = {
         "frame": np.repeat(numbers, n_slots),
         "t_s": np.repeat(poses.t_s[frames], n_slots),
         "person": np.tile(np.arange(n_slots), n_frames),
         **dict(zip(_COLUMNS, by_column, strict=True)),
         **_camera_columns(poses.camera, n_slots, frames),
         **({} if poses.looked is None else {"looked": np.repeat(poses.looked[frames], n_slots)}),
-    })  # fmt: skip
+    }
+    return pa.table({name: _as_arrow(values) for name, values in columns.items()})
+
+
+def _as_arrow(values):  # type: ignore[no-untyped-def]
+    """Return an array as pyarrow's; `pa.array` would load pandas."""
+    import pyarrow as pa
+
+    packed = np.packbits(values, bitorder="little") if values.dtype == bool else values
+    buffers = [None, pa.py_buffer(packed)]
+    return pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(values), buffers)
 
 
 def read_landmarks(path: Path) -> tuple[Clip, Poses]:
@@ -129,7 +140,8 @@ def read_landmarks(path: Path) -> tuple[Clip, Poses]:
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path, memory_map=False)
+        with pq.ParquetFile(path, memory_map=False) as file:  # read_table would load pandas
+            table = file.read()
         facts = json.loads(table.schema.metadata[_METADATA_KEY])
     except (OSError, pa.ArrowInvalid, KeyError, TypeError, ValueError) as error:
         raise CacheError(
@@ -203,7 +215,9 @@ def _restore_light(facts: dict[str, list[object]]) -> Light:
 
 def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-untyped-def]
     def column(name: str) -> FloatArray:
-        values: FloatArray = table[name].to_numpy()
+        stored = table[name]
+        whole = stored.num_chunks and not stored.null_count  # to_numpy would load pandas
+        values: FloatArray = np.from_dlpack(stored.combine_chunks()) if whole else stored.to_numpy()
         return values
 
     facts_of_clip = {**facts["clip"], "file": file}  # earlier versions stored the clip's own name
@@ -226,9 +240,14 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
         model_sha256=facts["model"]["sha256"],
         light=_restore_light(facts["light"]) if facts.get("light") else None,
         camera=_restore_camera(facts.get("camera"), column, n_slots),
-        looked=table["looked"].to_numpy()[::n_slots].copy() if "looked" in names else None,
+        looked=_looked(table["looked"], n_slots) if "looked" in names else None,
     )
     return clip, poses
+
+
+def _looked(stored, n_slots: int) -> BoolArray:  # type: ignore[no-untyped-def]
+    whole: BoolArray = np.from_dlpack(stored.cast("uint8").combine_chunks()).astype(bool)
+    return whole[::n_slots].copy()
 
 
 def _restore_camera(facts, column, n_slots: int) -> CameraPath | None:  # type: ignore[no-untyped-def]

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from landing_analysis.definitions import (
     DEFINITIONS,
@@ -208,10 +209,10 @@ def _draw_contact(axes: Axes, contact: Contact, surgical_side: Limb | None) -> N
     start_s = contact.initial_contact.t_s
     held = contact.toe_off is None
     end_s = start_s + 0.6 if contact.toe_off is None else contact.toe_off.t_s
-    axes.barh(
-        height, end_s - start_s, left=start_s, height=0.62, edgecolor=style.colour, linewidth=1.0,
+    axes.add_patch(Rectangle(
+        (start_s, height - 0.31), end_s - start_s, 0.62, edgecolor=style.colour, linewidth=1.0,
         facecolor="white" if held else style.fill, hatch="/////" if held else None,
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
 def _number_reps(axes: Axes, analysis: Analysis) -> None:

@@ -53,15 +53,35 @@ LIGHT = {"numpy", "landing_analysis.tables", "landing_analysis.settings"}
 )
 def test_help_loads_none_of_the_libraries_that_it_does_not_need(words, not_needed):
     program = (
-        "import sys\nfrom landing_analysis.commands.main import main\n"
+        "from landing_analysis.commands.main import main\n"
         f"sys.argv = ['landing-analysis', *{words!r}]\n"
-        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\n"
-        f"print(sorted({not_needed!r} & set(sys.modules)), file=sys.stderr)\n"
+        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code"
     )
+    assert _loaded_by(program, not_needed) == "[]"
+
+
+def _loaded_by(program: str, watched: set[str]) -> str:
+    """Return which of some modules a program has loaded when it ends."""
+    told = f"\nprint(sorted({watched!r} & set(sys.modules)), file=sys.stderr)\n"
     done = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+        [sys.executable, "-c", "import sys\n" + program + told],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return done.stderr.strip()
+
+
+def test_an_analysis_of_one_person_starts_without_the_slowest_libraries(tmp_path):
+    words = ["analyse", str(_store(tmp_path / "a.parquet", "P07.mp4"))]
+    words += ["--out", str(tmp_path / "out")]
+    program = (
+        "from landing_analysis.commands.main import main\n"
+        f"try:\n    main({words!r})\nexcept SystemExit as end:\n    assert not end.code"
     )
-    assert done.stderr.strip() == "[]"
+    assert _loaded_by(program, {"scipy", "pandas", "mediapipe"}) == "[]"
+
+
+def test_drawing_the_clip_loads_no_library_for_plots():
+    assert _loaded_by("import landing_analysis.report.annotated", {"matplotlib", "scipy"}) == "[]"
 
 
 def test_each_command_is_found_by_its_name_and_says_what_it_does():

@@ -92,8 +92,8 @@ class Table:
 
     def row(
         self, what: str, words: Callable[[Path], tuple[str, ...]], *, told: bool = False
-    ) -> list[float]:
-        """Run a job; return the seconds before and after, by its own clock where it ``told``."""
+    ) -> tuple[float, float]:
+        """Run a job; return this tree's seconds, by its own clock where it ``told``, and CPU."""
         runs: tuple[list[Run], list[Run]] = ([], [])
         for turn in range(self._rounds):
             for which in (0, 1) if turn % 2 == 0 else (1, 0):
@@ -107,7 +107,7 @@ class Table:
             f"{what:58}{seconds[0]:8.2f}s{seconds[1]:8.2f}s{seconds[0] / seconds[1]:6.1f}x"
             f"{cpu[0] / cpu[1]:6.1f}x{peaks[0]:5.0f}>{peaks[1]:.0f} MB"
         )
-        return seconds
+        return seconds[1], cpu[1]
 
 
 @click.command()
@@ -141,7 +141,7 @@ def _measure(table: Table, paths: dict[Kind, Path], place: Path, processes: int)
     cores = ("--workers", str(processes))
     first = next(iter(paths))
     click.echo(first.name)
-    bare = table.row(
+    bare_s, _ = table.row(
         f"  bare engine, 240 frames, {processes} processes: single, followed",
         lambda tree: ("engine", str(paths[first]),
                       "followed" if tree == ROOT else "single", str(processes)),
@@ -151,22 +151,23 @@ def _measure(table: Table, paths: dict[Kind, Path], place: Path, processes: int)
         if kind is not first:
             click.echo(kind.name)
         table.row("  decoding alone", lambda tree, path=path: ("decode", str(path)))
-        without = table.row(
+        without_s, _ = table.row(
             "  whole analysis, without annotated clip",
             lambda tree, path=path: (
                 "analyse", "analyse", str(path), "--out", out(tree), "--no-annotated-clip", *cores
             ),
         )  # fmt: skip
-        drawn = table.row(
+        drawn_s, cpu_s = table.row(
             "  whole analysis, with annotated clip",
             lambda tree, path=path: (
                 "analyse", "analyse", str(path), "--out", out(tree), *cores
             ),
         )  # fmt: skip
-        click.echo(f"  the annotated clip adds {100 * (drawn[1] / without[1] - 1):.0f} %")
+        click.echo(f"  the annotated clip adds {100 * (drawn_s / without_s - 1):.0f} %")
+        click.echo(f"  a thousand such clips, with it: {1000 * cpu_s / 3600:.1f} hours of one core")
         if kind is first:
-            alone_s = bare[1] / 240 * kind.fps * kind.seconds
-            click.echo(f"  {alone_s / without[1]:.2f} of the bare engine's speed")
+            alone_s = bare_s / 240 * kind.fps * kind.seconds
+            click.echo(f"  {alone_s / without_s:.2f} of the bare engine's speed")
             _again(table, path, place, out)
             _print_stages(path, out(ROOT))
 
