@@ -55,7 +55,10 @@ def run(tree: Path, *words: str) -> Run:
         peaks = [0.0]
         watcher = threading.Thread(target=_watch, args=(process, peaks), daemon=True)
         watcher.start()
-        said = process.communicate()[0].strip().splitlines()
+        try:
+            said = process.communicate()[0].strip().splitlines()
+        finally:
+            process.kill()
     after = os.times()
     if process.returncode:
         raise click.ClickException(f"{' '.join(words)} failed in {tree}.")
