@@ -41,7 +41,7 @@ from __future__ import annotations
 import json
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -119,7 +119,7 @@ def _rows(poses: Poses, frames: slice):  # type: ignore[no-untyped-def]
     return pa.table({name: _as_arrow(values) for name, values in columns.items()})
 
 
-def _as_arrow(values):  # type: ignore[no-untyped-def]
+def _as_arrow(values: Any) -> Any:
     """Return an array as pyarrow's; `pa.array` would load pandas."""
     import pyarrow as pa
 
@@ -217,8 +217,9 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
     def column(name: str) -> FloatArray:
         stored = table[name]
         whole = stored.num_chunks and not stored.null_count  # to_numpy would load pandas
-        values: FloatArray = np.from_dlpack(stored.combine_chunks()) if whole else stored.to_numpy()
-        return values
+        return cast(
+            FloatArray, np.from_dlpack(stored.combine_chunks()) if whole else stored.to_numpy()
+        )
 
     facts_of_clip = {**facts["clip"], "file": file}  # earlier versions stored the clip's own name
     notes = tuple(_restore_note(note) for note in facts_of_clip.pop("notes"))
