@@ -34,7 +34,7 @@ _HEADERS = {
     "Content-Security-Policy": PAGE_POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "SAMEORIGIN",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",  # with none, a browser hides the origin of our own forms
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",

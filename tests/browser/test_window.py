@@ -243,7 +243,7 @@ def test_the_summary_is_one_printed_page_with_values_and_notes(chrome, served):
     paper = chrome.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
     sheets = pypdf.PdfReader(io.BytesIO(base64.b64decode(paper["data"]))).pages
     text = " ".join(" ".join(sheet.extract_text().split()) for sheet in sheets)
-    for words in ("P07", "At a glance", "Contact time", "Sore at night", "Cautions"):
+    for words in ("P07", "At a glance", "FPPA", "±", "Sore at night", "Cautions"):
         assert words in text
     assert "At a glance" in sheets[0].extract_text()
     assert len(sheets) <= 2
@@ -260,6 +260,17 @@ def test_the_session_form_takes_plan_and_symptoms(chrome, served):
     wait(chrome, lambda d: "Saved" in d.find_element(By.TAG_NAME, "main").text)
     assert chrome.find_element(By.NAME, "note").get_property("value") == "kept the knee soft"
     assert "jump" in chrome.find_element(By.NAME, "plan").get_property("value")
+
+
+def test_forms_work_without_script(served):
+    place = sorted(served.clips())[0]
+    with browser(script=False) as plain:
+        plain.get(served.new_address())
+        _go(plain, served, place)
+        plain.find_element(By.ID, "note").send_keys("by hand and eye")
+        plain.find_element(By.ID, "note").submit()
+        wait(plain, lambda d: "by hand and eye" in d.page_source)
+        assert plain.current_url.endswith(place)
 
 
 # --- for everybody -----------------------------------------------------------------------------

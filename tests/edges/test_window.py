@@ -162,7 +162,7 @@ def test_every_answer_carries_the_strict_policy(looked_at):
         assert "unsafe" not in policy or path.endswith("/summary")
         assert "script-src 'self'" in policy or path.endswith("/summary")
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
         assert headers["cache-control"] == "no-store"
 
 
