@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import NamedTuple
 
@@ -168,12 +168,16 @@ def analyse_people(
     return measure_found(find_in_clip(clip, poses, people, options), options, analysed_at)
 
 
-class Found(NamedTuple):
+@dataclass(frozen=True)
+class Found:
     """What the stages found in a clip, before what a person set in it is taken in.
 
     ``filmed`` is the patient as filmed; ``tracks`` and ``contacts`` as disturbed by ``effects``.
+    ``options`` are those that it was found with, ``settings`` those that it is measured with.
     """
 
+    options: Options
+    settings: Settings
     clip: Clip
     poses: Poses
     settled: Settled
@@ -186,6 +190,11 @@ class Found(NamedTuple):
     tracks: Tracks
     contacts: Contacts
     notes: tuple[Note, ...]
+
+    @cached_property
+    def measured(self) -> tuple[Reps, Measures]:
+        """Reps and measures without anything that was set in the clip, worked out once."""
+        return _measured(self, self.contacts, self.tracks, ())
 
 
 def find_in_clip(
@@ -237,7 +246,11 @@ def find_in_clip(
     seen = disturbed_tracks(tracks, effects)
     if not (contacts.flights or lies) and may_stay_down(options.exercise):
         contacts = replace(find_shifts(seen, view, settings.shifts), notes=contacts.notes)
+    if tracks.turns:
+        settings = replace(settings, knee=settings.lying.knee)
     return Found(
+        options=options,
+        settings=settings,
         clip=clip,
         poses=poses,
         settled=settled,
@@ -262,7 +275,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
     options : Options
     analysed_at : when, ISO 8601
     """
-    settings, clip, poses = options.settings, found.clip, found.poses
+    settings, clip, poses = found.settings, found.clip, found.poses
     settled, motion, effects = found.settled, found.motion, found.effects
     patient, view = motion.patient, motion.view
     found_tracks, found_contacts = found.tracks, found.contacts
@@ -278,24 +291,9 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         settings.by_hand,
     )
 
-    if found_tracks.turns:
-        settings = replace(settings, knee=settings.lying.knee)
-
-    def measured(contacts: Contacts, tracks: Tracks) -> tuple[Reps, Measures]:
-        group = group_shifts if are_shifts(contacts) else group_reps
-        reps = group(contacts, found_tracks, settings.reps, options.exercise)
-        reps = view_reps(disturbed_reps(reps, effects), tracks.t_s, view, settings.view)
-        reps = recognise(
-            reps, tracks, view, settings.signs, options.exercise, lies=found_tracks.turns > 0
-        )
-        reps = exclude_reps(reps, options.corrections, clip.t_s, tracks.t_s, settings.reps)
-        seen = in_view(tracks, view, settings.view)
-        return reps, disturbed_measures(measure_reps(reps, seen, view, settings), effects)
-
-    reps, measures = measured(contacts, tracks)
+    reps, measures = _measured(found, contacts, tracks, options.corrections)
     if contacts is not found_contacts or tracks is not found_tracks:
-        found_reps, as_found = measured(found_contacts, found_tracks)
-        measures = marked_by_hand(measures, reps, as_found, found_reps, settings)
+        measures = marked_by_hand(measures, reps, *found.measured, settings)
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)
     angles = seen_angles(knee_angles(square_on, view, settings), found.legs)
@@ -348,6 +346,22 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
             tracks, found.free_fall if settled.time_base.doubt is None else None, settings.body
         ),
     )  # fmt: skip
+
+
+def _measured(
+    found: Found, contacts: Contacts, tracks: Tracks, corrections: tuple[Correction, ...]
+) -> tuple[Reps, Measures]:
+    """Count and measure the reps; the lowest point of a landing is read as it was found."""
+    settings, view, t_s = found.settings, found.motion.view, tracks.t_s
+    exercise, lies = found.options.exercise, found.tracks.turns > 0
+    group = group_shifts if are_shifts(contacts) else group_reps
+    reps = group(contacts, found.tracks, settings.reps, exercise)
+    reps = view_reps(disturbed_reps(reps, found.effects), t_s, view, settings.view)
+    reps = recognise(reps, tracks, view, settings.signs, exercise, lies=lies)
+    reps = exclude_reps(reps, corrections, found.clip.t_s, t_s, settings.reps)
+    seen = in_view(tracks, view, settings.view)
+    measures = measure_reps(reps, seen, view, settings)
+    return reps, disturbed_measures(measures, found.effects)
 
 
 def _advised(notes: tuple[Note, ...], command: str) -> tuple[Note, ...]:

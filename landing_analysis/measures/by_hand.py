@@ -9,14 +9,14 @@ from landing_analysis.tables import Measure, Measures, Rep, Reps
 
 
 def marked_by_hand(
-    measures: Measures, reps: Reps, found: Measures, found_reps: Reps, settings: Settings
+    measures: Measures, reps: Reps, found_reps: Reps, found: Measures, settings: Settings
 ) -> Measures:
     """Mark the values that contacts and landmarks set by hand made others.
 
     Parameters
     ----------
     measures, reps : with what was set by hand
-    found, found_reps : of the same clip without it
+    found_reps, found : of the same clip without it
     settings : Settings
 
     Returns
