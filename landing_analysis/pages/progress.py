@@ -83,7 +83,6 @@ def progress_html(history: History, day: date) -> str:
         ("Until", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Progress",
         rungs=rungs,
-        fppa_shown=any("FPPA" in rung.measure for rung in rungs),
         lead=limb_role(lead, patient.surgical_side),
         other=limb_role(other, patient.surgical_side),
         lead_limb=lead,

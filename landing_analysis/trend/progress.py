@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.tables import LIMBS, Exercise, Limb
 from landing_analysis.trend.changes import VisitMean, best_family
 
-LEADING = ("fppa_peak_flexion", "knee_flexion_peak", "contact_time")
-"""Measures that can lead an exercise, the first that it has in most limbs."""
+_HIGHEST = ("thigh_angle_peak", "heel_height_peak")
 AIM_WORDS = (
     "Best: FPPA nearest to 0, peak knee flexion nearest to the taught target, contact time "
-    "shortest."
+    "shortest, thigh and heel highest (common practice, no source)."
 )
 
 
@@ -39,15 +39,17 @@ def leading_readings(
     Returns
     -------
     tuple or None
-        None where no measure of `LEADING` was read. Readings that cannot be set against each
-        other are not mixed: all are of sets done as the latest were, seen from one side.
+        None where none of the exercise's leading measures was read in a limb. Readings that
+        cannot be set against each other are not mixed: all are of sets done as the latest
+        were, seen from one side.
     """
-    own = [one for one in visits if one.exercise == exercise and one.limb and one.name in LEADING]
+    names = EXERCISES[exercise].leading
+    own = [one for one in visits if one.exercise == exercise and one.limb and one.name in names]
     if not own:
         return None
     alike = [one for one in own if one.way == own[-1].way]
-    found = {name: _of_limbs(alike, exercise, name, target_deg) for name in LEADING}
-    name = max(LEADING, key=lambda one: len(found[one]))
+    found = {name: _of_limbs(alike, exercise, name, target_deg) for name in names}
+    name = max(names, key=lambda one: len(found[one]))
     return name, found[name]
 
 
@@ -60,7 +62,13 @@ def _of_limbs(
     for limb in LIMBS:
         own = [v for v in visits if (v.name, v.limb, v.family) == (name, limb, family)]
         if own:
-            aim = {"knee_flexion_peak": target_deg}.get(name, 0.0)
-            best = min(own, key=lambda one: abs(one.value - aim))
+            best = min(own, key=lambda one: _from_aim(one, target_deg))
             readings.append(Readings(limb, best, own[-1]))
     return tuple(readings)
+
+
+def _from_aim(one: VisitMean, target_deg: float) -> float:
+    """Return how far a reading is from what is aimed for; the least is the best."""
+    if one.name in _HIGHEST:
+        return -one.value
+    return abs(one.value - (target_deg if one.name == "knee_flexion_peak" else 0.0))
