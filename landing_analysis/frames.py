@@ -218,8 +218,8 @@ def contacts_frame(document: Document) -> pd.DataFrame:
 
 _FINDINGS = {
     "clip": _TEXT, "finding": _TEXT, "measure": _TEXT, "limb": _TEXT, "rep": _WHOLE,
-    "verdict": _TEXT, "value": _NUMBER, "value_sd": _NUMBER, "limit": _NUMBER, "unit": _TEXT,
-    "text": _TEXT, "limit_source": _TEXT, "frames": _LIST,
+    "verdict": _TEXT, "probability": _NUMBER, "value": _NUMBER, "value_sd": _NUMBER,
+    "limit": _NUMBER, "unit": _TEXT, "text": _TEXT, "limit_source": _TEXT, "frames": _LIST,
 }  # fmt: skip
 
 
@@ -231,6 +231,7 @@ def findings_frame(document: Document) -> pd.DataFrame:
     return _frame(
         (
             {
+                "probability": None,  # of versions that stored none
                 **row,
                 "clip": _short(document),
                 "finding": row["name"],

@@ -789,6 +789,8 @@ class WindowSettings:
 class TrendSettings:
     """When two visits are set against each other; none of this touches a value."""
 
+    offset_person_share: float = 0.34  # of its variance; 60 rendered bodies: 1.53^2 of 2.63^2
+    fewest_visits: int = 4  # of a line; two show no scatter, three hardly any (choice)
     fewest_repeats: int = 10  # beyond the first of each visit; fewer know no SEM (choice)
     rhythm_ratio: float = 1.5  # of one exercise; rebounds and squat jumps differ by 2 (choice)
     one_by_one_s: float = 2.0  # from landing to landing; slower is no rebound (choice)

@@ -30,7 +30,11 @@ Limb = Literal["left", "right"]
 Exercise = str
 """The code of an exercise, a key of `exercises.EXERCISES`."""
 View = Literal["front", "back", "left_side", "right_side", "oblique"]
-Verdict = Literal["above", "below", "within", "cannot tell"]
+Verdict = Literal[
+    "above", "probably above", "below", "probably below", "within", "probably within", "cannot tell"
+]
+OUTSIDE: frozenset[Verdict] = frozenset({"above", "below"})
+PROBABLY_OUTSIDE: frozenset[Verdict] = frozenset({"probably above", "probably below"})
 FootStrike = Literal["toe-first", "heel-first", "flat or too close to tell"]
 QualityState = Literal["good", "limited", "poor"]
 Corrected = Literal[
@@ -640,7 +644,8 @@ class Measure:
 class SetSummary:
     """One measure over the used reps of a set.
 
-    ``mean_sd`` is the standard uncertainty of the mean; ``sd`` the spread from
+    ``mean_sd`` is the standard uncertainty of the mean, made of ``parts`` (empty where an
+    earlier version stored none); ``sd`` the spread from
     rep to rep. ``best`` and ``worst`` are None for measures without a better
     direction. ``fatigue`` is the mean of the last third minus the mean of the
     first third, None with fewer than six reps.
@@ -659,6 +664,7 @@ class SetSummary:
     last_third: float | None
     fatigue: float | None
     fatigue_sd: float | None
+    parts: tuple[UncertaintyPart, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -668,7 +674,8 @@ class SideComparison:
     ``kind`` is ``lsi`` (limb symmetry index, ``limb`` divided by the other limb,
     in per cent) for ratio quantities and ``difference`` (``limb`` minus the other
     limb, in the measure's unit) for the rest. ``limb`` is the left one in all that is
-    stored; a page may turn it to name the surgical limb first.
+    stored; a page may turn it to name the surgical limb first. ``parts`` make up ``sd``, as
+    in `SetSummary`.
     """
 
     name: str
@@ -677,6 +684,7 @@ class SideComparison:
     value: float
     sd: float
     unit: str
+    parts: tuple[UncertaintyPart, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -701,7 +709,8 @@ class Measures:
 class Limit:
     """One line of the limits file: what counts as above or below, and on what it rests.
 
-    It is for the ``exercises`` named, for every one where none is.
+    It is for the ``exercises`` named, for every one where none is. A verdict is given plainly
+    from a probability of ``surely_pct`` on, and with ``probably`` from ``probably_pct`` on.
     """
 
     finding: str
@@ -713,6 +722,8 @@ class Limit:
     half_width: float | None = None
     exercises: tuple[Exercise, ...] = ()
     enabled: bool = True
+    surely_pct: float = 95.0  # (choice)
+    probably_pct: float = 80.0  # (choice)
 
     def is_for(self, exercise: Exercise | None) -> bool:
         """Whether sets of an exercise are held against it; where that is not known they are."""
@@ -723,9 +734,10 @@ class Limit:
 class Finding:
     """One measure held against one limit.
 
-    ``rep`` is None for the mean of the set. ``verdict`` is ``cannot tell`` when
-    the limit lies within the value's 95 % interval. ``text`` is the plain
-    sentence for the report. ``measure`` names what was held against the limit.
+    ``rep`` is None for the mean of the set. ``probability`` is that of the true value lying
+    outside the limit, None where an earlier version stored none; ``verdict`` puts it into
+    words. ``text`` is the plain sentence for the report. ``measure`` names what was held
+    against the limit.
     """
 
     name: str
@@ -740,6 +752,7 @@ class Finding:
     text: str
     frames: tuple[int, ...] = ()
     measure: str = ""
+    probability: float | None = None
 
 
 @dataclass(frozen=True)

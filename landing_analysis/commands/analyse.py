@@ -165,6 +165,7 @@ _HEADERS = (
     "reps",
     "contacts",
     "outside",
+    "probably",
     "cannot tell",
     "within",
     "no value",
@@ -198,7 +199,7 @@ def _close(run: _Run, out_dir: Path) -> None:
         click.echo()
         for line in table([_HEADERS, *run.rows]):
             click.echo(line)
-        kinds = "outside, cannot tell, within, no value"
+        kinds = "outside, probably outside, cannot tell, within or probably so, no value"
         click.echo(f"({kinds}: findings of the set against the limits)")
         for line in run.remarks:
             click.echo(line)
@@ -252,8 +253,9 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         f"{used} of {len(reps)}" if used < len(reps) else str(len(reps)),
         str(len(analysis.contacts.contacts)),
         str(counted.outside),
+        str(counted.probably_outside),
         str(counted.cannot_tell),
-        str(counted.within),
+        str(counted.probably_within + counted.within),
         str(counted.not_measurable),
         click.format_filename(outcome.report) if outcome.report else "",
     )

@@ -302,8 +302,11 @@ _FINDINGS = Table(
         Column("finding", "category", "Name of the finding."),
         _MEASURE, _LIMB, _LIMB_ROLE,
         Column("rep", "integer", "Number of the rep; empty for the mean of the set."),
-        Column("verdict", "category", "above, below, within, or cannot tell when the limit lies "
-               "within the 95 % interval. It describes a number and diagnoses nobody."),
+        Column("verdict", "category", "above, below or within, alone or with probably before it, "
+               "else cannot tell: by the probability, as the limits file asks. It describes a "
+               "number and diagnoses nobody."),
+        Column("probability", "number", "Probability that the true value lies outside the limit; "
+               "empty where an earlier version stored none.", "1"),
         Column("value", "number", "The value held against the limit.", OWN_UNIT,
                "see measure_definitions"),
         _sd("value", OWN_UNIT),

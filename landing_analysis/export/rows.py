@@ -493,7 +493,10 @@ def _finding(row: Row) -> Row:
         "limit": row["limit_value"],
         "limit_source": row["source"],
         "unit": _ucum(row["unit"]),
-        **{name: row[name] for name in ("measure", "rep", "verdict", "value", "text", "frames")},
+        **{
+            name: row[name]
+            for name in ("measure", "rep", "verdict", "probability", "value", "text", "frames")
+        },
     }
 
 

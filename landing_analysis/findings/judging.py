@@ -1,7 +1,8 @@
-"""Measures -> Findings: each value against a cited limit, or the plain word that it cannot tell."""
+"""Measures -> Findings: each value against a cited limit, in words graded by their probability."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -15,6 +16,8 @@ from landing_analysis.definitions import (
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.tables import (
     LIMBS,
+    OUTSIDE,
+    PROBABLY_OUTSIDE,
     Decided,
     Finding,
     FootStrike,
@@ -57,6 +60,40 @@ class _Value:
     frames: tuple[int, ...] = ()
 
 
+class Odds(NamedTuple):
+    """With what probability the true value lies below, within and above a limit; sums to 1."""
+
+    below: float
+    within: float
+    above: float
+
+    @property
+    def outside(self) -> float:
+        """The probability that the limit is passed."""
+        return self.below + self.above
+
+
+def odds(value: float, sd: float, limit: Limit) -> Odds:
+    """Say how likely the true value lies on which side of a limit's edges.
+
+    Parameters
+    ----------
+    value, sd : in the limit's unit; the error is taken as normal
+    limit : upper, lower or band
+    """
+    low, high = edges(limit)
+    below = 0.0 if low is None else _normal_share(low - value, sd)
+    above = 0.0 if high is None else _normal_share(value - high, sd)
+    return Odds(below, max(0.0, 1.0 - below - above), above)
+
+
+def _normal_share(distance: float, sd: float) -> float:
+    """Return the share of a normal distribution below a distance from its middle."""
+    if sd == 0.0:
+        return 0.5 * (1 + (distance > 0) - (distance < 0))
+    return 0.5 * math.erfc(-distance / (sd * math.sqrt(2.0)))
+
+
 def verdict(value: float, sd: float, limit: Limit) -> Verdict:
     """Hold a value with its standard uncertainty against a limit.
 
@@ -67,18 +104,22 @@ def verdict(value: float, sd: float, limit: Limit) -> Verdict:
 
     Returns
     -------
-    ``cannot tell`` when an edge of the limit lies within value +- 1.96 sd; else
-    ``above`` the upper edge, ``below`` the lower one, or ``within``
+    ``above``, ``below`` or ``within`` with a probability of ``limit.surely_pct`` and more, the
+    same with ``probably`` from ``limit.probably_pct`` on, else ``cannot tell``
     """
-    low, high = edges(limit)
-    reach = COVERAGE * sd
-    if any(abs(value - edge) <= reach for edge in (low, high) if edge is not None):
-        return "cannot tell"
-    if high is not None and value > high:
-        return "above"
-    if low is not None and value < low:
-        return "below"
-    return "within"
+    found = odds(value, sd, limit)
+    sides: dict[Verdict, float] = {
+        "above": found.above, "below": found.below, "within": found.within
+    }  # fmt: skip
+    likeliest = max(sides, key=sides.__getitem__)
+    if sides[likeliest] >= limit.surely_pct / 100:
+        return likeliest
+    return _PROBABLY[likeliest] if sides[likeliest] >= limit.probably_pct / 100 else "cannot tell"
+
+
+_PROBABLY: dict[Verdict, Verdict] = {
+    "above": "probably above", "below": "probably below", "within": "probably within"
+}  # fmt: skip
 
 
 def edges(limit: Limit) -> tuple[float | None, float | None]:
@@ -217,6 +258,7 @@ def _finding(value: _Value, limit: Limit) -> Finding:
         text=_sentence(value, limit, judged),
         frames=value.frames,
         measure=value.measure,
+        probability=odds(value.value, value.sd, limit).outside,
     )
 
 
@@ -230,8 +272,20 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict) -> str:
         other = next(limb_words(item) for item in LIMBS if item != value.limb)
         subject = f"{definition.label}, {limb} as a share of the {other}"
     toward = toward_words(value.value, value.measure)
-    pointing = f"; {toward} (motion, not force)" if toward and judged in ("above", "below") else ""
-    return f"{subject}: {number}, {_VERDICT_WORDS[judged]} (limit: {words}){pointing}."
+    outside = judged in OUTSIDE | PROBABLY_OUTSIDE
+    pointing = f"; {toward} (motion, not force)" if toward and outside else ""
+    passed = probability_words(odds(value.value, value.sd, limit).outside)
+    return (
+        f"{subject}: {number}, {_VERDICT_WORDS[judged]} "
+        f"(limit: {words}; passed with a probability of {passed}){pointing}."
+    )
+
+
+def probability_words(probability: float) -> str:
+    """Return a probability in whole per cent, never as certain."""
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
 
 
 def _number_words(value: _Value, limit: Limit) -> tuple[str, str]:
@@ -256,9 +310,12 @@ def _number_words(value: _Value, limit: Limit) -> tuple[str, str]:
 
 _VERDICT_WORDS: dict[Verdict, str] = {
     "above": "above the limit",
+    "probably above": "probably above the limit",
     "below": "below the limit",
+    "probably below": "probably below the limit",
     "within": "within the limit",
-    "cannot tell": "cannot tell: the uncertainty reaches across the limit",
+    "probably within": "probably within the limit",
+    "cannot tell": "cannot tell on which side of the limit",
 }
 
 
@@ -273,9 +330,9 @@ def favoured_limb(findings: tuple[Finding, ...]) -> Favoured:
     """Say where the set's evidence for favouring points: motion, not force.
 
     Lines of evidence are pelvis shift, trunk lean, inter-limb contact delay and, where both land
-    together, contact time. They are certain where the set lies outside its limit beyond its
-    own uncertainty; where none does, the values that lie outside their limits are taken as
-    they are. Lines that disagree make it ``unclear``.
+    together, contact time. They are certain where the set surely lies outside its limit; where
+    none does, the values that lie outside their limits are taken as they are. Lines that
+    disagree make it ``unclear``.
     """
     of_set = [item for item in findings if item.rep is None]
     both_feet = any(item.measure == "inter_limb_delay" for item in of_set)
@@ -291,9 +348,9 @@ def favoured_limb(findings: tuple[Finding, ...]) -> Favoured:
             outside = abs(difference_pct) > abs(item.limit - 100.0)
         else:
             continue
-        if item.verdict in ("above", "below"):
+        if item.verdict in OUTSIDE:
             certain.add(limb)
-        elif item.verdict == "cannot tell" and outside:
+        elif outside:
             likely.add(limb)
     votes = certain or likely
     if not votes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 
 from landing_analysis.definitions import DEFINITIONS
@@ -18,6 +19,7 @@ _LARGEST_FILE = 1_000_000  # bytes; the package's own has three thousand (choice
 _KINDS = ("upper", "lower", "band")
 _EARLIER_KEY = "tasks"  # of the exercises, in files written for earlier versions
 _KEYS = frozenset(Limit.__dataclass_fields__)
+_SURENESS = ("surely_pct", "probably_pct")
 
 
 def read_limits(own: Path | None = None) -> tuple[Limit, ...]:
@@ -27,6 +29,9 @@ def read_limits(own: Path | None = None) -> tuple[Limit, ...]:
     ----------
     own : a TOML file of the same form; an entry replaces the default with the same
         ``finding`` and ``measure``, key by key, and adds one where there is none
+
+        Its table ``verdicts`` says from which probability on verdicts are given, for all
+        limits that do not say it themselves.
 
     Returns
     -------
@@ -38,12 +43,14 @@ def read_limits(own: Path | None = None) -> tuple[Limit, ...]:
         When the file cannot be read or an entry makes no sense.
     """
     default = files("landing_analysis").joinpath("data/limits.toml").read_text(encoding="utf-8")
-    entries = _entries(default, "the limits file of the package")
+    entries, sureness = _entries(default, "the limits file of the package")
     if own is not None:
-        for key, entry in _entries(_text(own), own.name).items():
+        own_entries, own_sureness = _entries(_text(own), own.name)
+        for key, entry in own_entries.items():
             entries[key] = {**entries.get(key, {}), **entry}
+        sureness = {**sureness, **own_sureness}
     name = own.name if own else "the limits file of the package"
-    limits = [_limit(entry, name) for entry in entries.values()]
+    limits = [_limit({**sureness, **entry}, name) for entry in entries.values()]
     return tuple(limit for limit in limits if limit.enabled)
 
 
@@ -61,14 +68,24 @@ def _text(path: Path) -> str:
     )
 
 
-def _entries(text: str, name: str) -> dict[tuple[str, str], dict[str, object]]:
+Entry = dict[str, object]
+
+
+def _entries(text: str, name: str) -> tuple[dict[tuple[str, str], Entry], Entry]:
+    """Return the entries by finding and measure, and from which probabilities on verdicts go."""
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers too long, lists nested too deep
         raise SettingsError(f"{name} is not valid TOML ({error}); correct that line.") from error
-    listed = content.pop("limit", None)
+    sureness = content.pop("verdicts", {})
+    listed = content.pop("limit", [] if sureness else None)
     if content or not isinstance(listed, list) or not all(isinstance(e, dict) for e in listed):
-        raise SettingsError(f"{name} must hold [[limit]] tables and nothing else.")
+        raise SettingsError(
+            f"{name} must hold [[limit]] tables, a [verdicts] table, and nothing else."
+        )
+    if not isinstance(sureness, dict) or set(sureness) - {*_SURENESS, "source"}:
+        raise SettingsError(f"{name}: [verdicts] takes {' and '.join(_SURENESS)}, and a source.")
+    sureness.pop("source", None)
     entries = {}
     for entry in listed:
         key = (str(entry.get("finding")), str(entry.get("measure")))
@@ -80,7 +97,7 @@ def _entries(text: str, name: str) -> dict[tuple[str, str], dict[str, object]]:
         if _EARLIER_KEY in entry:
             entry["exercises"] = entry.pop(_EARLIER_KEY)
         entries[key] = entry
-    return entries
+    return entries, sureness
 
 
 def _limit(entry: dict[str, object], name: str) -> Limit:
@@ -123,7 +140,19 @@ def _problem(entry: dict[str, object]) -> str | None:
         or any(code not in tuple(EXERCISES) for code in named)
     ):
         return f"exercises is {named!r}; use a list of codes such as 'jump' and 'hop'."
+    surely_pct, probably_pct = (entry.get(key, getattr(Limit, key)) for key in _SURENESS)
+    if not _is_order(50, probably_pct, surely_pct, 100):
+        return (
+            f"probably_pct is {probably_pct!r} and surely_pct {surely_pct!r}; give numbers above "
+            "50 and below 100, the first one smaller."
+        )
     return None
+
+
+def _is_order(*numbers: object) -> bool:
+    """Whether all are numbers, each larger than the one before it."""
+    known = [n for n in numbers if isinstance(n, int | float) and not isinstance(n, bool)]
+    return len(known) == len(numbers) and all(low < high for low, high in pairwise(known))
 
 
 def _misfit(entry: dict[str, object]) -> str | None:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
 from landing_analysis.tables import (
+    OUTSIDE,
+    PROBABLY_OUTSIDE,
     Analysis,
     Exercise,
     Finding,
@@ -19,7 +21,9 @@ from landing_analysis.tables import (
 
 FEWEST_REPS_FOR_VERDICT = 3  # two show their spread by one difference only (choice)
 
-_WORST_FIRST: tuple[Verdict, ...] = ("above", "below", "cannot tell", "within")
+WORST_FIRST: tuple[Verdict, ...] = (
+    "above", "below", "probably above", "probably below", "cannot tell", "probably within", "within"
+)  # fmt: skip
 Key = tuple[str, Limb | None, bool]
 """Measure, limb, and whether the limbs are set against each other: what is judged once."""
 
@@ -30,14 +34,17 @@ class Tally:
 
     Attributes
     ----------
-    outside, cannot_tell, within : judged values; one with two limits counts once, by the worse
+    outside, probably_outside, cannot_tell, probably_within, within : judged values; one with
+        two limits counts once, by the worse
     not_measurable : values that this view could show, that have a limit, and that no rep gave
     fewest_reps : behind the judged value that rests on fewest reps, None where none was judged
     few : judged values that rest on fewer than `FEWEST_REPS_FOR_VERDICT` reps
     """
 
     outside: int
+    probably_outside: int
     cannot_tell: int
+    probably_within: int
     within: int
     not_measurable: int
     fewest_reps: int | None
@@ -46,7 +53,10 @@ class Tally:
     @property
     def judged(self) -> int:
         """How many values were held against a limit."""
-        return self.outside + self.cannot_tell + self.within
+        return (
+            self.outside + self.probably_outside + self.cannot_tell
+            + self.probably_within + self.within
+        )  # fmt: skip
 
 
 def added(tallies: Iterable[Tally]) -> Tally:
@@ -55,7 +65,9 @@ def added(tallies: Iterable[Tally]) -> Tally:
     reps = [one.fewest_reps for one in found if one.fewest_reps is not None]
     return Tally(
         outside=sum(one.outside for one in found),
+        probably_outside=sum(one.probably_outside for one in found),
         cannot_tell=sum(one.cannot_tell for one in found),
+        probably_within=sum(one.probably_within for one in found),
         within=sum(one.within for one in found),
         not_measurable=sum(one.not_measurable for one in found),
         fewest_reps=min(reps, default=None),
@@ -96,8 +108,10 @@ def tally_of_set(
     reps = [_reps_behind(measures, key) for key in worst]
     verdicts = list(worst.values())
     return Tally(
-        outside=verdicts.count("above") + verdicts.count("below"),
+        outside=sum(one in OUTSIDE for one in verdicts),
+        probably_outside=sum(one in PROBABLY_OUTSIDE for one in verdicts),
         cannot_tell=verdicts.count("cannot tell"),
+        probably_within=verdicts.count("probably within"),
         within=verdicts.count("within"),
         not_measurable=len(unjudged(measures, limits, exercise, view, near_limb)),
         fewest_reps=min(reps, default=None),
@@ -114,8 +128,46 @@ def worst_verdicts(verdicts: Iterable[tuple[Key, Verdict]]) -> dict[Key, Verdict
     """Return one verdict of each value that was judged, the worse where it has two limits."""
     worst: dict[Key, Verdict] = {}
     for key, verdict in verdicts:
-        worst[key] = min((verdict, worst.get(key, verdict)), key=_WORST_FIRST.index)
+        worst[key] = min((verdict, worst.get(key, verdict)), key=WORST_FIRST.index)
     return worst
+
+
+@dataclass(frozen=True)
+class RepCount:
+    """In how many landings a value of one limb, or of the whole body, passed one limit."""
+
+    name: str
+    measure: str
+    limb: Limb | None
+    outside: int
+    probably_outside: int
+    cannot_tell: int
+    reps: int
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether any landing lay outside, if only probably."""
+        return self.outside + self.probably_outside > 0
+
+
+def count_reps(findings: Iterable[Finding]) -> tuple[RepCount, ...]:
+    """Count the findings of single reps, limit by limit and limb by limb, most outside first."""
+    verdicts: dict[tuple[str, str, Limb | None], list[Verdict]] = {}
+    for finding in findings:
+        if finding.rep is not None:
+            key = finding.name, finding.measure, finding.limb
+            verdicts.setdefault(key, []).append(finding.verdict)
+    counts = [
+        RepCount(
+            *key,
+            outside=sum(one in OUTSIDE for one in found),
+            probably_outside=sum(one in PROBABLY_OUTSIDE for one in found),
+            cannot_tell=found.count("cannot tell"),
+            reps=len(found),
+        )
+        for key, found in verdicts.items()
+    ]
+    return tuple(sorted(counts, key=lambda one: (-one.outside, -one.probably_outside)))
 
 
 def unjudged(

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 Z_95 = 1.96  # definition: of a normal distribution, two-sided
+TWO_SIDED_95 = 0.975  # definition: the quantile that a two-sided 95 % interval ends at
 
 
 def minimal_detectable_change(sem: float, z: float = Z_95) -> float:

@@ -18,6 +18,7 @@ from landing_analysis.tables import (
     NotCompared,
     SetSummary,
     SideComparison,
+    UncertaintyPart,
 )
 
 _SETTINGS = MeasureSettings()
@@ -34,6 +35,9 @@ OFFSET_PARTS = {"person": PERSON, "limb": LIMB, "clip": CLIP, "posture": POSTURE
 """What is left of an offset that was taken off, by whose it is (`offsets.Part`)."""
 YAW = "view yaw"
 VERTICAL = "vertical of the picture"
+
+SPREAD = "spread of reps"
+"""What is random in a set's mean: the reps' spread, or what is claimed of one, over sqrt(n)."""
 
 OWN_PARTS = frozenset({NOISE, TIMING, POSTURE})
 """Parts of an uncertainty that each rep has for itself; averaging does not shrink the others."""
@@ -137,14 +141,13 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideC
             continue
         a, b = _summary(name, limb, _apart(own)), _summary(name, other, _apart(opposite))
         if definition.compare == "lsi":
-            value = 100.0 * a.mean / b.mean
-            sd = value * float(np.hypot(a.mean_sd / a.mean, b.mean_sd / b.mean))
-            unit = "%"
+            value, unit = 100.0 * a.mean / b.mean, "%"
+            parts = _of_difference(a, b, value / a.mean, value / b.mean)
         else:
             value, unit = a.mean - b.mean, definition.unit
-            twice = 2 * _yaw_sd(own) * _yaw_sd(opposite)
-            sd = float(np.sqrt(a.mean_sd**2 + b.mean_sd**2 + twice))
-        comparisons.append(SideComparison(name, definition.compare, limb, value, sd, unit))
+            parts = _of_difference(a, b)
+        sd = math.hypot(*(part.sd for part in parts))
+        comparisons.append(SideComparison(name, definition.compare, limb, value, sd, unit, parts))
     return tuple(comparisons)
 
 
@@ -154,6 +157,23 @@ def _apart(rows: list[Measure]) -> list[Measure]:
         replace(row, parts=tuple(p for p in row.parts if p.name not in BOTH_LIMBS_PARTS))
         for row in rows
     ]
+
+
+def _of_difference(
+    one: SetSummary, other: SetSummary, per_one: float = 1.0, per_other: float = 1.0
+) -> tuple[UncertaintyPart, ...]:
+    """Return the parts of two limbs against each other, each limb's by a factor."""
+    ones = {part.name: abs(per_one) * part.sd for part in one.parts}
+    others = {part.name: abs(per_other) * part.sd for part in other.parts}
+    return tuple(
+        UncertaintyPart(
+            name,
+            ones.get(name, 0.0) + others.get(name, 0.0)
+            if name == YAW
+            else math.hypot(ones.get(name, 0.0), others.get(name, 0.0)),
+        )
+        for name in dict.fromkeys((*ones, *others))
+    )
 
 
 def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list[Measure]:
@@ -167,11 +187,17 @@ def _summary(
 ) -> SetSummary:
     values = np.array([row.value for row in rows], dtype=float)
     n = len(values)
-    shared = np.array([_quadrature(row, shared=True) for row in rows])
-    single = np.array([_quadrature(row, shared=False) for row in rows])
+    squares = _mean_squares(rows)
     spread = float(values.std(ddof=1)) if n > 1 else None
-    noise = float(np.sqrt((single**2).mean()))
-    random = max(noise, spread or 0.0) / np.sqrt(n)
+    noise = math.sqrt(sum(square for part, square in squares.items() if part in OWN_PARTS))
+    parts = (
+        UncertaintyPart(SPREAD, max(noise, spread or 0.0) / math.sqrt(n)),
+        *(
+            UncertaintyPart(part, math.sqrt(square))
+            for part, square in squares.items()
+            if part not in OWN_PARTS
+        ),
+    )
     best, worst = _extremes(values, DEFINITIONS[name].better)
     first = last = fatigue = fatigue_sd = None
     if n >= fewest_for_thirds:
@@ -185,7 +211,7 @@ def _summary(
         unit=DEFINITIONS[name].unit,
         reps_used=n,
         mean=float(values.mean()),
-        mean_sd=float(np.hypot(random, np.sqrt((shared**2).mean()))),
+        mean_sd=math.hypot(*(part.sd for part in parts)),
         sd=spread,
         best=best,
         worst=worst,
@@ -193,15 +219,16 @@ def _summary(
         last_third=last,
         fatigue=fatigue,
         fatigue_sd=fatigue_sd,
+        parts=parts,
     )
 
 
-def _quadrature(row: Measure, *, shared: bool) -> float:
-    return float(np.sqrt(sum(p.sd**2 for p in row.parts if (p.name not in OWN_PARTS) == shared)))
-
-
-def _yaw_sd(rows: list[Measure]) -> float:
-    return float(np.mean([p.sd for row in rows for p in row.parts if p.name == YAW] or [0.0]))
+def _mean_squares(rows: list[Measure]) -> dict[str, float]:
+    """Return the mean square of each part of the single uncertainties."""
+    sums: dict[str, float] = {}
+    for part in (part for row in rows for part in row.parts):
+        sums[part.name] = sums.get(part.name, 0.0) + part.sd**2
+    return {name: total / len(rows) for name, total in sums.items()}
 
 
 def _extremes(values: np.ndarray, better: str | None) -> tuple[float | None, float | None]:

@@ -15,7 +15,7 @@ from landing_analysis.analysing import REPORT
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.exercises import lands_on_both, rung
 from landing_analysis.findings.judging import in_roles
-from landing_analysis.findings.tally import Tally, tally_of_set
+from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.reasons import Code, because
 from landing_analysis.record.database import Record
@@ -30,6 +30,7 @@ from landing_analysis.record.store import (
     read_set_rows,
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
+from landing_analysis.report.parts import finding_title, landings_words
 from landing_analysis.sessions.dose import ExerciseDose
 from landing_analysis.sessions.published import warnings_in
 from landing_analysis.sessions.session import Session
@@ -41,6 +42,7 @@ from landing_analysis.tables import (
     Measure,
     Measures,
     SetSummary,
+    UncertaintyPart,
 )
 from landing_analysis.trend.alike import ONE_WAY, Landing, Landings, Way, ways
 from landing_analysis.trend.changes import (
@@ -244,6 +246,7 @@ def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
         made_with=_made_with(row),
         number=row["analysis_id"],
         way=way,
+        parts=tuple(UncertaintyPart(**part) for part in json.loads(row["parts"] or "[]")),
     )
 
 
@@ -285,20 +288,27 @@ def unread_words(clip: UnreadClip) -> str:
 
 
 def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
-    """Return the findings on the set, and none on single reps."""
+    """Return the findings on the set, each with the count of the landings that show it."""
+    findings = [_finding(row) for row in analysis.tables["finding"]]
+    counts = {(one.name, one.measure, one.limb): one for one in count_reps(findings)}
     return tuple(
         SetFinding(
             exercise=analysis.values["exercise"],
-            name=row["name"],
-            measure=row["measure"],
-            limb=row["limb"],
-            verdict=row["verdict"],
-            text=in_roles(row["text"], history.patient.surgical_side),
+            name=one.name,
+            measure=one.measure,
+            limb=one.limb,
+            verdict=one.verdict,
+            text=_counted_words(counts.get((one.name, one.measure, one.limb)))
+            + in_roles(one.text, history.patient.surgical_side),
             way=history.way_of(analysis),
         )
-        for row in analysis.tables["finding"]
-        if row["rep"] is None
+        for one in findings
+        if one.rep is None
     )
+
+
+def _counted_words(count: RepCount | None) -> str:
+    return f"{finding_title(count)} {landings_words(count)}. " if count else ""
 
 
 def tally_of(analysis: StoredAnalysis) -> Tally:
@@ -331,7 +341,7 @@ def _limits(rows: Iterable[dict[str, Any]]) -> Iterator[Limit]:
 
 
 _LIMIT = frozenset(field.name for field in fields(Limit))
-_SUMMARY = tuple(field.name for field in fields(SetSummary))
+_SUMMARY = tuple(field.name for field in fields(SetSummary) if field.name != "parts")
 
 
 def _measure(row: Mapping[str, Any], summed: set[tuple[str, Limb | None]]) -> Measure:
@@ -361,6 +371,7 @@ def _finding(row: Mapping[str, Any]) -> Finding:
         source=row["source"],
         text=row["text"],
         measure=row["measure"],
+        probability=row["probability"],
     )
 
 

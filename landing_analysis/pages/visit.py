@@ -57,10 +57,19 @@ from landing_analysis.report.parts import (
 from landing_analysis.report.sheet import measured_words, shot_words
 from landing_analysis.report.style import svg_text
 from landing_analysis.settings import Settings
-from landing_analysis.tables import VIEWS, BodySize, Exercise, Limb, Verdict
+from landing_analysis.tables import (
+    OUTSIDE,
+    PROBABLY_OUTSIDE,
+    VIEWS,
+    BodySize,
+    Exercise,
+    Limb,
+    Verdict,
+)
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import VisitMean, best_family, followed
+from landing_analysis.trend.triage import SetFinding
 
 _MOST_LINES = 5  # of findings at a glance (choice)
 _MOST_ROWS = 6  # of all exercises at a glance, so that they fit on a sheet of paper (choice)
@@ -124,9 +133,10 @@ class Outline:
     """What the first sheet of paper says of the day.
 
     ``counted`` counts out the findings of all sets. ``lines`` are findings outside a
-    limit, (symbol, sentence), at most five; ``more`` counts those left for below. ``doubts`` are
-    what is missing or in doubt, as far as there is room. ``shots`` are a typical and a worst rep
-    of each limb, ``shot_words`` say what that means and, without pictures, why there are none.
+    limit or probably so, (symbol, sentence), at most five; ``more`` counts those left for
+    below. ``doubts`` are what is missing or in doubt, as far as there is room. ``shots`` are a
+    typical and a worst rep of each limb, ``shot_words`` say what that means and, without
+    pictures, why there are none.
     """
 
     tally: str
@@ -420,12 +430,20 @@ def _card(
         tally=tally_words(tally_of(analysis)),
         outside=tuple(
             (f.verdict, SYMBOLS[f.verdict], sentence(f.text))
-            for f in set_findings(history, analysis) if f.verdict in ("above", "below")
+            for f in sorted(set_findings(history, analysis), key=_surest) if f.verdict in _SHOWN
         ),
         report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
         outdated=_outdated_words(history, analysis),
         invented=values["model_name"] == INVENTED_MODEL,
     )  # fmt: skip
+
+
+_SHOWN = OUTSIDE | PROBABLY_OUTSIDE
+
+
+def _surest(finding: SetFinding) -> bool:
+    """Put what only probably lies outside a limit last."""
+    return finding.verdict in PROBABLY_OUTSIDE
 
 
 def _outdated_words(history: History, analysis: StoredAnalysis) -> str | None:

@@ -436,12 +436,39 @@ CREATE INDEX remark_of_patient ON remark (patient_id, date);
 CREATE INDEX remark_of_clip ON remark (clip_id);
 """
 
+_GRADED_VERDICTS = """
+ALTER TABLE summary ADD COLUMN parts TEXT;
+ALTER TABLE comparison ADD COLUMN parts TEXT;
+ALTER TABLE finding RENAME TO earlier_finding;
+CREATE TABLE finding (
+  id INTEGER PRIMARY KEY,
+  analysis_id INTEGER NOT NULL REFERENCES analysis ON DELETE CASCADE,
+  name TEXT NOT NULL,
+  measure TEXT NOT NULL,
+  limb TEXT CHECK (limb IN ('left', 'right')),
+  rep INTEGER,
+  verdict TEXT NOT NULL CHECK (verdict IN (
+    'above', 'probably above', 'below', 'probably below', 'within', 'probably within',
+    'cannot tell')),
+  probability REAL CHECK (probability BETWEEN 0 AND 1),
+  value REAL NOT NULL,
+  sd REAL NOT NULL,
+  limit_value REAL NOT NULL,
+  unit TEXT NOT NULL,
+  source TEXT NOT NULL,
+  text TEXT NOT NULL,
+  frames TEXT NOT NULL
+) STRICT;
+INSERT INTO finding SELECT id, analysis_id, name, measure, limb, rep, verdict, NULL, value, sd,
+  limit_value, unit, source, text, frames FROM earlier_finding;
+DROP TABLE earlier_finding;
+CREATE INDEX finding_of_analysis ON finding (analysis_id);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
     _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES, _TERMS_OF_THE_FIELD,
-    _SESSIONS,
-    _EXERCISES,
-    _SET_IN_THE_CLIP,
+    _SESSIONS, _EXERCISES, _SET_IN_THE_CLIP, _GRADED_VERDICTS,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

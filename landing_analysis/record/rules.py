@@ -346,16 +346,17 @@ _OF: dict[str, dict[str, Rule]] = {
     },
     "summary": {
         "analysis_id": _ID, "name": _MEASURE, "limb": _LIMB, "reps_used": _whole(1),
-        "mean_sd": _SD, "sd": _SD, "fatigue_sd": _SD,
+        "mean_sd": _SD, "sd": _SD, "fatigue_sd": _SD, "parts": _PARTS,
     },
     "comparison": {
         "analysis_id": _ID, "name": _MEASURE, "kind": _one_of("lsi", "difference"), "limb": _LIMB,
-        "sd": _SD, "unit": _NAME,
+        "sd": _SD, "unit": _NAME, "parts": _PARTS,
     },
     "finding": {
         "analysis_id": _ID, "name": _NAME, "measure": _MEASURE, "limb": _LIMB,
         "side": _one_of("surgical", "non-surgical"), "rep": _whole(1),
-        "verdict": _one_of(*get_args(Verdict)), "sd": _SD, "unit": _NAME, "frames": _FRAMES,
+        "verdict": _one_of(*get_args(Verdict)), "probability": _number(0, 1), "sd": _SD,
+        "unit": _NAME, "frames": _FRAMES,
     },
     "quality": {
         "analysis_id": _ID, "check_name": _NAME, "state": _one_of(*get_args(QualityState)),

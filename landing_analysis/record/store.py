@@ -384,24 +384,30 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
         ),
     )
     yield "summary", (
-        _pick(
-            row, "name", "limb", "unit", "reps_used", "mean", "mean_sd", "sd", "best", "worst",
-            "first_third", "last_third", "fatigue", "fatigue_sd",
-        )
+        {
+            **_pick(
+                row, "name", "limb", "unit", "reps_used", "mean", "mean_sd", "sd", "best", "worst",
+                "first_third", "last_third", "fatigue", "fatigue_sd",
+            ),
+            "parts": _json(row.get("parts", [])),
+        }
         for row in document["summaries"]
     )  # fmt: skip
     yield (
         "comparison",
         (
-            _pick(row, "name", "kind", "limb", "value", "sd", "unit")
+            {
+                **_pick(row, "name", "kind", "limb", "value", "sd", "unit"),
+                "parts": _json(row.get("parts", [])),
+            }
             for row in document["comparisons"]
         ),
     )
     yield "finding", (
         {
             **_pick(
-                row, "name", "measure", "limb", "rep", "verdict", "value", "sd", "unit",
-                "source", "text",
+                row, "name", "measure", "limb", "rep", "verdict", "probability", "value", "sd",
+                "unit", "source", "text",
             ),
             "limit_value": row["limit"],
             "frames": _json(row["frames"]),
@@ -477,7 +483,8 @@ def read_set_rows(
         else "comparison.value, comparison.sd, 0 AS reps"
     )
     rows = record.rows(
-        f"SELECT code, date, file, exercise, {table}.name, {table}.limb, {wanted}, analysis_id, "
+        f"SELECT code, date, file, exercise, {table}.name, {table}.limb, {wanted}, parts, "
+        "analysis_id, "
         "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
         "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "

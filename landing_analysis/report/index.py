@@ -12,7 +12,7 @@ from landing_analysis.exercises import name_of
 from landing_analysis.files import read_document
 from landing_analysis.findings.tally import worst_verdicts
 from landing_analysis.report.page import page_environment
-from landing_analysis.tables import Verdict, short_clip
+from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Verdict, short_clip
 
 
 @dataclass(frozen=True)
@@ -81,9 +81,11 @@ def _clip(document: dict[str, Any]) -> str:
 
 
 def _counted(verdicts: list[Verdict]) -> str:
-    outside = verdicts.count("above") + verdicts.count("below")
+    outside = sum(one in OUTSIDE for one in verdicts)
+    probably = sum(one in PROBABLY_OUTSIDE for one in verdicts)
+    within = sum(one.endswith("within") for one in verdicts)
     return (
-        f"{outside} outside a limit, {verdicts.count('within')} within, "
+        f"{outside} outside a limit, {probably} probably, {within} within or probably so, "
         f"{verdicts.count('cannot tell')} cannot tell"
     )
 

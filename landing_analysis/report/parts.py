@@ -1,7 +1,8 @@
 """Analysis -> the parts of the report page, as plain rows for its template; computes no measure.
 
 Throughout the page ± is the half-width of the 95 % confidence interval, 1.96 standard
-uncertainties. The standard uncertainties themselves are in reps.csv and analysis.json.
+uncertainties; a verdict asks for one side only. The standard uncertainties themselves are in
+reps.csv and analysis.json.
 """
 
 from __future__ import annotations
@@ -35,13 +36,22 @@ from landing_analysis.findings.judging import (
     in_roles,
     limb_words,
 )
-from landing_analysis.findings.tally import Key, Tally, judged_value
+from landing_analysis.findings.tally import (
+    WORST_FIRST,
+    Key,
+    RepCount,
+    Tally,
+    count_reps,
+    judged_value,
+)
 from landing_analysis.measures.summaries import compare_sides, summarise_bout
 from landing_analysis.reasons import Code
 from landing_analysis.settings import SignSettings
 from landing_analysis.tables import (
     IN_THE_CLIP,
     LIMBS,
+    OUTSIDE,
+    PROBABLY_OUTSIDE,
     Analysis,
     Bout,
     Correction,
@@ -57,10 +67,14 @@ from landing_analysis.tables import (
 )
 from landing_analysis.wording import note_words, words_of
 
-SYMBOLS: dict[Verdict, str] = {"above": "▲", "below": "▼", "cannot tell": "?", "within": "●"}
+SYMBOLS: dict[Verdict, str] = {
+    "above": "▲", "probably above": "△", "below": "▼", "probably below": "▽",
+    "cannot tell": "?", "probably within": "○", "within": "●",
+}  # fmt: skip
 QUALITY_SYMBOLS: dict[QualityState, str] = {"good": "●", "limited": "◐", "poor": "○"}
 _SIGNS = SignSettings()
-_RANK: dict[Verdict, int] = {"above": 0, "below": 0, "cannot tell": 1, "within": 2}
+_SAME_RANK: dict[Verdict, Verdict] = {"below": "above", "probably below": "probably above"}
+_MOST_COUNTS = 3  # of findings in the first line (choice)
 _MOST_CHECKS = 3  # named beside the state of the clip; the rest stands below (choice)
 _SETTLED_BY = {
     "clip": "by the clip's own times",
@@ -399,9 +413,10 @@ class Gauge:
 
 @dataclass(frozen=True)
 class Headline:
-    """One finding of the set."""
+    """One finding of the set; ``landings`` counts it out over the reps, empty without any."""
 
     verdict: Verdict
+    landings: str
     judged: Key
     title: str
     limb: str
@@ -413,11 +428,11 @@ class Headline:
 def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
     """Return the findings of the set that need a look, and the rest.
 
-    Outside a limit stands before undecided. Undecided signs of favouring are left to the
-    sentence of `favouring_words`.
+    Outside a limit stands before probably outside, and both before undecided. Undecided signs
+    of favouring are left to the sentence of `favouring_words`.
     """
     of_set = [finding for finding in analysis.findings if finding.rep is None]
-    ordered = sorted(of_set, key=lambda finding: _RANK[finding.verdict])
+    ordered = sorted(of_set, key=lambda finding: _rank(finding.verdict))
     first = [finding for finding in ordered if _needs_a_look(finding)]
     rest = [finding for finding in ordered if finding not in first]
     return (
@@ -426,14 +441,20 @@ def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
     )
 
 
+def _rank(verdict: Verdict) -> int:
+    """Put the worse first, above and below alike."""
+    return WORST_FIRST.index(_SAME_RANK.get(verdict, verdict))
+
+
 def _needs_a_look(finding: Finding) -> bool:
     undecided = finding.verdict == "cannot tell" and finding.name != "limb_offloading"
-    return undecided or finding.verdict in ("above", "below")
+    return undecided or finding.verdict in OUTSIDE | PROBABLY_OUTSIDE
 
 
 def _headline(finding: Finding, analysis: Analysis) -> Headline:
     return Headline(
         verdict=finding.verdict,
+        landings=landings_words(_count_of(finding, analysis)),
         judged=judged_value(finding),
         title=TITLES.get(finding.name, finding.name),
         limb=limb_words(finding.limb, analysis.decided.surgical_side),
@@ -441,6 +462,52 @@ def _headline(finding: Finding, analysis: Analysis) -> Headline:
         source=finding.source,
         gauge=_gauge(finding, analysis),
     )
+
+
+def _count_of(finding: Finding, analysis: Analysis) -> RepCount | None:
+    about = finding.name, finding.measure, finding.limb
+    counts = count_reps(analysis.findings)
+    return next((one for one in counts if (one.name, one.measure, one.limb) == about), None)
+
+
+def landings_words(count: RepCount | None) -> str:
+    """Say in how many landings a limit was passed, surely and probably, and could not be told."""
+    if count is None:
+        return ""
+    words = f"in {count.outside} of {count.reps} landing{'' if count.reps == 1 else 's'}"
+    if count.probably_outside:
+        words += f", probably in {count.probably_outside}"
+    return words + (f", cannot tell in {count.cannot_tell}" if count.cannot_tell else "")
+
+
+def first_line(analysis: Analysis) -> str:
+    """Say what lay outside a limit in how many landings, the most frequent first."""
+    counts = count_reps(analysis.findings)
+    outside = [one for one in counts if one.is_outside]
+    if not counts:
+        return ""
+    if not outside:
+        unsure = max(one.cannot_tell for one in counts)
+        words = "No value of any landing lies outside a limit, or probably so"
+        return f"{words}; up to {unsure} of a limb cannot be told." if unsure else f"{words}."
+    said = "; ".join(
+        f"{finding_title(one)} {landings_words(one)}{_of_limb(one.limb, analysis)}"
+        for one in outside[:_MOST_COUNTS]
+    )
+    more = len(outside[_MOST_COUNTS:])
+    return f"{said}{f'; {more} more below' if more else ''}."
+
+
+def _of_limb(limb: Limb | None, analysis: Analysis) -> str:
+    return f" ({limb_words(limb, analysis.decided.surgical_side)})" if limb else ""
+
+
+def finding_title(count: RepCount) -> str:
+    """Name a finding, with its measure where several make the same one."""
+    title = TITLES.get(count.name, count.name)
+    if count.name != "limb_offloading":
+        return title
+    return f"{title}, {DEFINITIONS[count.measure].label.lower()},"
 
 
 def _gauge(finding: Finding, analysis: Analysis) -> Gauge:
@@ -490,12 +557,26 @@ def favouring_words(analysis: Analysis) -> str | None:
     return f"The signs of favouring point to the {limb} being used more. Motion, not force."
 
 
+def verdict_key(analysis: Analysis) -> str:
+    """Say from which probability on a verdict is given, plainly or as probable."""
+    pairs = dict.fromkeys((one.surely_pct, one.probably_pct) for one in analysis.limits)
+    if len(pairs) != 1:
+        return "Verdicts are given by the probability beside each limit."
+    ((surely_pct, probably_pct),) = pairs
+    return (
+        f"“Above”, “below” and “within” are right with a probability of at least {surely_pct:g} %, "
+        f"“probably” with at least {probably_pct:g} %; less is “cannot tell”."
+    )
+
+
 def tally_words(counted: Tally) -> str:
     """Say how the findings of the set fell out: every kind, so that none is passed over."""
     kinds = (
         (counted.outside, "outside a limit"),
-        (counted.within, "within"),
+        (counted.probably_outside, "probably outside"),
         (counted.cannot_tell, "cannot tell"),
+        (counted.probably_within, "probably within"),
+        (counted.within, "within"),
         (counted.not_measurable, "not measurable"),
     )
     words = ", ".join(f"{n} {kind}" for n, kind in kinds if n)
@@ -523,11 +604,12 @@ def names_fppa(analysis: Analysis) -> bool:
 
 
 def rep_flags(analysis: Analysis, rep: Rep) -> list[str]:
-    """Return what lies outside a limit in one rep, in a few words each."""
+    """Return what lies outside a limit in one rep, or probably so, in a few words each."""
     limbs: dict[tuple[str, str], list[str]] = {}
     for finding in analysis.findings:
-        if finding.rep == rep.number and finding.verdict in ("above", "below"):
+        if finding.rep == rep.number and finding.verdict in OUTSIDE | PROBABLY_OUTSIDE:
             title = TITLES.get(finding.name, finding.name).lower()
+            title = f"probably {title}" if finding.verdict in PROBABLY_OUTSIDE else title
             found = limbs.setdefault((SYMBOLS[finding.verdict], title), [])
             if finding.limb and finding.limb not in found:
                 found.append(finding.limb)
@@ -743,7 +825,7 @@ def finding_matrix(analysis: Analysis) -> list[tuple[str, Limb | None, dict[int,
         if finding.rep is not None:
             verdicts = rows.setdefault((finding.measure, finding.limb), {})
             seen = (finding.verdict, verdicts.get(finding.rep, finding.verdict))
-            verdicts[finding.rep] = min(seen, key=_RANK.__getitem__)
+            verdicts[finding.rep] = min(seen, key=_rank)
     return [(DEFINITIONS[name].label, limb, verdicts) for (name, limb), verdicts in rows.items()]
 
 

@@ -25,8 +25,9 @@ from landing_analysis.maths.statistics import (
     minimal_detectable_change,
     sem_from_repeats,
 )
+from landing_analysis.measures.summaries import OFFSET
 from landing_analysis.settings import TrendSettings
-from landing_analysis.tables import LIMBS, VIEWS, Exercise, Limb, View
+from landing_analysis.tables import LIMBS, VIEWS, Exercise, Limb, UncertaintyPart, View
 from landing_analysis.trend.alike import ONE_WAY, Way
 
 Family = Literal["front", "back", "side", "oblique"]
@@ -66,8 +67,9 @@ class SetMean:
     """Mean of one measure over one set, and how the set was filmed.
 
     ``made_with`` names the program, model and settings that made the value; ``sd`` is its
-    standard uncertainty, ``yaw_sd_deg`` that of the turn from square-on. ``number`` is the
-    same for all means of one set.
+    standard uncertainty, made of ``parts`` (empty where the record does not know them), and
+    ``yaw_sd_deg`` that of the turn from square-on. ``number`` is the same for all means of
+    one set.
     """
 
     code: str
@@ -86,6 +88,12 @@ class SetMean:
     made_with: str
     number: int = 0
     way: Way = ONE_WAY
+    parts: tuple[UncertaintyPart, ...] = ()
+
+    @property
+    def varying_sd(self) -> float:
+        """What of ``sd`` is new at each visit; all of it where the parts are not known."""
+        return _varying_sd(self.parts) if self.parts else self.sd
 
 
 @dataclass(frozen=True)
@@ -94,8 +102,9 @@ class VisitMean:
 
     A comparison of both limbs is a `VisitMean` as well: its ``limb`` is set against the
     other one, in per cent (limb symmetry index) or as a difference in the measure's unit.
-    ``left_out`` counts the sets that show one limb only while others show both, and
-    ``apart`` says that the limbs of a comparison were seen in different sets.
+    ``varying_sd`` is what of ``sd`` is new at each visit of this person, so that it does not
+    cancel in a change. ``left_out`` counts the sets that show one limb only while others show
+    both, and ``apart`` says that the limbs of a comparison were seen in different sets.
     ``within_a_frame`` says that they differ by less than a frame in each set.
     """
 
@@ -106,6 +115,7 @@ class VisitMean:
     limb: Limb | None
     value: float
     sd: float
+    varying_sd: float
     sets: tuple[SetMean, ...]
     way: Way = ONE_WAY
     left_out: int = 0
@@ -165,6 +175,14 @@ PUBLISHED: dict[str, MinimalChange] = {
 # --- visits ------------------------------------------------------------------------------------
 
 
+def _varying_sd(
+    parts: Iterable[UncertaintyPart], settings: TrendSettings = _SETTINGS
+) -> float:  # fmt: skip
+    """Return what is new at each visit: all but what of the model's offset is the person's."""
+    stays = {OFFSET: settings.offset_person_share}
+    return math.sqrt(math.fsum((1 - stays.get(p.name, 0.0)) * p.sd**2 for p in parts))
+
+
 def family_of(view: View) -> Family:
     """Name from where the body is seen; both side views are one."""
     if view in ("left_side", "right_side"):
@@ -218,8 +236,11 @@ def _joined(
             kept = tuple(s for s in own if s.number in both) if both and limb else own
             value = math.fsum(one.value for one in kept) / len(kept)
             sd = _root_mean_square(one.sd for one in kept)
+            varying = _root_mean_square(one.varying_sd for one in kept)
             left_out = len(own) - len(kept)
-            yield VisitMean(day, exercise, name, family, limb, value, sd, kept, way, left_out)
+            yield VisitMean(
+                day, exercise, name, family, limb, value, sd, varying, kept, way, left_out
+            )  # fmt: skip
 
 
 def _nearer(sets: list[SetMean]) -> tuple[SetMean, ...]:
@@ -273,15 +294,21 @@ def _side(
     apart = {one.number for one in own.sets} != {one.number for one in other.sets}
     compared = [within[key] for one in own.sets if (key := (one.number, own.name)) in within]
     if not apart and len(compared) == len(own.sets):
-        sd = _root_mean_square(c.sd / c.value * value if index else c.sd for c in compared)
-    elif index:
-        sd = value * math.hypot(own.sd / own.value, other.sd / other.value)
+        scales = [value / c.value if index else 1.0 for c in compared]
+        sd, varying = (
+            _root_mean_square(scale * one for scale, one in zip(scales, sds, strict=True))
+            for sds in ([c.sd for c in compared], [c.varying_sd for c in compared])
+        )
     else:
-        sd = math.hypot(own.sd, other.sd)
+        sd, varying = (
+            value * math.hypot(a / own.value, b / other.value) if index else math.hypot(a, b)
+            for a, b in ((own.sd, other.sd), (own.varying_sd, other.varying_sd))
+        )
     return replace(
         own,
         value=value,
         sd=sd,
+        varying_sd=varying,
         sets=(*own.sets, *other.sets),
         left_out=own.left_out + other.left_out,
         apart=apart,
@@ -445,9 +472,11 @@ def judge_change(
     -------
     Change
         ``real`` only beyond ``needed``, the larger of the minimal detectable change and
-        1.96 times the standard uncertainty of the difference.
+        1.96 times the standard uncertainty of the difference, in which what is the same at
+        both visits (`VisitMean.varying_sd`) cancels.
     """
-    value, sd = later.value - earlier.value, math.hypot(earlier.sd, later.sd)
+    value = later.value - earlier.value
+    sd = math.hypot(earlier.varying_sd, later.varying_sd)
     unlike = why_not_comparable(earlier, later, settings)
     if unlike is not None:
         return Change(earlier, later, value, sd, None, False, f"not comparable: {unlike}")

@@ -17,7 +17,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
-from landing_analysis.tables import Exercise, Limb, Verdict
+from landing_analysis.tables import OUTSIDE, Exercise, Limb, Verdict
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import Change, has_grown
 
@@ -108,7 +108,7 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Flag
     kind: Kind = FIRST_VISIT if first else "new finding"
     reasons: dict[object, Flag] = {}
     for finding in visit.findings:
-        if finding.verdict not in ("above", "below"):
+        if finding.verdict not in OUTSIDE:
             continue
         before = _last_verdicts(finding, earlier)
         if finding.verdict in before:

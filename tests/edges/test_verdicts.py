@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 from told import told
 
 from landing_analysis.findings.judging import (
@@ -13,11 +14,12 @@ from landing_analysis.findings.judging import (
     favoured_limb,
     in_roles,
     judge_measures,
+    odds,
     verdict,
 )
-from landing_analysis.findings.tally import tally_of_set
+from landing_analysis.findings.tally import count_reps, tally_of_set
 from landing_analysis.measures.summaries import compare_sides, summarise
-from landing_analysis.report.parts import tally_words
+from landing_analysis.report.parts import landings_words, tally_words
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     Decided,
@@ -34,6 +36,7 @@ UPPER = Limit("knee_inward", "fppa_peak_flexion", "upper", 10.0, "deg", "a choic
 LOWER = Limit("stiff_landing", "knee_flexion_excursion", "lower", 25.0, "deg", "a choice")
 BAND = Limit("limb_offloading", "pelvis_shift", "band", 0.0, "%", "a choice", half_width=10.0)
 SIDES = Limit("side_difference", "contact_time", "lower", 90.0, "%", "a choice")
+EXACT = 1e-12
 LEAD = Limit("limb_offloading", "inter_limb_delay", "band", 0.0, "ms", "a choice", half_width=10.0)
 
 DECIDED = Decided(
@@ -56,23 +59,64 @@ DECIDED = Decided(
 @pytest.mark.parametrize(
     ("limit", "value", "expected"),
     [
-        (UPPER, 11.97, "above"),
-        (UPPER, 11.95, "cannot tell"),
-        (UPPER, 8.05, "cannot tell"),
-        (UPPER, 8.03, "within"),
-        (LOWER, 23.03, "below"),
-        (LOWER, 23.05, "cannot tell"),
-        (LOWER, 26.97, "within"),
-        (BAND, 12.0, "above"),
-        (BAND, -12.0, "below"),
-        (BAND, 9.0, "cannot tell"),
-        (BAND, -9.0, "cannot tell"),
+        (UPPER, 11.65, "above"),
+        (UPPER, 11.64, "probably above"),
+        (UPPER, 10.85, "probably above"),
+        (UPPER, 10.83, "cannot tell"),
+        (UPPER, 9.17, "cannot tell"),
+        (UPPER, 9.15, "probably within"),
+        (UPPER, 8.36, "probably within"),
+        (UPPER, 8.35, "within"),
+        (LOWER, 23.35, "below"),
+        (LOWER, 23.36, "probably below"),
+        (LOWER, 24.17, "cannot tell"),
+        (LOWER, 26.65, "within"),
+        (BAND, 11.65, "above"),
+        (BAND, -11.65, "below"),
+        (BAND, -10.9, "probably below"),
+        (BAND, 9.9, "cannot tell"),
+        (BAND, -9.1, "probably within"),
         (BAND, 0.0, "within"),
     ],
 )
 def test_verdict_on_both_sides_of_every_edge(limit, value, expected):
-    # The 95 % interval is 1.96 standard uncertainties (JCGM 100:2008; memory, sure): here 1.96.
+    # Of a normal distribution 95 % lie below 1.6449 and 80 % below 0.8416 (tables; memory, sure).
     assert verdict(value, 1.0, limit) == expected
+
+
+@pytest.mark.parametrize("limit", [UPPER, LOWER, BAND, SIDES])
+@pytest.mark.parametrize("sd", [0.5, 3.0, 20.0])
+def test_the_odds_are_those_of_a_normal_distribution(limit, sd):
+    # Against scipy.stats.norm, by the edges of each limit.
+    low, high = (
+        np.inf * sign if e is None else e for e, sign in zip(edges(limit), (-1, 1), strict=True)
+    )
+    for value in (-40.0, 9.0, 25.0, 100.0):
+        below, within, above = odds(value, sd, limit)
+        np.testing.assert_allclose(below, norm.cdf(low, value, sd), atol=EXACT)
+        np.testing.assert_allclose(above, norm.sf(high, value, sd), atol=EXACT)
+        assert below + within + above == pytest.approx(1.0)
+
+
+def test_a_clinic_sets_from_which_probability_on_a_verdict_is_given():
+    # z = 1.5 is 93.3 %, z = 0.7 is 75.8 % (tables; memory, sure).
+    plain, bold = UPPER, replace(UPPER, surely_pct=90.0, probably_pct=75.0)
+    assert (verdict(11.5, 1.0, plain), verdict(11.5, 1.0, bold)) == ("probably above", "above")
+    assert (verdict(10.7, 1.0, plain), verdict(10.7, 1.0, bold)) == (
+        "cannot tell", "probably above",
+    )  # fmt: skip
+
+
+def test_verdicts_are_right_as_often_as_they_say():
+    # Truth by construction: true values spread evenly about the limit, read with a known error.
+    rng = np.random.default_rng(3)
+    true = rng.uniform(0.0, 20.0, 20_000)
+    said = [verdict(float(value), 2.0, UPPER) for value in true + rng.normal(0, 2.0, len(true))]
+    right = {
+        word: np.mean((true > 10.0)[[one == word for one in said]]) for word in set(said)
+    }  # fmt: skip
+    assert right["above"] > 0.95 > right["probably above"] > 0.80
+    assert right["within"] < 0.05 < right["probably within"] < 0.20
 
 
 def test_an_exact_value_on_the_limit_cannot_be_told():
@@ -169,7 +213,7 @@ def test_a_text_says_value_uncertainty_verdict_and_limit():
     finding = judge_measures(_inward([15.0]), (UPPER,), DECIDED)[1]
     assert finding.text == (
         "FPPA at peak flexion, right limb, rep 1: +15.0 ± 2.0 deg, above the limit "
-        "(limit: at most +10.0 deg)."
+        "(limit: at most +10.0 deg; passed with a probability of over 99 %)."
     )
 
 
@@ -196,14 +240,14 @@ def test_a_shift_that_cannot_be_told_points_to_nobody():
 
 def test_a_side_difference_below_what_frames_show_is_not_called_one():
     # 12 ms of a 300 ms contact, each known to 14 ms as at 30 frames/s (13.6 ms = interval /
-    # sqrt(6), derived): the index of 104 % must not be called within or above 111 %.
+    # sqrt(6), derived): the index of 104 % must not be called plainly within or above 111 %.
     rows = [
         _row(1, "contact_time", "right", 0.288, 0.0136, "s"),
         _row(1, "contact_time", "left", 0.300, 0.0136, "s"),
     ]
     (finding,) = judge_measures(_measures(rows), (SIDES,), DECIDED)
     assert finding.value == pytest.approx(100 * 0.300 / 0.288)
-    assert finding.verdict == "cannot tell"
+    assert finding.verdict == "probably within"
     words = "non-surgical (left) limb as a share of the surgical (right) limb"
     assert words in in_roles(finding.text, "right")
 
@@ -287,11 +331,12 @@ def test_one_rep_of_a_poor_clip_is_counted_out_and_is_too_few_for_a_verdict():
         _row(1, "inter_limb_delay", None, 0.0, 2.0, "ms"),
     ]
     counted = _tally(_measures(rows), UPPER, BAND, LEAD)
-    assert tally_words(counted) == "2 within, 2 cannot tell, 1 rep: too few for a verdict."
+    words = "2 cannot tell, 2 within, 1 rep: too few for a verdict."
+    assert tally_words(counted) == words
 
 
 def test_a_value_with_two_limits_counts_once_by_the_worse():
-    undecided = _tally(_inward([9.5, 9.0, 9.9]), UPPER, OUTWARD)
+    undecided = _tally(_inward([9.7, 9.6, 9.9]), UPPER, OUTWARD)
     assert (undecided.within, undecided.cannot_tell, undecided.judged) == (0, 1, 1)
     outward = _tally(_inward([-15.0, -14.0, -16.0]), UPPER, OUTWARD)
     assert (outward.outside, outward.judged) == (1, 1)
@@ -321,3 +366,26 @@ def test_a_value_of_few_reps_among_others_is_named():
     rows.append(_row(1, "fppa_peak_flexion", "right", 3.0, 1.0, "deg"))
     counted = _tally(_measures(rows), UPPER, LEAD)
     assert tally_words(counted) == "2 within. 1 of them on 1 rep: too few for a verdict."
+
+
+# --- counted over the landings -------------------------------------------------------------------
+
+
+def test_landings_are_counted_by_how_sure_they_are():
+    findings = judge_measures(_inward([15.0] * 6 + [11.0, 2.0]), (UPPER, OUTWARD), DECIDED)
+    inward, outward = count_reps(findings)
+    assert landings_words(inward) == "in 6 of 8 landings, probably in 1"
+    assert landings_words(outward) == "in 0 of 8 landings"
+    assert (inward.is_outside, outward.is_outside) == (True, False)
+
+
+def test_what_is_most_often_outside_comes_first_and_what_cannot_be_told_is_counted():
+    rows = [
+        *_inward([15.0, 10.2, 2.0]).measures,
+        *(_row(n, "pelvis_shift", None, 25.0, 1.0, "%") for n in (1, 2, 3)),
+    ]
+    counts = count_reps(judge_measures(_measures(rows), (UPPER, BAND), DECIDED))
+    assert [landings_words(one) for one in counts] == [
+        "in 3 of 3 landings", "in 1 of 3 landings, cannot tell in 1",
+    ]  # fmt: skip
+    assert landings_words(None) == ""
