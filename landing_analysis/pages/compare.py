@@ -48,6 +48,7 @@ from landing_analysis.trend.changes import (
     last_change,
     whole_change,
 )
+from landing_analysis.trend.courses import Course
 
 FEW_PASS = (
     "The 90 % line is a convention. In a battery of hop and strength tests only 24 % of 46 "
@@ -56,7 +57,7 @@ FEW_PASS = (
     "a deficit and one above it no clearance."
 )
 
-_MOST_CHANGED = 9  # measures at a glance, so that they fit on a sheet of paper (choice)
+_MOST_CHANGED = 6  # measures at a glance, so that they fit on a sheet of paper (choice)
 _INDEX = "limb symmetry index"
 
 
@@ -107,6 +108,11 @@ class Since:
         return any(row.real for row in self.rows)
 
     @property
+    def is_compared(self) -> bool:
+        """Whether anything could be set against each other."""
+        return any(row.moved is not None for row in self.rows)
+
+    @property
     def said(self) -> tuple[ChangeRow, ...]:
         """Those that need a sentence, each reason once."""
         return _said_once([row for row in self.rows if row.is_said])
@@ -120,12 +126,14 @@ class MeasurePart:
     svg: Markup
     since_last: Since | None
     since_first: Since | None
+    over_all: Since | None
     smallest: str
 
     @property
     def since(self) -> tuple[Since, ...]:
-        """Since the visit before and since the first, where there are such."""
-        return tuple(since for since in (self.since_last, self.since_first) if since)
+        """Since the visit before, since the first, and over all, where there are such."""
+        found = (self.since_last, self.since_first, self.over_all)
+        return tuple(since for since in found if since)
 
     @property
     def changed(self) -> bool:
@@ -185,11 +193,18 @@ def compare_html(
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
-        n_judged=sum(len(m.since_last.rows) for p in parts for m in p.measures if m.since_last),
+        n_judged=_count_judged(parts),
         few_pass=FEW_PASS if any(is_index(side.name) for side in history.sides) else None,
         lead=limb_role(history.lead_limb, patient.surgical_side),
         none_shown=NONE_SHOWN,
     )  # fmt: skip
+
+
+def _count_judged(parts: list[ExercisePart]) -> int:
+    """Count what was judged since the visit before and over all visits."""
+    measures = [measure for part in parts for measure in part.measures]
+    since = [since for m in measures for since in (m.since_last, m.over_all) if since]
+    return sum(len(one.rows) for one in since)
 
 
 def _shown(parts: list[ExercisePart]) -> tuple[list[tuple[str, tuple[MeasurePart, ...]]], int]:
@@ -262,6 +277,7 @@ def _measure_part(
         svg=Markup(svg_text(trend_figure(panel), plot, described)),
         since_last=_since(history, panel, own, side, whole=False),
         since_first=_since(history, panel, own, side, whole=True),
+        over_all=_over_all(history, panel),
         smallest=_smallest_words(what.name, own),
     )
 
@@ -282,13 +298,32 @@ def _since(
         if (change := judge(visits, minimal)) is not None
     }
     side = judge(panel.sides, minimal_of_side)
+    visit = "Since the first visit" if whole else "Since the visit before"
+    return _of_limbs(visit, history, rows, None if side is None else _side_row(side))
+
+
+def _over_all(history: History, panel: Panel) -> Since | None:
+    """Say what the lines through all visits show in four weeks."""
+    surgical = history.patient.surgical_side
+    rows = {
+        limb: _course_row(limb_role(limb, surgical), limb, course)
+        for limb, course in panel.courses.items()
+    }
+    course = panel.side_course
+    side = None if course is None else _course_row(_of_side(course), None, course)
+    return _of_limbs("Over all visits, in four weeks", history, rows, side)
+
+
+def _of_limbs(
+    visit: str, history: History, rows: Mapping[Limb | None, ChangeRow], side: ChangeRow | None
+) -> Since | None:
     if not rows and side is None:
         return None
     return Since(
-        visit="Since the first visit" if whole else "Since the visit before",
+        visit=visit,
         lead=rows.get(history.lead_limb),
         other=rows.get(other_limb(history.lead_limb)),
-        side=None if side is None else _side_row(side),
+        side=side,
         whole=rows.get(None),
     )
 
@@ -312,6 +347,37 @@ def _side_row(change: Change) -> ChangeRow:
     return _row("side difference", None, change)
 
 
+def _of_side(course: Course) -> str:
+    return _INDEX if is_index(course.visits[-1].name) else "side difference"
+
+
+def _course_row(who: str, limb: Limb | None, course: Course) -> ChangeRow:
+    """Print a line's change in four weeks; whether it is real its 95 % interval says."""
+    name, visits = course.visits[-1].name, course.visits
+    digits, unit, scale = printed_decimals(name), printed_unit(name, share=False), 1.0
+    if who == _INDEX:
+        digits, unit = 0, "%"
+    else:
+        scale = printed_value(1.0, name)
+    moved = _moved_words(scale * course.per_four_weeks, scale * course.half_width, digits, unit)
+    left_out = f", {course.left_out} made otherwise left out" if course.left_out else ""
+    zero = "leaves out" if course.is_sure else "holds"
+    return ChangeRow(
+        who=who,
+        limb=limb,
+        real=course.is_sure,
+        verdict="real change" if course.is_sure else NONE_SHOWN,
+        detail=f"{visits[0].day} to {visits[-1].day}, a line through {len(visits)} visits"
+        f"{left_out}: {moved} in four weeks; its 95 % interval {zero} zero",
+        moved=moved,
+    )
+
+
+def _moved_words(value: float, reach: float, digits: int, unit: str) -> str:
+    sign = "+" if value >= 0 else ""
+    return f"{sign}{number(value, digits)} ± {number(reach, digits)} {unit}".rstrip()
+
+
 def _in_words(
     who: str, limb: Limb | None, change: Change, digits: int, unit: str, scale: float = 1.0
 ) -> ChangeRow:
@@ -319,9 +385,7 @@ def _in_words(
     between = f"{change.earlier.day} to {change.later.day}: "
     if change.needed is None:
         return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why, None)
-    sign = "+" if change.value >= 0 else ""
-    value, reach = scale * change.value, scale * COVERAGE * change.sd
-    moved = f"{sign}{number(value, digits)} ± {number(reach, digits)} {unit}".rstrip()
+    moved = _moved_words(scale * change.value, scale * COVERAGE * change.sd, digits, unit)
     needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
     return ChangeRow(
         who=who,

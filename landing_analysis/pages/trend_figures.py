@@ -27,6 +27,7 @@ from landing_analysis.report.style import (
 )
 from landing_analysis.tables import Limb
 from landing_analysis.trend.changes import Followed, VisitMean, series_of, why_not_comparable
+from landing_analysis.trend.courses import Course, course_of
 
 LSI_LINE_PCT = 90.0
 """Conventional line of return-to-sport batteries, for instance Welling W et al. Knee Surg
@@ -36,6 +37,7 @@ _WIDTH_IN, _LIMBS_IN, _SIDES_IN = 4.6, 2.1, 1.5
 _CLOSEST_TICKS_IN = 0.52
 _RIGHT_IN = 0.42  # room for the name of a line
 _DODGE_WEEKS = 0.07
+_COURSE_POINTS = 33
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,8 @@ class Panel:
     """One measure over the visits.
 
     ``start`` is the day from which weeks are counted; ``limbs`` holds each limb's visits
-    by day, None being the whole body, and ``sides`` limb against limb.
+    by day, None being the whole body, and ``sides`` limb against limb; ``courses`` and
+    ``side_course`` are the lines through them, where there are enough visits.
     """
 
     name: str
@@ -52,6 +55,8 @@ class Panel:
     surgical_side: Limb | None
     limbs: dict[Limb | None, tuple[VisitMean, ...]]
     sides: tuple[VisitMean, ...]
+    courses: dict[Limb | None, Course]
+    side_course: Course | None
 
 
 def panel_of(history: History, what: Followed) -> Panel:
@@ -62,20 +67,26 @@ def panel_of(history: History, what: Followed) -> Panel:
         if found:
             limbs[limb] = found
     surgery = history.patient.surgery_date
+    sides = series_of(history.sides, what, history.lead_limb)
     return Panel(
         name=what.name,
         start=surgery or history.days[0],
         since="surgery" if surgery else "the first visit",
         surgical_side=history.patient.surgical_side,
         limbs=limbs,
-        sides=series_of(history.sides, what, history.lead_limb),
-    )
+        sides=sides,
+        courses={
+            limb: course for limb, visits in limbs.items() if (course := course_of(visits))
+        },
+        side_course=course_of(sides),
+    )  # fmt: skip
 
 
 def trend_figure(panel: Panel) -> Figure:
     """Draw a measure over the visits with 95 % intervals.
 
-    Lines join only visits that can be compared. Where both limbs were seen, a second plot
+    Thin lines join only visits that can be compared; the line through all of them lies in its
+    95 % band. Where both limbs were seen, a second plot
     shows the limb symmetry index with the 90 % line, or the difference with zero.
     """
     rows = 2 if panel.sides else 1
@@ -94,12 +105,16 @@ def trend_figure(panel: Panel) -> Figure:
 def _draw_limbs(axes: Axes, panel: Panel) -> None:
     for limb, visits in panel.limbs.items():
         dodge = {"left": -_DODGE_WEEKS, "right": _DODGE_WEEKS}.get(limb or "", 0.0)
-        _draw(axes, panel, visits, limb_style(limb, panel.surgical_side), dodge)
+        style = limb_style(limb, panel.surgical_side)
+        _draw(axes, panel, visits, style, dodge)
+        _draw_course(axes, panel, panel.courses.get(limb), style)
     axes.set_ylabel(printed_unit(panel.name))
 
 
 def _draw_sides(axes: Axes, panel: Panel) -> None:
-    _draw(axes, panel, panel.sides, LimbStyle(INK, "D", "-", INK, ""), 0.0)
+    style = LimbStyle(INK, "D", "-", INK, "")
+    _draw(axes, panel, panel.sides, style, 0.0)
+    _draw_course(axes, panel, panel.side_course, style)
     if DEFINITIONS[panel.name].compare == "lsi":
         _draw_index_lines(axes)
         axes.set_ylabel("LSI, %")
@@ -134,8 +149,24 @@ def _draw(
         if why_not_comparable(visits[k], visits[k + 1]) is None:
             axes.plot(
                 weeks[k : k + 2], values[k : k + 2],
-                style.line, color=style.colour, linewidth=1.3,
+                style.line, color=style.colour, linewidth=0.6, alpha=0.7,
             )  # fmt: skip
+
+
+def _draw_course(axes: Axes, panel: Panel, course: Course | None, style: LimbStyle) -> None:
+    """Draw the line through all visits with its 95 % band."""
+    if course is None:
+        return
+    first = course.visits[0].day
+    days = np.linspace(0.0, (course.visits[-1].day - first).days, _COURSE_POINTS)
+    heights, reaches = np.array([course.at(float(day)) for day in days]).T
+    weeks = _week(panel, first) + days / 7.0
+    low, middle, high = (
+        [printed_value(float(value), panel.name) for value in line]
+        for line in (heights - reaches, heights, heights + reaches)
+    )
+    axes.fill_between(weeks, low, high, color=style.colour, alpha=0.13, linewidth=0, zorder=1)
+    axes.plot(weeks, middle, style.line, color=style.colour, linewidth=1.6, zorder=2)
 
 
 def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:

@@ -350,7 +350,8 @@ def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
     figure = svg_text(trend_figure(panel), "visits", f"{label}, over the visits.")
     caption = (
         f"{exercise_words(what.exercise, what.way)}, visit by visit. Bars: 95 % intervals. "
-        "A line joins visits that can be compared."
+        "Thin lines join visits that can be compared; the thick one runs through all, in its "
+        "95 % band."
     )
     return Plot(label, caption, Markup(figure))
 
