@@ -286,6 +286,7 @@ class ContactSettings:
     carried_rise_share: float = 0.25  # of a free arc's rise; toes in the air rise more (choice)
     floor_percentile: float = 10.0  # of the heights at which toes rest (choice)
     better_placed_ratio: float = 2.0  # of uncertainties; worse ones settle no flight (choice)
+    short_fall_s: float = 0.2  # in a longer one toes move faster than at rest (worked)
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands

@@ -43,6 +43,7 @@ from landing_analysis.contacts.feet import (
     foot_events,
     hangs,
     read_motion,
+    rose_shortly,
     strays,
 )
 from landing_analysis.contacts.steps import with_steps
@@ -736,7 +737,8 @@ def _rose(
         line = own.level_before_m + share * (own.level_after_m - own.level_before_m)
         rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))
         noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
-    if not rises_m:
+    moved = tuple(limb for limb, own in events.items() if own.toe_off and own.toe_contact)
+    if not rises_m or rose_shortly(motion, moved, start_s, end_s, settings):
         return True
     expected_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
     least_m = max(settings.least_rise_share * expected_m, settings.noise_sds * max(noise_m))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -198,3 +199,20 @@ def test_matching_is_one_to_one_and_closest_first():
     assert match_events([1.0, 1.1], [1.06], 0.1) == [(1, 0)]
     assert match_events([1.0, 2.0], [2.01, 1.02, 3.0], 0.1) == [(0, 1), (1, 0)]
     assert match_events([], [1.0], 0.1) == []
+
+
+@pytest.mark.parametrize("limbs", [LIMBS, ("right",)])
+@pytest.mark.parametrize("flight_s", [0.10, 0.12, 0.14, 0.17])
+def test_flights_shorter_than_a_step_are_found_and_none_invented(limbs, flight_s):
+    # Invented motion, truth by construction; 1 px is what the pose model's toes scatter by.
+    found = invented = asked = 0
+    for contact_s, seed in product((0.15, 0.25, 0.45), (0, 1)):
+        jumper = jump_set([flight_s] * 4, [contact_s] * 3, limbs, noise_px=1.0, seed=seed)
+        tracks = clean_tracks(jumper.landmarks, Settings().tracks)
+        flights = find_contacts(tracks, Settings().contacts).flights
+        true_s = np.array(jumper.initial_contact_s[limbs[0]])
+        pairs = match_events(true_s, np.array([f.landing.t_s for f in flights]), 0.08)
+        asked, found = asked + len(true_s), found + len(pairs)
+        invented += len(flights) - len(pairs)
+    assert invented == 0
+    assert found >= 0.85 * asked
