@@ -221,7 +221,7 @@ def rose_shortly(
     scatter_m = float(np.linalg.norm(noise_m)) / len(limbs) / np.sqrt(len(share))
     free_arc_m = GRAVITY_M_S2 * (end_s - start_s) ** 2 / 12  # definition
     least_m = max(settings.least_rise_share * free_arc_m, settings.noise_sds * scatter_m)
-    return float(np.mean(rises_m)) > least_m
+    return bool(np.mean(rises_m) > least_m)
 
 
 def strays(

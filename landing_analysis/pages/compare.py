@@ -200,6 +200,43 @@ def compare_html(
     )  # fmt: skip
 
 
+def courses_document(history: History) -> dict[str, object]:
+    """Return the lines through all visits as plain values, in the unit of each measure.
+
+    ``limb`` is set against the other one where ``kind`` is lsi (per cent) or difference;
+    ``sure`` means that the 95 % interval of the change in four weeks leaves out zero.
+    """
+    rows = []
+    for what in followed(history.visits):
+        panel = panel_of(history, what)
+        named = [("value", limb, course) for limb, course in panel.courses.items()]
+        if panel.side_course is not None:
+            kind = DEFINITIONS[what.name].compare or "difference"
+            named.append((kind, history.lead_limb, panel.side_course))
+        rows += [_course_values(what, *one) for one in named]
+    return {"patient": history.patient.code, "invented": history.patient.invented, "lines": rows}
+
+
+def _course_values(
+    what: Followed, kind: str, limb: Limb | None, course: Course
+) -> dict[str, object]:  # fmt: skip
+    middle, reach = course.per_four_weeks, course.half_width
+    return {
+        "exercise": exercise_words(what.exercise, what.way),
+        "seen": what.family,
+        "measure": what.name,
+        "kind": kind,
+        "limb": limb,
+        "unit": "%" if kind == "lsi" else DEFINITIONS[what.name].unit,
+        "visits": [str(visit.day) for visit in course.visits],
+        "visits_left_out": course.left_out,
+        "change_in_four_weeks": middle,
+        "change_in_four_weeks_95": [middle - reach, middle + reach],
+        "sure": course.is_sure,
+        "between_visits_sd": course.line.between_sd,
+    }
+
+
 def _count_judged(parts: list[ExercisePart]) -> int:
     """Count what was judged since the visit before and over all visits."""
     measures = [measure for part in parts for measure in part.measures]

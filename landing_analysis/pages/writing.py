@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from datetime import date
 from pathlib import Path
 
 from landing_analysis.errors import PatientError
 from landing_analysis.files import write_text
-from landing_analysis.pages.compare import compare_html
+from landing_analysis.pages.compare import compare_html, courses_document
 from landing_analysis.pages.history import History, read_history, read_minimal_changes
 from landing_analysis.pages.progress import for_patient_html, progress_html
 from landing_analysis.pages.visit import visit_html
@@ -63,7 +64,7 @@ def write_compare(record: Record, code: str, start: StartProgress = no_progress)
     history = read_history(record, code)
     _existing_day(history, None)
     page = _compare_page(record, history)
-    write_text(page, compare_html(history, read_minimal_changes(record), page, start))
+    _write_compare(history, read_minimal_changes(record), page, start)
     return page
 
 
@@ -143,7 +144,7 @@ def rewrite_pages(
                 page.unlink()
             progress.advance(1)
         if compare.is_file():
-            write_text(compare, compare_html(history, read_minimal_changes(record), compare))
+            _write_compare(history, read_minimal_changes(record), compare)
         if compare.with_name(PROGRESS).is_file() and history.days:
             _write_progress(record, history, history.days[-1])
         progress.advance(1)
@@ -192,9 +193,21 @@ def _write_visits_and_compare(
         page = _visit_page(record, history, day)
         write_text(page, visit_html(history, day, page, record.folder, linked=True))
     compare = _compare_page(record, history)
-    write_text(compare, compare_html(history, minimal, compare))
+    _write_compare(history, minimal, compare)
     if days:
         _write_progress(record, history, history.days[-1])
+
+
+def _write_compare(
+    history: History,
+    minimal: Mapping[Key, MinimalChange],
+    page: Path,
+    start: StartProgress = no_progress,
+) -> None:
+    """Write the page on change, and its lines through all visits as numbers beside it."""
+    write_text(page, compare_html(history, minimal, page, start))
+    document = json.dumps(courses_document(history), indent=1, allow_nan=False)
+    write_text(page.with_suffix(".json"), f"{document}\n")
 
 
 def _compare_page(record: Record, history: History) -> Path:
