@@ -19,7 +19,7 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.report.parts import sentence
-from landing_analysis.tables import Exercise
+from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Exercise
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import VisitMean
 
@@ -83,8 +83,9 @@ def _exercise(history: History, day: date, exercise: Exercise, way: Way) -> Iter
         )  # fmt: skip
     for one in sets:
         for finding in set_findings(history, one):
-            if finding.verdict in ("above", "below"):
-                yield f"Outside a limit: {sentence(finding.text)}"
+            if finding.verdict in OUTSIDE | PROBABLY_OUTSIDE:
+                probably = "Probably outside" if finding.verdict in PROBABLY_OUTSIDE else "Outside"
+                yield f"{probably} a limit: {sentence(finding.text)}"
 
 
 def _measure(
