@@ -139,3 +139,31 @@ def test_long_ground_contact_is_judged_only_where_a_clinic_asks_for_it(tmp_path)
     )
     asked = _one(read_limits(_file(tmp_path, text)), "long_ground_contact", "contact_time")
     assert asked.value == 0.2
+
+
+def _with_verdicts(tmp_path, text: str):
+    own = tmp_path / "own.toml"
+    own.write_text(f"[verdicts]\n{text}\n")
+    return own
+
+
+def test_a_clinic_sets_from_which_probabilities_on_verdicts_are_given(tmp_path):
+    limits = read_limits(_with_verdicts(tmp_path, "surely_pct = 90"))
+    assert {(one.surely_pct, one.probably_pct) for one in limits} == {(90, 80)}
+    assert {(one.surely_pct, one.probably_pct) for one in read_limits()} == {(95, 80)}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("surely_pct = 70", "probably_pct is 80 and surely_pct 70"),
+        ("surely_pct = 100", "below 100"),
+        ("probably_pct = 50", "above 50"),
+        ("probably_pct = true", "probably_pct is True"),
+        ('surely_pct = "high"', "surely_pct 'high'"),
+        ("certainly_pct = 99", "takes surely_pct and probably_pct"),
+    ],
+)
+def test_probabilities_that_make_no_sense_are_refused(tmp_path, text, words):
+    with pytest.raises(SettingsError, match=words):
+        read_limits(_with_verdicts(tmp_path, text))
