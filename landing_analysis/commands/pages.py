@@ -71,7 +71,9 @@ def compare(start: Start, code: str, data: Path | None) -> None:
     """Write the page on the change of patient CODE across all visits.
 
     A change is called real only beyond the minimal detectable change at 95 %, and only
-    between visits that were filmed and analysed alike.
+    between visits that were filmed and analysed alike; over four visits and more also where
+    the line through them surely rises or falls. compare.json beside it has the lines as
+    numbers.
     """
     from landing_analysis.pages.writing import write_compare
 

@@ -24,8 +24,8 @@ Kind = Literal["knee_inward", "knee_inward_reading", "favoured_limb", "favoured_
 class Verdict:
     """What was said, and what is true.
 
-    ``knee_inward``: ``yes``, ``no``, and ``cannot tell`` where the uncertainty reaches
-    across the limit; ``knee_inward_reading``: the value alone, whatever its uncertainty;
+    ``knee_inward``: ``yes``, ``no``, and ``cannot tell`` where neither is said plainly, if only
+    probably so; ``knee_inward_reading``: the value alone, whatever its uncertainty;
     ``favoured_limb``: ``left``, ``right``, and ``cannot tell`` where none is named;
     ``favoured_limb_certain``: the same where it is said with certainty.
     """
