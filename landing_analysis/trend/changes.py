@@ -25,7 +25,7 @@ from landing_analysis.maths.statistics import (
     minimal_detectable_change,
     sem_from_repeats,
 )
-from landing_analysis.measures.summaries import OFFSET
+from landing_analysis.measures.summaries import LIMB, OFFSET, PERSON
 from landing_analysis.settings import TrendSettings
 from landing_analysis.tables import LIMBS, VIEWS, Exercise, Limb, UncertaintyPart, View
 from landing_analysis.trend.alike import ONE_WAY, Way
@@ -178,8 +178,8 @@ PUBLISHED: dict[str, MinimalChange] = {
 def _varying_sd(
     parts: Iterable[UncertaintyPart], settings: TrendSettings = _SETTINGS
 ) -> float:  # fmt: skip
-    """Return what is new at each visit: all but what of the model's offset is the person's."""
-    stays = {OFFSET: settings.offset_person_share}
+    """Return what is new at each visit: all but what is the person's and the limb's own."""
+    stays = {PERSON: 1.0, LIMB: 1.0, OFFSET: settings.offset_person_share}
     return math.sqrt(math.fsum((1 - stays.get(p.name, 0.0)) * p.sd**2 for p in parts))
 
 

@@ -9,7 +9,7 @@ import pytest
 from visits import visit
 
 from landing_analysis.demo.stories import FRONT, SIDE, Spread
-from landing_analysis.measures.summaries import OFFSET, SPREAD
+from landing_analysis.measures.summaries import CLIP, LIMB, OFFSET, PERSON, SPREAD
 from landing_analysis.tables import UncertaintyPart
 from landing_analysis.trend.changes import PUBLISHED, judge_change, last_change
 from landing_analysis.trend.courses import course_of
@@ -110,6 +110,8 @@ def test_what_is_the_persons_own_cancels_between_two_visits():
     unknown = [visit(0.0, sd=sd), visit(5.0, week=1, sd=sd)]
     minimal = replace(PUBLISHED["fppa_peak_flexion"], value=1.0)
     new_sd = np.sqrt(0.5**2 + 0.66 * 2.0**2)
+    told_apart = (*parts[:1], *(UncertaintyPart(name, 2.0) for name in (PERSON, LIMB, CLIP)))
+    assert visit(0.0, parts=told_apart).varying_sd == pytest.approx(np.hypot(0.5, 2.0))
     assert known[0].sd == pytest.approx(sd)
     assert judge_change(*known, minimal).sd == pytest.approx(np.sqrt(2) * new_sd)
     assert judge_change(*unknown, minimal).sd == pytest.approx(np.sqrt(2) * sd)
