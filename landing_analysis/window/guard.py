@@ -156,8 +156,8 @@ class Guard:
 
 
 _SHUT = (
-    "This address is used up, or not of this run of the program. Start it with: landing-analysis "
-    "open; while it runs, the same command opens another page of it."
+    "This address is used up, or not of this run of the program. Go on in the browser that was let "
+    "in; to use another, stop the program and start it again with: landing-analysis open"
 )
 
 
