@@ -319,6 +319,7 @@ LADDER: dict[str, Step] = {
 
 _SAMPLES = {
     "sled_p01_left_side": "slim_woman_sled_jumps",
+    "bounds_p01_front": "slim_woman_lateral_bounds",
     "run_p01_left_side": "slim_woman_run",
 }
 SAMPLES: dict[str, Step] = {
