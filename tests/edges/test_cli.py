@@ -77,7 +77,7 @@ def test_an_analysis_of_one_person_starts_without_the_slowest_libraries(tmp_path
         "from landing_analysis.commands.main import main\n"
         f"try:\n    main({words!r})\nexcept SystemExit as end:\n    assert not end.code"
     )
-    assert _loaded_by(program, {"scipy", "pandas", "mediapipe"}) == "[]"
+    assert _loaded_by(program, {"scipy.signal", "pandas", "mediapipe"}) == "[]"
 
 
 def test_drawing_the_clip_loads_no_library_for_plots():
