@@ -223,5 +223,6 @@ def _floor_s(
 
 def _slope(t_s: FloatArray, above_m: FloatArray, edge: int, settings: StepSettings) -> float:
     """Return the speed of a foot around the edge of a swing, m/s."""
-    near = np.abs(t_s - t_s[edge]) <= max(settings.slope_reach_s, 1.01 * (t_s[1] - t_s[0]))
+    near = np.abs(t_s - t_s[edge]) <= settings.slope_reach_s
+    near[max(edge - 1, 0) : edge + 2] = True
     return float(np.polyfit(t_s[near] - t_s[edge], above_m[near], 1)[0])

@@ -211,11 +211,14 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
 
 def _bout(bout: Bout, analysis: Analysis) -> dict[str, object]:
     timed = analysis.decided.time_base.doubt is None
+    measures = analysis.measures
+    alone = len(analysis.reps.bouts) == 1
+    summaries = measures.summaries if alone else summarise_bout(bout, measures.measures)
     return {
         **asdict(bout),
         "start_s": bout.start_s if timed else None,
         "end_s": bout.end_s if timed else None,
-        "summaries": [asdict(row) for row in summarise_bout(bout, analysis.measures.measures)],
+        "summaries": [asdict(row) for row in summaries],
     }
 
 
