@@ -61,7 +61,7 @@ class _Watch:
         """Pass on every frame, with its picture where it is wanted or watched."""
         from landing_analysis.camera.background import watch_background
 
-        every = choosing.step_of(clip.median_fps, settings.background.rate_hz)
+        every = choosing.step_of(clip.median_fps, settings.background.rate_hz, settings.pose)
         frames = read_frames(
             path,
             clip,

@@ -27,6 +27,7 @@ class PoseSettings:
     lanes: int = 2  # followers, who take turns; touches numbers, unlike `workers` (choice)
     followed_torsos: float = 0.5  # farther from between the looks around it is not them (choice)
     out_of_sight_s: float = 0.1  # not looked at for longer: the follower looks anew (choice)
+    step_tolerance: float = 0.2  # of a frame in a step: 59.94 frames/s are 60 (choice)
     stretch_s: float = 10.0  # after which followers forget; a stopped search loses one (choice)
 
 
@@ -220,9 +221,7 @@ class StepSettings:
 
     floor_reach_s: float = 1.5  # before and after, where a foot's floor is looked for (choice)
     floor_percentile: float = 10.0  # of its toes' heights there; it stands for a quarter (choice)
-    high_m: float = (
-        0.035  # above its floor toes are in the air; those that stand stay below (choice)
-    )
+    high_m: float = 0.035  # above its floor: toes in the air; standing they stay below (choice)
     noise_sds: float = 4.0  # or this many of the landmarks' noise (choice)
     gap_s: float = 0.04  # noise may break a swing for this long (choice)
     least_swing_m: float = 0.025  # toes that hang rise by 0.04 m in a low jog (drawn)
@@ -389,6 +388,7 @@ class ShiftSettings:
     sd_s: float = 0.020  # of a load's beginning, from force against place (choice)
     share_sd: float = 0.03  # of the stance: where the pelvis is (choice)
     least_per_s: float = 0.5  # stances a second; a slower pass is no worse (choice)
+    frame_share: float = 0.3  # of a frame interval, added to a load's uncertainty (choice)
 
 
 @dataclass(frozen=True)
@@ -403,6 +403,10 @@ class SignSettings:
     from_box_legs: float = 0.12  # a lower landing than this is from a box, 10 cm (choice)
     lying_confidence: float = 0.9  # of what is done on a sled, by the feet that land (choice)
     least_likeness: float = 0.05  # all exercises together less alike: nothing is sure (choice)
+    longest_swing_s: float = 0.6  # of a step: slower ones are no steps (choice)
+    beside_s: float = 0.08  # before a take-off, and after a landing, a foot stands (choice)
+    way_before_s: float = 1.0  # a landing, where the way from foot to foot begins (choice)
+    edge_steepness: float = 3.0  # of a sign: at its range's edge it is 0.95 likely (choice)
     # What is read of a swing; the pose model on drawn sticks only, see accuracy/methods.
     thigh_offset_sd_deg: float = 3.0  # of a level thigh: the model's hip point (choice)
     heel_offset_sd_pct_of_leg: float = 2.0  # of the leg, of the model's heel (choice)
@@ -751,6 +755,7 @@ class SessionSettings:
     most_exercises: int = 20  # of one visit (choice)
     most_lines: int = 10  # of what was modified or stopped (choice)
     longest_line: int = 500  # characters (choice)
+    largest_file_bytes: int = 65_536  # of `session.toml`; a long one has two thousand (choice)
 
 
 @dataclass(frozen=True)

@@ -722,8 +722,8 @@ class Limit:
     half_width: float | None = None
     exercises: tuple[Exercise, ...] = ()
     enabled: bool = True
-    surely_pct: float = 95.0  # (choice)
-    probably_pct: float = 80.0  # (choice)
+    surely_pct: float = 95.0  # definition: of a limit that says none, as in data/limits.toml
+    probably_pct: float = 80.0  # definition: as above
 
     def is_for(self, exercise: Exercise | None) -> bool:
         """Whether sets of an exercise are held against it; where that is not known they are."""

@@ -219,7 +219,7 @@ def rose_shortly(
         rises_m.append(float(np.mean(toe_m[inside] - before_m - share * (after_m - before_m))))
         noise_m.append(motion.noise_m[f"{limb}_toe"])
     scatter_m = float(np.linalg.norm(noise_m)) / len(limbs) / np.sqrt(len(share))
-    free_arc_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition
+    free_arc_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
     least_m = max(settings.least_rise_share * free_arc_m, settings.noise_sds * scatter_m)
     return bool(np.mean(rises_m) > least_m)
 

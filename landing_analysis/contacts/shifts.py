@@ -115,8 +115,9 @@ def _passes(t_s: FloatArray, share: FloatArray, settings: ShiftSettings) -> list
         side = now
         at_s, per_s = _crossing(t_s, value, speed, middle)
         frame_s = float(np.median(np.diff(t_s)))
-        sd_s = float(np.hypot(settings.sd_s, settings.share_sd / max(per_s, settings.least_per_s)))
-        loads.append(("left" if now > 0 else "right", at_s, float(np.hypot(sd_s, 0.3 * frame_s))))
+        place_sd_s = settings.share_sd / max(per_s, settings.least_per_s)
+        parts_s = (settings.sd_s, place_sd_s, settings.frame_share * frame_s)
+        loads.append(("left" if now > 0 else "right", at_s, float(np.linalg.norm(parts_s))))
     return loads
 
 
@@ -125,7 +126,8 @@ def _crossing(
 ) -> tuple[float, float]:
     """Return when a signal passes the middle just before a frame, and how fast."""
     before, after = value[frame - 1], value[frame]
-    share = (0.5 - before) / (after - before) if after != before else 0.5
+    anywhere = 0.5  # definition: between two frames that both lie in the middle
+    share = (0.5 - before) / (after - before) if after != before else anywhere
     at_s = t_s[frame - 1] + float(np.clip(share, 0, 1)) * (t_s[frame] - t_s[frame - 1])
     return float(at_s), float(abs(speed[frame]))
 

@@ -33,13 +33,13 @@ class Sign(NamedTuple):
     high: float
     soft: float
 
-    def speaks_for(self, seen: Mapping[SignName, float]) -> float:
+    def speaks_for(self, seen: Mapping[SignName, float], steepness: float) -> float:
         """Return from 0, surely against, to 1, surely for; one half where nothing was seen."""
         value = seen.get(self.name, math.nan)
         if math.isnan(value):
-            return 0.5
+            return 0.5  # definition: neither for nor against
         inside = min(value - self.low, self.high - value)  # negative outside
-        return 1.0 / (1.0 + math.exp(-3.0 * (inside / self.soft + 1.0)))
+        return 1.0 / (1.0 + math.exp(-steepness * (inside / self.soft + 1.0)))
 
 
 @dataclass(frozen=True)
@@ -84,6 +84,9 @@ class Entry:
     )  # fmt: skip
     leading: tuple[str, ...] = ("knee_flexion_peak", "fppa_peak_flexion", "contact_time")
 
-    def likeness(self, seen: Mapping[SignName, float]) -> float:
-        """Return how well a rep fits, 0 to 1: the weakest of its signs; 0 without any."""
-        return min((sign.speaks_for(seen) for sign in self.signs), default=0.0)
+    def likeness(self, seen: Mapping[SignName, float], steepness: float) -> float:
+        """Return how well a rep fits, 0 to 1: the weakest of its signs; 0 without any.
+
+        ``steepness`` is how fast a sign stops to speak for it beyond the edge of its range.
+        """
+        return min((sign.speaks_for(seen, steepness) for sign in self.signs), default=0.0)

@@ -283,9 +283,10 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict) -> str:
 
 def probability_words(probability: float) -> str:
     """Return a probability in whole per cent, never as certain."""
-    if probability < 0.01:
+    least = 0.01  # definition: what whole per cent show
+    if probability < least:
         return "under 1 %"
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+    return "over 99 %" if probability > 1 - least else f"{100 * probability:.0f} %"
 
 
 def _number_words(value: _Value, limit: Limit) -> tuple[str, str]:

@@ -41,11 +41,10 @@ from landing_analysis.record.store import (
     list_patients,
 )
 from landing_analysis.sessions.text_file import (
-    LARGEST_FILE,
     is_session_file,
     read_session_file,
 )
-from landing_analysis.settings import WatchSettings
+from landing_analysis.settings import SessionSettings, WatchSettings
 from landing_analysis.tables import Clip
 from landing_analysis.video.recording import Recording, file_time, recording_date
 
@@ -210,10 +209,11 @@ def _enter(
 
 def _enter_session(record: Record, root: Path, known: queue.Dropped, code: str) -> None:
     """Take over what a session's text file says; what it does not name stays as it was."""
-    content = read_at_most(root / known.path, LARGEST_FILE)
+    largest = SessionSettings().largest_file_bytes
+    content = read_at_most(root / known.path, largest)
     if content is None:
         raise SessionError(
-            f"{known.path.name} of {code} is longer than {LARGEST_FILE} bytes; shorten it."
+            f"{known.path.name} of {code} is longer than {largest} bytes; shorten it."
         )
     try:
         file = read_session_file(content.decode("utf-8-sig"), known.path.name, code)

@@ -20,19 +20,19 @@ _PARTS = (
     [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee")],
 )
 _LEGS = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
-_TOLERANCE = 0.2  # of a step: 59.94 frames/s are 60 (choice)
 
 
 def steps(fps: float, settings: PoseSettings) -> tuple[int, ...]:
     """Return, for each round, that each of its so many frames may be looked at; 1 at the end."""
-    each = (step_of(fps, rate_hz) for rate_hz in (settings.first_hz, settings.moving_hz))
+    rates_hz = (settings.first_hz, settings.moving_hz)
+    each = (step_of(fps, rate_hz, settings) for rate_hz in rates_hz)
     rounds = [step for step in each if step > 1]
     return (*rounds, 1)
 
 
-def step_of(fps: float, rate_hz: float) -> int:
+def step_of(fps: float, rate_hz: float, settings: PoseSettings) -> int:
     """Return one of how many frames makes up a rate, at least 1."""
-    return max(1, int(fps / rate_hz + _TOLERANCE))
+    return max(1, int(fps / rate_hz + settings.step_tolerance))
 
 
 def moving_frames(

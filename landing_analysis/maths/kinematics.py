@@ -305,7 +305,7 @@ def _one_pass(x: FloatArray, cutoff: float) -> FloatArray:
 def _filter_block(cutoff: float) -> tuple[FloatArray, FloatArray]:
     """Return what 64 samples and the two numbers of the state become: 64 samples and the state."""
     b, a = _butterworth(cutoff)
-    length = 64  # (choice)
+    length = 64  # definition: of a block; another one changes no result
     basis = np.eye(length + 2)
     x, state = basis[:length], basis[length:]
     y = np.empty_like(x)

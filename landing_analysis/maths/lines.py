@@ -84,7 +84,8 @@ def fit_line(x: Sequence[float], y: Sequence[float], sds: Sequence[float]) -> Fi
         return _restricted_misfit(design, values, own + between_sd**2)
 
     widest = float(np.ptp(values)) or 1.0
-    found = minimize_scalar(misfit, bounds=(0.0, widest), method="bounded", options={"xatol": 1e-8})
+    fine = 1e-8  # definition: where the search ends, far below any uncertainty
+    found = minimize_scalar(misfit, bounds=(0.0, widest), method="bounded", options={"xatol": fine})
     between_sd = 0.0 if misfit(0.0) <= found.fun else float(found.x)
     coefficients, unscaled, squares = _weighted_fit(design, values, own + between_sd**2)
     degrees = len(at) - _COEFFICIENTS

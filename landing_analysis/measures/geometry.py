@@ -17,7 +17,8 @@ from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb
 Features = dict[str, FloatArray]
 """Name to (n_frames,)."""
 
-_LIFTED_LEGS = 0.12  # feet on the floor differ by less in height, seen from 0.5 to 1.4 m (choice)
+# Feet on the floor differ by less in height, seen from 0.5 to 1.4 m.
+_LIFTED_LEGS = 0.12  # definition: of a feature whose weight is fitted with it (choice)
 PER_ANGLE_DEG = 10.0  # definition: angles count in tens of degrees
 
 

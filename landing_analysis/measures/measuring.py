@@ -748,10 +748,10 @@ def _step_rate(scene: _Scene, rep: Rep) -> Reading:
     start, end = _instant(scene, rep.flight.landing), _instant(scene, following.landing)
     between = _interval(scene, start, end)
     _refuse_held(scene, between.value)
-    per_s = 60.0 / between.value**2  # definition: seconds in a minute
+    per_min = 60.0 / between.value  # definition: seconds in a minute
     # What all landings of a clip share is the same at both ends of a step.
-    parts = ((TIMING, per_s * between.parts[0][1]),)
-    return Reading(60.0 / between.value, parts, between.frames)
+    parts = ((TIMING, per_min / between.value * between.parts[0][1]),)
+    return Reading(per_min, parts, between.frames)
 
 
 def _pelvis_travel(scene: _Scene, rep: Rep) -> Reading:
@@ -761,12 +761,13 @@ def _pelvis_travel(scene: _Scene, rep: Rep) -> Reading:
     outward = scene.toward_left * (1.0 if limb == "left" else -1.0)
     pelvis = outward * scene.across(scene.middle("hip")) * 100.0 / scene.tracks.leg_px
     start_s, end_s = contact.initial_contact.t_s, _window_s(scene, rep, contact)[1]
+    left_s = start_s - scene.settings.signs.way_before_s
     t_s, reach_s = scene.tracks.t_s, scene.settings.measures.peak_reach_s
     found = largest_value(t_s, pelvis, pelvis, (start_s, end_s), reach_s)
-    back = largest_value(t_s, -pelvis, -pelvis, (start_s - _BEFORE_S, start_s), reach_s)
+    back = largest_value(t_s, -pelvis, -pelvis, (left_s, start_s), reach_s)
     if found is None or back is None:
-        raise _not_seen(scene, names, (start_s - _BEFORE_S, end_s), "from foot to foot")
-    noise = 50.0 * math.hypot(*scene.noise(*names)) / scene.tracks.leg_px
+        raise _not_seen(scene, names, (left_s, end_s), "from foot to foot")
+    noise = 100.0 * 0.5 * math.hypot(*scene.noise(*names)) / scene.tracks.leg_px
     parts = (
         (NOISE, noise * math.hypot(found[1].gain, back[1].gain)),
         (OFFSET, scene.settings.signs.heel_offset_sd_pct_of_leg),
@@ -774,15 +775,12 @@ def _pelvis_travel(scene: _Scene, rep: Rep) -> Reading:
     return Reading(found[1].value + back[1].value, parts, (*back[1].frames, *found[1].frames))
 
 
-_BEFORE_S = 1.0  # a landing, where the other end of the way is looked for (choice)
-
-
 def _swing_peak(
     scene: _Scene, rep: Rep, limb: Limb, samples: FloatArray, names: tuple[str, ...]
 ) -> Fit:
     """Read the largest value of a signal while a limb was in the air before its landing."""
     _contact(rep, limb)
-    t_s, swing = scene.tracks.t_s, swing_of(limb, rep, scene.tracks)
+    t_s, swing = scene.tracks.t_s, swing_of(limb, rep, scene.tracks, scene.settings.signs)
     window_s = float(t_s[swing][0]), float(t_s[swing][-1])
     reach_s = scene.settings.measures.peak_reach_s
     found = largest_value(t_s, samples, samples, window_s, reach_s)

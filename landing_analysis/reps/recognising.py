@@ -63,7 +63,7 @@ def recognise(
         return replace(reps, bouts=_bouts(reps.reps, [as_said] * len(reps.reps), settings))
     codes = [code for code, entry in EXERCISES.items() if entry.signs]
     seen = list(signs_of(reps.reps, tracks, view, settings))
-    chosen, sure = _most_alike(codes, _likenesses(codes, seen), reps.reps, settings)
+    chosen, sure = _most_alike(codes, _likenesses(codes, seen, settings), reps.reps, settings)
     told = tuple(
         replace(rep, exercise=code, rebound=_is_rebound(code, signs, settings))
         for rep, code, signs in zip(reps.reps, chosen, seen, strict=True)
@@ -99,9 +99,12 @@ def confidence_of(reps: Reps) -> float | None:
     return min((b.confidence for b in reps.bouts if b.exercise == reps.exercise), default=None)
 
 
-def _likenesses(codes: list[str], seen: list[Signs]) -> FloatArray:
+def _likenesses(codes: list[str], seen: list[Signs], settings: SignSettings) -> FloatArray:
     """Return (n_reps, n_codes) of 0 to 1."""
-    return np.array([[EXERCISES[code].likeness(signs) for code in codes] for signs in seen])
+    steepness = settings.edge_steepness
+    return np.array(
+        [[EXERCISES[code].likeness(signs, steepness) for code in codes] for signs in seen]
+    )
 
 
 def _most_alike(

@@ -48,10 +48,10 @@ def signs_of(
         if near_s:
             seen["step_s"] = min(near_s)
         for name, index in _TILTS:
-            peaks = [_in_air(tilts[limb][index], limb, rep, tracks) for limb in rep.limbs]
+            peaks = [_in_air(tilts[limb][index], limb, rep, tracks, settings) for limb in rep.limbs]
             if peaks:
                 seen[name] = min(peaks)
-        drops.append(_moved(rep, rep, tracks, tracks.down))
+        drops.append(_moved(rep, rep, tracks, tracks.down, settings))
         seen["own_drop_legs"] = drops[-1]
         follows = bool(number) and landings_s[number] - landings_s[number - 1] < settings.rebound_s
         seen["drop_legs"] = max(drops[-1], drops[-2]) if follows else drops[-1]
@@ -59,8 +59,8 @@ def signs_of(
         seen["rebounds"] = float(follows or left_s < settings.rebound_s)
         if number and view.view in FRONTAL_VIEWS:
             across = np.array([tracks.down[1], -tracks.down[0]])
-            seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across))
-        seen["slide_legs"] = _slid(rep, tracks)
+            seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across, settings))
+        seen["slide_legs"] = _slid(rep, tracks, settings)
         yield seen
 
 
@@ -104,25 +104,24 @@ def _tilt_deg(segment: FloatArray, down: FloatArray, settings: SignSettings) -> 
     return tilt
 
 
-def swing_of(limb: Limb, rep: Rep, tracks: Tracks) -> slice:
+def swing_of(limb: Limb, rep: Rep, tracks: Tracks, settings: SignSettings) -> slice:
     """Return the frames in which a limb was in the air before a rep's landing.
 
     At most as long as steps take; a foot that stood before the flight is counted from there.
     """
     contact = rep.contact(limb)
     landed_s = contact.initial_contact.t_s if contact else _landing_s(rep)
-    start_s = landed_s - LONGEST_SWING_S
+    start_s = landed_s - settings.longest_swing_s
     if len(rep.flight.take_off_limbs) != 1 or limb in rep.flight.take_off_limbs:
         start_s = rep.flight.take_off.t_s if rep.flight.take_off else start_s
     first, last = np.searchsorted(tracks.t_s, [start_s, landed_s])
     return slice(int(first), int(max(last, first + 1)))
 
 
-LONGEST_SWING_S = 0.6  # of a step: slower ones are no steps (choice)
-
-
-def _in_air(tilt_deg: FloatArray, limb: Limb, rep: Rep, tracks: Tracks) -> float:
-    inside = tilt_deg[swing_of(limb, rep, tracks)]
+def _in_air(
+    tilt_deg: FloatArray, limb: Limb, rep: Rep, tracks: Tracks, settings: SignSettings
+) -> float:
+    inside = tilt_deg[swing_of(limb, rep, tracks, settings)]
     known = inside[np.isfinite(inside)]
     return float(known.max()) if len(known) else np.nan
 
@@ -131,7 +130,9 @@ def _landing_s(rep: Rep) -> float:
     return rep.flight.landing.t_s if rep.flight.landing else np.inf
 
 
-def _moved(before: Rep, rep: Rep, tracks: Tracks, axis: FloatArray) -> float:
+def _moved(
+    before: Rep, rep: Rep, tracks: Tracks, axis: FloatArray, settings: SignSettings
+) -> float:
     """Return how far the landed feet are along an axis from where feet stood, in leg lengths.
 
     From the landing of another rep, or from before the take-off of the same.
@@ -141,30 +142,28 @@ def _moved(before: Rep, rep: Rep, tracks: Tracks, axis: FloatArray) -> float:
     if start is None or rep.flight.landing is None:
         return np.nan
     limbs = rep.flight.take_off_limbs if own else before.limbs
-    beside_s = _BESIDE_S
+    beside_s = settings.beside_s
     stood = _foot(limbs, start.t_s - beside_s if own else start.t_s + beside_s, tracks)
     stands = _foot(rep.limbs, rep.flight.landing.t_s + beside_s, tracks)
     return float((stands - stood) @ axis / tracks.leg_px)
 
 
-def _slid(rep: Rep, tracks: Tracks) -> float:
+def _slid(rep: Rep, tracks: Tracks, settings: SignSettings) -> float:
     """Return how far feet slid, in leg lengths; 0 for one that left the ground.
 
-    While the weight went to this rep's leg: from a second before its load until its end.
+    While the weight went to this rep's leg: from a while before its load until its end.
     """
     if rep.flight.take_off is not None or not rep.contacts:
         return 0.0
     contact = rep.contacts[0]
     end_s = contact.toe_off.t_s if contact.toe_off else contact.initial_contact.t_s
-    inside = (tracks.t_s >= contact.initial_contact.t_s - 1.0) & (tracks.t_s <= end_s)
+    start_s = contact.initial_contact.t_s - settings.way_before_s
+    inside = (tracks.t_s >= start_s) & (tracks.t_s <= end_s)
     across = np.array([tracks.down[1], -tracks.down[0]])
     moved = [
         float(np.ptp(tracks.xy_px[inside, LANDMARK[f"{limb}_ankle"]] @ across)) for limb in LIMBS
     ]
     return min(moved) / tracks.leg_px
-
-
-_BESIDE_S = 0.08  # before a take-off, and after a landing, a foot stands (choice)
 
 
 def _foot(limbs: tuple[Limb, ...], at_s: float, tracks: Tracks) -> FloatArray:

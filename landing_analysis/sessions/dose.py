@@ -18,7 +18,7 @@ from landing_analysis.settings import DoseSettings
 from landing_analysis.tables import Limb
 
 _SETTINGS = DoseSettings()
-_PER_MIN = 60.0
+_PER_MIN = 60.0  # definition: seconds in a minute
 
 
 @dataclass(frozen=True)
@@ -228,4 +228,5 @@ def _rest(
     between_s = part.clip.started_s + began_s - before.clip.started_s - ended_s
     half_s = (part.clip.duration_s - before.clip.duration_s) / 2
     rest_s = between_s - half_s
-    return (rest_s, hypot(settings.stamp_s / sqrt(6), half_s)) if rest_s > 0 else (None, None)
+    stamps_sd_s = settings.stamp_s / sqrt(6)  # definition: of two uniform distributions
+    return (rest_s, hypot(stamps_sd_s, half_s)) if rest_s > 0 else (None, None)

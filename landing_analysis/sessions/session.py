@@ -42,7 +42,7 @@ SORENESS: dict[Moment, tuple[str, ...]] = {
     "next_morning": ("none", "sore"),
 }
 """What can be noted of soreness at each moment."""
-SCORE_RANGE = (0, 10)
+SCORE_RANGE = (0, 10)  # definition: of the usual numeric rating scale
 """Of pain and of confidence."""
 
 _LIMITS = SessionSettings()

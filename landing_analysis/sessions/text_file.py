@@ -13,7 +13,6 @@ from landing_analysis.sessions.session import session_of
 
 FILE = "session.toml"
 """Its name, or the end of it: ``P07_session.toml`` says in itself whose it is."""
-LARGEST_FILE = 65_536  # bytes; a long session has two thousand (choice)
 
 
 @dataclass(frozen=True)
