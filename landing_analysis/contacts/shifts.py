@@ -126,8 +126,7 @@ def _crossing(
 ) -> tuple[float, float]:
     """Return when a signal passes the middle just before a frame, and how fast."""
     before, after = value[frame - 1], value[frame]
-    anywhere = 0.5  # definition: between two frames that both lie in the middle
-    share = (0.5 - before) / (after - before) if after != before else anywhere
+    share = (0.5 - before) / (after - before) if after != before else 0.5  # definition: halfway
     at_s = t_s[frame - 1] + float(np.clip(share, 0, 1)) * (t_s[frame] - t_s[frame - 1])
     return float(at_s), float(abs(speed[frame]))
 

@@ -215,7 +215,7 @@ def _floor_s(
     """Return when a foot is on the floor, from where it crosses a height at an edge of a swing."""
     inside, outside = edge, edge + way
     drop = above_m[inside] - above_m[outside]
-    share = (above_m[inside] - high_m) / drop if drop > 0 else 0.5
+    share = (above_m[inside] - high_m) / drop if drop > 0 else 0.5  # definition: halfway
     crossed_s = t_s[inside] + float(np.clip(share, 0, 1)) * (t_s[outside] - t_s[inside])
     speed = max(abs(_slope(t_s, above_m, edge, settings)), settings.least_speed_m_s)
     return float(crossed_s + way * high_m / speed)

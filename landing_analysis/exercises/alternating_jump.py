@@ -7,13 +7,13 @@ EXERCISE = Entry(
     title="Alternating leg-to-leg jumps",
     name="alternating jumps",
     rep="jump",
-    rung=50,
+    rung=50,  # order of the ladder: common practice, no source
     feet=1,
     signs=(
-        Sign("feet", 1, 1, 0.3),
-        Sign("changes_foot", 1, 1, 0.3),
-        Sign("step_s", 0.5, 5, 0.04),
-        Sign("side_legs", -1, 0.35, 0.06),
+        Sign("feet", 1, 1, 0.3),  # two speak surely against it (choice)
+        Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
+        Sign("step_s", 0.5, 5, 0.04),  # slower than running steps (choice)
+        Sign("side_legs", -1, 0.35, 0.06),  # less to the side than a bound (choice)
     ),
     measures=("step_rate",),
 )

@@ -7,10 +7,10 @@ EXERCISE = Entry(
     title="One-leg hops",
     name="hops",
     rep="hop",
-    rung=60,
+    rung=60,  # order of the ladder: common practice, no source
     feet=1,
     signs=(
-        Sign("feet", 1, 1, 0.3),
-        Sign("changes_foot", 0, 0, 0.3),
+        Sign("feet", 1, 1, 0.3),  # two speak surely against it (choice)
+        Sign("changes_foot", 0, 0, 0.3),  # the other foot speaks surely against it (choice)
     ),
 )

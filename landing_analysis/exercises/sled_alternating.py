@@ -7,7 +7,7 @@ EXERCISE = Entry(
     title="Alternating landings on the sled",
     name="alternating sled landings",
     rep="sled landing",
-    rung=20,
+    rung=20,  # order of the ladder: common practice, no source
     feet=1,
     load="reduced",
 )

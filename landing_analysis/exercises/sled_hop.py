@@ -7,7 +7,7 @@ EXERCISE = Entry(
     title="One-leg hops on the sled",
     name="sled hops",
     rep="sled hop",
-    rung=30,
+    rung=30,  # order of the ladder: common practice, no source
     feet=1,
     load="reduced",
 )

@@ -7,12 +7,12 @@ EXERCISE = Entry(
     title="Tuck jumps",
     name="tuck jumps",
     rep="tuck jump",
-    rung=140,
+    rung=140,  # order of the ladder: common practice, no source
     feet=2,
     signs=(
-        Sign("feet", 2, 2, 0.3),
-        Sign("thigh_deg", 75, 180, 8),
-        Sign("drop_legs", -2, 0.1, 0.04),
+        Sign("feet", 2, 2, 0.3),  # one speaks surely against it (choice)
+        Sign("thigh_deg", 75, 180, 8),  # nearly level, 90, and above (choice)
+        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("thigh_angle_peak",),
     findings=(*Entry.findings, "limb_offloading"),

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from landing_analysis.exercises import EXERCISES
+
 ROOT = Path(__file__).parents[2]
 PURE = "The stages and all rules touch no file, clock, screen or model"
 ALSO_STAGES = ("landing_analysis.camera.background", "landing_analysis.stages")
@@ -27,6 +29,14 @@ NO_STAGES = {
 """Pure as well, but sentences, rules on codes and change across visits."""
 SHAPES = {"reshape", "eye", "zeros", "empty", "full", "tile", "_require_shape", "round"}
 """Functions whose whole numbers are the sizes of arrays, or decimals."""
+ENTRIES = sorted(
+    path
+    for path in (ROOT / "landing_analysis/exercises").glob("*.py")
+    if "EXERCISE = Entry(" in path.read_text()
+)
+"""What an exercise is stands in its own module, with its numbers, as others in the settings."""
+SOURCES = ("(choice)", "common practice, no source", "(drawn)", "(rendered)", "(measured)")
+"""What the comment of an exercise's number must end with."""
 MARK = "# definition: "
 """Begins the comment of a line whose numbers define something and decide nothing."""
 
@@ -39,6 +49,7 @@ def modules() -> list[Path]:
     for module in (*stages, *ALSO_STAGES):
         path = ROOT / module.replace(".", "/")
         found |= set(path.rglob("*.py")) if path.is_dir() else {path.with_suffix(".py")}
+    found -= set(ENTRIES)
     return sorted(path for path in found if path.name not in WHERE_NUMBERS_BELONG)
 
 
@@ -65,6 +76,15 @@ def bare_numbers(source: str) -> Iterator[tuple[int, int | float]]:
         factor = node.value in AS_FACTORS and node in factors
         if not harmless and not factor and MARK not in lines[node.end_lineno - 1]:
             yield node.lineno, node.value
+
+
+def numbers_without_source(entry: str) -> Iterator[tuple[int, int | float]]:
+    """Yield line and value of an exercise's numbers whose lines do not say what they rest on."""
+    lines = entry.splitlines()
+    for line, value in bare_numbers(entry):
+        comment = lines[line - 1].partition("  # ")[2]
+        if not comment.endswith(SOURCES):
+            yield line, value
 
 
 def _places(index: ast.expr | None) -> Iterator[ast.expr]:
@@ -108,6 +128,33 @@ def test_every_setting_says_on_its_line_where_its_number_comes_from():
     assert len(numbers) > 300
     bare = [lines[n.lineno - 1].strip() for n in numbers if "  # " not in lines[n.lineno - 1]]
     assert not bare
+
+
+def test_there_is_a_module_for_every_exercise_and_no_other_is_excused():
+    assert {path.stem for path in ENTRIES} == set(EXERCISES)
+    assert not {path.name for path in ENTRIES} & {"__init__.py", "entry.py"}
+
+
+@pytest.mark.parametrize("path", ENTRIES, ids=lambda path: path.stem)
+def test_an_exercise_says_on_its_line_where_a_number_comes_from(path):
+    assert not list(numbers_without_source(path.read_text()))
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ('Sign("thigh_deg", 62, 180, 6)', False),
+        ('Sign("thigh_deg", 62, 180, 6)  # nearly level', False),
+        ('Sign("thigh_deg", 62, 180, 6)  # (choice) nearly level', False),
+        ('Sign("thigh_deg", 62, 180, 6)  # nearly level (choice)', True),
+        ("LEVEL_DEG = 2", False),
+        ("feet = Entry(feet=2)", True),
+        ("shared = 62", False),
+        ("shared = 62  # (rendered)", True),
+    ],
+)
+def test_a_number_of_an_exercise_without_its_source_is_seen(line, told):
+    assert bool(list(numbers_without_source(line))) != told
 
 
 @pytest.mark.parametrize(
