@@ -113,6 +113,8 @@ def _passes(t_s: FloatArray, share: FloatArray, settings: ShiftSettings) -> list
         if now in (0, side):
             continue
         side = now
+        if not middle:  # the clip begins on this side
+            continue
         at_s, per_s = _crossing(t_s, value, speed, middle)
         frame_s = float(np.median(np.diff(t_s)))
         place_sd_s = settings.share_sd / max(per_s, settings.least_per_s)

@@ -94,6 +94,7 @@ def _cells(document: dict) -> list[tuple[str, int, str]]:
     return [
         (table, number, column)
         for table, rows in document["tables"].items()
+        if rows
         for number in {0, len(rows) - 1}
         for column in rows[number]
     ]

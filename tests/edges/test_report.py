@@ -431,7 +431,7 @@ def test_a_limit_on_jump_height_is_judged_in_metres_and_printed_in_centimetres()
     height = next(s for s in analysis.measures.summaries if s.name == "jump_height")
     assert found[0].value == height.mean
     assert f"{100 * height.mean:.1f} ±" in found[0].text
-    assert "(limit: at least 25.0 cm)" in found[0].text
+    assert "(limit: at least 25.0 cm; " in found[0].text
 
 
 def test_limbs_differ_by_more_than_colour():
