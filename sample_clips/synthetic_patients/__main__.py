@@ -154,6 +154,24 @@ def stills(bodies: Path, out: Path) -> None:
 
 
 @main.command()
+@click.option(
+    "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
+    help="Folder that `export_body --crowd` filled.",
+)  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def sets(bodies: Path, out: Path) -> None:
+    """Render small sets of jumps and hops of some of the many bodies; a clip there is kept."""
+    _ask_for_moderngl()
+    from synthetic_patients.sets import SETS, film_set, play_set
+
+    for plan in SETS:
+        if not (out / f"{plan.name}.truth.json").exists():
+            frames = int(play_set(plan, bodies).motion.duration_s * plan.fps)
+            with click.progressbar(length=frames, label=plan.name) as bar:
+                film_set(plan, bodies, out, partial(bar.update, 1))
+
+
+@main.command()
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")
 @click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-04", show_default=True)

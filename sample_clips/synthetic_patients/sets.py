@@ -1,0 +1,161 @@
+"""Sets of jumps and hops by bodies of the `crowd`: small clips, to see how FPPA errs in motion.
+
+Every limb has an angle of its own at the lowest points, spread evenly from 0 to 20 deg over the
+clips, about which its reps vary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from synthetic_patients.body import load_body
+from synthetic_patients.camera import Camera, View
+from synthetic_patients.choreography import Performance, perform
+from synthetic_patients.clips import film
+from synthetic_patients.clothes import in_loose_trousers
+from synthetic_patients.crowd import CROWD, Member
+from synthetic_patients.scenes import Patient, Scene, Script
+from synthetic_patients.script import LIMBS, Action, Leap, Limb, LimbPlan, Stand
+
+SEED = 52_711
+_SIZE_PX = (480, 854)
+_AIM_M = 0.9
+_REPS = 4
+_VARIES_DEG = 2.0
+_ONE_PICTURE = ((0.0, 0.0),)
+"""Without motion blur, as a third of the time draws it."""
+
+
+@dataclass(frozen=True)
+class SetPlan:
+    """One clip: who of the crowd, filmed from where, on which limbs, with which knees inward.
+
+    Attributes
+    ----------
+    inward_deg : FPPA about which the reps vary, of the left and of the right limb
+    draw : another number draws again, where the body could not do the first
+    """
+
+    number: int
+    view: View
+    support: tuple[Limb, ...]
+    inward_deg: tuple[float, float]
+    fps: float = 30.0
+    draw: int = 0
+
+    @property
+    def name(self) -> str:
+        """Name of the clip, without suffix."""
+        what = "jumps" if len(self.support) == 2 else f"{self.support[0]}_hops"
+        return f"crowd_{self.number:02}_{what}_{self.view}"
+
+    @property
+    def member(self) -> Member:
+        """Who it is."""
+        return CROWD[self.number]
+
+
+SETS: tuple[SetPlan, ...] = (
+    SetPlan(11, "front", LIMBS, (3, 15)),
+    SetPlan(24, "front", LIMBS, (18, 6), draw=1),
+    SetPlan(17, "back", LIMBS, (4, 16)),
+    SetPlan(35, "front", ("left",), (12, 12)),
+    SetPlan(22, "front", LIMBS, (9, 1)),
+    SetPlan(47, "back", LIMBS, (14, 2)),
+    SetPlan(23, "front", ("right",), (17, 17)),
+    SetPlan(41, "front", LIMBS, (6, 17), 60.0),
+    SetPlan(46, "front", LIMBS, (13, 4)),
+    SetPlan(6, "front", LIMBS, (2, 11)),
+    SetPlan(8, "back", LIMBS, (8, 18)),
+    SetPlan(15, "front", LIMBS, (2, 14)),
+    SetPlan(25, "front", LIMBS, (16, 8)),
+    SetPlan(18, "back", LIMBS, (12, 4)),
+    SetPlan(7, "front", ("right",), (10, 10)),
+)
+"""The first eleven are of the split ``held_out``, the others of ``choose``."""
+
+
+def set_scene(plan: SetPlan) -> Scene:
+    """Build the scene of a set; its seed is the body's and the draw's."""
+    seed = SEED + plan.number + 100 * plan.draw
+    rng = np.random.default_rng([seed, 1])
+    height_m, distance_m = rng.uniform(0.7, 1.2), rng.uniform(2.4, 3.0)
+    camera = Camera(
+        view=plan.view,
+        yaw_deg=float(rng.normal(0, 2)),
+        roll_deg=float(rng.normal(0, 1)),
+        pitch_deg=float(np.rad2deg(np.arctan2(_AIM_M - height_m, distance_m))),
+        height_m=height_m,
+        distance_m=distance_m,
+        width_px=_SIZE_PX[0],
+        height_px=_SIZE_PX[1],
+        fps=plan.fps,
+        exposure_s=1 / 120,
+    )
+    look = plan.member.look
+    patient = Patient(
+        f"C-{plan.number:02}", plan.member.name, "right",
+        look.skin, look.shirt, look.shorts, look.hair, look.shoe,
+    )  # fmt: skip
+    return Scene(plan.name, patient, _script(plan), seed, camera, plan.support)
+
+
+def _script(plan: SetPlan) -> Script:
+    one_leg = len(plan.support) == 1
+
+    def leap(rng: np.random.Generator, held: bool) -> Leap:
+        flexion = rng.uniform(*((44, 52) if one_leg or held else (50, 64)))
+        limbs = {}
+        for limb in plan.support:
+            inward = plan.inward_deg[LIMBS.index(limb)] + rng.normal(0, _VARIES_DEG)
+            limbs[limb] = LimbPlan(
+                flexion + rng.normal(0, 1.5), 0.3 * inward, inward, rng.uniform(12, 22)
+            )
+        start = rng.uniform(19, 24)
+        return Leap(
+            flight_s=rng.uniform(*((0.23, 0.27) if one_leg else (0.27, 0.32))),
+            contact_s=0.5 if held else rng.uniform(*((0.29, 0.34) if one_leg else (0.32, 0.38))),
+            limbs=limbs,
+            flexion_initial_contact_deg=start,
+            flexion_flight_deg=34.0 if one_leg else start + 5,
+            landing_lead_s=0.0 if one_leg else rng.normal(0, 0.005),
+            pelvis_shift_pct=0.0 if one_leg else rng.normal(0, 5),
+            trunk_flexion_deg=rng.normal(22 if one_leg else 32, 3),
+            trunk_lean_deg=rng.normal(0, 2),
+            arm_swing=0.4 if one_leg else 1.0,
+            held=held,
+        )
+
+    def script(rng: np.random.Generator) -> list[Action]:
+        return [Stand(0.5), *(leap(rng, rep == _REPS) for rep in range(1, _REPS + 1))]
+
+    return script
+
+
+def play_set(plan: SetPlan, bodies: Path) -> Performance:
+    """Perform a set.
+
+    Raises
+    ------
+    ValueError
+        If the body cannot do it.
+    """
+    scene = set_scene(plan)
+    body = load_body(plan.member.name, bodies)
+    if plan.member.clothes == "loose trousers":
+        body = in_loose_trousers(body)
+    return perform(
+        body, scene.script(np.random.default_rng(scene.seed)), scene.support, seed=scene.seed
+    )
+
+
+def film_set(
+    plan: SetPlan, bodies: Path, folder: Path, advance: Callable[[], None] = lambda: None
+) -> Path:
+    """Render a set into ``folder``, with its truth."""
+    scene, performance = set_scene(plan), play_set(plan, bodies)
+    return film(scene, performance, folder, shifts_px=_ONE_PICTURE, advance=advance)
