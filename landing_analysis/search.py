@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Container, Iterator
+from collections.abc import Collection, Container, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -25,7 +24,6 @@ from landing_analysis.stages import moments_that_count
 from landing_analysis.tables import (
     Background,
     Clip,
-    FloatArray,
     Frame,
     Landmarks,
     Poses,
@@ -132,25 +130,16 @@ def find_people(
                 frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
             current = parts.of_round(round_)
             current.recall(clip.sha256, model.sha256)
-            if current.seen and current.seen[-1].number < max(wanted, default=0):
-                current.go_back_to(pose.stretch_begins_s(current.seen[-1].t_s, clip, settings.pose))
             label = "looking closer" if round_ else "finding the body"
             with closing(start(f"{clip.file}: {label}", len(wanted))) as progress:
                 pictures = (frame for frame in frames if frame.number in wanted)
                 new = current.new_only(pictures, progress)
-                current.store(engine.look_for_people(new, progress, _expecting(seen)))
-            latest = {one.number: one for one in (*seen, *current.seen)}
-            seen = [latest[number] for number in sorted(latest)]
+                current.store(engine.look_for_people(new, progress))
+            seen = sorted([*seen, *current.seen], key=lambda one: one.number)
     poses, people = watch.added_to(
         pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
     )
     return _whole_and_once(Found(clip, poses, people), watch, settings)
-
-
-def _expecting(seen: list[Seen]) -> Callable[[float], FloatArray | None]:
-    """Return the way to tell whom to expect at a time, from what was seen before and after it."""
-    times_s = np.array([one.t_s for one in seen])
-    return partial(choosing.expected_person, seen=seen, times_s=times_s)
 
 
 def _worth_a_look(
@@ -162,11 +151,7 @@ def _worth_a_look(
     model: pose.Model,
     settings: Settings,
 ) -> frozenset[int]:
-    """Return the numbers of the frames to be looked at in a round after the first.
-
-    Those in which somebody is followed are among them even if they were looked at before: a
-    body looked for anew lies a few pixels elsewhere than one that is followed.
-    """
+    """Return the numbers of the frames to be looked at in a round after the first."""
     numbers, t_s = np.array(watch.numbers), np.array(watch.t_s)
     if round_ == 1:
         chosen = choosing.moving_frames(numbers, t_s, seen, settings.pose)
@@ -175,11 +160,8 @@ def _worth_a_look(
         moments_s = moments_that_count(*watch.added_to(poses, settings), settings)
         chosen = choosing.timed_frames(numbers, t_s, seen, moments_s, settings.pose)
     looked = frozenset(one.number for one in seen)
-    expecting = _expecting(seen)
     return frozenset(
-        int(number)
-        for number, at_s in zip(numbers[chosen], t_s[chosen], strict=True)
-        if number % step == 0 and (number not in looked or expecting(at_s) is not None)
+        int(number) for number in numbers[chosen] if number % step == 0 and number not in looked
     )
 
 

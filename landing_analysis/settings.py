@@ -24,11 +24,7 @@ class PoseSettings:
     moved_legs: float = 0.03  # between two looks: feet, or hips and knees; noise is 0.007
     around_motion_s: float = 0.05  # before and after (choice)
     around_moment_s: float = 0.07  # around a contact or deepest flexion: what is smoothed over
-    lanes: int = 2  # followers, who take turns; touches numbers, unlike `workers` (choice)
-    followed_torsos: float = 0.5  # farther from between the looks around it is not them (choice)
-    out_of_sight_s: float = 0.1  # not looked at for longer: the follower looks anew (choice)
     step_tolerance: float = 0.2  # of a frame in a step: 59.94 frames/s are 60 (choice)
-    stretch_s: float = 10.0  # after which followers forget; a stopped search loses one (choice)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,6 @@ import numpy as np
 from stick_patient import jump_plan, make_motion
 
 from landing_analysis.landmarks import pose, unfinished
-from landing_analysis.landmarks.engine import Look
 from landing_analysis.landmarks.workers import Places
 from landing_analysis.progress import Progress
 from landing_analysis.tables import LIMBS, Clip, Frame, Seen
@@ -64,13 +63,10 @@ class _Engines:
     def __init__(self, places: Places, look: Callable[[np.ndarray], np.ndarray]) -> None:
         self._places, self._look = places, look
 
-    def everybody(self, place: int) -> Future:
+    def look(self, place: int) -> Future:
         answer: Future = Future()
         answer.set_result(self._look(self._places.picture(place)))
         return answer
-
-    def one(self, look: Look) -> Future:
-        return self.everybody(look.place)
 
 
 def stand_in(look: Callable[[np.ndarray], np.ndarray]) -> Callable:
@@ -91,7 +87,7 @@ def stand_in_by_time(see: Callable[[Clip, Frame], Seen], asked: list[str] | None
         if asked is not None:
             asked.append(clip.file)
 
-        def look_for_people(frames: Iterable[Frame], progress: Progress, _: object):
+        def look_for_people(frames: Iterable[Frame], progress: Progress):
             for frame in frames:
                 progress.advance(1)
                 yield see(clip, frame)

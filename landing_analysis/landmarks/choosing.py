@@ -75,25 +75,6 @@ def timed_frames(
     return _unknown(seen)[gap] | _within(t_s, moments_s - around_s, moments_s + around_s)
 
 
-def expected_person(t_s: float, seen: Sequence[Seen], times_s: FloatArray) -> FloatArray | None:
-    """Return where the one person who is alone must be, (33, 2), between the looks around.
-
-    Parameters
-    ----------
-    t_s : of a frame
-    seen : what was seen, in order, at ``times_s``
-    """
-    after = int(np.searchsorted(times_s, t_s))
-    if not 0 < after < len(seen):
-        return None
-    before, behind = seen[after - 1], seen[after]
-    if not len(before.people) == len(behind.people) == 1:
-        return None
-    share = (t_s - before.t_s) / (behind.t_s - before.t_s)
-    place: FloatArray = (1 - share) * before.people[0] + share * behind.people[0]
-    return place[:, :2]
-
-
 def _within(t_s: FloatArray, from_s: FloatArray, to_s: FloatArray) -> BoolArray:
     """Say which times lie in any of the periods, ends included."""
     changes = np.zeros(len(t_s) + 1, dtype=int)

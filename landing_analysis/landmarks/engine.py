@@ -4,8 +4,8 @@
 mediapipe. A process of its own, because the engine uses one thread, writes remarks
 to stderr that no setting stops, and after an error can only be thrown away whole.
 
-Standard input carries a pickled `Order`, then a pickled `Look` for each picture, which lies
-in memory that both processes see. Every one is answered on standard output by a pickled
+Standard input carries a pickled `Order`, then the pickled place of each picture in memory that
+both processes see. Every one is answered on standard output by a pickled
 `Ready`, a (people, 33, 6) array, or a `Refusal`. Both ends are this package on this machine.
 """
 
@@ -29,10 +29,6 @@ if TYPE_CHECKING:
     from mediapipe.tasks.python.vision import PoseLandmarker, PoseLandmarkerResult
 
 VALUES = 6  # x, y in pixels, visibility, world x, y, z in metres
-_STEP_MS = 10_000_000  # so far apart, the engine's own smoothing does nothing
-_KEPT_VISIBILITY = 0.9  # of the last frame's, by which the engine smooths it
-_VISIBILITY = 2  # its place among the six values
-_NOBODY = np.zeros((64, 64, 3), np.uint8)
 
 
 @dataclass(frozen=True)
@@ -42,7 +38,7 @@ class Order:
     Attributes
     ----------
     bundle : of the pose model
-    max_people : looked for at most, where everybody is looked for
+    max_people : looked for at most
     memory : name of the shared memory
     shape : (places, height, width, 3) of the pictures in it
     """
@@ -51,24 +47,6 @@ class Order:
     max_people: int
     memory: str
     shape: tuple[int, int, int, int]
-
-
-@dataclass(frozen=True)
-class Look:
-    """One picture to look at.
-
-    Attributes
-    ----------
-    place : of the picture in the shared memory
-    lane : whose last look says where the one person is; None to look for everybody
-    anew : forget all that was seen in the lane
-    forget : forget where the person was, which costs less
-    """
-
-    place: int
-    lane: int | None = None
-    anew: bool = False
-    forget: bool = False
 
 
 @dataclass(frozen=True)
@@ -112,47 +90,15 @@ def main() -> None:
 def _serve(eyes: _Eyes, requests: BinaryIO, answers: BinaryIO) -> None:
     while True:
         try:
-            look: Look = pickle.load(requests)
+            place: int = pickle.load(requests)
         except EOFError:
             return
-        _answer(answers, eyes.look(look))
+        _answer(answers, eyes.look(place))
 
 
 def _answer(answers: BinaryIO, what: FloatArray | Ready | Refusal) -> None:
     pickle.dump(what, answers, protocol=5)
     answers.flush()
-
-
-class _Eyes:
-    """The landmarkers of one process: one that looks for everybody, and one for each lane."""
-
-    def __init__(self, order: Order) -> None:
-        self._order = order
-        self._everybody = _Everybody(order)
-        self._lanes: dict[int, _Lane] = {}
-        self._memory = _attached(order.memory)
-        self._pictures: Picture = np.ndarray(order.shape, np.uint8, self._memory.buf)
-
-    def __enter__(self) -> _Eyes:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._everybody.close()
-        for lane in self._lanes.values():
-            lane.close()
-
-    def look(self, look: Look) -> FloatArray:
-        """Return what is seen in one picture, (people, 33, 6)."""
-        rgb = self._pictures[look.place]
-        if look.lane is None:
-            return self._everybody.look(rgb)
-        if look.lane in self._lanes and look.anew:
-            self._lanes.pop(look.lane).close()
-        if look.lane not in self._lanes:
-            self._lanes[look.lane] = _Lane(self._order)
-        elif look.forget:
-            self._lanes[look.lane].forget()
-        return self._lanes[look.lane].look(rgb)
 
 
 def _attached(name: str) -> shared_memory.SharedMemory:
@@ -161,49 +107,27 @@ def _attached(name: str) -> shared_memory.SharedMemory:
     return shared_memory.SharedMemory(name)
 
 
-class _Everybody:
+class _Eyes:
     """Looks at single pictures: no memory, no smoothing, no lag."""
 
     def __init__(self, order: Order) -> None:
-        self._landmarker = _landmarker(order.bundle, order.max_people, follows=False)
+        self._landmarker = _landmarker(order.bundle, order.max_people)
+        self._memory = _attached(order.memory)
+        self._pictures: Picture = np.ndarray(order.shape, np.uint8, self._memory.buf)
 
-    def close(self) -> None:
+    def __enter__(self) -> _Eyes:
+        return self
+
+    def __exit__(self, *_: object) -> None:
         self._landmarker.close()
 
-    def look(self, rgb: Picture) -> FloatArray:
+    def look(self, place: int) -> FloatArray:
+        """Return what is seen in one picture, (people, 33, 6)."""
+        rgb = self._pictures[place]
         return _people(self._landmarker.detect(_image(rgb)), rgb)
 
 
-class _Lane:
-    """Follows one person from picture to picture, without the engine's smoothing."""
-
-    def __init__(self, order: Order) -> None:
-        self._landmarker = _landmarker(order.bundle, 1, follows=True)
-        self._looks = 0
-        self._visibility: FloatArray | None = None
-
-    def close(self) -> None:
-        self._landmarker.close()
-
-    def forget(self) -> None:
-        """Look at a picture in which nobody is; the next one is searched as a whole."""
-        self.look(_NOBODY)
-
-    def look(self, rgb: Picture) -> FloatArray:
-        self._looks += 1  # a first time of 0 would leave the second picture smoothed
-        result = self._landmarker.detect_for_video(_image(rgb), self._looks * _STEP_MS)
-        found = _people(result, rgb)
-        for person in found:
-            smoothed = person[:, _VISIBILITY].copy()
-            if self._visibility is not None:
-                rest = 1 - _KEPT_VISIBILITY
-                person[:, _VISIBILITY] -= _KEPT_VISIBILITY * self._visibility
-                person[:, _VISIBILITY] = np.clip(person[:, _VISIBILITY] / rest, 0.0, 1.0)
-            self._visibility = smoothed
-        return found
-
-
-def _landmarker(bundle: bytes, people: int, *, follows: bool) -> PoseLandmarker:
+def _landmarker(bundle: bytes, people: int) -> PoseLandmarker:
     # Otherwise the engine searches for a sound library, with a compiler if there is one,
     # and loads a plotting library for drawings that nobody asks for.
     sys.modules["sounddevice"] = None  # type: ignore[assignment]
@@ -211,9 +135,10 @@ def _landmarker(bundle: bytes, people: int, *, follows: bool) -> PoseLandmarker:
         sys.modules.setdefault(name, ModuleType(name))
     from mediapipe.tasks.python import BaseOptions, vision
 
-    mode = vision.RunningMode.VIDEO if follows else vision.RunningMode.IMAGE
     options = vision.PoseLandmarkerOptions(
-        base_options=BaseOptions(model_asset_buffer=bundle), running_mode=mode, num_poses=people
+        base_options=BaseOptions(model_asset_buffer=bundle),
+        running_mode=vision.RunningMode.IMAGE,
+        num_poses=people,
     )
     return vision.PoseLandmarker.create_from_options(options)
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks.engine import VALUES
-from landing_analysis.landmarks.looking import Looking
 from landing_analysis.landmarks.workers import Engines, Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
@@ -112,23 +114,26 @@ def started(clip: Clip, settings: PoseSettings, model: Model) -> Iterator[PoseEn
         Places(shape) as places,
         engines(settings.workers, model.data, settings.max_people, places) as workers,
     ):
-        yield PoseEngine(workers, places, clip, settings)
+        yield PoseEngine(workers, places, clip)
+
+
+class _Asked(NamedTuple):
+    """A frame whose picture lies in a place while it is looked at."""
+
+    number: int
+    t_s: float
+    place: int
+    answer: Future[FloatArray]
 
 
 class PoseEngine:
     """Looks at the pictures of one clip; made by `started`."""
 
-    def __init__(
-        self, workers: Engines, places: Places, clip: Clip, settings: PoseSettings
-    ) -> None:
-        self._workers, self._places = workers, places
-        self._clip, self._settings = clip, settings
+    def __init__(self, workers: Engines, places: Places, clip: Clip) -> None:
+        self._workers, self._places, self._clip = workers, places, clip
 
     def look_for_people(
-        self,
-        frames: Iterable[Frame],
-        progress: Progress = NO_PROGRESS,
-        expected: Callable[[float], FloatArray | None] = lambda _: None,
+        self, frames: Iterable[Frame], progress: Progress = NO_PROGRESS
     ) -> Iterator[Seen]:
         """Yield what is seen frame by frame, in order, as soon as it is known.
 
@@ -136,42 +141,29 @@ class PoseEngine:
         ----------
         frames : of the clip, in order
         progress : told of every frame
-        expected : gives, for the time of a frame, the landmarks, (33, 2), of the one person
-            who must be there and is followed; None to look for everybody
 
         Raises
         ------
         ModelError, TableError
             As `find_poses`.
         """
-        looking = Looking(self._workers, self._places, self._settings)
+        asked: deque[_Asked] = deque()
 
         def take() -> Seen:
             progress.advance(1)
-            return looking.take()
+            earliest = asked.popleft()
+            people = earliest.answer.result()
+            self._places.free.append(earliest.place)
+            return Seen(earliest.number, earliest.t_s, people)
 
         for frame in frames:
             rgb = _checked(frame, self._clip)
-            if looking.full:
+            if not self._places.free:
                 yield take()
-            stretch = stretch_of(frame.t_s, self._clip, self._settings)
-            looking.add(frame, rgb, stretch, expected(frame.t_s))
-        while looking.waits:
+            place = self._places.keep(rgb)
+            asked.append(_Asked(frame.number, frame.t_s, place, self._workers.look(place)))
+        while asked:
             yield take()
-
-
-def stretch_of(t_s: float, clip: Clip, settings: PoseSettings) -> int:
-    """Return the number, from 0, of the stretch to which a frame at ``t_s`` belongs.
-
-    What is seen in a stretch depends on no other (`landmarks.looking`).
-    """
-    return int((t_s - clip.t_s[0]) // settings.stretch_s)
-
-
-def stretch_begins_s(t_s: float, clip: Clip, settings: PoseSettings) -> float:
-    """Return the time of the first frame of the stretch to which a frame at ``t_s`` belongs."""
-    stretch = stretch_of(t_s, clip, settings)
-    return float(next(t for t in clip.t_s if stretch_of(float(t), clip, settings) == stretch))
 
 
 def poses_of(

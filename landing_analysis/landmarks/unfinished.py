@@ -7,8 +7,7 @@ A hidden folder beside the clip's report, ``.<12 digits of the clip's sha256>.un
 looked at), each with what some 20 s of work have given: ``number``
 and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all
 of them. ``made_by`` binds a part to clip, model and program. A part that is damaged or bound to
-something else, and all after it, are found anew. A part may begin before the last one ends, since
-a search goes on from the beginning of a stretch (`landmarks.looking`): the later one holds.
+something else, and all after it, are found anew.
 
 What watches the frames besides the pose model sees all of them again when a search goes on:
 that costs the decoding, and needs nothing stored.
@@ -34,7 +33,7 @@ from landing_analysis.tables import N_LANDMARKS, Frame, Seen
 
 SUFFIX = ".unfinished"
 
-_SCHEMA_VERSION = 2
+_SCHEMA_VERSION = 3
 _EVERY_S = 20.0  # of work; this much is lost at most (choice)
 _VALUES = 6
 
@@ -62,11 +61,6 @@ class Parts:
         self._made_by = repr((_SCHEMA_VERSION, __version__, clip_sha256, model_sha256))
         while self._folder and self._recall_part(self._path(self._folder, self._parts)):
             self._parts += 1
-
-    def go_back_to(self, t_s: float) -> None:
-        """Forget what was seen at ``t_s`` and after."""
-        while self.seen and self.seen[-1].t_s >= t_s:
-            self.seen.pop()
 
     def new_only(
         self, frames: Iterable[Frame], progress: Progress = NO_PROGRESS
@@ -127,10 +121,8 @@ class Parts:
                 table = {name: stored[name] for name in stored.files}
             if str(table["made_by"]) != self._made_by:
                 return False
-            found = _seen_in(table)
-            self.go_back_to(found[0].t_s)
-            self.seen += found
-        except (OSError, EOFError, LookupError, ValueError, zipfile.BadZipFile):
+            self.seen += _seen_in(table)
+        except (OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
             return False
         return True
 

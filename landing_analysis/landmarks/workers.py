@@ -14,17 +14,16 @@ import tempfile
 from collections.abc import Iterator
 from concurrent.futures import Future
 from contextlib import ExitStack, contextmanager, suppress
-from itertools import count
 from multiprocessing.shared_memory import SharedMemory
 from pathlib import Path
-from queue import PriorityQueue
+from queue import Queue
 from threading import Thread
 from typing import BinaryIO, NamedTuple, Self, cast
 
 import numpy as np
 
 from landing_analysis.errors import ModelError
-from landing_analysis.landmarks.engine import Look, Order, Refusal
+from landing_analysis.landmarks.engine import Order, Refusal
 from landing_analysis.tables import FloatArray, Picture
 
 Shape = tuple[int, int, int, int]
@@ -33,7 +32,6 @@ _START = (
     "import sys; sys.path[:] = {path!r}; from landing_analysis.landmarks.engine import main; main()"
 )
 _SHARED = Path("/dev/shm")  # where Linux keeps it; writing beyond its end kills the process
-_FIRST, _IN_TURN, _LAST = range(3)  # in which order what waits is asked
 
 
 class Places:
@@ -80,19 +78,14 @@ class Places:
 
 
 class Engines:
-    """Engine processes; asked by `everybody` and `one`, they answer as soon as they can."""
+    """Engine processes; whichever has least to do looks next."""
 
     def __init__(self, workers: list[_Worker]) -> None:
         self._workers = workers
 
-    def everybody(self, place: int) -> Future[FloatArray]:
-        """Look for everybody in one picture; whichever process has least to do, at once."""
-        least = min(self._workers, key=lambda worker: worker.waiting)
-        return least.ask(Look(place), _FIRST)
-
-    def one(self, look: Look) -> Future[FloatArray]:
-        """Follow one person; looks in one lane are done in the order in which they are asked."""
-        return self._workers[cast(int, look.lane) % len(self._workers)].ask(look, _IN_TURN)
+    def look(self, place: int) -> Future[FloatArray]:
+        """Look for everybody in one picture, (people, 33, 6)."""
+        return min(self._workers, key=lambda worker: worker.waiting).look(place)
 
 
 @contextmanager
@@ -104,11 +97,9 @@ def engines(workers: int, bundle: bytes, max_people: int, places: Places) -> Ite
 
 
 class _Asked(NamedTuple):
-    """What waits for a process: more urgent, then earlier, goes first."""
+    """What waits for a process; no place ends it."""
 
-    urgency: int
-    number: int
-    look: Look | None
+    place: int | None
     answer: Future[FloatArray]
 
 
@@ -117,8 +108,7 @@ class _Worker:
 
     def __init__(self, order: Order) -> None:
         self.waiting = 0
-        self._numbers = count()
-        self._queue: PriorityQueue[_Asked] = PriorityQueue()
+        self._queue: Queue[_Asked] = Queue()
         # Native code speaks here; what it said is told only when the process ends by itself.
         self._remarks = tempfile.TemporaryFile()  # noqa: SIM115
         self._process = subprocess.Popen(
@@ -136,20 +126,20 @@ class _Worker:
     def __exit__(self, *_: object) -> None:
         self._process.kill()
         self._process.wait()
-        self._put(None, _LAST)
+        self._put(None)
         self._thread.join()
         for pipe in (self._process.stdin, self._process.stdout, self._remarks):
             with suppress(OSError):
                 cast(BinaryIO, pipe).close()
 
-    def ask(self, look: Look, urgency: int) -> Future[FloatArray]:
+    def look(self, place: int) -> Future[FloatArray]:
         """Look at one picture when its turn has come; (people, 33, 6)."""
         self.waiting += 1
-        return self._put(look, urgency)
+        return self._put(place)
 
-    def _put(self, look: Look | None, urgency: int) -> Future[FloatArray]:
+    def _put(self, place: int | None) -> Future[FloatArray]:
         answer: Future[FloatArray] = Future()
-        self._queue.put(_Asked(urgency, next(self._numbers), look, answer))
+        self._queue.put(_Asked(place, answer))
         return answer
 
     def _serve(self, order: Order) -> None:
@@ -159,17 +149,17 @@ class _Worker:
             self._send(order)
         except ModelError as error:
             failure = error
-        while (asked := self._queue.get()).look is not None:
+        while (asked := self._queue.get()).place is not None:
             try:
                 if failure is not None:
                     raise failure
-                asked.answer.set_result(cast(FloatArray, self._send(asked.look)))
+                asked.answer.set_result(cast(FloatArray, self._send(asked.place)))
             except ModelError as error:
                 failure = error
                 asked.answer.set_exception(error)
             self.waiting -= 1
 
-    def _send(self, what: Order | Look) -> object:
+    def _send(self, what: Order | int) -> object:
         requests = cast(BinaryIO, self._process.stdin)
         answers = cast(BinaryIO, self._process.stdout)
         try:

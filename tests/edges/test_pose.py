@@ -74,45 +74,6 @@ def test_the_number_of_workers_changes_nothing(frames, poses):
     assert_array_equal(alone.visibility, poses.visibility)
 
 
-def _followed(frames: list[Frame], poses: Poses, workers: int, **settings: float) -> np.ndarray:
-    """Return what is seen, (n_frames, 33, 6), when the person of ``poses`` is expected."""
-    clip = _clip_of(frames)
-    asked = PoseSettings(workers=workers, **settings)
-    with pose.started(clip, asked, load_model()) as engine:
-        expected = dict(zip(poses.t_s.tolist(), poses.xy_px[:, 0], strict=True))
-        seen = engine.look_for_people(frames, expected=expected.__getitem__)
-        return np.concatenate([one.people for one in seen])
-
-
-def test_who_is_followed_is_the_same_for_any_number_of_workers(frames, poses):
-    two = _followed(frames, poses, 2)
-    assert_array_equal(_followed(frames, poses, 1), two)
-    assert_array_equal(_followed(frames, poses, 3), two)
-    assert two.shape == (5, 33, 6)
-    assert_allclose(two[..., :2], poses.xy_px[:, 0], atol=2 * CROP_NOISE_PX)
-    # The engine's smoothing of the visibility is taken out again.
-    assert_allclose(two[..., 2], poses.visibility[:, 0], atol=0.1)
-
-
-def test_a_stretch_does_not_depend_on_the_one_before(frames, poses):
-    stretch_s = frames[3].t_s - frames[0].t_s
-    whole = _followed(frames, poses, 1, stretch_s=stretch_s - 1e-4)
-    with pose.started(_clip_of(frames), PoseSettings(workers=1), load_model()) as engine:
-        expected = dict(zip(poses.t_s.tolist(), poses.xy_px[:, 0], strict=True))
-        seen = engine.look_for_people(frames[3:], expected=expected.__getitem__)
-        alone = np.concatenate([one.people for one in seen])
-    assert_array_equal(whole[3:], alone)
-
-
-def test_a_person_who_is_not_where_expected_is_looked_for_among_all(frames, poses):
-    elsewhere = poses.xy_px + 300.0
-    moved = Poses(
-        poses.t_s, elsewhere, poses.visibility, poses.world_m,
-        poses.width_px, poses.height_px, "none", "0",
-    )  # fmt: skip
-    assert_array_equal(_followed(frames, moved, 1)[..., :2], poses.xy_px[:, 0])
-
-
 def test_padded_and_reversed_arrays_do_not_shear_the_picture(frames, poses):
     def padded(rgb: np.ndarray) -> np.ndarray:
         wide = np.zeros((rgb.shape[0], rgb.shape[1] + 5, 3), np.uint8)
@@ -143,7 +104,7 @@ def test_pictures_reach_the_engine_as_they_are(frames, monkeypatch):
         def __init__(self, places: Places) -> None:
             self._places = places
 
-        def everybody(self, place: int) -> Future:
+        def look(self, place: int) -> Future:
             seen.append(self._places.picture(place).copy())
             answer: Future = Future()
             answer.set_result(np.empty((0, 33, 6)))

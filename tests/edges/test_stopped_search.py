@@ -6,7 +6,6 @@ import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -25,19 +24,16 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import sha256_of
 from landing_analysis.landmarks import pose, unfinished
-from landing_analysis.landmarks.engine import Look
 from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.landmarks.workers import Places
-from landing_analysis.settings import PoseSettings, Settings
+from landing_analysis.settings import PoseSettings
 from landing_analysis.stages import Options
 from landing_analysis.tables import LANDMARK, Poses, short_clip
 from landing_analysis.video.clips import write_clip
 
 FRAMES = 90
 STOP_AT = 57
-STRETCH_FRAMES = 15
-POSE = PoseSettings(stretch_s=STRETCH_FRAMES / 30)
-OPTIONS = Options(settings=replace(Settings(), pose=POSE))
+POSE = PoseSettings()
 BODY = np.zeros((33, 6))
 BODY[[LANDMARK["left_shoulder"], LANDMARK["right_shoulder"]], 1] = -50.0
 
@@ -58,35 +54,21 @@ def _clip(path: Path, frames: int = FRAMES) -> Path:
     return path
 
 
-def _answer(people: np.ndarray) -> Future:
-    answer: Future = Future()
-    answer.set_result(people)
-    return answer
-
-
 class _Engines:
-    """Landmarks are a function of the picture, and, where one is followed, of those before it."""
+    """Landmarks are a function of the picture."""
 
     def __init__(self, places: Places, seen: dict[str, int]) -> None:
         self._places, self._seen = places, seen
-        self._lanes: dict[int, float] = {}
 
-    def _picture(self, place: int) -> np.ndarray:
+    def look(self, place: int) -> Future:
         if self._seen["count"] == self._seen["stop_at"]:
             raise Stop
         self._seen["count"] += 1
-        return self._places.picture(place).astype(float)
-
-    def everybody(self, place: int) -> Future:
-        rgb = self._picture(place)
+        rgb = self._places.picture(place).astype(float)
         people = 1 + (rgb[0, 0, 0] > 230)
-        return _answer(BODY + 0.01 * np.resize(rgb, (int(people), 33, 6)))
-
-    def one(self, look: Look) -> Future:
-        rgb = self._picture(look.place)
-        before = 0.0 if look.anew else self._lanes[look.lane]
-        self._lanes[look.lane] = before / 2 + rgb[0, 0, 1]
-        return _answer(BODY + 0.001 * self._lanes[look.lane] * np.ones((1, 33, 6)))
+        answer: Future = Future()
+        answer.set_result(BODY + 0.01 * np.resize(rgb, (int(people), 33, 6)))
+        return answer
 
 
 @pytest.fixture
@@ -112,7 +94,7 @@ def engine(monkeypatch) -> Callable[[int], int]:
 
 
 def _look(clip: Path, out: Path) -> tuple[np.ndarray, Poses]:
-    analyse_clip(clip, out, OPTIONS)
+    analyse_clip(clip, out, Options())
     facts, poses = read_landmarks(out / "report" / "landmarks.parquet")
     assert facts.frames < FRAMES  # the picture that is shown twice is left out
     return facts.t_s, poses
@@ -138,7 +120,7 @@ def test_it_goes_on_and_ends_as_if_it_had_never_been_stopped(tmp_path, engine):
     for stop in (20, 3, 15):
         engine(stop)
         with pytest.raises(Stop):
-            analyse_clip(clip, tmp_path / "out", OPTIONS)
+            analyse_clip(clip, tmp_path / "out", Options())
         assert _hidden(tmp_path / "out") == [_unfinished(clip)]
     engine(-1)
     _assert_same(_look(clip, tmp_path / "out"), whole)
@@ -147,14 +129,14 @@ def test_it_goes_on_and_ends_as_if_it_had_never_been_stopped(tmp_path, engine):
 
 def test_little_is_looked_at_twice(tmp_path, engine):
     clip = _clip(tmp_path / "clip.mp4")
-    analyse_clip(clip, tmp_path / "whole", OPTIONS)
+    analyse_clip(clip, tmp_path / "whole", Options())
     looks = engine(2 * FRAMES // 3)
     with pytest.raises(Stop):
-        analyse_clip(clip, tmp_path / "out", OPTIONS)
+        analyse_clip(clip, tmp_path / "out", Options())
     engine(-1)
-    analyse_clip(clip, tmp_path / "out", OPTIONS)
+    analyse_clip(clip, tmp_path / "out", Options())
     under_way = POSE.ahead * POSE.workers
-    assert engine(-1) <= looks - 2 * FRAMES // 3 + STRETCH_FRAMES + under_way
+    assert engine(-1) <= looks - 2 * FRAMES // 3 + under_way
 
 
 @pytest.mark.parametrize("harm", ["flipped", "cut", "gone", "other clip"])
@@ -163,7 +145,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
     whole = _look(clip, tmp_path / "whole")
     engine(STOP_AT)
     with pytest.raises(Stop):
-        analyse_clip(clip, tmp_path / "out", OPTIONS)
+        analyse_clip(clip, tmp_path / "out", Options())
     parts = sorted((tmp_path / "out" / _unfinished(clip)).iterdir())
     damaged = parts[len(parts) // 2]
     data = bytearray(damaged.read_bytes())
@@ -178,7 +160,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
         other = _clip(tmp_path / "other.mp4", FRAMES - 1)
         engine(STOP_AT)
         with pytest.raises(Stop):
-            analyse_clip(other, tmp_path / "out", OPTIONS)
+            analyse_clip(other, tmp_path / "out", Options())
         shutil.copy(tmp_path / "out" / _unfinished(other) / damaged.name, damaged)
     engine(-1)
     _assert_same(_look(clip, tmp_path / "out"), whole)
@@ -187,7 +169,7 @@ def test_a_damaged_part_and_those_after_it_are_found_anew(tmp_path, engine, harm
 
 def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch):
     clip = _clip(tmp_path / "clip.mp4")
-    analyse_clip(clip, tmp_path / "whole", OPTIONS)
+    analyse_clip(clip, tmp_path / "whole", Options())
     looks = engine(-1)
     room = {"parts": 30}
     savez = np.savez
@@ -201,14 +183,13 @@ def test_a_disk_that_fills_up_keeps_what_was_found(tmp_path, engine, monkeypatch
 
     monkeypatch.setattr(np, "savez", full)
     with pytest.raises(OutputError, match="No space left on device"):
-        analyse_clip(clip, tmp_path / "out", OPTIONS)
+        analyse_clip(clip, tmp_path / "out", Options())
     parts = tmp_path / "out" / _unfinished(clip)
     assert sorted(path.name for path in parts.iterdir()) == [f"0-{k:05d}.npz" for k in range(30)]
     monkeypatch.setattr(np, "savez", savez)
     engine(-1)
-    analyse_clip(clip, tmp_path / "out", OPTIONS)
-    # Every second frame is looked at first: 30 looks fill three stretches, and half of a fourth.
-    assert engine(-1) == looks - (3 * STRETCH_FRAMES + 1) // 2
+    analyse_clip(clip, tmp_path / "out", Options())
+    assert engine(-1) == looks - 30
     assert not parts.exists()
 
 
@@ -225,5 +206,5 @@ def test_only_a_reason_in_the_clip_throws_away_what_was_found(
     monkeypatch.setattr(analysing, "analyse_people", refuse)
     clip = _clip(tmp_path / "clip.mp4")
     with pytest.raises(error):
-        analyse_clip(clip, tmp_path / "out", OPTIONS)
+        analyse_clip(clip, tmp_path / "out", Options())
     assert _hidden(tmp_path / "out") == ([_unfinished(clip)] if kept else [])

@@ -10,7 +10,6 @@ from numpy.testing import assert_allclose, assert_array_equal
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
 from landing_analysis.landmarks.choosing import (
-    expected_person,
     moving_frames,
     steps,
     timed_frames,
@@ -104,18 +103,6 @@ def test_only_frames_near_a_moment_are_timed(motion):
     within = motion.t_s <= motion.t_s[numbers[::5][-1]]
     near = np.abs(motion.t_s - 1.0) <= SETTINGS.around_moment_s
     assert_array_equal(chosen[within][1:], near[within][1:])
-
-
-def test_whom_to_expect_lies_between_the_looks_around(motion):
-    seen = _seen(motion, np.array([0, 10, 20]))
-    times_s = np.array([one.t_s for one in seen])
-    middle = expected_person(float(times_s[:2].mean()), seen, times_s)
-    assert_allclose(middle, motion.xy_px[[0, 10]].mean(axis=0))
-    assert expected_person(float(times_s[2]) + 0.1, seen, times_s) is None
-    assert (
-        expected_person(float(times_s[1:].mean()), [*seen[:2], *_seen(motion, [20], 2)], times_s)
-        is None
-    )
 
 
 def test_what_nobody_looked_at_is_interpolated_and_marked(motion):
