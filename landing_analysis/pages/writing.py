@@ -119,7 +119,8 @@ def rewrite_pages(
 ) -> None:
     """Write those pages on a patient, and on the weeks of some days, that are there, anew.
 
-    A page on a visit that is none any more is deleted: its clips went elsewhere.
+    A page on a visit that is none any more is deleted: its clips went elsewhere. So are the
+    sheets on the progress of a patient without any visit left.
 
     Parameters
     ----------
@@ -145,7 +146,11 @@ def rewrite_pages(
             progress.advance(1)
         if compare.is_file():
             _write_compare(history, read_minimal_changes(record), compare)
-        if compare.with_name(PROGRESS).is_file() and history.days:
+        sheets = [compare.with_name(name) for name in (PROGRESS, FOR_PATIENT)]
+        if not history.days:
+            for sheet in sheets:
+                sheet.unlink(missing_ok=True)
+        elif sheets[0].is_file():
             _write_progress(record, history, history.days[-1])
         progress.advance(1)
         for day in weeks:

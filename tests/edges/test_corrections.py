@@ -393,6 +393,7 @@ def test_pages_made_before_follow_a_clip_to_another_patient(filled):
     pages = {page.relative_to(filled.pages).as_posix() for page in filled.pages.rglob("*.html")}
     assert pages == {
         "week-2026-03-02.html", "P07/compare.html", "P08/compare.html", "P08/visit-2026-03-04.html",
+        "P08/progress.html", "P08/for-patient.html",
     }  # fmt: skip
     compare = (filled.pages / "P07" / "compare.html").read_text(encoding="utf-8")
     assert "none yet" in read_page(compare).text
