@@ -140,6 +140,11 @@ class MeasurePart:
         """Whether anything changed."""
         return any(since.real for since in self.since)
 
+    @property
+    def changed_since_visit(self) -> bool:
+        """Whether anything changed since the visit before or since the first."""
+        return any(since.real for since in (self.since_last, self.since_first) if since)
+
 
 @dataclass(frozen=True)
 class ExercisePart:
@@ -247,12 +252,20 @@ def _count_judged(parts: list[ExercisePart]) -> int:
 def _shown(parts: list[ExercisePart]) -> tuple[list[tuple[str, tuple[MeasurePart, ...]]], int]:
     """Return what the first sheet has room for of what changed, by exercise, and the rest's count.
 
-    Each exercise gets its share, in the order of the pages.
+    What changed since a visit goes before what only the line through all visits shows. The
+    exercises take turns, each in the order of the pages.
     """
-    changed = [part for part in parts if part.changed]
-    share = max(1, _MOST_CHANGED // max(1, len(changed)))
-    shown = [(part.title, part.changed[:share]) for part in changed]
-    return shown, sum(len(part.changed[share:]) for part in changed)
+    ranked = [
+        (not measure.changed_since_visit, turn, measure)
+        for part in parts
+        for turn, measure in enumerate(
+            sorted(part.changed, key=lambda measure: not measure.changed_since_visit)
+        )
+    ]
+    ranked.sort(key=lambda one: one[:2])
+    chosen = [measure for _, _, measure in ranked[:_MOST_CHANGED]]
+    shown = [(part.title, tuple(one for one in part.changed if one in chosen)) for part in parts]
+    return [(title, measures) for title, measures in shown if measures], len(ranked) - len(chosen)
 
 
 def _unchanged(parts: list[ExercisePart]) -> list[str]:
