@@ -496,7 +496,10 @@ def test_the_printed_schema_describes_the_analyses_of_real_clips(sample_reports,
     for path in reports:
         document = json.loads(path.read_text(encoding="utf-8"))
         validator.validate(document)
-        del _measured(document)["unit"]
+        if any(rep["measures"] for rep in document["reps"]):
+            del _measured(document)["unit"]
+        else:  # a set of which no rep counts
+            del document["reps"][0]["number"]
         assert not validator.is_valid(document)
 
 
