@@ -184,9 +184,8 @@ def _swings(motion: Motion, limb: Limb, settings: StepSettings) -> list[Swing]:
             continue
         if t_s[last] - t_s[first] < settings.least_swing_s:
             continue
-        off_s = _floor_s(t_s, above_m, first, -1, high_m, settings)
-        on_s = _floor_s(t_s, above_m, last, 1, high_m, settings)
-        speed = max(abs(_slope(t_s, above_m, last, settings)), settings.least_speed_m_s)
+        off_s, _ = _on_floor(t_s, above_m, first, -1, high_m, settings)
+        on_s, speed = _on_floor(t_s, above_m, last, 1, high_m, settings)
         parts = (noise_m / speed, settings.model_sd_s, settings.frame_share * step_s)
         found.append(Swing(limb, off_s, on_s, float(np.linalg.norm(parts))))
     return found
@@ -204,21 +203,24 @@ def _above_floor_m(t_s: FloatArray, height_m: FloatArray, settings: StepSettings
     return above_m
 
 
-def _floor_s(
+def _on_floor(
     t_s: FloatArray,
     above_m: FloatArray,
     edge: int,
     way: int,
     high_m: float,
     settings: StepSettings,
-) -> float:
-    """Return when a foot is on the floor, from where it crosses a height at an edge of a swing."""
+) -> tuple[float, float]:
+    """Return when a foot is on the floor, from where it crosses a height at an edge of a swing.
+
+    And its speed there, m/s.
+    """
     inside, outside = edge, edge + way
     drop = above_m[inside] - above_m[outside]
     share = (above_m[inside] - high_m) / drop if drop > 0 else 0.5  # definition: halfway
     crossed_s = t_s[inside] + float(np.clip(share, 0, 1)) * (t_s[outside] - t_s[inside])
     speed = max(abs(_slope(t_s, above_m, edge, settings)), settings.least_speed_m_s)
-    return float(crossed_s + way * high_m / speed)
+    return float(crossed_s + way * high_m / speed), speed
 
 
 def _slope(t_s: FloatArray, above_m: FloatArray, edge: int, settings: StepSettings) -> float:

@@ -1,6 +1,6 @@
 """The pose engine in a process of its own: where a picture lies in, landmarks out.
 
-`main` is started by `landing_analysis.landmarks.pose`; this is the only module that imports
+`main` is started by `landing_analysis.landmarks.workers`; this is the only module that imports
 mediapipe. A process of its own, because the engine uses one thread, writes remarks
 to stderr that no setting stops, and after an error can only be thrown away whole.
 
