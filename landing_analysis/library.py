@@ -148,7 +148,7 @@ def analyse(
 
     Parameters
     ----------
-    path : of a clip of one set of two-leg jumps or one-leg hops, or of the
+    path : of a clip of one set of jumps, hops, bounds or steps on the spot, or of the
         landmarks.parquet of an earlier analysis, which needs no video
     surgical_side : ``left`` or ``right``, the operated limb
     stature_cm : body height of the patient, cm; makes the scale less uncertain

@@ -96,8 +96,8 @@ def analyse(
 ) -> None:  # fmt: skip
     """Analyse clips and write a report for each.
 
-    PATH is a clip of one set of two-leg jumps or one-leg hops, a folder of such clips,
-    or the landmarks.parquet of an earlier analysis, which needs no video and takes a
+    PATH is a clip of one set of jumps, hops, bounds or steps on the spot, a folder of such
+    clips, or the landmarks.parquet of an earlier analysis, which needs no video and takes a
     second or two. Film from the front, the back or the side, whole body in the picture.
 
     \b

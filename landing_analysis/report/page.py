@@ -27,6 +27,7 @@ from landing_analysis.report.figures import (
     timeline_figure,
     unit_words,
 )
+from landing_analysis.report.glance import glances
 from landing_analysis.report.pictures import KeyPicture, pictured_reps
 from landing_analysis.report.style import limb_style, svg_text
 from landing_analysis.tables import LIMBS, Analysis, Rep
@@ -91,6 +92,7 @@ def report_html(
         first=first,
         rest=rest,
         closing=sheet.closing_lines(analysis),
+        glances=glances(analysis),
         shots=shots,
         shot_words=sheet.shot_words(
             [shot.which for shot in shots],

@@ -44,7 +44,7 @@ from landing_analysis.findings.tally import (
     count_reps,
     judged_value,
 )
-from landing_analysis.measures.summaries import compare_sides, summarise_bout
+from landing_analysis.measures.summaries import compare_sides
 from landing_analysis.reasons import Code
 from landing_analysis.settings import SignSettings
 from landing_analysis.tables import (
@@ -53,7 +53,6 @@ from landing_analysis.tables import (
     OUTSIDE,
     PROBABLY_OUTSIDE,
     Analysis,
-    Bout,
     Correction,
     Finding,
     Limb,
@@ -350,50 +349,6 @@ def _how_sure(analysis: Analysis) -> str:
     return " (recognised)" if certain else f" (not sure, {100 * sure:.0f} %)"
 
 
-def bout_lines(analysis: Analysis) -> list[tuple[str, list[str]]]:
-    """Return each bout of a clip with more than one: its heading, and its values one a line."""
-    if len(analysis.reps.bouts) < 2:
-        return []
-    return [
-        (_bout_heading(bout, analysis), _bout_values(bout, analysis))
-        for bout in analysis.reps.bouts
-    ]
-
-
-def _bout_heading(bout: Bout, analysis: Analysis) -> str:
-    entry = EXERCISES[bout.exercise]
-    words = f"{bout.number}. {entry.title}: {len(bout.reps)} × {entry.rep}"
-    if analysis.decided.time_base.doubt is not None:
-        return words
-    lasted_s = bout.end_s - bout.start_s
-    return f"{words}, {number(bout.start_s, 1)} to {number(bout.end_s, 1)} s ({lasted_s:.1f} s)"
-
-
-def _bout_values(bout: Bout, analysis: Analysis) -> list[str]:
-    entry = EXERCISES[bout.exercise]
-    names = dict.fromkeys((*entry.leading, *entry.measures, "contact_time", "flight_time"))
-    summaries = summarise_bout(bout, analysis.measures.measures)
-    lines = []
-    for name in names:
-        rows = [row for row in summaries if row.name == name]
-        values = ", ".join(
-            f"{row.limb + ' ' if row.limb else ''}{value_words(row.mean, name)} "
-            f"± {half_width_words(row.mean_sd, name)}{_changed(row)}"
-            for row in rows
-        )
-        if values:
-            lines.append(f"{DEFINITIONS[name].label}: {values} {printed_unit(name)}".rstrip())
-    return lines
-
-
-def _changed(row: SetSummary) -> str:
-    """Say by how much the last third of a bout differs from the first."""
-    if row.fatigue is None:
-        return ""
-    sign = "+" if row.fatigue > 0 else ""
-    return f" (last third {sign}{value_words(row.fatigue, row.name).lstrip('+')})"
-
-
 def _given(origin: str) -> str:
     return " (given)" if origin == "given" else ""
 
@@ -481,25 +436,33 @@ def landings_words(count: RepCount | None) -> str:
 
 
 def first_line(analysis: Analysis) -> str:
-    """Say what lay outside a limit in how many landings, the most frequent first."""
+    """Say what lay outside a limit in how many landings, the most frequent first.
+
+    What lay outside only probably is named where nothing did for sure; else it is counted.
+    """
     counts = count_reps(analysis.findings)
+    sure = [one for one in counts if one.outside]
     outside = [one for one in counts if one.is_outside]
     if not counts:
         return ""
     if not outside:
         unsure = max(one.cannot_tell for one in counts)
         words = "No value of any landing lies outside a limit, or probably so"
-        return f"{words}; up to {unsure} of a limb cannot be told." if unsure else f"{words}."
-    said = "; ".join(
-        f"{finding_title(one)} {landings_words(one)}{_of_limb(one.limb, analysis)}"
-        for one in outside[:_MOST_COUNTS]
-    )
-    more = len(outside[_MOST_COUNTS:])
-    return f"{said}{f'; {more} more below' if more else ''}."
+        if not unsure:
+            return f"{words}."
+        landings = f"{unsure} landing{'' if unsure == 1 else 's'}"
+        return f"{words}; it cannot be told in up to {landings} of a limb."
+    named = (sure or outside)[:_MOST_COUNTS]
+    said = "; ".join(_count_words(one, analysis) for one in named)
+    more = len(outside) - len(named)
+    return f"{said[0].upper()}{said[1:]}{f'; {more} more below' if more else ''}."
 
 
-def _of_limb(limb: Limb | None, analysis: Analysis) -> str:
-    return f" ({limb_words(limb, analysis.decided.surgical_side)})" if limb else ""
+def _count_words(count: RepCount, analysis: Analysis) -> str:
+    title = finding_title(count)
+    words = f"{title[0].lower()}{title[1:]} {landings_words(count)}"
+    limb = limb_words(count.limb, analysis.decided.surgical_side)
+    return f"{limb}: {words}" if limb else words
 
 
 def finding_title(count: RepCount) -> str:

@@ -19,13 +19,14 @@ from landing_analysis.findings.tally import tally
 from landing_analysis.measures.summaries import summarise
 from landing_analysis.report import pictures
 from landing_analysis.report.documents import analysis_document, analysis_json
+from landing_analysis.report.glance import MOST_ROWS, glances
 from landing_analysis.report.index import index_html
 from landing_analysis.report.page import report_html
 from landing_analysis.report.parts import first_line, number, sentence, with_roles
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
 from landing_analysis.settings import MeasureSettings
-from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Limit, Note, Occasion
+from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Bout, Limit, Note, Occasion
 
 SETS = {
     "jumps from the front": {},
@@ -131,7 +132,7 @@ def test_findings_of_the_set_come_first_outside_before_undecided():
 def test_the_first_line_counts_the_landings_outside_a_limit():
     analysis = with_roles(_with_a_strict_limit())
     line = first_line(analysis)
-    assert re.match(r"Knee inward in \d+ of \d+ landings", line)
+    assert re.match(r"Surgical \(right\) limb: knee inward in \d+ of \d+ landings", line)
     assert line in read_page(_sheet(_html(analysis))).text
 
 
@@ -488,3 +489,36 @@ def test_a_very_long_set_has_pictures_of_some_reps_and_says_so(monkeypatch):
     assert "Shown are 4 of 8 reps, spread evenly over the clip; the tables have all." in page.text
     assert "Rep 6" in page.text
     assert "Rep 7" not in page.text
+
+
+def test_the_first_page_gives_the_means_of_both_limbs_and_sets_them_against_each_other():
+    analysis = with_roles(make_analysis(surgical_side="right"))
+    (table,) = glances(analysis)
+    assert table.limbs == ("right", "left")
+    assert len(table.rows) <= MOST_ROWS
+    fppa, contact_time = table.rows[:2]
+    assert (fppa.label, contact_time.label) == ("FPPA at peak flexion, deg", "Contact time, s")
+    for limb, mean in zip(table.limbs, fppa.means, strict=True):
+        (summary,) = (
+            s for s in analysis.measures.summaries
+            if (s.name, s.limb) == ("fppa_peak_flexion", limb)
+        )  # fmt: skip
+        assert mean.value.replace("−", "-") == f"{summary.mean:+.1f}"
+    text = read_page(_sheet(_html(analysis))).text
+    assert "right against left" in text
+    assert f"Contact time, s {contact_time.means[0].value} ± " in text
+
+
+def test_each_bout_of_a_clip_has_a_table_of_its_own_and_no_other():
+    analysis = make_analysis()
+    numbers = [rep.number for rep in analysis.reps.reps]
+    bouts = (
+        Bout(1, "jump", 1.0, tuple(numbers[:3]), 1.0, 3.0),
+        Bout(2, "jump", 1.0, tuple(numbers[3:]), 4.0, 6.0),
+    )
+    tables = glances(replace(analysis, reps=replace(analysis.reps, bouts=bouts)))
+    assert [table.title for table in tables] == [
+        "1. Two-leg jumps: 3 × jump, 1.0 to 3.0 s (2.0 s)",
+        f"2. Two-leg jumps: {len(numbers) - 3} × jump, 4.0 to 6.0 s (2.0 s)",
+    ]
+    assert all(table.rows for table in tables)

@@ -1,0 +1,169 @@
+"""Analysis -> the few numbers that the first page gives of a set; computes no measure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from landing_analysis.definitions import printed_unit
+from landing_analysis.exercises import EXERCISES
+from landing_analysis.findings.judging import COVERAGE
+from landing_analysis.measures.summaries import compare_sides, summarise_bout
+from landing_analysis.report.parts import (
+    half_width_words,
+    heading,
+    is_mixed,
+    number,
+    value_words,
+)
+from landing_analysis.tables import (
+    LIMBS,
+    Analysis,
+    Bout,
+    Exercise,
+    Limb,
+    SetSummary,
+    SideComparison,
+)
+
+MOST_ROWS = 5  # one sheet of paper holds no more beside findings and pictures (choice)
+_COMMON = (
+    "contact_time", "knee_flexion_initial_contact", "toe_to_heel_interval", "flight_time",
+    "inter_limb_delay",
+)  # fmt: skip
+"""What is given of any exercise after its own telling measures, where there is room."""
+
+
+@dataclass(frozen=True)
+class Mean:
+    """A mean with the half-width of its 95 % interval, and what else is said of it."""
+
+    value: str
+    half_width: str
+    remark: str
+
+
+@dataclass(frozen=True)
+class GlanceRow:
+    """One measure: a mean for each limb, or a single one of the whole body.
+
+    ``sides`` is the limb symmetry index or the difference, empty without one.
+    """
+
+    label: str
+    means: tuple[Mean | None, ...]
+    sides: str
+
+
+@dataclass(frozen=True)
+class Glance:
+    """The table of a set or of one bout; its limbs are the columns, the surgical one first."""
+
+    title: str
+    limbs: tuple[Limb, ...]
+    rows: tuple[GlanceRow, ...]
+
+    @property
+    def compares(self) -> bool:
+        """Whether any measure sets the limbs against each other."""
+        return any(row.sides for row in self.rows)
+
+
+def glances(analysis: Analysis) -> list[Glance]:
+    """Return the table of the set, or one of each bout where a clip holds several.
+
+    None of a set of several exercises without bouts: they are never averaged.
+    """
+    measures = analysis.measures
+    if len(analysis.reps.bouts) > 1:
+        return [_of_bout(bout, analysis) for bout in analysis.reps.bouts]
+    exercise = analysis.decided.exercise
+    if exercise is None or is_mixed(analysis) or not measures.summaries:
+        return []
+    used = sum(rep.used for rep in analysis.reps.reps)
+    return [
+        _glance(
+            "The set at a glance", exercise, measures.summaries, measures.comparisons, used,
+            analysis.decided.surgical_side,
+        )
+    ]  # fmt: skip
+
+
+def telling_measures(exercise: Exercise) -> tuple[str, ...]:
+    """Return the measures that say most of an exercise, the most telling first."""
+    entry = EXERCISES[exercise]
+    return tuple(dict.fromkeys((*entry.leading, *entry.measures, *_COMMON)))
+
+
+def _of_bout(bout: Bout, analysis: Analysis) -> Glance:
+    surgical = analysis.decided.surgical_side
+    rows = analysis.measures.measures
+    own = tuple(row for row in rows if row.rep in bout.reps and row.of_set)
+    return _glance(
+        _bout_title(bout, analysis), bout.exercise, summarise_bout(bout, rows),
+        compare_sides(own, surgical or LIMBS[0]), len(bout.reps), surgical,
+    )  # fmt: skip
+
+
+def _bout_title(bout: Bout, analysis: Analysis) -> str:
+    entry = EXERCISES[bout.exercise]
+    words = f"{bout.number}. {entry.title}: {len(bout.reps)} × {entry.rep}"
+    if analysis.decided.time_base.doubt is not None:
+        return words
+    lasted_s = bout.end_s - bout.start_s
+    return f"{words}, {number(bout.start_s, 1)} to {number(bout.end_s, 1)} s ({lasted_s:.1f} s)"
+
+
+def _glance(
+    title: str,
+    exercise: Exercise,
+    summaries: Iterable[SetSummary],
+    comparisons: Iterable[SideComparison],
+    reps: int,
+    surgical: Limb | None,
+) -> Glance:
+    by_name: dict[str, dict[Limb | None, SetSummary]] = {}
+    for summary in summaries:
+        by_name.setdefault(summary.name, {})[summary.limb] = summary
+    shown = [name for name in telling_measures(exercise) if name in by_name][:MOST_ROWS]
+    limbs = tuple(
+        limb
+        for limb in sorted(LIMBS, key=lambda one: one != surgical)
+        if any(limb in by_name[name] for name in shown)
+    )
+    compared = {item.name: item for item in comparisons}
+    rows = tuple(
+        GlanceRow(heading(name), _means(by_name[name], limbs, reps), _sides(compared.get(name)))
+        for name in shown
+    )
+    return Glance(title, limbs, rows)
+
+
+def _means(
+    found: dict[Limb | None, SetSummary], limbs: tuple[Limb, ...], reps: int
+) -> tuple[Mean | None, ...]:
+    if None in found:
+        return (_mean(found[None], reps),)
+    return tuple(_mean(found[limb], reps) if limb in found else None for limb in limbs)
+
+
+def _mean(summary: SetSummary, reps: int) -> Mean:
+    name, behind = summary.name, summary.reps_used
+    remarks = [] if behind == reps else [f"{behind} rep{'' if behind == 1 else 's'}"]
+    change, sd = summary.fatigue, summary.fatigue_sd
+    if change is not None and sd is not None and abs(change) > COVERAGE * sd:
+        sign = "+" if change > 0 else ""
+        remarks.append(f"last third {sign}{value_words(change, name).lstrip('+')}")
+    return Mean(
+        value_words(summary.mean, name), half_width_words(summary.mean_sd, name), ", ".join(remarks)
+    )
+
+
+def _sides(item: SideComparison | None) -> str:
+    if item is None:
+        return ""
+    if item.kind == "lsi":
+        return f"{number(item.value, 0)} ± {number(COVERAGE * item.sd, 0)} %"
+    half_width = half_width_words(item.sd, item.name)
+    unit = printed_unit(item.name, share=False)
+    return f"{value_words(item.value, item.name)} ± {half_width} {unit}".rstrip()
