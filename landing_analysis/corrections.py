@@ -58,6 +58,8 @@ LONGEST_REASON = _ACCEPTED.longest_reason
 CHECK = "corrections"
 """What quality notes on corrections are filed under."""
 DELETED, SWAPPED = "deleted", "swapped"
+BY_HAND_WORDS = "✎ Rests on contacts or landmarks set by hand."
+"""Follows a sentence about a value that a correction changed."""
 
 _PERSON = re.compile(r"([1-9]\d?)(?: of ([1-9]\d?))?")
 _FACTOR = re.compile(r"\d{1,2}(\.\d{1,6})?")

@@ -12,8 +12,9 @@ for it; both are for those who take it over to decide. It holds
   value, ``dataAbsentReason`` with the reason as text;
 - an Observation per set and measure that sets one limb against the other.
 
-Single reps and findings are left to the tidy tables. Every status is ``preliminary``: no
-person has reviewed a value. Nothing is interpreted.
+Single reps and findings are left to the tidy tables. Every status is ``preliminary``: a tick
+of the window's is no signature. A value that rests on contacts or landmarks that a person set
+says so, in a component and a note. Nothing is interpreted.
 
 Identifiers are name-based (UUID version 5): the same clip, limb and measure have the same
 one in every Bundle, so that a later one replaces an earlier one. Codes of measures are our
@@ -32,7 +33,7 @@ data-absent-reason ``unsupported``, ActReason ``HTEST`` for test data).
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -51,6 +52,7 @@ from landing_analysis.export.rows import (
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.remarks import Remark
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
 from landing_analysis.sessions.dose import ExerciseDose
@@ -72,7 +74,8 @@ _VIEWS = {
     "front": "from the front", "back": "from the back", "left_side": "from the left side",
     "right_side": "from the right side", "oblique": "from between front and side",
 }  # fmt: skip
-_NOT_REVIEWED = f"Preliminary: no person has reviewed this value. {INTENDED_USE}"
+_NOT_REVIEWED = "Preliminary: no person has reviewed this value."
+_BY_HAND = "Rests on contacts or landmarks that a person set by hand."
 _INVENTED = (
     "Invented data: this patient does not exist. Numbers were drawn at random, or measured in "
     "clips of a rendered figure."
@@ -85,6 +88,7 @@ class _Visit:
 
     patient: Patient
     code_system: str
+    reviewed: Mapping[str, Remark]
 
     def id_of(self, *words: str) -> str:
         return str(uuid.uuid5(_NAMESPACE, "/".join((self.code_system, *words))))
@@ -117,7 +121,7 @@ def visit_bundle(rows: PatientRows, day: date, code_system: str = PATIENT_CODE) 
     dict
         As JSON wants it; the same record gives the same Bundle.
     """
-    visit = _Visit(rows.patient, code_system)
+    visit = _Visit(rows.patient, code_system, rows.reviewed)
     sets = [one for one in rows.analyses if one.date == day and one.values["excluded"] is None]
     devices = {device["id"]: device for device in (_device(visit, one) for one in sets)}
     resources = [_patient(visit), *devices.values()]
@@ -263,16 +267,19 @@ def _mean(visit: _Visit, one: StoredAnalysis, row: dict[str, Any]) -> Resource:
         "code": _concept(_label(name), _coding(f"{OWN}:measure", name, _label(name))),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": method},
-        "note": [{"text": text} for text in filter(None, (*_notes(visit, one), limits))],
+        "note": [
+            {"text": text} for text in filter(None, (*_notes(visit, one), *_by_hand(row), limits))
+        ],
     }
     role = _role(limb, visit.patient.surgical_side)
     if row.get("mean") is None:
-        return {**body, **_absent(row["reason"], role)}
+        return {**body, **_absent(row["reason"], [*role, *_marked(row)])}
     body["valueQuantity"] = _quantity(row["mean"], row["unit"], decimals)
     body["component"] = [
         *role,
         *_spread(row["mean"], row["mean_sd"], row["unit"], decimals),
         _component("reps-used", "Reps used", valueInteger=row["reps_used"]),
+        *_marked(row),
     ]
     if row["between_reps_sd"] is not None:
         body["component"].append(
@@ -301,25 +308,37 @@ def _side(
         "code": _concept(full, _coding(f"{OWN}:side-comparison", f"{name}-{kind}", words)),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": f"{_method(one)}; means of both limbs in one set"},
-        "note": [{"text": text} for text in _notes(visit, one)],
+        "note": [{"text": text} for text in (*_notes(visit, one), *_by_hand(row))],
         **({"derivedFrom": [_reference(one_id) for one_id in behind]} if behind else {}),
     }
     role = _role(limb, visit.patient.surgical_side)
     if row.get("value") is None:
-        return {**body, **_absent(row["reason"], role)}
+        return {**body, **_absent(row["reason"], [*role, *_marked(row)])}
     decimals = 1 if kind == "lsi" else _decimals(name)
     return {
         **body,
         "valueQuantity": _quantity(row["value"], row["unit"], decimals),
-        "component": [*role, *_spread(row["value"], row["value_sd"], row["unit"], decimals)],
-    }
+        "component": [
+            *role, *_spread(row["value"], row["value_sd"], row["unit"], decimals), *_marked(row)
+        ],
+    }  # fmt: skip
 
 
-def _absent(reason: str, role: list[Resource]) -> Resource:
-    """Return what stands in the place of a value and its parts."""
+def _by_hand(row: dict[str, Any]) -> list[str]:
+    return [_BY_HAND] if row["by_hand"] else []
+
+
+def _marked(row: dict[str, Any]) -> list[Resource]:
+    """Return what marks a value that a person's corrections changed."""
+    words = "Contacts or landmarks set by hand"
+    return [_component("set-by-hand", words, valueBoolean=True)] if row["by_hand"] else []
+
+
+def _absent(reason: str, parts: list[Resource]) -> Resource:
+    """Return what stands in the place of a value; ``parts`` are kept."""
     unsupported = _coding(f"{_TERMINOLOGY}/data-absent-reason", "unsupported", "Unsupported")
     absent = {"dataAbsentReason": _concept(reason, unsupported)}
-    return {**absent, **({"component": role} if role else {})}
+    return {**absent, **({"component": parts} if parts else {})}
 
 
 def _observation(visit: _Visit, one: StoredAnalysis, *words: str) -> Resource:
@@ -366,7 +385,12 @@ def _movement(one: StoredAnalysis) -> str:
 
 def _notes(visit: _Visit, one: StoredAnalysis) -> list[str]:
     invented = [_INVENTED] if visit.patient.invented else []
-    return [*invented, _NOT_REVIEWED, *_quality(one, "poor")]
+    seen = visit.reviewed.get(one.values["sha256"])
+    words = _NOT_REVIEWED
+    if seen is not None:
+        who = f" by {seen.by}" if seen.by else ""
+        words = f"Preliminary: the clip was ticked as reviewed{who} on {seen.at[:10]}, not signed."
+    return [*invented, f"{words} {INTENDED_USE}", *_quality(one, "poor")]
 
 
 def _body_site(limb: Limb | None, surgical_side: Limb | None) -> Resource:
@@ -475,7 +499,7 @@ def _dose_notes(visit: _Visit) -> Iterator[str]:
         yield _INVENTED
     yield (
         "Landings in what was filmed, both feet together counted once; a set without a clip is not "
-        f"known. {_NOT_REVIEWED}"
+        f"known. {_NOT_REVIEWED} {INTENDED_USE}"
     )
 
 

@@ -111,6 +111,11 @@ _REP = Column("rep", "integer", "Number of the rep in its set, from 1.")
 _LANDING_LIMB = Column(
     "landing_limb", "category", "Feet that the rep lands on: left, right or both."
 )
+_BY_HAND = Column(
+    "by_hand", "boolean",
+    "True when contacts or landmarks that a person set made a value of a used rep behind it "
+    "another; the table measures says which and what was found.",
+)  # fmt: skip
 _USED = Column("used", "boolean", "False when the rep is left out of the set's values.")
 _MEASURE = Column("measure", "category", "Name of the measure; see the table measure_definitions.")
 _UNIT = Column("unit", "category", "Unit of the row's values, as a UCUM code.")
@@ -219,6 +224,7 @@ _REPS = Table(
         *_instant("landing", "First initial contact after the flight"),
         Column("peak_flexion_s", "number", "When the landing is deepest, in seconds of real time "
                "from the clip's first time; empty when not known.", "s"),
+        Column("by_hand", "boolean", "True when a person set a contact of the landing."),
     ),
 )  # fmt: skip
 
@@ -276,6 +282,7 @@ _SETS = Table(
                OWN_UNIT),
         Column("fatigue", "number", "last_third minus first_third.", OWN_UNIT),
         _sd("fatigue", OWN_UNIT),
+        _BY_HAND,
         *_MADE_WITH,
     ),
 )  # fmt: skip
@@ -291,7 +298,7 @@ _SIDES = Table(
         _LIMB_ROLE,
         Column("value", "number", "The comparison.", OWN_UNIT),
         _sd("value", OWN_UNIT),
-        _UNIT, _REASON, *_MADE_WITH,
+        _UNIT, _REASON, _BY_HAND, *_MADE_WITH,
     ),
 )  # fmt: skip
 
@@ -313,6 +320,7 @@ _FINDINGS = Table(
         Column("limit", "number", "The limit; the text says where it holds in both directions.",
                OWN_UNIT),
         _UNIT,
+        _BY_HAND,
         Column("limit_source", "text", "What the limit rests on."),
         Column("text", "text", "The sentence of the report."),
         _FRAMES,
@@ -373,6 +381,8 @@ _REPS_WIDE = Table(
         _LIMB_ROLE,
         *(column for definition in DEFINITIONS.values() for column in _wide(definition)),
         Column("not_measurable", "text", "Each measure of the row without a value, and why."),
+        Column("measures_by_hand", "text", "Each measure of the row that contacts or landmarks "
+               "which a person set made another; several with semicolons between."),
         *_MADE_WITH,
     ),
 )  # fmt: skip

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -17,6 +17,7 @@ from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.export.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
 from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.remarks import Remark
 from landing_analysis.record.sessions import SavedSession, Tick
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
@@ -33,7 +34,8 @@ _NO_REP = "no rep of the set could be used"
 class PatientRows:
     """Everything the record holds of one patient: ``clips`` as `store.read_clips` gives them.
 
-    ``sessions`` and ``ticks`` are the newest ones.
+    ``sessions`` and ``ticks`` are the newest ones, ``reviewed`` the ticks on clips by their
+    fingerprint.
     """
 
     patient: Patient
@@ -41,6 +43,7 @@ class PatientRows:
     analyses: tuple[StoredAnalysis, ...]
     sessions: tuple[SavedSession, ...] = ()
     ticks: tuple[Tick, ...] = ()
+    reviewed: Mapping[str, Remark] = field(default_factory=dict)
 
     @property
     def counted(self) -> tuple[StoredAnalysis, ...]:
@@ -246,7 +249,7 @@ def _tables_of(
     reps = {rep["number"]: _rep_keys(rep) for rep in tables["rep"]}
     side = patient.surgical_side
     yield "analyses", [{**keys, **_analysis(one), **made}]
-    yield "reps", [{**keys, **_rep(rep)} for rep in tables["rep"]]
+    yield "reps", [{**keys, **_rep(rep, tables["contact"])} for rep in tables["rep"]]
     yield (
         "contacts",
         [
@@ -280,7 +283,10 @@ def _tables_of(
     )
     yield (
         "findings",
-        [{**keys, **_finding(row), **_limb(row["limb"], side)} for row in tables["finding"]],
+        [
+            {**keys, **_finding(row), **_limb(row["limb"], side), "by_hand": _is_by_hand(one, row)}
+            for row in tables["finding"]
+        ],
     )
     yield (
         "quality_notes",
@@ -363,13 +369,17 @@ def landing_limb(one: StoredAnalysis) -> str | None:
     return found.pop() if len(found) == 1 else None
 
 
-def _rep(rep: Row) -> Row:
+def _rep(rep: Row, contacts: Iterable[Row]) -> Row:
     same = (
         "reason", "reason_code", "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s",
         "peak_flexion_s",
     )  # fmt: skip
-    excluded = bool(rep["excluded"])
-    return {**_rep_keys(rep), "excluded": excluded, **{name: rep[name] for name in same}}
+    return {
+        **_rep_keys(rep),
+        "excluded": bool(rep["excluded"]),
+        **{name: rep[name] for name in same},
+        "by_hand": any(row["by_hand"] for row in contacts if row["rep"] == rep["number"]),
+    }
 
 
 def _limb(limb: Limb | None, surgical_side: Limb | None) -> Row:
@@ -402,10 +412,11 @@ def set_rows(one: StoredAnalysis) -> list[Row]:
     names = [*DEFINITIONS, *sorted({name for name, _ in seen} - set(DEFINITIONS))]
     order = [(name, limb) for name in names for limb in (*LIMBS, None)]
     return [
-        _set_mean(means[key]) if key in means else _no_mean(one, *key)
+        {**(_set_mean(means[key]) if key in means else _no_mean(one, *key)),
+         "by_hand": key in one.by_hand}
         for key in order
         if key in seen
-    ]
+    ]  # fmt: skip
 
 
 def _set_mean(row: Row) -> Row:
@@ -449,7 +460,8 @@ def side_rows(one: StoredAnalysis) -> list[Row]:
         elif all((name, limb) in means for limb in LIMBS) and DEFINITIONS[name].compare:
             apart = means[name, LIMBS[0]] - means[name, LIMBS[1]]
             rows.append(_not_compared(name, LIMBS[0], _why_not_compared(one, name, apart)))
-    return rows
+    by_hand = {name for name, limb in one.by_hand if limb}
+    return [{**row, "by_hand": row["measure"] in by_hand} for row in rows]
 
 
 def _comparison(row: Row) -> Row:
@@ -484,6 +496,17 @@ def _why_not_compared(one: StoredAnalysis, name: str, apart: float) -> str:
     if DEFINITIONS[name].unit == "s" and abs(apart) < 1.0 / one.values["median_fps"]:
         return "the limbs differ by less than one frame"
     return "the clip's report says why"
+
+
+def _is_by_hand(one: StoredAnalysis, finding: Row) -> bool:
+    """Whether corrections changed what a finding is about: a rep's value, or the set's."""
+    about = (finding["measure"], finding["limb"])
+    if finding["rep"] is None:
+        return about in one.by_hand
+    return any(
+        row["by_hand"] for row in one.tables["measure"]
+        if (row["rep"], row["name"], row["limb"]) == (finding["rep"], *about)
+    )  # fmt: skip
 
 
 def _finding(row: Row) -> Row:
@@ -529,6 +552,7 @@ def _wide_rows(
                 "limb_role": role,
                 **_cells(rows),
                 "not_measurable": _missing(rows),
+                "measures_by_hand": "; ".join(r["name"] for r in rows if r["by_hand"]) or None,
             }
 
 

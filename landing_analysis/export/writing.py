@@ -31,6 +31,7 @@ from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.place import make_private
+from landing_analysis.record.remarks import reviewed_clips
 from landing_analysis.record.sessions import read_sessions, read_ticks
 from landing_analysis.record.store import (
     find_patient,
@@ -191,6 +192,7 @@ def _read(record: Record, patient: Patient, *, all_analyses: bool) -> PatientRow
         analyses=read_analyses(record, patient.code, history=all_analyses),
         sessions=read_sessions(record, patient.code),
         ticks=tuple(read_ticks(record, patient.code).values()),
+        reviewed=reviewed_clips(record),
     )
 
 

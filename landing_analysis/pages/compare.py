@@ -63,7 +63,10 @@ _INDEX = "limb symmetry index"
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """One change in words; ``limb`` colours it, None for what concerns no single limb."""
+    """One change in words; ``limb`` colours it, None for what concerns no single limb.
+
+    It is ``by_hand`` where a visit of it rests on contacts or landmarks that a person set.
+    """
 
     who: str
     limb: Limb | None
@@ -71,6 +74,7 @@ class ChangeRow:
     verdict: str
     detail: str
     moved: str | None
+    by_hand: bool
 
     @property
     def is_index(self) -> bool:
@@ -195,6 +199,7 @@ def compare_html(
         changed=any(part.changed for part in parts),
         unchanged=_unchanged(parts),
         fppa_shown=any(is_fppa(what.name) for what in followed(history.visits)),
+        by_hand=any(visit.by_hand for visit in history.visits),
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
@@ -235,6 +240,7 @@ def _course_values(
         "unit": "%" if kind == "lsi" else DEFINITIONS[what.name].unit,
         "visits": [str(visit.day) for visit in course.visits],
         "visits_left_out": course.left_out,
+        "visits_by_hand": [str(visit.day) for visit in course.visits if visit.by_hand],
         "change_in_four_weeks": middle,
         "change_in_four_weeks_95": [middle - reach, middle + reach],
         "sure": course.is_sure,
@@ -381,7 +387,9 @@ def _of_limbs(
 def _said_once(rows: list[ChangeRow]) -> tuple[ChangeRow, ...]:
     """Join rows that cannot show a change for one and the same reason."""
     if len(rows) > 1 and len({(row.verdict, row.detail) for row in rows}) == 1:
-        return (replace(rows[0], who="both limbs and their difference", limb=None),)
+        by_hand = any(row.by_hand for row in rows)
+        who = "both limbs and their difference"
+        return (replace(rows[0], who=who, limb=None, by_hand=by_hand),)
     return tuple(rows)
 
 
@@ -420,6 +428,7 @@ def _course_row(who: str, limb: Limb | None, course: Course) -> ChangeRow:
         detail=f"{visits[0].day} to {visits[-1].day}, a line through {len(visits)} visits"
         f"{left_out}: {moved} in four weeks; its 95 % interval {zero} zero",
         moved=moved,
+        by_hand=course.by_hand,
     )
 
 
@@ -434,7 +443,7 @@ def _in_words(
     """Print the change only where the two visits can be set against each other."""
     between = f"{change.earlier.day} to {change.later.day}: "
     if change.needed is None:
-        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why, None)
+        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why, None, change.by_hand)
     moved = _moved_words(scale * change.value, scale * COVERAGE * change.sd, digits, unit)
     needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
     return ChangeRow(
@@ -444,6 +453,7 @@ def _in_words(
         verdict="real change" if change.real else NONE_SHOWN,
         detail=f"{between}{moved}; a real change exceeds {needed} ({change.why})",
         moved=moved,
+        by_hand=change.by_hand,
     )
 
 

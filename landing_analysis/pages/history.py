@@ -12,6 +12,7 @@ from datetime import date
 from typing import Any, Literal
 
 from landing_analysis.analysing import REPORT
+from landing_analysis.corrections import BY_HAND_WORDS
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.exercises import lands_on_both, rung
 from landing_analysis.findings.judging import in_roles
@@ -247,6 +248,7 @@ def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
         number=row["analysis_id"],
         way=way,
         parts=tuple(UncertaintyPart(**part) for part in json.loads(row["parts"] or "[]")),
+        by_hand=bool(row["by_hand"]),
     )
 
 
@@ -299,7 +301,8 @@ def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding
             limb=one.limb,
             verdict=one.verdict,
             text=_counted_words(counts.get((one.name, one.measure, one.limb)))
-            + in_roles(one.text, history.patient.surgical_side),
+            + in_roles(one.text, history.patient.surgical_side)
+            + (f" {BY_HAND_WORDS}" if (one.measure, one.limb) in analysis.by_hand else ""),
             way=history.way_of(analysis),
         )
         for one in findings

@@ -26,13 +26,14 @@ LEADING_NAMES = tuple(name for name, _ in _NAMES)
 
 @dataclass(frozen=True)
 class Shown:
-    """One rep that stands for a limb."""
+    """One rep that stands for a limb; ``by_hand`` where corrections changed its value."""
 
     which: Which
     limb: Limb
     analysis: StoredAnalysis
     rep: int
     value: float
+    by_hand: bool
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,7 @@ class _Value:
     analysis: StoredAnalysis
     rep: int
     value: float
+    by_hand: bool
 
 
 def leading(history: History, day: date) -> Leading | None:
@@ -88,7 +90,7 @@ def _values(
 ) -> list[_Value]:
     """Return a limb's value of every used rep that is seen in some views."""
     return [
-        _Value(analysis, row["rep"], float(row["value"]))
+        _Value(analysis, row["rep"], float(row["value"]), bool(row["by_hand"]))
         for analysis in analyses
         if analysis.values["view"] in views
         for row in analysis.tables["measure"]
@@ -107,6 +109,6 @@ def _standing_for(
 ) -> list[Shown]:  # fmt: skip
     chosen = stand_for([one.value for one in values], name, target_deg)
     return [
-        Shown(which, limb, values[k].analysis, values[k].rep, values[k].value)
-        for which, k in chosen.items()
+        Shown(which, limb, one.analysis, one.rep, one.value, one.by_hand)
+        for which, one in ((which, values[k]) for which, k in chosen.items())
     ]

@@ -59,6 +59,11 @@ class Rung:
         """Whether anything is known of it."""
         return self.ticked or (self.prescribed, self.filmed) != (_NONE, _NONE)
 
+    @property
+    def is_by_hand(self) -> bool:
+        """Whether a value of it rests on contacts or landmarks that a person set."""
+        return any(one.amount.by_hand for both in self.limbs for one in both or ())
+
 
 def progress_html(history: History, day: date) -> str:
     """Return the sheet on a patient's progress up to a day.
@@ -88,6 +93,7 @@ def progress_html(history: History, day: date) -> str:
         lead_limb=lead,
         other_limb=other,
         aims=AIM_WORDS,
+        by_hand=any(rung.is_by_hand for rung in rungs),
     )
 
 

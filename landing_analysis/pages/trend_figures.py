@@ -86,8 +86,9 @@ def trend_figure(panel: Panel) -> Figure:
     """Draw a measure over the visits with 95 % intervals.
 
     Thin lines join only visits that can be compared; the line through all of them lies in its
-    95 % band. Where both limbs were seen, a second plot
-    shows the limb symmetry index with the 90 % line, or the difference with zero.
+    95 % band. A pencil stands beside what rests on contacts or landmarks set by hand. Where both
+    limbs were seen, a second plot shows the limb symmetry index with the 90 % line, or the
+    difference with zero.
     """
     rows = 2 if panel.sides else 1
     figure, axes = new_figure(
@@ -145,6 +146,10 @@ def _draw(
         color=style.colour, marker=style.marker, markerfacecolor=style.fill, markersize=5.5,
         linestyle="none", elinewidth=1.0, capsize=2.0,
     )  # fmt: skip
+    for week, value, visit in zip(weeks, values, visits, strict=True):
+        if visit.by_hand:
+            axes.annotate("✎", (week, value), (4, 2), textcoords="offset points", fontsize=9,
+                          color=INK)  # fmt: skip
     for k in range(len(visits) - 1):
         if why_not_comparable(visits[k], visits[k + 1]) is None:
             axes.plot(

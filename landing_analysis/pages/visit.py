@@ -79,11 +79,10 @@ _MOST_DOUBTS = 1  # at a glance (choice)
 
 @dataclass(frozen=True)
 class Cell:
-    """A value, or why there is none; ``by_hand`` where a person set what it rests on."""
+    """A value, or why there is none."""
 
     amount: Amount | None
     reason: str | None = None
-    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -318,7 +317,7 @@ def _shot(one: Shown, card: ClipCard, chosen: Leading) -> Shot:
     return Shot(
         limb=one.limb,
         which=f"{one.which}: rep {one.rep}, set\N{NO-BREAK SPACE}{number}",
-        value=measured_words(chosen.name, one.value),
+        value=measured_words(chosen.name, one.value, by_hand=one.by_hand),
         still=card.shots.get(one.rep),
     )
 
@@ -523,9 +522,7 @@ def _cell(
     mean: VisitMean | None, name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis]
 ) -> Cell:
     if mean is not None:
-        rows = (row for one in analyses for row in one.tables["measure"])
-        by_hand = any(row["by_hand"] for row in rows if (row["name"], row["limb"]) == (name, limb))
-        return Cell(amount(mean), by_hand=by_hand)
+        return Cell(amount(mean))
     return Cell(None, _why_missing(name, limb, analyses))
 
 

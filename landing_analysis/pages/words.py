@@ -58,11 +58,15 @@ def kept_apart_words(
 
 @dataclass(frozen=True)
 class Amount:
-    """A value as printed, with half of its 95 % interval and its unit."""
+    """A value as printed, with half of its 95 % interval and its unit.
+
+    It is ``by_hand`` where it rests on contacts or landmarks that a person set.
+    """
 
     value: str
     half_width: str
     unit: str
+    by_hand: bool = False
 
 
 def amount(mean: VisitMean) -> Amount:
@@ -71,6 +75,7 @@ def amount(mean: VisitMean) -> Amount:
         value_words(mean.value, mean.name),
         half_width_words(mean.sd, mean.name),
         printed_unit(mean.name, share=False),
+        mean.by_hand,
     )
 
 
@@ -82,7 +87,7 @@ def is_index(name: str) -> bool:
 def side_amount(side: VisitMean) -> Amount:
     """Return a comparison of both limbs in words."""
     if is_index(side.name):
-        return Amount(number(side.value, 0), number(COVERAGE * side.sd, 0), "%")
+        return Amount(number(side.value, 0), number(COVERAGE * side.sd, 0), "%", side.by_hand)
     return amount(side)
 
 

@@ -142,11 +142,14 @@ def last_visit_remark(record: Record, code: str, day: date) -> int:
     return int(rows[0][0])
 
 
-def reviewed_clips(record: Record) -> set[str]:
-    """Return the fingerprints of all clips that are ticked as reviewed."""
+def reviewed_clips(record: Record) -> dict[str, Remark]:
+    """Return the ticks on all clips that were reviewed, by the clips' fingerprints."""
     rows = record.rows(
-        "SELECT sha256, text FROM remark JOIN clip ON clip_id = clip.id WHERE rep IS NULL "
-        "AND kind = 'reviewed' ORDER BY remark.id"
+        "SELECT sha256, kind, text, made_by, made_at FROM remark JOIN clip ON clip_id = clip.id "
+        "WHERE rep IS NULL AND kind = 'reviewed' ORDER BY remark.id"
     )
-    newest = {row["sha256"]: row["text"] for row in rows}
-    return {sha256 for sha256, text in newest.items() if text is not None}
+    newest = {
+        row["sha256"]: Remark(row["kind"], row["text"], row["made_by"], row["made_at"])
+        for row in rows
+    }
+    return {sha256: one for sha256, one in newest.items() if one.text is not None}

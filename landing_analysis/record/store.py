@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -476,14 +477,20 @@ def read_set_rows(
     Returns
     -------
     list of dict, by patient, visit and time of recording
+        ``by_hand`` is 1 where contacts or landmarks that a person set changed a used rep's value.
     """
     wanted = (
         "summary.mean AS value, summary.mean_sd AS sd, summary.reps_used AS reps"
         if table == "summary"
         else "comparison.value, comparison.sd, 0 AS reps"
     )
+    limbs = {"summary": ("ifnull(summary.limb, '')", "ifnull(measure.limb, '')")}
+    of_row, of_measure = limbs.get(table, ("''", "''"))
     rows = record.rows(
         f"SELECT code, date, file, exercise, {table}.name, {table}.limb, {wanted}, parts, "
+        f"(analysis_id, {table}.name, {of_row}) IN (SELECT measure.analysis_id, name, {of_measure} "
+        "FROM measure JOIN rep ON rep.analysis_id = measure.analysis_id AND number = rep "
+        "WHERE by_hand AND used) AS by_hand, "
         "analysis_id, "
         "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
         "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
@@ -536,6 +543,16 @@ class StoredAnalysis:
     file: str
     values: dict[str, Any]
     tables: dict[str, tuple[dict[str, Any], ...]]
+
+    @cached_property
+    def by_hand(self) -> frozenset[tuple[str, Limb | None]]:
+        """Measures with their limb of which a person's corrections changed a used rep's value."""
+        used = {rep["number"] for rep in self.tables["rep"] if rep["used"]}
+        return frozenset(
+            (row["name"], row["limb"])
+            for row in self.tables["measure"]
+            if row["by_hand"] and row["rep"] in used
+        )
 
 
 _JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits", "body")

@@ -677,13 +677,25 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
         rows.append(TableRow(_rep_label(analysis, rep), cells))
     summaries = [_summary(analysis, column.name, column.limb) for column in columns]
     means = tuple(
-        Cell(value_words(s.mean, s.name), half_width_words(s.mean_sd, s.name)) if s else Cell("–")
+        Cell(
+            value_words(s.mean, s.name), half_width_words(s.mean_sd, s.name),
+            by_hand=is_by_hand(analysis, s.name, s.limb),
+        ) if s else Cell("–")
         for s in summaries
-    )
+    )  # fmt: skip
     spreads = tuple(Cell(spread_words(s.sd, s.name)) if s else Cell("–") for s in summaries)
     rows += [TableRow("Mean", means, total=True), TableRow("SD of reps", spreads, total=True)]
     notes = tuple((letter, reason) for reason, letter in letters.items())
     return RepTable(title, headings, tuple(columns), tuple(rows), notes)
+
+
+def is_by_hand(analysis: Analysis, name: str, limb: Limb | None) -> bool:
+    """Whether a person's corrections changed what a used rep adds to the set."""
+    used = {rep.number for rep in analysis.reps.reps if rep.used}
+    return any(
+        row.by_hand for row in analysis.measures.measures
+        if (row.name, row.limb) == (name, limb) and row.rep in used
+    )  # fmt: skip
 
 
 def _rep_label(analysis: Analysis, rep: Rep) -> str:
@@ -710,7 +722,7 @@ def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
     if row.value is None:
         reason = words_of(row.reason)
         letter = letters.setdefault(reason, chr(ord("a") + len(letters) % 26))
-        return Cell("n/m", note=letter)
+        return Cell("n/m", note=letter, by_hand=row.by_hand)
     word = foot_strike(row) or ""
     return Cell(
         value_words(row.value, row.name), half_width_words(row.sd, row.name), word=word,
@@ -738,6 +750,7 @@ class SummaryRow:
     first: str
     last: str
     change: str
+    by_hand: bool
 
 
 def summary_rows(analysis: Analysis) -> list[SummaryRow]:
@@ -761,6 +774,7 @@ def summary_rows(analysis: Analysis) -> list[SummaryRow]:
                 first=value_words(s.first_third, s.name),
                 last=value_words(s.last_third, s.name),
                 change=change,
+                by_hand=is_by_hand(analysis, s.name, s.limb),
             )
         )
     return rows

@@ -200,11 +200,11 @@ def _with_value(analysis: Analysis, name: str, limb: Limb) -> list[Measure]:
 
 
 def _shot(which: Which, row: Measure, limb: Limb, deepest: dict[int, KeyPicture]) -> Shot:
-    return Shot(
-        limb, f"{which}: rep {row.rep}", measured_words(row.name, row.value), deepest[row.rep]
-    )
+    words = measured_words(row.name, row.value, by_hand=row.by_hand)
+    return Shot(limb, f"{which}: rep {row.rep}", words, deepest[row.rep])
 
 
-def measured_words(name: str, value: float | None) -> str:
-    """Return a value with its name and unit."""
-    return f"{DEFINITIONS[name].label}: {value_words(value, name)} {printed_unit(name)}"
+def measured_words(name: str, value: float | None, *, by_hand: bool) -> str:
+    """Return a value with its name and unit, marked where a person's corrections changed it."""
+    words = f"{DEFINITIONS[name].label}: {value_words(value, name)} {printed_unit(name)}"
+    return f"{words} ✎ set by hand" if by_hand else words

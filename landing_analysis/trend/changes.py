@@ -69,7 +69,7 @@ class SetMean:
     ``made_with`` names the program, model and settings that made the value; ``sd`` is its
     standard uncertainty, made of ``parts`` (empty where the record does not know them), and
     ``yaw_sd_deg`` that of the turn from square-on. ``number`` is the same for all means of
-    one set.
+    one set. It is ``by_hand`` where contacts or landmarks that a person set changed a rep of it.
     """
 
     code: str
@@ -89,6 +89,7 @@ class SetMean:
     number: int = 0
     way: Way = ONE_WAY
     parts: tuple[UncertaintyPart, ...] = ()
+    by_hand: bool = False
 
     @property
     def varying_sd(self) -> float:
@@ -132,6 +133,11 @@ class VisitMean:
         """The views of the sets, each once."""
         return tuple(view for view in VIEWS if any(one.view == view for one in self.sets))
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether any set rests on contacts or landmarks that a person set."""
+        return any(one.by_hand for one in self.sets)
+
 
 @dataclass(frozen=True)
 class MinimalChange:
@@ -160,6 +166,11 @@ class Change:
     needed: float | None
     real: bool
     why: str
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether either visit rests on contacts or landmarks that a person set."""
+        return self.earlier.by_hand or self.later.by_hand
 
 
 PUBLISHED: dict[str, MinimalChange] = {

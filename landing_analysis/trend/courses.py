@@ -42,6 +42,11 @@ class Course:
         return DAYS * self.line.reach * self.line.slope_sd
 
     @property
+    def by_hand(self) -> bool:
+        """Whether any of its visits rests on contacts or landmarks that a person set."""
+        return any(visit.by_hand for visit in self.visits)
+
+    @property
     def is_sure(self) -> bool:
         """Whether the interval leaves out zero: only then a change is put into words."""
         return abs(self.per_four_weeks) > self.half_width

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal, get_args
 
+from landing_analysis.corrections import BY_HAND_WORDS
 from landing_analysis.definitions import (
     DEFINITIONS,
     printed_decimals,
@@ -155,6 +156,7 @@ def _growth(change: Change) -> str:
         f"{_exercise_words(change.later.exercise, change.later.way)}{DEFINITIONS[name].label}, "
         f"{change.later.family} view: {what} {now} after {then} on {change.earlier.day}; "
         f"a real change exceeds {needed} ({change.why})."
+        f"{f' {BY_HAND_WORDS}' if change.by_hand else ''}"
     )
 
 

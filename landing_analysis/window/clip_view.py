@@ -186,7 +186,6 @@ def measure_rows(rows: Iterable[Measure]) -> list[dict[str, Any]]:
 
 
 def _summary(analysis: Analysis) -> list[dict[str, Any]]:
-    by_hand = {(row.name, row.limb) for row in analysis.measures.measures if row.by_hand}
     return [
         {
             "name": row.name,
@@ -196,7 +195,7 @@ def _summary(analysis: Analysis) -> list[dict[str, Any]]:
             "half_width": parts.half_width_words(row.mean_sd, row.name),
             "unit": printed_unit(row.name),
             "reps": row.reps_used,
-            "by_hand": (row.name, row.limb) in by_hand,
+            "by_hand": parts.is_by_hand(analysis, row.name, row.limb),
         }
         for row in analysis.measures.summaries
     ]

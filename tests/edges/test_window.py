@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import json
 import re
 import shutil
 from pathlib import Path
@@ -11,6 +13,8 @@ import pytest
 from stand_in import run
 from windowed import Served, analyse_drawn, drawn_clip, window
 
+from landing_analysis.export.writing import write_bundle, write_tables
+from landing_analysis.pages.writing import write_all_pages
 from landing_analysis.record.database import open_record
 from landing_analysis.record.store import find_patient, read_analyses
 from landing_analysis.settings import WindowSettings
@@ -215,6 +219,18 @@ def _moved(view: dict, by_frames: int, what: str = "initial contact", number: in
     }  # fmt: skip
 
 
+def _moved_knee(view: dict) -> dict:
+    """Say that the left knee of the first rep is elsewhere at peak flexion."""
+    rep = view["reps"][0]
+    frame = min(range(len(view["t_s"])), key=lambda k: abs(view["t_s"][k] - rep["peak_s"]))
+    knee = 2 * view["drawn"].index("knee")
+    x, y = view["points"][frame][knee : knee + 2]
+    return {
+        "what": "landmark", "limb": "left", "part": "knee", "player_s": str(view["t_s"][frame]),
+        "new": f"{x - 15:.1f} {y:.1f}",
+    }  # fmt: skip
+
+
 def test_a_moved_contact_changes_the_numbers_and_stays_after_restart_and_reanalysis(
     served, tmp_path
 ):
@@ -248,6 +264,48 @@ def test_an_analysis_of_the_video_anew_keeps_what_was_set(served):
     assert _contact_time(_view(served)[1], 1, "left") == _contact_time(after, 1, "left")
     with open_record(served.folder) as record:
         assert len(read_analyses(record, "P07", history=True)) == 3
+
+
+def test_a_value_that_was_set_right_is_marked_wherever_it_is_shown_and_exported(served, tmp_path):
+    clip, view = _view(served)
+    assert served.post(f"{clip}/contact", _moved(view, -6)).status == 200
+    assert served.post(f"{clip}/contact", _moved_knee(view)).status == 200
+    with open_record(served.folder) as record:
+        write_tables(record, tmp_path / "tables")
+        write_bundle(record, "P07", tmp_path / "visit.json")
+        day = read_analyses(record, "P07")[0].date
+        week = write_all_pages(record, day)
+    tables, mean = tmp_path / "tables", ("contact_time", "left")
+    for table in ("measures", "sets", "side_comparisons"):
+        found = {
+            (row["measure"], row["limb"])
+            for row in _rows(tables, table)
+            if row["by_hand"] == "true"
+        }
+        assert mean in found, table
+        assert ("fppa_initial_contact", "right") not in found, table
+    wide = {
+        (row["rep"], row["limb"]): row["measures_by_hand"] for row in _rows(tables, "reps_wide")
+    }
+    assert "contact_time" in wide["1", "left"]
+    assert {rep for (rep, _), words in wide.items() if words} == {"1"}
+    assert [row["rep"] for row in _rows(tables, "reps") if row["by_hand"] == "true"] == ["1"]
+    resources = [
+        entry["resource"] for entry in json.loads((tmp_path / "visit.json").read_text())["entry"]
+    ]
+    marked = [one for one in resources if "'set-by-hand'" in str(one.get("component"))]
+    assert any(one["code"]["text"] == "Contact time" for one in marked)
+    assert all("person set by hand" in str(one["note"]) for one in marked)
+    assert len(marked) == sum("person set by hand" in str(one.get("note")) for one in resources)
+    for name in ("visit-2026-03-04.html", "compare.html", "progress.html"):
+        text = (week.parent / "P07" / name).read_text(encoding="utf-8")
+        assert text.count("✎") > text.count("✎: rests on contacts"), name
+        assert "✎: rests on contacts or landmarks set by hand" in text, name
+
+
+def _rows(folder: Path, table: str) -> list[dict[str, str]]:
+    with (folder / f"{table}.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
 
 
 def test_undo_and_redo_go_back_and_forth_and_nothing_is_deleted(served):
@@ -291,16 +349,11 @@ def test_a_contact_can_be_deleted_and_added(served):
 
 def test_a_landmark_that_is_moved_takes_the_angle_with_it(served):
     clip, view = _view(served)
-    rep = view["reps"][0]
-    frame = min(range(len(view["t_s"])), key=lambda k: abs(view["t_s"][k] - rep["peak_s"]))
-    knee = 2 * view["drawn"].index("knee")
-    x, y = view["points"][frame][knee : knee + 2]
-    asked = {
-        "what": "landmark", "limb": "left", "part": "knee", "player_s": str(view["t_s"][frame]),
-        "new": f"{x - 15:.1f} {y:.1f}",
-    }  # fmt: skip
+    asked = _moved_knee(view)
     after = served.post(f"{clip}/contact", asked).json["view"]
-    assert after["points"][frame][knee] == pytest.approx(x - 15, abs=1)
+    frame = view["t_s"].index(float(asked["player_s"]))
+    knee = 2 * view["drawn"].index("knee")
+    assert after["points"][frame][knee] == pytest.approx(float(asked["new"].split()[0]), abs=1)
     changed = [row for row in after["reps"][0]["measures"] if row["by_hand"]]
     assert {"fppa_peak_flexion"} <= {row["name"] for row in changed}
     assert {row["limb"] for row in changed} <= {"left", None}
