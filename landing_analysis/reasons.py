@@ -160,6 +160,8 @@ class Code(StrEnum):
     LEG_FORESHORTENED = "leg_foreshortened"
     FOOT_TURNED = "foot_turned"
     LEG_UNSTEADY = "leg_unsteady"
+    FPPA_CORRECTED = "fppa_corrected"
+    FPPA_OUTSIDE_FIT = "fppa_outside_fit"
 
     # Set right by hand
     EXCLUDED_BY_HAND = "excluded_by_hand"

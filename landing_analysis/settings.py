@@ -457,6 +457,20 @@ class LyingSettings:
 
 
 @dataclass(frozen=True)
+class FppaErrors:
+    """What the pose model's FPPA errs by as it is read, by whose it is, as standard uncertainties.
+
+    From still landings of the bodies of the crowd, see accuracy/methods. The usual error of
+    all bodies, which is not taken off, is in the person's.
+    """
+
+    person_sd_deg: float
+    limb_sd_deg: float
+    clip_sd_deg: float
+    posture_sd_deg: float
+
+
+@dataclass(frozen=True)
 class MeasureSettings:
     """How angles are read, and what the pose model adds to their uncertainty.
 
@@ -471,8 +485,8 @@ class MeasureSettings:
     least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
-    fppa_offset_sd_deg: float = 2.0  # see accuracy/methods
-    fppa_behind_sd_deg: float = 4.0  # seen from the back the kneecap is hidden
+    fppa_front: FppaErrors = FppaErrors(2.3, 1.8, 1.2, 2.0)  # 3.7 in all
+    fppa_back: FppaErrors = FppaErrors(5.4, 2.9, 2.0, 2.8)  # the kneecap is hidden: 7.0 in all
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
     pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
     offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods
@@ -495,10 +509,13 @@ class AlignmentSettings:
 class OffsetSettings:
     """How the pose model's offset of an FPPA is known and taken off."""
 
-    file: str = ""  # none; "offsets.json" in landing_analysis/data: see accuracy/methods
-    straight_share: float = 0.96  # hip to ankle over the straight leg: standing, not squatting
+    # Of coefficients, in landing_analysis/data; none for the front: in motion they gain nothing.
+    front_file: str = ""
+    back_file: str = "offsets.json"
+    straight_share: float = 0.96  # hip to ankle over the straightest that stands still (choice)
+    least_standing_share: float = 0.85  # of the longest leg of the clip; 0.91 in drawn sets
     fewest_standing_frames: int = 5  # fewer show no angle of quiet standing (choice)
-    inside_share: float = 0.5  # of a value's frames; fewer inside the fitted range: no offset
+    inside_share: float = 0.5  # of a set's landing frames inside the fitted range (choice)
 
 
 @dataclass(frozen=True)

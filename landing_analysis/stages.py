@@ -68,7 +68,7 @@ from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.by_hand import marked_by_hand
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.measures.offsets import offsets_sha256
+from landing_analysis.measures.offsets import offset_notes, offsets_sha256, set_offset
 from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
@@ -296,7 +296,8 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         measures = marked_by_hand(measures, reps, *found.measured, settings)
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)
-    angles = seen_angles(knee_angles(square_on, view, settings), found.legs)
+    offset = set_offset(reps, square_on, view.view, settings)
+    angles = seen_angles(knee_angles(square_on, view, offset, settings), found.legs)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,
@@ -324,6 +325,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
                 *person_note(options.corrections, patient.people),
                 *turn_notes(reps, view),
                 *set_up_notes(tracks, contacts, angles, measures, settings.lying),
+                *offset_notes(offset),
                 *contacts.notes,
                 *reps.notes,
             ),
@@ -336,7 +338,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
             clip_sha256=clip.sha256,
             settings=asdict(settings),
             analysed_at=analysed_at,
-            offsets_sha256=offsets_sha256(settings.offsets.file),
+            offsets_sha256=offsets_sha256(view.view, settings.offsets),
         ),
         limits=options.limits,
         knee_angles=angles,

@@ -178,9 +178,13 @@ def one_set(*reps: Rep) -> Reps:
 
 
 def exact_settings() -> Settings:
-    """Return settings that add nothing to flexion: sticks have no hip surface."""
+    """Return settings that add nothing to an angle: sticks have no surface to misread."""
     settings = Settings()
-    return replace(settings, knee=replace(settings.knee, low_reading_deg=1e-9))
+    return replace(
+        settings,
+        knee=replace(settings.knee, low_reading_deg=1e-9),
+        offsets=replace(settings.offsets, back_file=""),
+    )
 
 
 def tracks_of(landmarks: Landmarks) -> Tracks:

@@ -17,6 +17,7 @@ from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.measures.offsets import set_offset
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Code, because
 from landing_analysis.reps.grouping import group_reps
@@ -141,7 +142,9 @@ def make_analysis(
             analysed_at="2031-02-03T10:11:12+00:00",
         ),
         limits=limits,
-        knee_angles=knee_angles(tracks, estimate, settings),
+        knee_angles=knee_angles(
+            tracks, estimate, set_offset(grouped, tracks, view, settings), settings
+        ),
     )
 
 

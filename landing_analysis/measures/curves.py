@@ -11,7 +11,7 @@ from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import fppa_doubts, without_doubtful
 from landing_analysis.measures.knee import side_flexion_deg, straight_leg_px
-from landing_analysis.measures.offsets import fppa_offset
+from landing_analysis.measures.offsets import SetOffset
 from landing_analysis.settings import CurveSettings, Settings
 from landing_analysis.tables import (
     LANDMARK,
@@ -57,12 +57,15 @@ class CurveSet:
         return tuple(curve for curve in self.curves if curve.limb == limb)
 
 
-def knee_angles(tracks: Tracks, view: ViewEstimate, settings: Settings) -> KneeAngles | None:
+def knee_angles(
+    tracks: Tracks, view: ViewEstimate, offset: SetOffset, settings: Settings
+) -> KneeAngles | None:
     """Return the knee's angle frame by frame.
 
     Parameters
     ----------
     tracks, view : of one clip
+    offset : from `set_offset`, added to FPPA
     settings : as for the measures, so that curves and measures agree
 
     Returns
@@ -73,7 +76,7 @@ def knee_angles(tracks: Tracks, view: ViewEstimate, settings: Settings) -> KneeA
         where it can be read, less the pose model's offset; None in an oblique one.
     """
     if view.view in FRONTAL_VIEWS:
-        return KneeAngles("fppa", {k: _fppa(tracks, view, k, settings) for k in LIMBS})
+        return KneeAngles("fppa", {k: _fppa(tracks, view, k, offset, settings) for k in LIMBS})
     if view.view in SIDE_VIEWS and view.near_limb is not None:
         leg = _leg(tracks, view.near_limb)
         flexion = side_flexion_deg(
@@ -83,9 +86,12 @@ def knee_angles(tracks: Tracks, view: ViewEstimate, settings: Settings) -> KneeA
     return None
 
 
-def _fppa(tracks: Tracks, view: ViewEstimate, limb: Limb, settings: Settings) -> FloatArray:
+def _fppa(
+    tracks: Tracks, view: ViewEstimate, limb: Limb, offset: SetOffset, settings: Settings
+) -> FloatArray:
     angle = fppa_deg(*_leg(tracks, limb), limb, from_behind=view.view == "back")
-    angle = angle + fppa_offset(tracks, view.view, limb, settings).throughout_deg()
+    if offset.deg:
+        angle = angle + offset.throughout_deg(limb)
     return without_doubtful(angle, fppa_doubts(tracks, limb, settings.alignment))
 
 

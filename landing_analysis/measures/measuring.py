@@ -39,7 +39,7 @@ from landing_analysis.measures.knee import (
     side_flexion_deg,
     straight_leg_px,
 )
-from landing_analysis.measures.offsets import KnownOffset, fppa_offset
+from landing_analysis.measures.offsets import SetOffset, set_offset
 from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.measures.summaries import (
     MODEL_TIMING,
@@ -119,6 +119,7 @@ class _Scene:
     tracks: Tracks
     view: ViewEstimate
     settings: Settings
+    offset: SetOffset
 
     @property
     def from_behind(self) -> bool:
@@ -168,17 +169,6 @@ class _Scene:
     @cached_property
     def _doubts(self) -> dict[Limb, Doubts]:
         """Return what `fppa_doubts` has worked out so far."""
-        return {}
-
-    def fppa_offset(self, limb: Limb) -> KnownOffset:
-        """Return what is to be added to a limb's FPPA."""
-        if limb not in self._offsets:
-            self._offsets[limb] = fppa_offset(self.tracks, self.view.view, limb, self.settings)
-        return self._offsets[limb]
-
-    @cached_property
-    def _offsets(self) -> dict[Limb, KnownOffset]:
-        """Return what `fppa_offset` has worked out so far."""
         return {}
 
     @cached_property
@@ -236,13 +226,13 @@ def measure_reps(
     Notes
     -----
     FPPA is the angle in the picture, as it is defined, less the pose model's offset where that
-    is known (`offsets`). Yaw that is surely there
+    is known for the set (`offsets`). Yaw that is surely there
     (beyond its own 95 % interval) is added to its uncertainty as the false valgus
     it can make; it is not taken off the value. Knee flexion in a side view is
     corrected for the estimated yaw, which changes it by about a degree, and for the
     pose model's hip point, which lies in front of the joint.
     """
-    scene = _Scene(tracks, view, settings)
+    scene = _Scene(tracks, view, settings, set_offset(reps, tracks, view.view, settings))
     return Measures(
         tuple(
             row if rep.exercise == reps.exercise and not rep.rebound else replace(row, of_set=False)
@@ -598,11 +588,6 @@ def _time_to_peak_flexion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 # --- FPPA and its neighbours, front and back view ----------------------------------------------
 
 
-def _fppa_offset_sd_deg(scene: _Scene) -> float:
-    measures = scene.settings.measures
-    return measures.fppa_behind_sd_deg if scene.from_behind else measures.fppa_offset_sd_deg
-
-
 def _fppa(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
     return fppa_deg(*leg, limb, scene.from_behind)
 
@@ -619,12 +604,11 @@ def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
         *_fitted_parts(fit, _knee_noise_deg(scene, limb, fit), at),
         (YAW, float(false_fppa_deg(flexion, sure_yaw_deg))),
     )
-    offset = scene.fppa_offset(limb)
-    known_deg = offset.at(fit.frames, scene.settings.offsets.inside_share)
+    parts += tuple((OFFSET_PARTS[part], sd) for part, sd in scene.offset.sds_deg.items())
+    known_deg = scene.offset.at(limb, fit.frames)
     if known_deg is None:
-        return Reading(fit.value, (*parts, (OFFSET, _fppa_offset_sd_deg(scene))), fit.frames)
-    left = tuple((OFFSET_PARTS[part], sd) for part, sd in offset.sds_deg.items())
-    return Reading(fit.value + known_deg, (*parts, *left), fit.frames, fit.value)
+        return Reading(fit.value, parts, fit.frames)
+    return Reading(fit.value + known_deg, parts, fit.frames, fit.value)
 
 
 def _refuse_doubtful(scene: _Scene, limb: Limb, fit: Fit) -> None:

@@ -1,9 +1,9 @@
-"""What the pose model's knee angles err by, as learnt on many bodies; to be taken off. Pure.
+"""What the pose model's FPPA errs by, learnt on many bodies; taken off a whole set or not at all.
 
-The model's FPPA has a slope of some 0.8 on the truth and an offset that is the body's own, so
-that no constant mends it. A linear form of the leg's own geometry does most of it, and carries
-over to bodies it was not fitted to (tests/accuracy/methods/angles.md). It says nothing of
-geometries that were not in the fit: there no offset is known.
+The model's FPPA has a slope of some 0.8 on the truth (front; 0.7 from the back) and an offset that
+is the body's own, so that no constant mends it. A linear form of the leg's own geometry does most
+of it, and carries over to bodies it was not fitted to (tests/accuracy/methods/angles.md). It says
+nothing of geometries that were not in the fit: a set that lies there is left as it was read.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -24,8 +25,19 @@ from landing_analysis.measures.geometry import (
     frontal_geometry,
     standing_features,
 )
-from landing_analysis.settings import Settings
-from landing_analysis.tables import LANDMARK, LIMBS, BoolArray, FloatArray, Limb, Tracks, View
+from landing_analysis.reasons import Code, because
+from landing_analysis.settings import MeasureSettings, OffsetSettings, Settings
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    BoolArray,
+    FloatArray,
+    Limb,
+    Note,
+    Reps,
+    Tracks,
+    View,
+)
 from landing_analysis.tracks.gravity import standing_frames
 
 Seen = Literal["front", "back"]
@@ -52,12 +64,21 @@ class Form:
     sds_deg: Mapping[Part, float]
 
     def offset_deg(self, features: Features) -> FloatArray:
-        """Return (n_frames,) degrees to be added to a reading, NaN outside the range."""
-        table = np.stack([features[name] for name in self.names], axis=-1)
-        with np.errstate(invalid="ignore"):
-            inside = ((table >= self.least) & (table <= self.most)).all(axis=-1)
-        offset: FloatArray = np.where(inside, self.constant + table @ self.weights, np.nan)
+        """Return (n_frames,) degrees to be added to a reading, as at the range's end beyond it."""
+        table = np.clip(self._table(features), self.least, self.most)
+        offset: FloatArray = self.constant + table @ self.weights
         return offset
+
+    def is_inside(self, features: Features) -> BoolArray:
+        """Return (n_frames,) where all features lie in the range that was fitted."""
+        table = self._table(features)
+        with np.errstate(invalid="ignore"):
+            within = (table >= self.least) & (table <= self.most)
+        inside: BoolArray = np.all(within, axis=-1)
+        return inside
+
+    def _table(self, features: Features) -> FloatArray:
+        return np.stack([features[name] for name in self.names], axis=-1)
 
 
 @dataclass(frozen=True)
@@ -89,9 +110,14 @@ def read_offsets(name: str) -> Offsets:
     return Offsets(hashlib.sha256(text).hexdigest(), forms["standing"], forms["plain"])
 
 
-def offsets_sha256(name: str) -> str | None:
-    """Return the fingerprint of a file of coefficients, None where none is named."""
+def offsets_sha256(view: View, settings: OffsetSettings) -> str | None:
+    """Return the fingerprint of the coefficients for a view, None where none are named."""
+    name = _file(view, settings)
     return read_offsets(name).sha256 if name else None
+
+
+def _file(view: View, settings: OffsetSettings) -> str:
+    return {"front": settings.front_file, "back": settings.back_file}.get(view, "")
 
 
 def _form(entry: dict[str, Any]) -> Form:
@@ -101,65 +127,137 @@ def _form(entry: dict[str, Any]) -> Form:
 
 
 @dataclass(frozen=True)
-class KnownOffset:
-    """The offset of one limb's angle over a clip: (n_frames,) degrees, NaN where not known."""
+class SetOffset:
+    """What is added to the FPPAs of one set: to those of both limbs, or to none.
 
-    deg: FloatArray
+    Attributes
+    ----------
+    deg : by limb, (n_frames,) degrees, NaN where landmarks are missing; empty for none
+    sds_deg : what the angles then err by, as standard uncertainties, by whose it is
+    is_outside : coefficients are named, but the set lies outside what they were fitted to
+    """
+
+    deg: Mapping[Limb, FloatArray]
     sds_deg: Mapping[Part, float]
+    is_outside: bool = False
 
-    def at(self, frames: tuple[int, ...], inside_share: float) -> float | None:
-        """Return the mean over some frames, None where too few of them know it."""
-        chosen = self.deg[list(frames)]
-        known = np.isfinite(chosen)
-        return float(chosen[known].mean()) if known.mean() >= inside_share else None
+    def at(self, limb: Limb, frames: tuple[int, ...]) -> float | None:
+        """Return the mean over some frames, None where nothing is taken off."""
+        return float(self.throughout_deg(limb)[list(frames)].mean()) if self.deg else None
 
-    def throughout_deg(self) -> FloatArray:
-        """Return (n_frames,) degrees without a jump where the offset is not known.
-
-        There the nearest known one holds on; zeros where none is known.
-        """
-        known = np.flatnonzero(np.isfinite(self.deg))
+    def throughout_deg(self, limb: Limb) -> FloatArray:
+        """Return (n_frames,) degrees, the nearest known one where none is; only with ``deg``."""
+        deg = self.deg[limb]
+        known = np.flatnonzero(np.isfinite(deg))
         if not len(known):
-            return np.zeros(len(self.deg))
-        return np.interp(np.arange(len(self.deg)), known, self.deg[known])
+            return deg
+        return np.interp(np.arange(len(deg)), known, deg[known])
 
 
-def fppa_offset(tracks: Tracks, view: View, limb: Limb, settings: Settings) -> KnownOffset:
-    """Work out the offset of a limb's FPPA in a front or back view.
+def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> SetOffset:
+    """Work out what is to be added to the FPPAs of a set in a front or back view.
 
     Parameters
     ----------
+    reps : whose used ones, of the set's exercise, decide whether the set lies inside
     tracks : Tracks; the low-passed ones are used, an offset is smooth
-    view : front or back
-    limb : the patient's own
+    view : any; there are offsets of front and back views of a body that stands
     settings : Settings
 
     Returns
     -------
-    KnownOffset, to be added to the angle in the picture
+    SetOffset
+        One decision for all reps and both limbs, so that reps and limbs stay comparable: taken
+        off where, of each landing limb, ``offsets.inside_share`` of the frames on the ground lie
+        inside the range that was fitted. The other frames then get the offset of the range's end.
     """
+    name = _file(view, settings.offsets)
+    landings = _landings(reps, tracks, view)
     seen: Seen = "back" if view == "back" else "front"
-    bearings = Bearings(tracks.down, tracks.leg_px)
-    features = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
-    return _known(features, seen, tracks, settings)
+    as_read = SetOffset({}, _errors_as_read(seen, settings.measures))
+    if not name or not landings or tracks.turns:
+        return as_read
+    standing = _known_standing(tracks, settings)
+    bearings = _bearings(tracks, standing)
+    form = read_offsets(name).form(seen, standing=standing is not None)
+    deg: dict[Limb, FloatArray] = {}
+    for limb in LIMBS:
+        features = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
+        if standing is not None:
+            features |= standing_features(features, standing)
+        deg[limb] = form.offset_deg(features)
+        landed = np.isfinite(deg[limb]) & landings.get(limb, False)
+        inside = form.is_inside(features)[landed]
+        if limb in landings and (not len(inside) or inside.mean() < settings.offsets.inside_share):
+            return replace(as_read, is_outside=True)
+    return SetOffset(deg, form.sds_deg)
 
 
-def _known(features: Features, seen: Seen, tracks: Tracks, settings: Settings) -> KnownOffset:
-    if not settings.offsets.file:
-        return KnownOffset(np.full(len(tracks.t_s), np.nan), {})
+def offset_notes(offset: SetOffset) -> tuple[Note, ...]:
+    """Say that the FPPAs of a set are corrected, or why they are not."""
+    if offset.is_outside:
+        return (Note("knee angle", "limited", (because(Code.FPPA_OUTSIDE_FIT),)),)
+    return (Note("knee angle", "good", (because(Code.FPPA_CORRECTED),)),) if offset.deg else ()
+
+
+def _errors_as_read(seen: Seen, settings: MeasureSettings) -> dict[Part, float]:
+    errors = settings.fppa_back if seen == "back" else settings.fppa_front
+    return {
+        "person": errors.person_sd_deg,
+        "limb": errors.limb_sd_deg,
+        "clip": errors.clip_sd_deg,
+        "posture": errors.posture_sd_deg,
+    }
+
+
+def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, BoolArray]:
+    """Return by limb (n_frames,) from initial contact to the lowest point of the set's reps."""
+    found: dict[Limb, BoolArray] = {}
+    for rep in reps.reps:
+        of_set = rep.used and rep.exercise == reps.exercise and rep.view in (None, view)
+        if not of_set or rep.peak_flexion_s is None:
+            continue
+        for contact in rep.contacts:
+            landing = (tracks.t_s >= contact.initial_contact.t_s) & (
+                tracks.t_s <= rep.peak_flexion_s
+            )
+            found[contact.limb] = landing | found.get(contact.limb, False)
+    return found
+
+
+def _known_standing(tracks: Tracks, settings: Settings) -> BoolArray | None:
     standing = _quiet_standing(tracks, settings)
-    enough = bool(standing.sum() >= settings.offsets.fewest_standing_frames)
-    if enough:
-        features = features | standing_features(features, standing)
-    form = read_offsets(settings.offsets.file).form(seen, standing=enough)
-    return KnownOffset(form.offset_deg(features), form.sds_deg)
+    return standing if standing.sum() >= settings.offsets.fewest_standing_frames else None
 
 
 def _quiet_standing(tracks: Tracks, settings: Settings) -> BoolArray:
     """Return (n_frames,) where the body stands still on two straight legs."""
     still = standing_frames(tracks, settings.gravity)
-    for limb in LIMBS:
-        leg = tracks.xy_px[:, LANDMARK[f"{limb}_ankle"]] - tracks.xy_px[:, LANDMARK[f"{limb}_hip"]]
-        with np.errstate(invalid="ignore"):
-            still &= np.linalg.norm(leg, axis=1) > settings.offsets.straight_share * tracks.leg_px
-    return still
+    if not still.any():
+        return still
+    reach_px = np.min([_leg_px(tracks, limb, ("hip", "ankle")) for limb in LIMBS], axis=0)
+    # From the front legs in flight look up to a tenth longer than those that stand.
+    longest_px = float(np.nanmax(np.where(still, reach_px, 0.0)))
+    if longest_px < settings.offsets.least_standing_share * tracks.leg_px:
+        return np.zeros_like(still)
+    with np.errstate(invalid="ignore"):
+        standing: BoolArray = still & (reach_px > settings.offsets.straight_share * longest_px)
+    return standing
+
+
+def _bearings(tracks: Tracks, standing: BoolArray | None) -> Bearings:
+    """Return gravity, and the length of the leg as it stands where that is seen."""
+    if standing is None:
+        return Bearings(tracks.down, tracks.leg_px)
+    lengths = [np.median(_leg_px(tracks, limb)[standing]) for limb in LIMBS]
+    return Bearings(tracks.down, float(max(lengths)))
+
+
+def _leg_px(
+    tracks: Tracks, limb: Limb, names: tuple[str, ...] = ("hip", "knee", "ankle")
+) -> FloatArray:
+    """Return (n_frames,) the way along some points of a leg."""
+    points = [tracks.xy_px[:, LANDMARK[f"{limb}_{name}"]] for name in names]
+    steps = [np.linalg.norm(last - first, axis=1) for first, last in pairwise(points)]
+    length: FloatArray = np.sum(steps, axis=0)
+    return length

@@ -601,7 +601,8 @@ class Cell:
     """One value of a table: ``note`` is the letter of the reason where there is none.
 
     ``word`` names what the value means, where a word does. It is ``by_hand`` where a
-    person's corrections made it another.
+    person's corrections made it another, ``corrected`` where the pose model's usual error is
+    taken off.
     """
 
     value: str
@@ -609,6 +610,7 @@ class Cell:
     note: str = ""
     word: str = ""
     by_hand: bool = False
+    corrected: bool = False
 
 
 @dataclass(frozen=True)
@@ -651,6 +653,11 @@ class RepTable:
     def by_hand(self) -> bool:
         """Whether any value is another than found because something was set by hand."""
         return any(cell.by_hand for row in self.rows for cell in row.cells)
+
+    @property
+    def corrected(self) -> bool:
+        """Whether the pose model's usual error is taken off any value."""
+        return any(cell.corrected for row in self.rows for cell in row.cells)
 
 
 def rep_tables(analysis: Analysis) -> list[RepTable]:
@@ -726,7 +733,7 @@ def _cell(row: Measure | None, letters: dict[str, str]) -> Cell:
     word = foot_strike(row) or ""
     return Cell(
         value_words(row.value, row.name), half_width_words(row.sd, row.name), word=word,
-        by_hand=row.by_hand,
+        by_hand=row.by_hand, corrected=row.reading is not None,
     )  # fmt: skip
 
 

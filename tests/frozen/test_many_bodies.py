@@ -17,13 +17,21 @@ from accuracy.bodies import FROZEN, left_of, rows_of_shot, stored_shots
 from numpy.testing import assert_allclose
 from stick_patient import make_analysis
 
+from landing_analysis.definitions import is_fppa
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.measures.offsets import read_offsets
+from landing_analysis.measures.offsets import (
+    offset_notes,
+    offsets_sha256,
+    read_offsets,
+    set_offset,
+)
 from landing_analysis.measures.summaries import OFFSET_PARTS
 from landing_analysis.settings import OffsetSettings, Settings
+from landing_analysis.wording import note_words
 
-OFFSETS = read_offsets("offsets.json")
+FILE = "offsets.json"
+OFFSETS = read_offsets(FILE)
 VIEWS = ("front", "back")
 MOST_SHARE_LEFT = {"front": 0.85, "back": 0.5}
 """Of the reading's RMS error."""
@@ -66,23 +74,53 @@ def test_claimed_intervals_cover_what_is_left(rows, view, one_leg):
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_offsets_are_not_taken_off_unless_the_settings_name_them(view):
+def test_a_set_is_corrected_in_every_rep_and_keeps_its_readings(view):
     analysis = make_analysis(view)
-    of_set, estimate = analysis.reps, analysis.view
-    named = replace(Settings(), offsets=OffsetSettings(file="offsets.json"))
-    off, on = (
+    as_read, corrected = (
         {(row.rep, row.name, row.limb): row for row in measured.measures}
         for measured in (
-            measure_reps(of_set, analysis.tracks, estimate, settings)
-            for settings in (Settings(), named)
+            measure_reps(analysis.reps, analysis.tracks, analysis.view, _with(files))
+            for files in (OffsetSettings("", ""), OffsetSettings(FILE, FILE, inside_share=1e-6))
         )
     )
-    assert all(row.reading is None for row in off.values())
-    taken = {key: row for key, row in on.items() if row.reading is not None}
-    assert taken
-    for key, row in taken.items():
-        assert_allclose(row.reading, off[key].value)
-        assert row.value != row.reading
-        assert set(OFFSET_PARTS.values()) <= {part.name for part in row.parts}
-    for key in on.keys() - taken.keys():
-        assert on[key] == off[key]
+    assert all(row.reading is None for row in as_read.values())
+    taken = {key for key, row in corrected.items() if row.reading is not None}
+    assert taken == {key for key, row in as_read.items() if is_fppa(key[1]) and row.value}
+    for key in taken:
+        assert_allclose(corrected[key].reading, as_read[key].value)
+        assert corrected[key].value != corrected[key].reading
+    for key in as_read.keys() - taken:
+        assert corrected[key] == as_read[key]
+
+
+def test_a_set_outside_what_was_fitted_is_left_as_read_and_says_so():
+    analysis = make_analysis("back")
+    wide = np.array([3.0, 1.0])
+    tracks = replace(
+        analysis.tracks, xy_px=wide * analysis.tracks.xy_px, raw_px=wide * analysis.tracks.raw_px
+    )
+    offset = set_offset(analysis.reps, tracks, "back", Settings())
+    assert offset.is_outside
+    measured = measure_reps(analysis.reps, tracks, analysis.view, Settings())
+    assert all(row.reading is None for row in measured.measures)
+    (note,) = offset_notes(offset)
+    assert "outside" in note_words(note)
+
+
+@pytest.mark.parametrize(("view", "corrected"), [("front", False), ("back", True)])
+def test_only_the_back_view_is_corrected_unless_settings_say_otherwise(view, corrected):
+    assert (offsets_sha256(view, Settings().offsets) is not None) == corrected
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_all_parts_of_the_error_are_told_apart_with_and_without_correction(view):
+    analysis = make_analysis(view)
+    for files in (OffsetSettings("", ""), OffsetSettings(FILE, FILE, inside_share=1e-6)):
+        measured = measure_reps(analysis.reps, analysis.tracks, analysis.view, _with(files))
+        for row in measured.measures:
+            if is_fppa(row.name) and row.value is not None:
+                assert set(OFFSET_PARTS.values()) <= {part.name for part in row.parts}
+
+
+def _with(files: OffsetSettings) -> Settings:
+    return replace(Settings(), offsets=files)
