@@ -21,8 +21,6 @@ _NAMES: tuple[tuple[str, tuple[View, ...]], ...] = (
 )
 """What is shown where there is a choice, and the views that are filmed for it."""
 
-LEADING_NAMES = tuple(name for name, _ in _NAMES)
-
 
 @dataclass(frozen=True)
 class Shown:

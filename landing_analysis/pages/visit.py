@@ -23,7 +23,7 @@ from landing_analysis.pages.history import (
     unread_words,
     used_reps,
 )
-from landing_analysis.pages.leading import LEADING_NAMES, Leading, Shown, leading
+from landing_analysis.pages.leading import Leading, Shown, leading
 from landing_analysis.pages.session import session_part, warning_words
 from landing_analysis.pages.stills import middle_rep, stills_of
 from landing_analysis.pages.trend_figures import panel_of, trend_figure
@@ -47,6 +47,7 @@ from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.report.glance import telling_measures
 from landing_analysis.report.page import Plot
 from landing_analysis.report.parts import (
     QUALITY_SYMBOLS,
@@ -97,6 +98,12 @@ class Row:
     other: Cell | None
     side: Cell | None
     kind: str
+
+    @property
+    def is_full(self) -> bool:
+        """Whether all limbs that it is read in have a value."""
+        read_in = (self.lead,) if self.other is None else (self.lead, self.other)
+        return all(cell.amount is not None for cell in read_in)
 
 
 @dataclass(frozen=True)
@@ -153,21 +160,21 @@ class Outline:
 class ExercisePart:
     """All that was seen of one exercise in one way; ``apart`` says what is not averaged with it."""
 
+    exercise: Exercise | None
     title: str
     apart: str | None
     cards: tuple[ClipCard, ...]
     rows: tuple[Row, ...]
 
     @property
-    def compared_rows(self) -> tuple[Row, ...]:
-        """The rows in which both limbs can be compared, those that views are filmed for first."""
-        found = [row for row in self.rows if row.side is not None and row.side.amount]
-        return tuple(sorted(found, key=_precedence))
-
-
-def _precedence(row: Row) -> int:
-    names = LEADING_NAMES
-    return names.index(row.name) if row.name in names else len(names)
+    def key_rows(self) -> tuple[Row, ...]:
+        """The rows with a value of both limbs or of the whole body, the most telling first."""
+        if self.exercise is None:
+            return ()
+        by_name = {row.name: row for row in self.rows}
+        telling = telling_measures(self.exercise)
+        names = dict.fromkeys((*(name for name in telling if name in by_name), *by_name))
+        return tuple(by_name[name] for name in names if by_name[name].is_full)
 
 
 def visit_html(
@@ -270,20 +277,20 @@ def _exercise_part(
     of_exercise.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
     own = tuple(cards[analysis.values["id"]] for analysis in of_exercise)
     if exercise is None:
-        return ExercisePart("Clips without a rep", None, own, ())
+        return ExercisePart(None, "Clips without a rep", None, own, ())
     apart = kept_apart_words(exercise, way, history.exercise_ways)
     rows = _rows(history, day, exercise, way, of_exercise)
-    return ExercisePart(exercise_words(exercise, way), apart, own, rows)
+    return ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows)
 
 
 # --- at a glance -------------------------------------------------------------------------------
 
 
 def _key_rows(parts: list[ExercisePart]) -> list[tuple[str, tuple[Row, ...]]]:
-    """Return the first rows of each exercise in which both limbs can be compared."""
-    shown = [part for part in parts if part.compared_rows][:_MOST_TABLES]
+    """Return the first rows of the first exercises."""
+    shown = [part for part in parts if part.key_rows][:_MOST_TABLES]
     most = _MOST_ROWS // max(1, len(shown))
-    return [(part.title, part.compared_rows[:most]) for part in shown]
+    return [(part.title, part.key_rows[:most]) for part in shown]
 
 
 def _outline(
