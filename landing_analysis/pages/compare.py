@@ -22,6 +22,7 @@ from landing_analysis.pages.history import History, left_out_words, side_minimal
 from landing_analysis.pages.trend_figures import Panel, panel_of, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
+    Nav,
     address,
     day_words,
     exercise_words,
@@ -167,8 +168,9 @@ class ExercisePart:
 def compare_html(
     history: History,
     minimal: Mapping[Key, MinimalChange],
-    page: Path,
+    page: Path | None,
     start: StartProgress = no_progress,
+    nav: Nav = (),
 ) -> str:
     """Return the page on the change of one patient.
 
@@ -176,7 +178,8 @@ def compare_html(
     ----------
     history : of the patient
     minimal : from the sets of the whole clinic
-    page : where the page will lie
+    page : where the page will lie, None where it links to no page on a visit
+    nav : where one goes on from it
     start : gives the listener of the drawing, which counts plots
     """
     patient = history.patient
@@ -188,6 +191,7 @@ def compare_html(
         "change across visits",
         ("Visits", _visits_words(history)),
         kind="Change across visits",
+        nav=nav,
         days=[
             (day_words(day), since_surgery(patient, day), _visit_address(day, page))
             for day in history.days
@@ -291,7 +295,9 @@ def _visits_words(history: History) -> str:
     return f"{len(days)}, {day_words(days[0])} to {day_words(days[-1])}"
 
 
-def _visit_address(day: date, page: Path) -> str | None:
+def _visit_address(day: date, page: Path | None) -> str | None:
+    if page is None:
+        return None
     visit = page.with_name(f"visit-{day}.html")
     return address(visit, page) if visit.is_file() else None
 

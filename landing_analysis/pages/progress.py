@@ -15,6 +15,7 @@ from landing_analysis.pages.stills import stills_of
 from landing_analysis.pages.words import (
     INVENTED,
     Amount,
+    Nav,
     amount,
     day_words,
     limb_role,
@@ -65,13 +66,14 @@ class Rung:
         return any(one.amount.by_hand for both in self.limbs for one in both or ())
 
 
-def progress_html(history: History, day: date) -> str:
+def progress_html(history: History, day: date, nav: Nav = ()) -> str:
     """Return the sheet on a patient's progress up to a day.
 
     Parameters
     ----------
     history : of the patient
     day : the last that counts
+    nav : where one goes on from it
     """
     patient = history.patient
     lead, other = history.lead_limb, other_limb(history.lead_limb)
@@ -87,6 +89,7 @@ def progress_html(history: History, day: date) -> str:
         f"progress until {day}",
         ("Until", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Progress",
+        nav=nav,
         rungs=rungs,
         lead=limb_role(lead, patient.surgical_side),
         other=limb_role(other, patient.surgical_side),

@@ -21,6 +21,9 @@ from landing_analysis.tables import LIMBS, Exercise, Limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import VisitMean
 
+Nav = tuple[tuple[str, str], ...]
+"""What a page leads to beside its own links: (words, address)."""
+
 FOOT_TO_FOOT = "One-leg landings from foot to foot (bounds, jogging in place)"
 FAMILY_WORDS = {
     "front": "from the front", "back": "from the back", "side": "from the side",

@@ -43,19 +43,25 @@ function showRep(rep) {
     rows.get(row.name).cells[row.limb ?? "whole"] = row;
   }
   const head = table.createTHead().insertRow();
-  for (const text of ["Measure", "● left", "■ right", "whole body"]) {
+  for (const text of ["Measure", "● left", "■ right"]) {
     const th = cell("th", text);
     th.scope = "col";
     head.append(th);
   }
   const body = table.createTBody();
-  for (const { label, unit, cells } of rows.values()) {
+  const first = [...rows.entries()].sort(([one], [other]) => (other === player.view.key) - (one === player.view.key));
+  for (const [, { label, unit, cells }] of first) {
     if (!Object.values(cells).some((row) => row.value !== null)) continue;
     const line = body.insertRow();
     const th = cell("th", `${label}${unit ? `, ${unit}` : ""}`);
     th.scope = "row";
     line.append(th);
-    for (const limb of ["left", "right", "whole"]) line.append(valueCell(cells[limb]));
+    if (cells.whole) {
+      const whole = valueCell(cells.whole);
+      whole.colSpan = 2;
+      whole.className = "whole";
+      line.append(whole);
+    } else for (const limb of ["left", "right"]) line.append(valueCell(cells[limb]));
   }
   parts.push(table);
   box.replaceChildren(...parts);
@@ -251,14 +257,18 @@ const keys = {
   },
   n: () => document.getElementById("after")?.click(),
   p: () => document.getElementById("before")?.click(),
-  v: () => document.getElementById("review").requestSubmit(),
+  v: () => document.querySelector('[form="review"]')?.click(),
   d: acts["on-here"], f: acts["off-here"], "[": acts["on-earlier"], "]": acts["on-later"],
   "{": acts["off-earlier"], "}": acts["off-later"], t: acts.mark, a: acts.add, x: acts.delete,
   m: startPlacing, e: acts["leave-out"],
   u: () => put("undo", {}),
   r: () => put("redo", {}),
-  "?": () => document.getElementById("keys").showModal(),
+  "?": showKeys,
 };
+
+function showKeys() {
+  document.getElementById("keys").showModal();
+}
 
 addEventListener("keydown", (event) => {
   if (isTyping(event) || !player.view) return;
@@ -288,6 +298,7 @@ function keyPlacing(event) {
 
 for (const button of document.querySelectorAll("[data-do]"))
   button.addEventListener("click", () => acts[button.dataset.do]());
+document.getElementById("show-keys").addEventListener("click", showKeys);
 document.getElementById("undo").addEventListener("click", () => put("undo", {}));
 document.getElementById("redo").addEventListener("click", () => put("redo", {}));
 player.onEdge = setEdge;
@@ -301,6 +312,7 @@ try {
   const view = await ask(`${place}/view.json`);
   const kept = sessionStorage.getItem(remembered);
   version = view.version;
+  limbField.value = view.near_limb ?? view.contacts[0]?.limb ?? "left";
   player.show(view, 0);
   if (kept !== null) player.go(Number(kept));
   else player.goToRep(view.worst_rep);

@@ -44,7 +44,8 @@ export class Player {
     });
     this.timeline.addEventListener("pointermove", (event) => event.buttons && this.drag(event));
     this.timeline.addEventListener("pointerup", (event) => this.drop(event));
-    new ResizeObserver(() => this.draw()).observe(this.root);
+    const sizes = new ResizeObserver(() => this.draw());
+    for (const part of [this.stage, this.timeline]) sizes.observe(part);
     if (!this.video) return;
     this.setSpeed();
     const shown = (_, facts) => {

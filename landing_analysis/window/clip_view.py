@@ -68,6 +68,7 @@ def clip_view(analysis: Analysis) -> dict[str, Any]:
         "curve": _curve(analysis),
         "reps": [_rep(rep, analysis, timed) for rep in analysis.reps.reps],
         "worst_rep": worst_rep(analysis),
+        "key": key_measure(analysis),
         "summary": _summary(analysis),
     }
 

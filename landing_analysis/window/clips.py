@@ -31,7 +31,8 @@ from landing_analysis.tables import LIMBS, VIEWS, Analysis, short_clip
 from landing_analysis.window.answers import NotThereError, document, page, to
 from landing_analysis.window.clip_view import clip_view, worst_rep
 from landing_analysis.window.guard import DOCUMENT_POLICY
-from landing_analysis.window.results import exercise_words, result_words
+from landing_analysis.window.patients import version_of_patient
+from landing_analysis.window.results import exercise_words, outcome_words
 from landing_analysis.window.state import Window
 
 _KINDS = {".mp4": "video/mp4", ".m4v": "video/mp4", ".mov": "video/mp4", ".webm": "video/webm",
@@ -73,19 +74,23 @@ def clip(window: Window, request: Request) -> Response:
         (line,) = clip_lines(record, sha256=known.sha256)
         analysis, why = _analysis(window, record, known)
         done, undone = steps_of(record, known.id)
+        remarks = remarks_on_clip(record, known.id)
+        patient = find_patient(record, known.code)
         told: dict[str, Any] = {
             "clip": known,
             "line": line,
             "short_id": short_clip(known.sha256),
-            "words": result_words(line),
+            "words": outcome_words(line),
             "exercise": exercise_words(line),
             "view_words": VIEW_WORDS.get(line.values["view"] or "oblique"),
-            "patient": find_patient(record, known.code),
+            "patient": patient,
+            "patient_version": version_of_patient(patient),
             "codes": [patient.code for patient in list_patients(record)],
             "near": _neighbours(record, line),
             "others": _others(record, line),
             "version": version_of(record, known),
-            "remarks": remarks_on_clip(record, known.id),
+            "remarks": remarks,
+            "reviewed": remarks.get(None, {}).get("reviewed"),
             "may_undo": done[-1].correction if done else None,
             "may_redo": undone[-1].correction if undone else None,
             "has_video": _video_of(record, known) is not None,

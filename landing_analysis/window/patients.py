@@ -9,7 +9,10 @@ from datetime import date
 from starlette.requests import Request
 from starlette.responses import Response
 
-from landing_analysis.errors import PatientError
+from landing_analysis.errors import CorrectionError, PatientError
+from landing_analysis.pages.compare import compare_html
+from landing_analysis.pages.history import read_history, read_minimal_changes
+from landing_analysis.pages.progress import progress_html
 from landing_analysis.pages.words import since_surgery
 from landing_analysis.patients import (
     Patient,
@@ -17,6 +20,7 @@ from landing_analysis.patients import (
     doubt_about_surgery,
     require_neutral_code,
 )
+from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import Record
 from landing_analysis.record.overview import code_numbered, patient_numbers, visits_numbered
 from landing_analysis.record.removal import holdings_of, remove_patient
@@ -26,11 +30,13 @@ from landing_analysis.window.answers import (
     ChangedMeanwhileError,
     Given,
     NotThereError,
+    document,
     number_in,
     optional,
     page,
     to,
 )
+from landing_analysis.window.guard import DOCUMENT_POLICY
 from landing_analysis.window.state import Window
 
 
@@ -53,7 +59,8 @@ def patient(window: Window, request: Request) -> Response:
         holdings = holdings_of(record, found.code)
     return page(
         window, "patient.html.j2", patient=found, number=number_in(request, "number"),
-        visits=visits, holdings=holdings, version=_version(found), since=since_surgery, limbs=LIMBS,
+        visits=visits, holdings=holdings, version=version_of_patient(found), since=since_surgery,
+        limbs=LIMBS,
     )  # fmt: skip
 
 
@@ -90,6 +97,47 @@ def edit(window: Window, request: Request, given: Given) -> Response:
         _require_same(before, given)
         edit_patient(record, _with_facts(before, given))
     return to(f"/patient/{number_in(request, 'number')}")
+
+
+def set_side(window: Window, request: Request, given: Given) -> Response:
+    """Set the surgical side from the page of a clip, and go back there."""
+    side = next((limb for limb in LIMBS if limb == given.get("surgical_side")), None)
+    with window.record() as record:
+        before = _patient_at(record, request)
+        _require_same(before, given)
+        edit_patient(record, replace(before, surgical_side=side))
+        try:
+            clip = find_clip(record, given.get("clip", "")).short_id
+        except CorrectionError:
+            return to(f"/patient/{number_in(request, 'number')}")
+    window.working.wake.set()
+    return to(f"/clip/{clip}")
+
+
+def change(window: Window, request: Request) -> Response:
+    """Show what changed from visit to visit, as a document."""
+    with window.record() as record:
+        history = read_history(record, _patient_at(record, request).code)
+        minimal = read_minimal_changes(record)
+        html = compare_html(history, minimal, None, nav=_nav(history.patient, request))
+    return document(html, DOCUMENT_POLICY)
+
+
+def progress(window: Window, request: Request) -> Response:
+    """Show the ladder of a patient up to today, as a document."""
+    with window.record() as record:
+        history = read_history(record, _patient_at(record, request).code)
+    html = progress_html(history, date.today(), nav=_nav(history.patient, request))
+    return document(html, DOCUMENT_POLICY)
+
+
+def _nav(patient: Patient, request: Request) -> tuple[tuple[str, str], ...]:
+    """Return where one goes on from a document."""
+    place = f"/patient/{number_in(request, 'number')}"
+    return (
+        ("Today", "/"), ("This week", "/week"), ("Patients", "/patients"), (patient.code, place),
+        ("Change", f"{place}/change"), ("Progress", f"{place}/progress"),
+    )  # fmt: skip
 
 
 def remove(window: Window, request: Request, given: Given) -> Response:
@@ -137,13 +185,13 @@ def _metres(text: str) -> float:
         raise PatientError(f"{text!r} is no body height in cm.") from error
 
 
-def _version(patient: Patient) -> str:
+def version_of_patient(patient: Patient) -> str:
     """Return a mark that differs when anything known of a patient does."""
     return hashlib.sha256(repr(sorted(asdict(patient).items())).encode()).hexdigest()[:16]
 
 
 def _require_same(patient: Patient, given: Given) -> None:
-    if given.get("version") != _version(patient):
+    if given.get("version") != version_of_patient(patient):
         raise ChangedMeanwhileError(
             f"What is known of {patient.code} was changed meanwhile, in another window or by a "
             "command. Nothing was saved; go back, reload, and look at it again."

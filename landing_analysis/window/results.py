@@ -20,7 +20,14 @@ def exercise_words(line: ClipLine) -> str:
 
 
 def result_words(line: ClipLine) -> str:
-    """Return how a clip fell out: reps, what lies outside a limit in how many, quality."""
+    """Return what a clip shows, and how it fell out."""
+    if not line.analysed:
+        return outcome_words(line)
+    return f"{exercise_words(line)}, {VIEW_WORDS[line.values['view']]}, {outcome_words(line)}"
+
+
+def outcome_words(line: ClipLine) -> str:
+    """Return how a clip fell out: reps, and what lies outside a limit in how many."""
     if not line.analysed:
         return line.reason or "not analysed yet"
     reps = f"{line.reps} rep" + ("" if line.reps == 1 else "s")
@@ -31,7 +38,7 @@ def result_words(line: ClipLine) -> str:
     if more > 0:
         found.append(f"{more} more")
     outside = "; ".join(found) if found else "nothing outside a limit in any rep"
-    return f"{exercise_words(line)}, {VIEW_WORDS[line.values['view']]}, {reps}: {outside}"
+    return f"{reps}: {outside}"
 
 
 def _outside_words(one: RepsOutside) -> str:

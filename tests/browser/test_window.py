@@ -23,7 +23,7 @@ from browser.driving import browser, faults, wait
 
 PAGES = (
     "/", "/week", "/patients", "/patient/1", "/visit/1", "/visit/1/session", "/patient/1/session",
-    "/nothing",
+    "/patient/1/change", "/patient/1/progress", "/nothing",
 )  # fmt: skip
 
 
@@ -50,9 +50,13 @@ def _go(chrome, served: Served, path: str) -> None:
     chrome.get(f"http://{served.host}{path}")
 
 
+def _is_ready(chrome) -> str | None:
+    return chrome.find_element(By.TAG_NAME, "body").get_attribute("data-ready")
+
+
 def _open_clip(chrome, served: Served, number: int = 0) -> None:
     _go(chrome, served, sorted(served.clips())[number])
-    wait(chrome, lambda d: d.find_element(By.TAG_NAME, "body").get_attribute("data-ready"))
+    wait(chrome, _is_ready)
 
 
 def _press(chrome, *keys: str) -> None:
@@ -127,7 +131,7 @@ def test_it_remembers_where_one_was(chrome, served):
     _press(chrome, Keys.ARROW_RIGHT)
     frame = _where(chrome)
     chrome.refresh()
-    wait(chrome, lambda d: d.find_element(By.TAG_NAME, "body").get_attribute("data-ready"))
+    wait(chrome, _is_ready)
     assert _where(chrome) == frame
 
 
@@ -144,7 +148,7 @@ def test_the_keys_lead_through_the_clips_of_the_week(chrome, served):
     begin = wait(chrome, lambda d: d.find_elements(By.ID, "begin"))
     begin[0].click()
     first = chrome.current_url
-    wait(chrome, lambda d: d.find_element(By.TAG_NAME, "body").get_attribute("data-ready"))
+    wait(chrome, _is_ready)
     chrome.find_element(By.ID, "main").click()
     _press(chrome, "n")
     wait(chrome, lambda d: d.current_url != first)
@@ -153,7 +157,7 @@ def test_the_keys_lead_through_the_clips_of_the_week(chrome, served):
 def test_two_clips_stand_side_by_side_at_initial_contact(chrome, served):
     one, other = (place.rpartition("/")[2] for place in sorted(served.clips())[:2])
     _go(chrome, served, f"/beside/{one}/{other}")
-    wait(chrome, lambda d: d.find_element(By.TAG_NAME, "body").get_attribute("data-ready"))
+    wait(chrome, _is_ready)
     lines = chrome.find_elements(By.CSS_SELECTOR, ".timeline")
     for line, clip in zip(lines, (one, other), strict=True):
         view = served.get(f"/clip/{clip}/view.json").json
@@ -175,7 +179,7 @@ def test_a_nudged_contact_changes_the_number_and_can_be_undone(chrome, served):
     wait(chrome, _by_hand)
     assert "Contact time" in chrome.find_element(By.ID, "changed").text
     chrome.refresh()
-    wait(chrome, lambda d: d.find_element(By.TAG_NAME, "body").get_attribute("data-ready"))
+    wait(chrome, _is_ready)
     chrome.find_element(By.CSS_SELECTOR, '.reps [data-rep="2"]').click()
     assert any(line.startswith("Contact time") for line in _by_hand(chrome))
     _press(chrome, "u")
@@ -276,23 +280,48 @@ def test_forms_work_without_script(served):
 # --- for everybody -----------------------------------------------------------------------------
 
 
+@contextmanager
+def _screen(chrome, width: int, height: int) -> Iterator[None]:
+    """Show pages as a screen of this size does; a window of the browser is never so narrow."""
+    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 800}
+    chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    yield
+    chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 @pytest.mark.parametrize("width", [1280, 768, 390])
 def test_every_page_fits_and_is_accessible(chrome, served, width):
     clips = sorted(served.clips())
     beside = f"/beside/{clips[0].rpartition('/')[2]}/{clips[1].rpartition('/')[2]}"
-    chrome.set_window_size(width, 900)
     found = []
-    for path in (*PAGES, clips[0], beside):
-        _go(chrome, served, path)
-        if path.startswith(("/clip", "/beside")):
-            wait(chrome, lambda d: d.find_element(By.TAG_NAME, "body").get_attribute("data-ready"))
-        wide = chrome.execute_script("return document.documentElement.scrollWidth")
-        if wide > max(width, 500):  # headless windows are no narrower than 500
-            found.append(f"{path} is {wide} wide")
-        if width != 768:  # what it checks differs between wide and narrow only
-            found += [f"{path}: {fault}" for fault in faults(chrome)]
-    chrome.set_window_size(1280, 900)
+    with _screen(chrome, width, 900):
+        for path in (*PAGES, clips[0], beside):
+            _go(chrome, served, path)
+            if path.startswith(("/clip", "/beside")):
+                wait(chrome, _is_ready)
+            wide = chrome.execute_script("return document.documentElement.scrollWidth")
+            if wide > width:
+                found.append(f"{path} is {wide} wide")
+            if width != 768:  # what it checks differs between wide and narrow only
+                found += [f"{path}: {fault}" for fault in faults(chrome)]
     assert found == []
+
+
+def test_a_small_laptop_shows_clip_timeline_and_what_is_put_right_at_once(chrome, served):
+    with _screen(chrome, 1280, 720):
+        _open_clip(chrome, served)
+        for part in (".stage", ".timeline", ".reps", "#rep", "#undo", *_BUTTONS):
+            box = chrome.find_element(By.CSS_SELECTOR, part).rect
+            assert box["y"] >= 0, part
+            least = 40 if part == "#rep" else box["height"]
+            assert box["y"] + least <= 720, part
+
+
+_BUTTONS = tuple(
+    f'[data-do="{act}"]'
+    for act in ("on-here", "off-here", "on-earlier", "off-later", "delete", "mark", "add", "place",
+                "leave-out", "take-in")
+)  # fmt: skip
 
 
 def test_no_page_says_anything_to_the_console(chrome, served):

@@ -19,7 +19,8 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.store import find_patient, read_analyses
 from landing_analysis.settings import WindowSettings
 
-PAGES = ("/", "/week", "/week/0", "/patients", "/patient/1", "/visit/1", "/visit/1/summary")
+DOCUMENTS = ("/visit/1/summary", "/patient/1/change", "/patient/1/progress")
+PAGES = ("/", "/week", "/week/0", "/patients", "/patient/1", "/visit/1", *DOCUMENTS)
 
 
 @pytest.fixture(scope="module")
@@ -163,8 +164,8 @@ def test_every_answer_carries_the_strict_policy(looked_at):
         headers = looked_at.get(path).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
-        assert "unsafe" not in policy or path.endswith("/summary")
-        assert "script-src 'self'" in policy or path.endswith("/summary")
+        assert "unsafe" not in policy or path in DOCUMENTS
+        assert "script-src 'self'" in policy or path in DOCUMENTS
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "same-origin"
         assert headers["cache-control"] == "no-store"
@@ -173,7 +174,7 @@ def test_every_answer_carries_the_strict_policy(looked_at):
 def test_pages_hold_no_script_or_style_and_load_nothing_from_elsewhere(looked_at):
     for path in (*PAGES, *looked_at.clips()):
         text = looked_at.get(path).text
-        if not path.endswith("/summary"):
+        if path not in DOCUMENTS:
             assert not re.search(r"<script(?![^>]*src=)|<style|\sstyle=|\son\w+=", text), path
         assert not re.search(r'(?:src|href|action)="(?:https?:)?//', text), path
 
@@ -437,6 +438,18 @@ def test_patients_are_added_edited_and_removed_by_code(served):
     assert served.post("/patient/2/remove", {"code": "P07"}).status == 422
     assert served.post("/patient/2/remove", {"code": "P08"}).status == 303
     assert served.get("/patient/2").status == 404
+
+
+def test_the_surgical_side_is_set_from_the_page_of_a_clip(served):
+    (clip,) = served.clips()
+    version = re.search(r'/side".*?name="version" value="(\w+)"', served.get(clip).text)[1]
+    asked = {"surgical_side": "right", "version": version, "clip": clip.rpartition("/")[2]}
+    answer = served.post("/patient/1/side", asked)
+    assert (answer.status, answer.headers["location"]) == (303, clip)
+    with open_record(served.folder) as record:
+        assert find_patient(record, "P07").surgical_side == "right"
+    assert served.get(f"{clip}/view.json").json["surgical_side"] == "right"
+    assert served.post("/patient/1/side", asked).status == 409
 
 
 def test_a_clip_dropped_on_the_page_is_put_into_the_folder_of_its_patient(served):
