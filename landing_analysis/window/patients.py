@@ -25,7 +25,7 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.overview import code_numbered, patient_numbers, visits_numbered
 from landing_analysis.record.removal import holdings_of, remove_patient
 from landing_analysis.record.store import add_patient, edit_patient, find_patient, list_patients
-from landing_analysis.tables import LIMBS
+from landing_analysis.tables import LIMBS, short_clip
 from landing_analysis.window.answers import (
     ChangedMeanwhileError,
     Given,
@@ -107,7 +107,7 @@ def set_side(window: Window, request: Request, given: Given) -> Response:
         _require_same(before, given)
         edit_patient(record, replace(before, surgical_side=side))
         try:
-            clip = find_clip(record, given.get("clip", "")).short_id
+            clip = short_clip(find_clip(record, given.get("clip", "")).sha256)
         except CorrectionError:
             return to(f"/patient/{number_in(request, 'number')}")
     window.working.wake.set()
