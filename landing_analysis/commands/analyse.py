@@ -213,7 +213,7 @@ def _close(run: _Run, out_dir: Path) -> None:
 
 def _remarks(analysis: Analysis | None) -> list[str]:
     """Return what must not be overlooked: no reps, no times, pictures that are lost."""
-    from landing_analysis.report.parts import doubt_words, no_reps_words
+    from landing_analysis.report.header import doubt_words, no_reps_words
     from landing_analysis.wording import note_words
 
     if analysis is None:

@@ -34,7 +34,7 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.progress import StartProgress, no_progress
-from landing_analysis.report.parts import number
+from landing_analysis.report.numbers import number
 from landing_analysis.report.style import svg_text
 from landing_analysis.tables import Exercise, Limb
 from landing_analysis.trend.alike import Way

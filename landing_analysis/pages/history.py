@@ -31,7 +31,7 @@ from landing_analysis.record.store import (
     read_set_rows,
 )
 from landing_analysis.record.unread import UnreadClip, unread_clips
-from landing_analysis.report.parts import finding_title, landings_words
+from landing_analysis.report.verdicts import finding_title, landings_words
 from landing_analysis.sessions.dose import ExerciseDose
 from landing_analysis.sessions.published import warnings_in
 from landing_analysis.sessions.session import Session

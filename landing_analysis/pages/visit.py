@@ -48,15 +48,12 @@ from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.glance import telling_measures
+from landing_analysis.report.header import QUALITY_SYMBOLS
+from landing_analysis.report.numbers import sentence
 from landing_analysis.report.page import Plot
-from landing_analysis.report.parts import (
-    QUALITY_SYMBOLS,
-    SYMBOLS,
-    sentence,
-    tally_words,
-)
 from landing_analysis.report.sheet import measured_words, shot_words
 from landing_analysis.report.style import svg_text
+from landing_analysis.report.verdicts import SYMBOLS, tally_words
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     OUTSIDE,

@@ -17,7 +17,7 @@ from landing_analysis.pages.words import (
     since_surgery,
 )
 from landing_analysis.record.unread import StrayFile, UnreadClip
-from landing_analysis.report.parts import sentence
+from landing_analysis.report.numbers import sentence
 from landing_analysis.trend.changes import Key, MinimalChange
 from landing_analysis.trend.triage import FIRST_VISIT, KINDS, Flag, Kind, flags_to_look
 

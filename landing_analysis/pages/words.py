@@ -14,8 +14,8 @@ from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE, pr
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
+from landing_analysis.report.numbers import half_width_words, number, value_words
 from landing_analysis.report.page import page_environment
-from landing_analysis.report.parts import half_width_words, number, value_words
 from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, Exercise, Limb
 from landing_analysis.trend.alike import Way

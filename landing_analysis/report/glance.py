@@ -9,13 +9,8 @@ from landing_analysis.definitions import printed_unit
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.measures.summaries import compare_sides, summarise_bout
-from landing_analysis.report.parts import (
-    half_width_words,
-    heading,
-    is_mixed,
-    number,
-    value_words,
-)
+from landing_analysis.report.header import is_mixed
+from landing_analysis.report.numbers import half_width_words, heading, number, value_words
 from landing_analysis.tables import (
     LIMBS,
     Analysis,

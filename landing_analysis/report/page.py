@@ -18,8 +18,7 @@ from landing_analysis.definitions import (
 )
 from landing_analysis.findings.tally import tally
 from landing_analysis.measures.curves import landing_curves
-from landing_analysis.report import parts as parts
-from landing_analysis.report import sheet
+from landing_analysis.report import behind, header, numbers, rep_tables, roles, sheet, verdicts
 from landing_analysis.report.figures import (
     contact_curves_figure,
     rep_strip_figure,
@@ -73,15 +72,19 @@ def report_html(
     pictures : from `pictures.key_pictures`
     annotated_clip : name of the annotated clip beside the page, None when there is none
     """
-    analysis = parts.with_roles(analysis)
+    analysis = roles.with_roles(analysis)
     first, rest = sheet.shown_findings(analysis)
     shots = sheet.shots(analysis, pictures)
     counted = tally(analysis)
     page = page_environment().get_template("report.html.j2")
     return page.render(
         analysis=analysis,
-        parts=parts,
-        title=parts.title_words(analysis),
+        behind=behind,
+        header=header,
+        numbers=numbers,
+        rep_tables=rep_tables,
+        verdicts=verdicts,
+        title=header.title_words(analysis),
         annotated_clip=annotated_clip,
         intended_use=INTENDED_USE,
         cautions=CAUTIONS,
@@ -104,7 +107,7 @@ def report_html(
         from_clip=any(picture.jpeg for picture in pictures),
         shown=[rep.number for rep in pictured_reps(analysis)],
         limb_styles={limb: limb_style(limb, analysis.decided.surgical_side) for limb in LIMBS},
-        tables=parts.rep_tables(analysis),
+        tables=rep_tables.rep_tables(analysis),
         timeline=_timeline(analysis),
         curves=_curves(analysis),
         strips=_strips(analysis),
@@ -138,8 +141,8 @@ def _card(analysis: Analysis, rep: Rep, pictures: tuple[KeyPicture, ...]) -> Rep
         number=rep.number,
         used=rep.used,
         reason=words_of(rep.reason) or None,
-        times=parts.rep_times(analysis, rep),
-        flags=parts.rep_flags(analysis, rep),
+        times=rep_tables.rep_times(analysis, rep),
+        flags=rep_tables.rep_flags(analysis, rep),
         pictures=tuple(picture for picture in pictures if picture.rep == rep.number),
     )
 

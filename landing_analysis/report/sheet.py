@@ -10,13 +10,9 @@ import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, printed_unit
 from landing_analysis.findings.tally import Tally, unjudged
-from landing_analysis.report.parts import (
-    Headline,
-    favouring_words,
-    headlines,
-    value_words,
-)
+from landing_analysis.report.numbers import value_words
 from landing_analysis.report.pictures import KeyPicture
+from landing_analysis.report.verdicts import Headline, favouring_words, headlines
 from landing_analysis.tables import LIMBS, Analysis, Limb, Measure, View
 from landing_analysis.wording import words_of
 

@@ -18,7 +18,7 @@ from landing_analysis.pages.words import (
     side_amount,
     since_surgery,
 )
-from landing_analysis.report.parts import sentence
+from landing_analysis.report.numbers import sentence
 from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Exercise
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import VisitMean

@@ -15,7 +15,7 @@ from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.corrections import added_contact, are_swapped
 from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
 from landing_analysis.findings.judging import COVERAGE
-from landing_analysis.report import parts
+from landing_analysis.report import numbers, rep_tables
 from landing_analysis.report.sheet import key_measure
 from landing_analysis.tables import (
     LANDMARK,
@@ -163,7 +163,7 @@ def _rep(rep: Rep, analysis: Analysis, timed: bool) -> dict[str, Any]:
         "reason": words_of(rep.reason) or None,
         "landing_s": _at(landing, analysis),
         "peak_s": peak_s,
-        "flags": parts.rep_flags(analysis, rep),
+        "flags": rep_tables.rep_flags(analysis, rep),
         "measures": measure_rows(rows),
     }
 
@@ -175,12 +175,12 @@ def measure_rows(rows: Iterable[Measure]) -> list[dict[str, Any]]:
             "name": row.name,
             "label": DEFINITIONS[row.name].label,
             "limb": row.limb,
-            "value": None if row.value is None else parts.value_words(row.value, row.name),
-            "half_width": parts.half_width_words(row.sd, row.name),
+            "value": None if row.value is None else numbers.value_words(row.value, row.name),
+            "half_width": numbers.half_width_words(row.sd, row.name),
             "unit": printed_unit(row.name),
             "reason": words_of(row.reason) or None,
             "by_hand": row.by_hand,
-            "found": parts.value_words(row.found, row.name) if row.by_hand else None,
+            "found": numbers.value_words(row.found, row.name) if row.by_hand else None,
         }
         for row in rows
     ]
@@ -192,11 +192,11 @@ def _summary(analysis: Analysis) -> list[dict[str, Any]]:
             "name": row.name,
             "label": DEFINITIONS[row.name].label,
             "limb": row.limb,
-            "value": parts.value_words(row.mean, row.name),
-            "half_width": parts.half_width_words(row.mean_sd, row.name),
+            "value": numbers.value_words(row.mean, row.name),
+            "half_width": numbers.half_width_words(row.mean_sd, row.name),
             "unit": printed_unit(row.name),
             "reps": row.reps_used,
-            "by_hand": parts.is_by_hand(analysis, row.name, row.limb),
+            "by_hand": rep_tables.is_by_hand(analysis, row.name, row.limb),
         }
         for row in analysis.measures.summaries
     ]
@@ -219,7 +219,7 @@ def worst_rep(analysis: Analysis) -> int | None:
     used = [rep for rep in analysis.reps.reps if rep.used] or list(analysis.reps.reps)
     if not used:
         return None
-    return max(used, key=lambda rep: len(parts.rep_flags(analysis, rep))).number
+    return max(used, key=lambda rep: len(rep_tables.rep_flags(analysis, rep))).number
 
 
 def changes(before: Analysis, after: Analysis) -> list[dict[str, Any]]:

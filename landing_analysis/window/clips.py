@@ -26,7 +26,7 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.overview import ClipLine, clip_lines
 from landing_analysis.record.remarks import last_remark, remarks_on_clip
 from landing_analysis.record.store import find_patient, list_patients
-from landing_analysis.report import parts, sheet
+from landing_analysis.report import header, rep_tables, roles, sheet, verdicts
 from landing_analysis.tables import LIMBS, VIEWS, Analysis, short_clip
 from landing_analysis.window.answers import NotThereError, document, page, to
 from landing_analysis.window.clip_view import clip_view, worst_rep
@@ -96,12 +96,12 @@ def clip(window: Window, request: Request) -> Response:
             "has_video": _video_of(record, known) is not None,
             "has_report": known.report is not None and (known.report / REPORT).is_file(),
         }
-    shown = parts.with_roles(analysis) if analysis else None
+    shown = roles.with_roles(analysis) if analysis else None
     return page(
-        window, "clip.html.j2", **told, analysis=shown, why=why, parts=parts,
+        window, "clip.html.j2", **told, analysis=shown, why=why, header=header, verdicts=verdicts,
         worst=worst_rep(analysis) if analysis else None,
         headlines=sheet.shown_findings(shown)[0] if shown else [],
-        tables=parts.rep_tables(shown) if shown else [],
+        tables=rep_tables.rep_tables(shown) if shown else [],
         exercises=EXERCISES, views=VIEWS, limbs=LIMBS,
     )  # fmt: skip
 

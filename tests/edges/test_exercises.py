@@ -17,7 +17,7 @@ from landing_analysis.exercises.entry import Entry, Sign
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.pages.words import exercise_words
-from landing_analysis.report.parts import exercise_words as set_words
+from landing_analysis.report.header import exercise_words as set_words
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.reps.recognising import recognise
 from landing_analysis.settings import Settings

@@ -21,10 +21,12 @@ from landing_analysis.report import pictures
 from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.report.glance import MOST_ROWS, glances
 from landing_analysis.report.index import index_html
+from landing_analysis.report.numbers import number, sentence
 from landing_analysis.report.page import report_html
-from landing_analysis.report.parts import first_line, number, sentence, with_roles
 from landing_analysis.report.pictures import key_pictures
+from landing_analysis.report.roles import with_roles
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
+from landing_analysis.report.verdicts import first_line
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Bout, Limit, Note, Occasion
 

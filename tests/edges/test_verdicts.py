@@ -19,7 +19,7 @@ from landing_analysis.findings.judging import (
 )
 from landing_analysis.findings.tally import count_reps, tally_of_set
 from landing_analysis.measures.summaries import compare_sides, summarise
-from landing_analysis.report.parts import landings_words, tally_words
+from landing_analysis.report.verdicts import landings_words, tally_words
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     Decided,

@@ -13,7 +13,8 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report.documents import analysis_document
-from landing_analysis.report.parts import header_facts, rep_times
+from landing_analysis.report.header import header_facts
+from landing_analysis.report.rep_tables import rep_times
 from landing_analysis.settings import ViewSettings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Landmarks, View
