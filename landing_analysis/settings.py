@@ -185,6 +185,7 @@ class TrackSettings:
     spike_window_s: float = 0.1  # half-width of the running median (choice)
     spike_share_of_leg: float = 0.06  # knee and below: 5 cm off the running median (choice)
     spike_share_of_leg_body: float = 0.12  # hips and above: a deep landing's bottom is 8 cm off
+    spike_rounds: int = 3  # of asking whether a sample only turns quickly (choice)
     fewest_spike_frames: int = 5  # of a clip; fewer show no usual place (choice)
     exchange_legs: float = 0.015  # legs; more than noise moves the mean of ten landmarks (choice)
     exchanged_legs_per_s: float = 0.2  # a wrong reading saves .25 leg at each of its ends (choice)
@@ -213,26 +214,39 @@ class FootSettings:
 
 @dataclass(frozen=True)
 class StepSettings:
-    """How quick steps from foot to foot are read from the feet's swings."""
+    """How quick steps from foot to foot are read, see accuracy/methods."""
 
     floor_reach_s: float = 1.5  # before and after, where a foot's floor is looked for (choice)
-    floor_percentile: float = 10.0  # of its toes' heights there; it stands for a quarter (choice)
-    high_m: float = 0.035  # above its floor: toes in the air; standing they stay below (choice)
-    noise_sds: float = 4.0  # or this many of the landmarks' noise (choice)
-    gap_s: float = 0.04  # noise may break a swing for this long (choice)
-    least_swing_m: float = 0.025  # toes that hang rise by 0.04 m in a low jog (drawn)
-    least_ankle_m: float = 0.055  # and the ankle by 0.08 (drawn)
-    least_swing_s: float = 0.12  # jogging at 200 steps a minute swings for 0.35 s (choice)
-    slope_reach_s: float = 0.02  # around a crossing, where its speed is read (choice)
-    least_speed_m_s: float = 0.5  # of a crossing; a slower foot is not carried on farther (choice)
-    model_sd_s: float = 0.012  # of a landing or toe-off read so, without any noise (choice)
-    frame_share: float = 0.3  # of a frame interval, added to that (choice)
-    both_stand_s: float = 0.05  # longer with both feet down is walking in place (choice)
-    most_overlap_share: float = 0.5  # of a swing with the other foot's; more is a jump (choice)
+    floor_percentile: float = 10.0  # of its heights there; it stands for a quarter (choice)
+    half_window_s: float = 0.04  # over which the toes' speed is read (choice)
+    toe_high_m: float = 0.04  # above its floor a foot stands as likely as not (drawn)
+    ankle_high_m: float = 0.10  # the same of its ankle, which rises before the toes (drawn)
+    moves_m_s: float = 0.8  # the same of toes that move (drawn)
+    in_air_weight: float = 1.5  # of a foot surely in the air, against one that stands (choice)
+    exchange_reach_s: float = 0.1  # beside legs that were exchanged feet tell less (choice)
+    exchanged_share: float = 0.3  # by this share (choice)
+    falls_share: float = 0.35  # of the pull; the body flies as likely as not (drawn)
+    fall_weight: float = 2.0  # of the body, against 1 for each foot (drawn)
+    dip_share: float = 0.5  # less where a foot is at rest: bodies dip on it (choice)
+    telling_s: float = 1 / 60  # of one such sign; twice as many frames tell no more (choice)
+    change_cost: float = 3.0  # signs of a change; fewer are misread (drawn)
     shortest_step_s: float = 0.16  # from landing to landing: 375 a minute (choice)
     longest_step_s: float = 0.5  # the same, 120 a minute; jogging has 150 to 180 (memory)
-    fewest_steps: int = 4  # that take turns; fewer are no bout (choice)
+    fewest_steps: int = 4  # in a row; fewer are no bout (choice)
+    in_turn_share: float = 0.75  # of them change the foot; fewer are hops (choice)
+    fallen_share: float = 0.5  # of them begin with a fall of the body; fewer are walking (choice)
     beside_s: float = 0.12  # a bout; a landing of the body there is one of its own (choice)
+    # Edges: drawn patients for tuning, at 60 frames/s; sd of the average 7 (landing), 11 (toe-off).
+    told_on_early_s: float = 0.008  # before the landing a foot is told to stand
+    on_share: float = 0.3  # of the pull, where a fall's end is read
+    fall_on_early_s: float = 0.003  # before the landing
+    told_off_early_s: float = 0.010  # before toe-off a foot is told to be gone
+    off_share: float = 0.5  # of the pull, where a fall's beginning is read
+    fall_off_early_s: float = 0.008  # before toe-off
+    fall_outside_s: float = 0.13  # of a stay, where the fall beside it is looked for (choice)
+    fall_inside_s: float = 0.1  # (choice)
+    model_sd_s: float = 0.012  # of one such reading, without any noise
+    frame_share: float = 0.3  # of a frame interval, added to that (choice)
 
 
 @dataclass(frozen=True)

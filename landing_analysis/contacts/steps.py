@@ -1,22 +1,25 @@
-"""Steps from foot to foot, quick and low: read from each foot's own swings.
+"""Steps from foot to foot, quick and low: which foot stands when, told by feet and body at once.
 
-Legs that are drawn up and put down many times a second carry so much of the body's mass that
-its middle hardly falls in a flight of a tenth of a second. But the feet tell: while one
-stands, the other swings. Where swings of both feet take turns at the pace of jogging, a foot
-lands where its swing ends, and the body flies from the last toe-off to the next landing.
+A quick step's flight lasts a tenth of a second or less, and the foot that comes down hangs near
+the floor long before it lands: neither a foot alone nor the body alone places it. Together they
+do. Every frame tells for or against each foot standing, by how high its toes and ankle are and
+how fast the toes move, and whether the body falls. The likeliest course of standing on the left
+foot, on the right one, on both, and of flying is found over the whole clip at once, where each
+change costs something, so that a few misread frames change nothing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import percentile_filter
+from scipy.ndimage import maximum_filter1d, percentile_filter
 
-from landing_analysis.contacts.feet import Motion
-from landing_analysis.maths.signals import close_gaps, runs
+from landing_analysis.contacts.feet import Motion, average_events
+from landing_analysis.maths.signals import local_polynomial, usual_steps_s
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import StepSettings
 from landing_analysis.tables import (
@@ -30,15 +33,23 @@ from landing_analysis.tables import (
 )
 
 _HELD = because(Code.HELD_TO_END)
+_STANDS_ON: tuple[tuple[Limb, ...], ...] = (("left",), ("right",), LIMBS, ())
+"""What the body may stand on, the air last."""
 
 
-class Swing(NamedTuple):
-    """One foot in the air: when it left and landed, with the uncertainty of both, seconds."""
+class Stay(NamedTuple):
+    """A time on the same feet, or in the air."""
 
-    limb: Limb
-    off_s: float
-    on_s: float
-    sd_s: float
+    on: tuple[Limb, ...]
+    start_s: float
+    end_s: float
+
+
+class Step(NamedTuple):
+    """A stay on the ground that began with a landing, and the one that it came from."""
+
+    came_from: Stay
+    stay: Stay
 
 
 class Bout(NamedTuple):
@@ -62,21 +73,26 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
     Returns
     -------
     Contacts
-        Bouts of steps of which the falls show every landing stay as these show them.
+        Bouts of steps of which the falls show every landing, and both feet each time, stay as
+        these show them.
 
     Notes
     -----
-    A swing begins and ends where its toes cross ``settings.high_m`` above their own floor,
-    carried on to the floor at the speed of the crossing. A foot lands where the other one is
-    in the air, or leaves at once. Limits: a foot that is lifted by less than
-    ``settings.least_swing_m`` does not swing, and slower steps are left to the falls.
+    The course is found by dynamic programming (Viterbi AJ. IEEE Trans Inf Theory 1967;13:260-269;
+    from memory, sure); what a frame tells is this project's own. Where legs were exchanged back,
+    feet count less. A landing is placed between where the foot is told to stand and where the
+    body's fall ends, a toe-off between where it is told to be gone and where the fall begins.
+    Limits: steps that take turns without any fall of the body are walking and left out, as are
+    fewer than ``settings.fewest_steps``, and slower ones, which the falls show.
     """
     for bout in _bouts(motion, settings):
         inside = [c for c in found.contacts if _within(c.initial_contact.t_s, bout, settings)]
-        if all(_shown(contact, inside, settings) for contact in bout.contacts):
+        within = [f for f in found.flights if _within(_landing_s(f), bout, settings)]
+        unseen = any(flight.unseen_limbs for flight in within)
+        if not unseen and _shown(bout.contacts, inside, settings):
             continue
         contacts = [c for c in found.contacts if c not in inside]
-        flights = [f for f in found.flights if not _within(_landing_s(f), bout, settings)]
+        flights = [f for f in found.flights if f not in within]
         found = replace(
             found,
             contacts=tuple(
@@ -87,14 +103,15 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
     return found
 
 
-def _shown(contact: Contact, found: list[Contact], settings: StepSettings) -> bool:
-    """Say whether a landing is among others, and that foot's alone."""
-    near = [
-        one.limb
-        for one in found
-        if abs(one.initial_contact.t_s - contact.initial_contact.t_s) < settings.beside_s
-    ]
-    return near == [contact.limb]
+def _shown(contacts: tuple[Contact, ...], found: list[Contact], settings: StepSettings) -> bool:
+    """Say whether every landing is among others, of the same feet."""
+
+    def near(at_s: float, some: tuple[Contact, ...] | list[Contact]) -> list[Limb]:
+        beside = settings.beside_s
+        return sorted(c.limb for c in some if abs(c.initial_contact.t_s - at_s) < beside)
+
+    landed_s = [contact.initial_contact.t_s for contact in contacts]
+    return all(near(at_s, found) == near(at_s, contacts) for at_s in landed_s)
 
 
 def _within(at_s: float, bout: Bout, settings: StepSettings) -> bool:
@@ -106,125 +123,199 @@ def _landing_s(flight: Flight) -> float:
     return flight.landing.t_s if flight.landing else float("inf")
 
 
-def _bouts(motion: Motion, settings: StepSettings) -> Iterator[Bout]:
-    swings = {limb: _swings(motion, limb, settings) for limb in LIMBS}
-    steps = sorted(
-        (
-            step
-            for limb, other in (LIMBS, LIMBS[::-1])
-            for step in _steps(swings[limb], swings[other], settings)
-        ),
-        key=lambda step: step.swing.on_s,
+# --- which foot stands when --------------------------------------------------------------------
+
+
+def _stays(motion: Motion, settings: StepSettings) -> list[Stay]:
+    """Return the likeliest course of stays."""
+    t_s = motion.t_s
+    left, right = (_stands(motion, limb, settings) for limb in LIMBS)
+    at_rest = np.maximum(np.maximum(left, right), 0.0)
+    weight = settings.fall_weight * (1.0 - settings.dip_share * at_rest)
+    falls = weight * _falls(motion, settings)
+    told = np.stack([left - right, right - left, left + right, -left - right], axis=1)
+    told += np.stack([-falls, -falls, -falls, falls], axis=1)
+    steps_s = usual_steps_s(t_s)
+    frames_s = np.concatenate([steps_s[:1], steps_s])
+    course = _likeliest(told * (frames_s / settings.telling_s)[:, None], settings.change_cost)
+    edges = [0, *(np.flatnonzero(np.diff(course)) + 1), len(course)]
+    middle_s = np.concatenate([t_s[:1], 0.5 * (t_s[1:] + t_s[:-1]), t_s[-1:]])
+    return [
+        Stay(_STANDS_ON[course[first]], float(middle_s[first]), float(middle_s[stop]))
+        for first, stop in pairwise(edges)
+    ]
+
+
+def _stands(motion: Motion, limb: Limb, settings: StepSettings) -> FloatArray:
+    """Return from 1, surely standing, down to ``-in_air_weight``, surely not; 0 tells nothing."""
+    t_s = motion.t_s
+    speed = local_polynomial(t_s, motion.toe_place_m[limb], settings.half_window_s, 1)[1]
+    away = np.max(
+        [
+            _above_floor_m(t_s, motion.toe_m[limb], settings) / settings.toe_high_m,
+            _above_floor_m(t_s, motion.ankle_m[limb], settings) / settings.ankle_high_m,
+            np.hypot(*speed.T) / settings.moves_m_s,
+        ],
+        axis=0,
     )
+    stands = np.clip(1.0 - away, -settings.in_air_weight, 1.0)
+    reach = 2 * int(settings.exchange_reach_s / float(np.median(np.diff(t_s)))) + 1
+    doubted = maximum_filter1d(motion.exchanged.astype(np.uint8), reach).astype(bool)
+    stands[doubted] *= settings.exchanged_share
+    known: FloatArray = np.where(np.isfinite(stands), stands, 0.0)
+    return known
+
+
+def _falls(motion: Motion, settings: StepSettings) -> FloatArray:
+    """Return from -1, the ground carries the body, to 1, it falls; 0 where it is not seen."""
+    share = -motion.body_acceleration / motion.pull_m_s2
+    falls = np.clip(share / settings.falls_share - 1.0, -1.0, 1.0)
+    known: FloatArray = np.where(np.isfinite(falls), falls, 0.0)
+    return known
+
+
+def _above_floor_m(t_s: FloatArray, height_m: FloatArray, settings: StepSettings) -> FloatArray:
+    """Return heights above where a part of a foot is when it stands, NaN where it is not seen."""
+    known = np.isfinite(height_m)
+    if not known.any():
+        return np.full_like(height_m, np.nan)
+    whole_m = np.interp(t_s, t_s[known], height_m[known])
+    width = int(2 * settings.floor_reach_s / float(np.median(np.diff(t_s)))) | 1
+    floor_m = percentile_filter(whole_m, settings.floor_percentile, width, mode="nearest")
+    above_m: FloatArray = height_m - floor_m
+    return above_m
+
+
+def _likeliest(told: FloatArray, change_cost: float) -> np.ndarray:
+    """Return the state of each frame on the course for which most is told, (n_frames,)."""
+    states = told.shape[1]
+    cost = change_cost * (1.0 - np.eye(states))
+    came_from = np.zeros(told.shape, dtype=int)
+    total = told[0]
+    for frame in range(1, len(told)):
+        ways = total[:, None] - cost
+        came_from[frame] = ways.argmax(axis=0)
+        total = ways.max(axis=0) + told[frame]
+    course = np.zeros(len(told), dtype=int)
+    course[-1] = int(total.argmax())
+    for frame in range(len(told) - 1, 0, -1):
+        course[frame - 1] = came_from[frame, course[frame]]
+    return course
+
+
+# --- steps and bouts ---------------------------------------------------------------------------
+
+
+def _bouts(motion: Motion, settings: StepSettings) -> Iterator[Bout]:
+    """Yield what is long enough, quick enough and from foot to foot."""
     chain: list[Step] = []
-    for step in [*steps, None]:
+    for step in [*_steps(_stays(motion, settings)), None]:
         if chain and (step is None or not _follows(chain[-1], step, settings)):
-            if len(chain) >= settings.fewest_steps:
-                yield _bout(chain)
+            if _is_bout(chain, motion, settings):
+                yield _bout(chain, motion, settings)
             chain = []
         if step is not None:
             chain.append(step)
 
 
-class Step(NamedTuple):
-    """A swing that ends in a landing: when the other foot left, and when this one leaves again."""
-
-    swing: Swing
-    left_s: float
-    leaves_s: float | None
-
-
-def _steps(own: list[Swing], other: list[Swing], settings: StepSettings) -> Iterator[Step]:
-    """Yield the swings at whose end the other foot is in the air, or leaves at once."""
-    for number, swing in enumerate(own):
-        beside = next((one for one in other if one.on_s > swing.on_s), None)
-        if beside is None or beside.off_s > swing.on_s + settings.both_stand_s:
+def _steps(stays: list[Stay]) -> Iterator[Step]:
+    """Yield the stays that began with a landing: after a flight, or at once on the other foot."""
+    grounded: Stay | None = None
+    flew = False
+    for stay in stays:
+        if not stay.on:
+            flew = True
             continue
-        overlap_s = swing.on_s - beside.off_s
-        if overlap_s < settings.most_overlap_share * (swing.on_s - swing.off_s):
-            leaves_s = own[number + 1].off_s if number + 1 < len(own) else None
-            yield Step(swing, beside.off_s, leaves_s)
+        changed = grounded is not None and len(grounded.on) == len(stay.on) == 1
+        if grounded is not None and (flew or changed):
+            yield Step(grounded, stay)
+        grounded, flew = stay, False
 
 
 def _follows(before: Step, step: Step, settings: StepSettings) -> bool:
-    """Say whether a step is the next one: of the other foot, and soon."""
-    between_s = step.swing.on_s - before.swing.on_s
+    """Say whether a step is the next one, and soon; nothing follows a landing on both feet."""
+    between_s = step.stay.start_s - before.stay.start_s
     soon = settings.shortest_step_s <= between_s <= settings.longest_step_s
-    return soon and step.swing.limb != before.swing.limb
+    return soon and step.came_from == before.stay and len(before.stay.on) == 1
 
 
-def _bout(chain: list[Step]) -> Bout:
+def _is_bout(chain: list[Step], motion: Motion, settings: StepSettings) -> bool:
+    single = [step for step in chain if len(step.stay.on) == 1]
+    if len(single) < settings.fewest_steps:
+        return False
+    changes = sum(a.stay.on != b.stay.on for a, b in pairwise(single))
+    fallen = sum(_fell(step, motion, settings) for step in chain)
+    return changes >= settings.in_turn_share * (
+        len(single) - 1
+    ) and fallen >= settings.fallen_share * len(chain)
+
+
+def _fell(step: Step, motion: Motion, settings: StepSettings) -> bool:
+    """Say whether the body fell about when a step began."""
+    from_s, until_s = step.came_from.end_s, step.stay.start_s
+    beside_s = settings.half_window_s
+    near = (motion.t_s > from_s - beside_s) & (motion.t_s < until_s + beside_s)
+    return bool((_falls(motion, settings)[near] > 0).any())
+
+
+def _bout(chain: list[Step], motion: Motion, settings: StepSettings) -> Bout:
     """Turn steps into contacts, and what lies between them into flights."""
     contacts, flights = [], []
+    off = start = _toe_off(chain[0].came_from, motion, settings)
     for step in chain:
-        limb, on_s, sd_s = step.swing.limb, step.swing.on_s, step.swing.sd_s
-        landing = Event(on_s, sd_s)
-        toe_off = Event(step.leaves_s, sd_s) if step.leaves_s is not None else None
-        contacts.append(Contact(limb, landing, toe_off, None if toe_off else _HELD, landing))
-        other: Limb = "right" if limb == "left" else "left"
-        flights.append(Flight(Event(min(step.left_s, on_s), sd_s), landing, (other,), (limb,)))
-    return Bout(chain[0].swing.off_s, chain[-1].swing.on_s, tuple(contacts), tuple(flights))
+        landing = _landing(step, motion, settings)
+        took_off = replace(off, t_s=min(off.t_s, landing.t_s))
+        flights.append(Flight(took_off, landing, step.came_from.on, step.stay.on))
+        off = _toe_off(step.stay, motion, settings)
+        held = step.stay.on == LIMBS or step.stay.end_s >= float(motion.t_s[-1])
+        left = (None, _HELD) if held else (off, None)
+        contacts += [Contact(limb, landing, *left, landing) for limb in step.stay.on]
+    return Bout(start.t_s, landing.t_s, tuple(contacts), tuple(flights))
 
 
-def _swings(motion: Motion, limb: Limb, settings: StepSettings) -> list[Swing]:
-    """Return the swings of one foot."""
-    t_s = motion.t_s
-    step_s = float(np.median(np.diff(t_s)))
-    above_m = _above_floor_m(t_s, motion.toe_m[limb], settings)
-    ankle_m = _above_floor_m(t_s, motion.ankle_m[limb], settings)
-    noise_m = float(np.nan_to_num(motion.noise_m[f"{limb}_toe"]))
-    high_m = max(settings.high_m, settings.noise_sds * noise_m)
-    up = close_gaps(t_s, above_m > high_m, settings.gap_s)
-    found = []
-    for first, last in runs(up):
-        if first == 0 or last == len(t_s) - 1:
-            continue
-        top_m, ankle_top_m = (float(part[first : last + 1].max()) for part in (above_m, ankle_m))
-        if top_m < max(settings.least_swing_m, high_m) or ankle_top_m < settings.least_ankle_m:
-            continue
-        if t_s[last] - t_s[first] < settings.least_swing_s:
-            continue
-        off_s, _ = _on_floor(t_s, above_m, first, -1, high_m, settings)
-        on_s, speed = _on_floor(t_s, above_m, last, 1, high_m, settings)
-        parts = (noise_m / speed, settings.model_sd_s, settings.frame_share * step_s)
-        found.append(Swing(limb, off_s, on_s, float(np.linalg.norm(parts))))
-    return found
+def _landing(step: Step, motion: Motion, settings: StepSettings) -> Event:
+    """Place a landing by what feet and body tell together, and by where the fall ends."""
+    told = _event(step.stay.start_s + settings.told_on_early_s, motion, settings)
+    fall_s = _fall_edge_s(motion, step.stay.start_s, 1, settings.on_share, settings)
+    if fall_s is None:
+        return told
+    return average_events(told, _event(fall_s + settings.fall_on_early_s, motion, settings))
 
 
-def _above_floor_m(t_s: FloatArray, height_m: FloatArray, settings: StepSettings) -> FloatArray:
-    """Return heights above where a part of a foot is when it stands, gaps bridged."""
-    known = np.isfinite(height_m)
-    if not known.any():
-        return np.zeros_like(height_m)
-    whole_m = np.interp(t_s, t_s[known], height_m[known])
-    width = int(2 * settings.floor_reach_s / float(np.median(np.diff(t_s)))) | 1
-    floor_m = percentile_filter(whole_m, settings.floor_percentile, width, mode="nearest")
-    above_m: FloatArray = whole_m - floor_m
-    return above_m
+def _toe_off(stay: Stay, motion: Motion, settings: StepSettings) -> Event:
+    """Place a toe-off in the same way, by where the fall begins."""
+    told = _event(stay.end_s + settings.told_off_early_s, motion, settings)
+    fall_s = _fall_edge_s(motion, stay.end_s, -1, settings.off_share, settings)
+    if fall_s is None:
+        return told
+    return average_events(told, _event(fall_s + settings.fall_off_early_s, motion, settings))
 
 
-def _on_floor(
-    t_s: FloatArray,
-    above_m: FloatArray,
-    edge: int,
-    way: int,
-    high_m: float,
-    settings: StepSettings,
-) -> tuple[float, float]:
-    """Return when a foot is on the floor, from where it crosses a height at an edge of a swing.
+def _event(at_s: float, motion: Motion, settings: StepSettings) -> Event:
+    frame_s = float(np.median(np.diff(motion.t_s)))
+    return Event(at_s, float(np.hypot(settings.model_sd_s, settings.frame_share * frame_s)))
 
-    And its speed there, m/s.
+
+def _fall_edge_s(
+    motion: Motion, near_s: float, way: int, share: float, settings: StepSettings
+) -> float | None:
+    """Return when the body falls with a share of its pull beside an edge of a stay.
+
+    Where the fall before a landing (``way`` 1) ends, or the one after a toe-off (-1) begins.
     """
-    inside, outside = edge, edge + way
-    drop = above_m[inside] - above_m[outside]
-    share = (above_m[inside] - high_m) / drop if drop > 0 else 0.5  # definition: halfway
-    crossed_s = t_s[inside] + float(np.clip(share, 0, 1)) * (t_s[outside] - t_s[inside])
-    speed = max(abs(_slope(t_s, above_m, edge, settings)), settings.least_speed_m_s)
-    return float(crossed_s + way * high_m / speed), speed
-
-
-def _slope(t_s: FloatArray, above_m: FloatArray, edge: int, settings: StepSettings) -> float:
-    """Return the speed of a foot around the edge of a swing, m/s."""
-    near = np.abs(t_s - t_s[edge]) <= settings.slope_reach_s
-    near[max(edge - 1, 0) : edge + 2] = True
-    return float(np.polyfit(t_s[near] - t_s[edge], above_m[near], 1)[0])
+    before_s, after_s = settings.fall_outside_s, settings.fall_inside_s
+    away_s = way * (near_s - motion.t_s)
+    around = np.flatnonzero((away_s < before_s) & (away_s > -after_s))
+    fall = -motion.body_acceleration / motion.pull_m_s2
+    if not len(around) or not np.isfinite(fall[around]).all():
+        return None
+    frame = int(around[np.argmax(fall[around])])
+    if fall[frame] < share:
+        return None
+    while 0 <= frame + way < len(fall) and fall[frame + way] >= share:
+        frame += way
+    beyond = frame + way
+    if not 0 <= beyond < len(fall) or not np.isfinite(fall[beyond]):
+        return None
+    part = (fall[frame] - share) / (fall[frame] - fall[beyond])
+    return float(motion.t_s[frame] + part * (motion.t_s[beyond] - motion.t_s[frame]))

@@ -14,7 +14,7 @@ EXERCISE = Entry(
     signs=(
         Sign("feet", 1, 1, 0.3),  # two speak surely against it (choice)
         Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
-        Sign("step_s", 0.4, 5, 0.05),  # slower than jogging steps (choice)
+        Sign("step_s", 0.42, 5, 0.03),  # slower than jogging steps: 145 a minute (choice)
         Sign("side_legs", 0.45, 5, 0.06),  # 0.37 m and more (choice)
         Sign("slide_legs", -1, 0.15, 0.03),  # feet stay within 0.12 m while they stand (choice)
     ),

@@ -17,6 +17,7 @@ from landing_analysis.tables import (
     LIMBS,
     Contact,
     Contacts,
+    Event,
     Exercise,
     Flight,
     Limb,
@@ -91,8 +92,7 @@ def group_reps(
                 reason=reason,
             )
         )
-    if any(_legs_lost(rep, tracks, settings) for rep in reps):
-        reps = [_refused(rep, _LEGS_LOST) if rep.limbs != LIMBS else rep for rep in reps]
+    reps = _without_lost_legs(reps, tracks, settings)
     return Reps(of_set, _hopping_limb(reps) if feet == 1 else None, tuple(reps))
 
 
@@ -153,15 +153,40 @@ def _landed(contacts: Contacts, index: int, half_contact_s: float) -> tuple[Cont
     )
 
 
-def _legs_lost(rep: Rep, tracks: Tracks, settings: RepSettings) -> bool:
-    """Say whether a rep goes from foot to foot just where the tracks had to exchange legs.
+def _without_lost_legs(reps: list[Rep], tracks: Tracks, settings: RepSettings) -> list[Rep]:
+    """Refuse reps on one foot of which it is not sure on which.
 
-    A bound does so as well; a hop whose legs were taken for each other looks the same.
+    A bound changes the foot as a hop seems to do whose legs were taken for each other. Where
+    most changes are at legs that the tracks had to exchange, none of the set is sure. Else
+    legs take turns, and only a rep beside an exchange that is out of turn is in doubt.
     """
-    take_off, landing = rep.flight.take_off, rep.flight.landing
-    if not rep.is_bound or take_off is None or landing is None:
+    bounds = [rep for rep in reps if rep.is_bound]
+    lost = sum(_exchanged_in(rep, rep.flight.landing, tracks, settings) for rep in bounds)
+    if lost and 2 * lost >= len(bounds):  # definition: half of them
+        return [_refused(rep, _LEGS_LOST) if rep.limbs != LIMBS else rep for rep in reps]
+    if 2 * len(bounds) <= len(reps):  # definition: half of them
+        return reps
+    limbs = [rep.limbs for rep in reps]
+    return [
+        _refused(rep, _LEGS_LOST)
+        if rep.limbs != LIMBS
+        and not (0 < k < len(reps) - 1 and limbs[k - 1] == limbs[k + 1] != limbs[k])
+        and _exchanged_in(rep, _leaves(rep), tracks, settings)
+        else rep
+        for k, rep in enumerate(reps)
+    ]
+
+
+def _leaves(rep: Rep) -> Event | None:
+    return next((c.toe_off for c in rep.contacts if c.toe_off), rep.flight.landing)
+
+
+def _exchanged_in(rep: Rep, until: Event | None, tracks: Tracks, settings: RepSettings) -> bool:
+    """Say whether legs were exchanged, or back, from a rep's take-off until an event of it."""
+    take_off = rep.flight.take_off
+    if take_off is None or until is None:
         return False
-    from_s, to_s = take_off.t_s - settings.exchange_reach_s, landing.t_s + settings.exchange_reach_s
+    from_s, to_s = take_off.t_s - settings.exchange_reach_s, until.t_s + settings.exchange_reach_s
     swapped = tracks.swapped[(tracks.t_s >= from_s) & (tracks.t_s <= to_s)]
     return bool(swapped.any() and not swapped.all())
 

@@ -30,7 +30,7 @@ def signs_of(
     Yields
     ------
     dict
-        ``feet`` that landed; ``changes_foot`` 1 from one foot to the other, else 0;
+        ``feet`` that landed; ``changes_foot`` 1 from one foot to the other, 0 to the same one;
         ``step_s`` from the landing before, or to the next one where that is nearer;
         ``thigh_deg`` and ``shank_deg`` the largest tilt from hanging straight down in the air
         (the lesser limb's where both are); ``side_legs`` from the landing before across the
@@ -44,7 +44,9 @@ def signs_of(
     drops: list[float] = []
     for number, rep in enumerate(reps):
         near_s = [s for s in steps_s[max(number - 1, 0) : number + 1] if np.isfinite(s)]
-        seen: Signs = {"feet": float(len(rep.limbs)), "changes_foot": float(rep.is_bound)}
+        seen: Signs = {"feet": float(len(rep.limbs))}
+        if len(rep.limbs) == len(rep.flight.take_off_limbs) == 1:
+            seen["changes_foot"] = float(rep.is_bound)
         if near_s:
             seen["step_s"] = min(near_s)
         for name, index in _TILTS:

@@ -6,7 +6,13 @@ import numpy as np
 
 from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
 from landing_analysis.maths.kinematics import low_pass
-from landing_analysis.maths.signals import noise_sd, running_median, runs, usual_steps_s
+from landing_analysis.maths.signals import (
+    local_polynomial,
+    noise_sd,
+    running_median,
+    runs,
+    usual_steps_s,
+)
 from landing_analysis.settings import TrackSettings
 from landing_analysis.tables import (
     LANDMARK,
@@ -221,6 +227,8 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     A running median follows any steady rise or fall exactly, an impact included, and
     cuts the top of a jump by a centimetre; a misread leg is 5 cm off and more. Hips and
     what is above them are given more room: they turn sharply in a deep, quick landing.
+    Quick legs turn sharply as well: what lies on a parabola through the samples around it,
+    those left out that the median doubts, is no spike.
     """
     if len(t_s) < settings.fewest_spike_frames:
         return xy_px.copy()
@@ -232,7 +240,15 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
     share = np.full(xy_px.shape[1], settings.spike_share_of_leg_body)
     share[np.concatenate([_LEFT[1:], _RIGHT[1:]])] = settings.spike_share_of_leg
     with np.errstate(invalid="ignore"):
-        spike = away > share * leg_length_px(xy_px)
+        room_px = share * leg_length_px(xy_px)
+        spike = away > room_px
+    for column in np.flatnonzero(spike.any(axis=0)):
+        for _ in range(settings.spike_rounds):
+            trusted = np.where(spike[:, column, None], np.nan, xy_px[:, column])
+            turning = local_polynomial(t_s, trusted, settings.spike_window_s, 2)[0]
+            off = np.linalg.norm(xy_px[:, column] - turning, axis=1)
+            with np.errstate(invalid="ignore"):
+                spike[:, column] &= ~(off <= room_px[column])
     return np.where(spike[..., None], np.nan, xy_px)
 
 

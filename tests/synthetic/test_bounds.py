@@ -99,14 +99,32 @@ def test_a_flight_belongs_to_the_limb_that_left_and_ground_time_to_the_one_that_
     assert [m.limb for m in measures if m.name == "flight_time" and m.rep == 1] == [None]
 
 
-def test_where_legs_were_taken_for_each_other_no_set_from_foot_to_foot_is_measured():
+def _exchanged_at(tracks: Tracks, reps: Reps, *numbers: int) -> Tracks:
+    landings_s = [reps.reps[number - 1].flight.landing.t_s for number in numbers]
+    return replace(
+        tracks, swapped=np.any([np.abs(tracks.t_s - at_s) < 0.05 for at_s in landings_s], axis=0)
+    )
+
+
+def test_where_most_changes_of_the_foot_are_at_exchanged_legs_no_rep_is_measured():
     tracks, contacts, reps = found(bound_set(6, 0.26, 0.3), "left_side")
     assert all(rep.used for rep in reps.reps)
-    landing = reps.reps[2].flight.landing
-    exchanged = replace(tracks, swapped=np.abs(tracks.t_s - landing.t_s) < 0.05)
-    again = group_reps(contacts, exchanged, SETTINGS.reps)
+    again = group_reps(contacts, _exchanged_at(tracks, reps, 2, 4, 6), SETTINGS.reps)
     assert not any(rep.used for rep in again.reps)
     assert all("could not be told apart" in words_of(rep.reason) for rep in again.reps)
+
+
+def test_beside_one_exchange_a_rep_that_lands_in_its_turn_stays_and_one_out_of_turn_does_not():
+    tracks, contacts, reps = found(bound_set(8, 0.26, 0.3), "left_side")
+    exchanged = _exchanged_at(tracks, reps, 5)
+    assert all(rep.used for rep in group_reps(contacts, exchanged, SETTINGS.reps).reps)
+    flights, landings = list(contacts.flights), list(contacts.contacts)
+    (limb,) = flights[3].landing_limbs
+    flights[4] = replace(flights[4], landing_limbs=(limb,))  # a second time on the same foot
+    landings[4] = replace(landings[4], limb=limb)
+    odd = replace(contacts, flights=tuple(flights), contacts=tuple(landings))
+    refused = [rep.number for rep in group_reps(odd, exchanged, SETTINGS.reps).reps if not rep.used]
+    assert refused == [5]
 
 
 def test_legs_exchanged_in_a_set_of_jumps_void_nothing(stick_tracks):

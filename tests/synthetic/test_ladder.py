@@ -49,20 +49,9 @@ def errors_s(true: dict[Limb, list[float]], read: dict[Limb, list[float]]) -> li
     ]
 
 
-IN_DOUBT = "the falls of a quick jog at 120 frames/s leave the other foot in doubt: no exercise"
-
-
-@pytest.mark.parametrize(
-    ("exercise", "view", "rate_hz"),
-    [
-        pytest.param(
-            exercise, view, rate_hz,
-            marks=pytest.mark.xfail(reason=IN_DOUBT)
-            if (exercise, view, rate_hz) == ("jog_in_place", "front", 120.0) else (),
-        )
-        for exercise in STEPPED for view in NEAR for rate_hz in (60.0, 120.0)
-    ],
-)  # fmt: skip
+@pytest.mark.parametrize("rate_hz", [60.0, 120.0])
+@pytest.mark.parametrize("view", NEAR)
+@pytest.mark.parametrize("exercise", STEPPED)
 def test_every_quick_step_is_found_named_and_timed(exercise, view, rate_hz):
     landing_s, toe_off_s, right_count, named = [], [], 0, 0
     sets = range(4)
