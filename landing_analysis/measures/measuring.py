@@ -51,7 +51,7 @@ from landing_analysis.measures.summaries import (
     YAW,
 )
 from landing_analysis.reasons import Code, Number, Reason, because
-from landing_analysis.reps.signs import segment_tilts_deg, swing_of
+from landing_analysis.reps.signs import is_beside_gap, segment_tilts_deg, swing_of
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LANDMARK,
@@ -768,7 +768,8 @@ def _swing_peak(
     window_s = float(t_s[swing][0]), float(t_s[swing][-1])
     reach_s = scene.settings.measures.peak_reach_s
     found = largest_value(t_s, samples, samples, window_s, reach_s)
-    if found is None:
+    top = int(np.nanargmax(samples[swing])) if found else 0
+    if found is None or is_beside_gap(samples[swing], top):
         raise _not_seen(scene, names, window_s, "in the air")
     return found[1]
 

@@ -45,12 +45,16 @@ def signs_of(
     for number, rep in enumerate(reps):
         near_s = [s for s in steps_s[max(number - 1, 0) : number + 1] if np.isfinite(s)]
         seen: Signs = {"feet": float(len(rep.limbs))}
-        if len(rep.limbs) == len(rep.flight.take_off_limbs) == 1:
+        out_of_turn = _out_of_turn(reps, number)
+        if len(rep.limbs) == len(rep.flight.take_off_limbs) == 1 and not out_of_turn:
             seen["changes_foot"] = float(rep.is_bound)
         if near_s:
             seen["step_s"] = min(near_s)
         for name, index in _TILTS:
-            peaks = [_in_air(tilts[limb][index], limb, rep, tracks, settings) for limb in rep.limbs]
+            peaks = [
+                _highest(tilts[limb][index], swing)
+                for limb, swing in _swings(rep, tracks, settings, other=out_of_turn)
+            ]
             if peaks:
                 seen[name] = min(peaks)
         drops.append(_moved(rep, rep, tracks, tracks.down, settings))
@@ -120,12 +124,43 @@ def swing_of(limb: Limb, rep: Rep, tracks: Tracks, settings: SignSettings) -> sl
     return slice(int(first), int(max(last, first + 1)))
 
 
-def _in_air(
-    tilt_deg: FloatArray, limb: Limb, rep: Rep, tracks: Tracks, settings: SignSettings
-) -> float:
-    inside = tilt_deg[swing_of(limb, rep, tracks, settings)]
-    known = inside[np.isfinite(inside)]
-    return float(known.max()) if len(known) else np.nan
+def _out_of_turn(reps: tuple[Rep, ...], number: int) -> bool:
+    """Say whether a rep lands on the foot that it left, between reps that change the foot.
+
+    So one exercise may go over into the next; it tells of neither that it is hops.
+    """
+    beside = reps[max(number - 1, 0) : number + 2]
+    if len(beside) < 3 or reps[number].is_bound:  # definition: one on each side
+        return False
+    before, rep, after = beside
+    alone = len(rep.contacts) == 1 and rep.flight.take_off_limbs == rep.limbs
+    return alone and before.is_bound and after.is_bound
+
+
+def _swings(
+    rep: Rep, tracks: Tracks, settings: SignSettings, *, other: bool
+) -> Iterator[tuple[Limb, slice]]:
+    """Yield the limbs that were in the air with when: those that land, or the other one."""
+    for limb in rep.limbs:
+        if other:
+            half_s, landed_s = 0.5 * settings.longest_swing_s, _landing_s(rep)
+            around = np.searchsorted(tracks.t_s, [landed_s - half_s, landed_s + half_s])
+            yield ("right" if limb == "left" else "left"), slice(int(around[0]), int(around[1]))
+        else:
+            yield limb, swing_of(limb, rep, tracks, settings)
+
+
+def _highest(tilt_deg: FloatArray, swing: slice) -> float:
+    inside = tilt_deg[swing]
+    if not np.isfinite(inside).any():
+        return np.nan
+    top = int(np.nanargmax(inside))
+    return np.nan if is_beside_gap(inside, top) else float(inside[top])
+
+
+def is_beside_gap(samples: FloatArray, top: int) -> bool:
+    """Whether the largest sample lies at a stretch that was not seen, which may hold a larger."""
+    return bool(np.isnan(samples[max(top - 1, 0) : top + 2]).any())
 
 
 def _landing_s(rep: Rep) -> float:

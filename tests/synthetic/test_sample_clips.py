@@ -51,12 +51,14 @@ def test_every_contact_is_found_and_none_invented(scores, name):
     assert score.reps_found == score.reps_true
 
 
-_QUICK_STEPS = pytest.mark.xfail(reason="known gap: some quick steps are missed")
+_EXCHANGED = pytest.mark.xfail(
+    reason="known gap: legs that pass each other are exchanged in one step"
+)
 
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(n, marks=[_QUICK_STEPS] if n.startswith("run") else []) for n in LADDER_NAMES],
+    [pytest.param(n, marks=[_EXCHANGED] if n.startswith("run") else []) for n in LADDER_NAMES],
 )
 def test_every_landing_of_the_other_exercises_is_found_in_time(scores, name):
     score = scores[name]
