@@ -268,8 +268,8 @@ def _bout(chain: list[Step], motion: Motion, settings: StepSettings) -> Bout:
         flights.append(Flight(took_off, landing, step.came_from.on, step.stay.on))
         off = _toe_off(step.stay, motion, settings)
         held = step.stay.on == LIMBS or step.stay.end_s >= float(motion.t_s[-1])
-        left = (None, _HELD) if held else (off, None)
-        contacts += [Contact(limb, landing, *left, landing) for limb in step.stay.on]
+        leaves, why = (None, _HELD) if held else (off, None)
+        contacts += [Contact(limb, landing, leaves, why, landing) for limb in step.stay.on]
     return Bout(start.t_s, landing.t_s, tuple(contacts), tuple(flights))
 
 
