@@ -758,6 +758,10 @@ class CurveSettings:
     fewest_frames: int = 4  # fewer are no curve (choice)
     longest_gap_s: float = 0.15  # unseen or turned away for longer: no line across (choice)
     held_s: float = 0.6  # of a landing without toe-off, as long as measures look (choice)
+    before_s: float = 0.2  # initial contact, where sets are laid over one another (choice)
+    after_s: float = 0.5  # it, there: a landing to its deepest and back up (choice)
+    step_s: float = 0.01  # of curves there (choice)
+    least_share: float = 0.67  # of the used reps seen at an instant, for a mean of it (choice)
 
 
 @dataclass(frozen=True)

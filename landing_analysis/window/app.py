@@ -50,6 +50,7 @@ _ROUTES = (
     Route("/visit/{number}/remark", writing(visits.remark), methods=["POST"]),
     Route("/clip/{clip}", reading(clips.clip)),
     Route("/clip/{clip}/view.json", reading(clips.view)),
+    Route("/clip/{clip}/curves.json", reading(clips.curves)),
     Route("/clip/{clip}/video", reading(clips.video)),
     Route("/clip/{clip}/report", reading(clips.report)),
     Route("/clip/{clip}/set", writing(putting_right.set_clip), methods=["POST"]),

@@ -15,6 +15,7 @@ from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.corrections import added_contact, are_swapped
 from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
 from landing_analysis.findings.judging import COVERAGE
+from landing_analysis.measures.aligned import aligned_curves
 from landing_analysis.report import numbers, rep_tables
 from landing_analysis.report.sheet import key_measure
 from landing_analysis.tables import (
@@ -142,14 +143,60 @@ def _curve(analysis: Analysis) -> dict[str, Any] | None:
     angles = analysis.knee_angles
     if angles is None:
         return None
-    label = "FPPA" if angles.kind == "fppa" else "knee flexion"
     return {
-        "label": label,
-        "deg": {
-            limb: [round(float(v), 1) if math.isfinite(v) else None for v in deg]
-            for limb, deg in angles.deg.items()
+        "label": _ANGLE_WORDS[angles.kind],
+        "deg": {limb: _tenths(deg) for limb, deg in angles.deg.items()},
+    }
+
+
+def curves_view(analysis: Analysis) -> dict[str, Any]:
+    """Return the knee's angle around initial contact, to be laid over another clip's.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    dict
+        ``after_s``; per limb in ``limbs`` the curve of each rep, and ``mean`` with ``low`` and
+        ``high``, one standard deviation away; None where not seen. ``kind`` and ``label`` name
+        the angle, ``slowed_by`` turns a player's seconds into real ones; ``why_not`` is a
+        sentence where there is no curve.
+    """
+    base, found = analysis.decided.time_base, aligned_curves(analysis)
+    why_not: str | None
+    if analysis.knee_angles is None:
+        why_not = "shows no knee angle from this view"
+    elif base.doubt is not None:
+        why_not = "plays at a speed that is in doubt, so its curves would be drawn out or squeezed"
+    else:
+        why_not = None if found else "has no landing of which the knee is seen"
+    kind = analysis.knee_angles.kind if analysis.knee_angles else None
+    return {
+        "kind": kind,
+        "label": _ANGLE_WORDS[kind] if kind else None,
+        "slowed_by": base.slowed_by,
+        "why_not": why_not,
+        "after_s": [round(float(s), 3) for s in found[0].after_s] if found else [],
+        "limbs": {
+            one.limb: {
+                "reps": {number: _tenths(deg) for number, deg in one.rep_deg.items()},
+                "used": len(one.used),
+                "mean": _tenths(one.mean_deg),
+                "low": _tenths(one.mean_deg - one.sd_deg),
+                "high": _tenths(one.mean_deg + one.sd_deg),
+            }
+            for one in found
         },
     }
+
+
+_ANGLE_WORDS = {"fppa": "FPPA", "flexion": "knee flexion"}
+
+
+def _tenths(deg: FloatArray) -> list[float | None]:
+    return [round(float(v), 1) if math.isfinite(v) else None for v in deg]
 
 
 def _rep(rep: Rep, analysis: Analysis, timed: bool) -> dict[str, Any]:

@@ -29,7 +29,7 @@ from landing_analysis.record.store import find_patient, list_patients
 from landing_analysis.report import header, rep_tables, roles, sheet, verdicts
 from landing_analysis.tables import LIMBS, VIEWS, Analysis, short_clip
 from landing_analysis.window.answers import NotThereError, document, page, to
-from landing_analysis.window.clip_view import clip_view, worst_rep
+from landing_analysis.window.clip_view import clip_view, curves_view, worst_rep
 from landing_analysis.window.guard import DOCUMENT_POLICY
 from landing_analysis.window.patients import version_of_patient
 from landing_analysis.window.results import exercise_words, outcome_words
@@ -148,6 +148,13 @@ def view(window: Window, request: Request) -> Response:
         analysis = window.analyses.of(record, known, window.job)
         version = version_of(record, known)
     return JSONResponse({"version": version, **clip_view(analysis)})
+
+
+def curves(window: Window, request: Request) -> Response:
+    """Return what a page lays over another clip's curves."""
+    with window.record() as record:
+        analysis = window.analyses.of(record, clip_at(record, request), window.job)
+    return JSONResponse(curves_view(analysis))
 
 
 def _video_of(record: Record, known: KnownClip) -> Path | None:

@@ -167,6 +167,25 @@ def test_two_clips_stand_side_by_side_at_initial_contact(chrome, served):
     assert "Contact time" in chrome.find_element(By.ID, "values-table").text
 
 
+def test_the_knee_angles_of_two_clips_lie_over_one_another(chrome, served):
+    one, other = (place.rpartition("/")[2] for place in sorted(served.clips())[:2])
+    _go(chrome, served, f"/beside/{one}/{other}")
+    wait(chrome, _is_ready)
+    plots = chrome.find_elements(By.CSS_SELECTOR, "#curves figure")
+    assert [plot.text.splitlines()[0] for plot in plots] == ["left knee", "right knee"]
+    assert len(plots[0].find_elements(By.TAG_NAME, "polygon")) == 2  # a band for each clip
+    told = served.get(f"/clip/{one}/curves.json").json["limbs"]["left"]
+    known = [deg for deg in told["mean"] if deg is not None]
+    drawn = plots[0].find_element(By.TAG_NAME, "polyline").get_attribute("points").split()
+    assert len(drawn) == len(known)
+    heights = [float(point.split(",")[1]) for point in drawn]
+    assert heights.index(min(heights)) == known.index(max(known))
+    chrome.find_element(By.ID, "curve-of").send_keys("the reps")
+    label = chrome.find_element(By.CSS_SELECTOR, "#curves svg").get_attribute("aria-label")
+    assert "initial contact, reps" in label
+    assert not chrome.find_elements(By.CSS_SELECTOR, "#curves polygon")
+
+
 # --- putting right -----------------------------------------------------------------------------
 
 

@@ -14,6 +14,7 @@ from stick_patient import jump_plan, make_analysis, make_motion, make_poses
 from told import told
 
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.measures.aligned import aligned_curves
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report.annotated import (
     draw_frame,
@@ -68,6 +69,50 @@ def test_a_set_without_any_toe_off_is_drawn_over_time():
 
 def test_an_oblique_view_has_no_curves():
     assert landing_curves(make_analysis(view="oblique")) is None
+
+
+def test_landings_are_laid_over_one_another_at_each_limbs_own_initial_contact():
+    analysis = make_analysis()
+    left, right = aligned_curves(analysis)
+    assert (left.limb, right.limb) == LIMBS
+    assert 4 in left.rep_deg
+    assert 4 not in left.used  # refused
+    for found in (left, right):
+        rows = {
+            m.rep: m.value for m in analysis.measures.measures
+            if (m.name, m.limb) == ("fppa_initial_contact", found.limb)
+        }  # fmt: skip
+        at_contact = np.argmin(np.abs(found.after_s))
+        assert found.after_s[at_contact] == 0.0
+        for rep in found.used:
+            np.testing.assert_allclose(
+                found.rep_deg[rep][at_contact], rows[rep], atol=CURVE_TOLERANCE_DEG
+            )
+        used = np.array([found.rep_deg[rep] for rep in found.used])
+        np.testing.assert_allclose(found.mean_deg[at_contact], used[:, at_contact].mean())
+        np.testing.assert_allclose(found.sd_deg[at_contact], used[:, at_contact].std(ddof=1))
+
+
+def test_no_line_is_drawn_across_what_was_not_seen():
+    analysis = make_analysis(reps=3)
+    angles, t_s = analysis.knee_angles, analysis.tracks.t_s
+    on_s = analysis.reps.reps[0].contacts[0].initial_contact.t_s
+    deg = {limb: deg.copy() for limb, deg in angles.deg.items()}
+    hidden = (t_s > on_s + 0.1) & (t_s < on_s + 0.4)
+    deg["left"][hidden] = np.nan
+    left, _ = aligned_curves(replace(analysis, knee_angles=replace(angles, deg=deg)))
+    inside = (left.after_s > 0.15) & (left.after_s < 0.35)
+    assert np.isnan(left.rep_deg[1][inside]).all()
+    assert np.isfinite(left.rep_deg[1][left.after_s <= 0.05]).all()
+
+
+def test_a_clip_of_doubtful_time_or_without_a_knee_angle_is_laid_over_nothing():
+    assert aligned_curves(make_analysis(view="oblique")) == ()
+    analysis = make_analysis()
+    doubt = replace(analysis.decided.time_base, slowed_by=None, doubt=told("not settled"))
+    assert (
+        aligned_curves(replace(analysis, decided=replace(analysis.decided, time_base=doubt))) == ()
+    )
 
 
 def test_limbs_differ_in_colour_marker_line_and_filling():

@@ -360,6 +360,22 @@ def test_a_landmark_that_is_moved_takes_the_angle_with_it(served):
     assert {row["limb"] for row in changed} <= {"left", None}
 
 
+def test_curves_to_be_laid_over_another_clips_are_those_of_the_stage(served):
+    clip, view = _view(served)
+    told = served.get(f"{clip}/curves.json").json
+    assert (told["kind"], told["label"], told["why_not"]) == ("fppa", "FPPA", None)
+    left = told["limbs"]["left"]
+    at_contact = told["after_s"].index(0.0)
+    values = [
+        row["value"] for rep in view["reps"] if rep["used"] for row in rep["measures"]
+        if (row["name"], row["limb"]) == ("fppa_initial_contact", "left")
+    ]  # fmt: skip
+    assert left["used"] == len(values)
+    mean = sum(float(value.replace("\N{MINUS SIGN}", "-")) for value in values) / len(values)
+    assert left["mean"][at_contact] == pytest.approx(mean, abs=1.5)
+    assert left["low"][at_contact] < left["mean"][at_contact] < left["high"][at_contact]
+
+
 def test_a_rep_is_left_out_with_a_reason_only(served):
     clip, _view_before = _view(served)
     refused = served.post(f"{clip}/exclude", {"rep": "2", "out": "yes"})
