@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from landing_analysis.definitions import printed_unit
@@ -11,6 +11,7 @@ from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.measures.summaries import compare_sides, summarise_bout
 from landing_analysis.report.header import is_mixed
 from landing_analysis.report.numbers import half_width_words, heading, number, value_words
+from landing_analysis.report.rep_tables import measures_by_hand
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -79,7 +80,7 @@ def glances(analysis: Analysis) -> list[Glance]:
     return [
         _glance(
             "The set at a glance", exercise, measures.summaries, measures.comparisons, used,
-            analysis.decided.surgical_side,
+            analysis.decided.surgical_side, measures_by_hand(analysis),
         )
     ]  # fmt: skip
 
@@ -97,6 +98,7 @@ def _of_bout(bout: Bout, analysis: Analysis) -> Glance:
     return _glance(
         _bout_title(bout, analysis), bout.exercise, summarise_bout(bout, rows),
         compare_sides(own, surgical or LIMBS[0]), len(bout.reps), surgical,
+        measures_by_hand(analysis, bout.reps),
     )  # fmt: skip
 
 
@@ -116,6 +118,7 @@ def _glance(
     comparisons: Iterable[SideComparison],
     reps: int,
     surgical: Limb | None,
+    by_hand: Collection[tuple[str, Limb | None]],
 ) -> Glance:
     by_name: dict[str, dict[Limb | None, SetSummary]] = {}
     for summary in summaries:
@@ -128,27 +131,36 @@ def _glance(
     )
     compared = {item.name: item for item in comparisons}
     rows = tuple(
-        GlanceRow(heading(name), _means(by_name[name], limbs, reps), _sides(compared.get(name)))
+        GlanceRow(
+            heading(name), _means(by_name[name], limbs, reps, by_hand), _sides(compared.get(name))
+        )
         for name in shown
     )
     return Glance(title, limbs, rows)
 
 
 def _means(
-    found: dict[Limb | None, SetSummary], limbs: tuple[Limb, ...], reps: int
+    found: dict[Limb | None, SetSummary],
+    limbs: tuple[Limb, ...],
+    reps: int,
+    by_hand: Collection[tuple[str, Limb | None]],
 ) -> tuple[Mean | None, ...]:
     if None in found:
-        return (_mean(found[None], reps),)
-    return tuple(_mean(found[limb], reps) if limb in found else None for limb in limbs)
+        return (_mean(found[None], reps, by_hand),)
+    return tuple(_mean(found[limb], reps, by_hand) if limb in found else None for limb in limbs)
 
 
-def _mean(summary: SetSummary, reps: int) -> Mean:
+def _mean(
+    summary: SetSummary, reps: int, by_hand: Collection[tuple[str, Limb | None]]
+) -> Mean:  # fmt: skip
     name, behind = summary.name, summary.reps_used
     remarks = [] if behind == reps else [f"{behind} rep{'' if behind == 1 else 's'}"]
     change, sd = summary.fatigue, summary.fatigue_sd
     if change is not None and sd is not None and abs(change) > COVERAGE * sd:
         sign = "+" if change > 0 else ""
         remarks.append(f"last third {sign}{value_words(change, name).lstrip('+')}")
+    if (name, summary.limb) in by_hand:
+        remarks.append("✎ set by hand")
     return Mean(
         value_words(summary.mean, name), half_width_words(summary.mean_sd, name), ", ".join(remarks)
     )

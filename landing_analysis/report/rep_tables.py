@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -153,10 +154,11 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
         )
         rows.append(TableRow(_rep_label(analysis, rep), cells))
     summaries = [_summary(analysis, column.name, column.limb) for column in columns]
+    by_hand = measures_by_hand(analysis)
     means = tuple(
         Cell(
             value_words(s.mean, s.name), half_width_words(s.mean_sd, s.name),
-            by_hand=is_by_hand(analysis, s.name, s.limb),
+            by_hand=(s.name, s.limb) in by_hand,
         ) if s else Cell("–")
         for s in summaries
     )  # fmt: skip
@@ -166,13 +168,23 @@ def _rep_table(analysis: Analysis, title: str, names: tuple[str, ...]) -> RepTab
     return RepTable(title, headings, tuple(columns), tuple(rows), notes)
 
 
-def is_by_hand(analysis: Analysis, name: str, limb: Limb | None) -> bool:
-    """Whether a person's corrections changed what a used rep adds to the set."""
+def measures_by_hand(
+    analysis: Analysis, reps: Iterable[int] | None = None
+) -> frozenset[tuple[str, Limb | None]]:
+    """Return measures with their limb of which a person's corrections changed a used rep's value.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    reps : numbers of the reps that count, None for every one
+    """
     used = {rep.number for rep in analysis.reps.reps if rep.used}
-    return any(
-        row.by_hand for row in analysis.measures.measures
-        if (row.name, row.limb) == (name, limb) and row.rep in used
-    )  # fmt: skip
+    counted = used if reps is None else used & set(reps)
+    return frozenset(
+        (row.name, row.limb)
+        for row in analysis.measures.measures
+        if row.by_hand and row.rep in counted
+    )
 
 
 def _rep_label(analysis: Analysis, rep: Rep) -> str:
@@ -227,6 +239,7 @@ class SummaryRow:
 def summary_rows(analysis: Analysis) -> list[SummaryRow]:
     """Return the set's summaries in words."""
     rows = []
+    by_hand = measures_by_hand(analysis)
     for s in analysis.measures.summaries:
         change = "–"
         if s.fatigue is not None:
@@ -245,7 +258,7 @@ def summary_rows(analysis: Analysis) -> list[SummaryRow]:
                 first=value_words(s.first_third, s.name),
                 last=value_words(s.last_third, s.name),
                 change=change,
-                by_hand=is_by_hand(analysis, s.name, s.limb),
+                by_hand=(s.name, s.limb) in by_hand,
             )
         )
     return rows

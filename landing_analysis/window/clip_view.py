@@ -234,6 +234,7 @@ def measure_rows(rows: Iterable[Measure]) -> list[dict[str, Any]]:
 
 
 def _summary(analysis: Analysis) -> list[dict[str, Any]]:
+    by_hand = rep_tables.measures_by_hand(analysis)
     return [
         {
             "name": row.name,
@@ -243,7 +244,7 @@ def _summary(analysis: Analysis) -> list[dict[str, Any]]:
             "half_width": numbers.half_width_words(row.mean_sd, row.name),
             "unit": printed_unit(row.name),
             "reps": row.reps_used,
-            "by_hand": rep_tables.is_by_hand(analysis, row.name, row.limb),
+            "by_hand": (row.name, row.limb) in by_hand,
         }
         for row in analysis.measures.summaries
     ]
