@@ -291,8 +291,12 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         settings.by_hand,
     )
 
-    reps, measures = _measured(found, contacts, tracks, options.corrections)
-    if contacts is not found_contacts or tracks is not found_tracks:
+    as_found = contacts is found_contacts and tracks is found_tracks
+    if as_found and not any(one.what == "rep" for one in options.corrections):
+        reps, measures = found.measured  # the next correction is held against the same
+    else:
+        reps, measures = _measured(found, contacts, tracks, options.corrections)
+    if not as_found:
         measures = marked_by_hand(measures, reps, *found.measured, settings)
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)

@@ -96,6 +96,7 @@ class Served:
     address: str
     keys: Keys
     new_address: Callable[[], str]
+    settle: Callable[[], None]
     headers: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -123,13 +124,15 @@ class Served:
         return self.ask("GET", path, **headers)
 
     def post(self, path: str, fields: Mapping[str, str] | None = None, **headers: str) -> Answer:
-        """Send a form as our own pages do, asking for JSON."""
+        """Send a form as our own pages do, asking for JSON, and wait for what follows it."""
         body = urlencode(fields or {}).encode()
         sent = {
             "Content_Type": "application/x-www-form-urlencoded", "Accept": "application/json",
             "X_Window_Token": self.keys.token, **headers,
         }  # fmt: skip
-        return self.ask("POST", path, body, **sent)
+        answer = self.ask("POST", path, body, **sent)
+        self.settle()
+        return answer
 
     def wait_for(self, words: str, path: str = "/") -> str:
         """Ask for a page until it says something."""
@@ -169,7 +172,7 @@ def window(base: Path, *codes: str, watched: bool = True, **how: object) -> Iter
                 time.sleep(0.01)
             served = Served(
                 folder, root, first_address(keys, listener), keys,
-                lambda: first_address(keys, listener),
+                lambda: first_address(keys, listener), opened.afterwards.settle,
             )  # fmt: skip
             if watched:
                 with watching(folder, todo, working):
@@ -179,3 +182,4 @@ def window(base: Path, *codes: str, watched: bool = True, **how: object) -> Iter
         finally:
             server.should_exit = True
             thread.join()
+            opened.afterwards.settle()

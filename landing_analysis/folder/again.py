@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
 from landing_analysis.analysing import ANNOTATED, DATA, LANDMARKS
@@ -110,7 +111,16 @@ def as_before(record: Record, clip: KnownClip, options: Options) -> tuple[Option
 def _given_to_all(report: Path) -> Given:
     """Return what the newest analysis was told by options, and not by a correction."""
     try:
-        document = read_document(report / DATA)
+        stat = (report / DATA).stat()
+    except OSError:
+        return {}
+    return _told_in(report / DATA, stat.st_mtime_ns, stat.st_size)
+
+
+@lru_cache(maxsize=64)  # a window asks again with each correction (choice)
+def _told_in(path: Path, _mtime_ns: int, _size: int) -> Given:
+    try:
+        document = read_document(path)
         decided, base = document["decided"], document["decided"]["time_base"]
         told = {
             "exercise": decided["exercise"] if decided["exercise_origin"] == "given" else None,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -19,7 +20,7 @@ from landing_analysis.record.correcting import (
     undo,
     wish_about_rep,
 )
-from landing_analysis.record.database import Record
+from landing_analysis.record.database import Record, reopened
 from landing_analysis.record.remarks import Kind, remark_on_clip
 from landing_analysis.tables import LIMBS, Analysis, Corrected, LegPart, short_clip
 from landing_analysis.window.answers import (
@@ -171,17 +172,29 @@ def _changed(
         except LandingAnalysisError:
             undo(record, clip, by)
             raise
-        if after is not None and after is not before:
-            store(record, clip, window.job, after)
-        clip = find_clip(record, clip.sha256)
         version = version_of(record, clip)
-    window.working.wake.set()
-    if not wants_json(request):
-        return to(f"/clip/{short_clip(clip.sha256)}")
-    told: dict[str, object] = {"version": version}
-    if before is not None and after is not None:
-        told |= {"changes": changes(before, after), "view": clip_view(after)}
-    return JSONResponse(told)
+    answer = to(f"/clip/{short_clip(clip.sha256)}")
+    if wants_json(request):
+        told: dict[str, object] = {"version": version}
+        if before is not None and after is not None:
+            told |= {"changes": changes(before, after), "view": clip_view(after)}
+        answer = JSONResponse(told)
+    if after is not None and after is not before:
+        window.afterwards.do(partial(_store, window, clip, after))
+    else:
+        window.working.wake.set()
+    return answer
+
+
+def _store(window: Window, clip: KnownClip, analysis: Analysis) -> None:
+    """Write the values for all other pages, and let the watcher make the report anew."""
+    try:
+        with reopened(window.folder) as record:
+            store(record, clip, window.job, analysis)
+    except LandingAnalysisError as error:
+        window.working.trouble = str(error)
+    finally:
+        window.working.wake.set()
 
 
 def _made(window: Window, record: Record, clip: KnownClip) -> Analysis | None:

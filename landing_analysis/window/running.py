@@ -57,6 +57,7 @@ def run(
             webbrowser.open(address)
         with watching(folder, job, working):
             server_of(window, listener).run([listener])
+            window.afterwards.settle()
 
 
 def first_address(keys: Keys, listener: socket.socket) -> str:

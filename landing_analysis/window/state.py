@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from landing_analysis.folder.watch import Job
 from landing_analysis.record.database import Record, reopened
 from landing_analysis.record.place import DataFolder
+from landing_analysis.window.afterwards import Afterwards
 from landing_analysis.window.guard import Keys
 from landing_analysis.window.reanalysis import Analyses
 from landing_analysis.window.working import Working
@@ -25,6 +26,7 @@ class Window:
     keys : secrets of the run
     working : how far the watcher is
     analyses : of the clips looked at last, in memory
+    afterwards : what follows an answer; who opens the record next waits for it
     by : code of who works here, None when not given; pages suggest it
     """
 
@@ -34,9 +36,11 @@ class Window:
     working: Working
     analyses: Analyses
     by: str | None = None
+    afterwards: Afterwards = field(default_factory=Afterwards)
 
     @contextmanager
     def record(self) -> Iterator[Record]:
-        """Open the record for one request."""
+        """Open the record for one request, with everything in it that was answered before."""
+        self.afterwards.settle()
         with reopened(self.folder) as record:
             yield record

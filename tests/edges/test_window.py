@@ -7,7 +7,7 @@ import json
 import re
 import shutil
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 import pytest
 from stand_in import run
@@ -253,6 +253,17 @@ def test_a_moved_contact_changes_the_numbers_and_stays_after_restart_and_reanaly
     with window(base, watched=True) as again:
         again.wait_for("reps: ")
         assert _contact_time(_view(again)[1], 1, "left") == after
+
+
+def test_a_page_asked_for_right_after_a_correction_shows_it(served):
+    clip, view = _view(served)
+    fields = urlencode(_moved(view, -6)).encode()
+    answer = served.ask(
+        "POST", f"{clip}/contact", fields, Content_Type="application/x-www-form-urlencoded",
+        Accept="application/json", X_Window_Token=served.keys.token,
+    )  # fmt: skip
+    assert answer.status == 200
+    assert "contacts or landmarks were set by hand" in served.get("/visit/1").text
 
 
 def test_an_analysis_of_the_video_anew_keeps_what_was_set(served):
