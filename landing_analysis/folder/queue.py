@@ -525,6 +525,9 @@ class ClipState:
     corrections: tuple[Correction, ...] = ()
 
 
+BY_COMMAND = "; to try again as it is set now: landing-analysis clip again "
+"""How a sentence goes on where there is no button."""
+
 _REPORT = "(SELECT report FROM analysis WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) AS report"
 
 
@@ -565,8 +568,7 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
         "CASE WHEN state = 'done' THEN NULL "
         "WHEN NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) "
         "THEN 'gone before it was analysed; drop it again' ELSE coalesce(reason || ' ', '') || "
-        "'Its earlier values stand; to try again as it is set now: landing-analysis clip again ' "
-        f"|| substr(sha256, 1, {SHORT_ID}) END AS reason, "
+        f"'Its earlier values stand{BY_COMMAND}' || substr(sha256, 1, {SHORT_ID}) END AS reason, "
         f"0.0 AS retry_at_s, {_REPORT} FROM clip JOIN visit ON visit_id = visit.id "
         "JOIN patient ON patient_id = patient.id JOIN work ON clip_id = clip.id "
         "WHERE sha256 NOT IN (SELECT sha256 FROM dropped WHERE sha256 NOT NULL) "

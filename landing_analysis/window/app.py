@@ -58,6 +58,7 @@ _ROUTES = (
     Route("/clip/{clip}/contact", writing(putting_right.contact), methods=["POST"]),
     Route("/clip/{clip}/undo", writing(putting_right.step_back), methods=["POST"]),
     Route("/clip/{clip}/redo", writing(putting_right.step_again), methods=["POST"]),
+    Route("/clip/{clip}/again", writing(putting_right.again), methods=["POST"]),
     Route("/clip/{clip}/remark", writing(putting_right.remark), methods=["POST"]),
     Route("/beside", reading(clips.choose_beside)),
     Route("/beside/{clip}/{other}", reading(clips.beside)),

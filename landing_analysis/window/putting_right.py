@@ -11,6 +11,7 @@ from starlette.responses import JSONResponse, Response
 from landing_analysis.corrections import DELETED, EXCLUDED, SWAPPED, are_swapped
 from landing_analysis.errors import CacheError, CorrectionError, LandingAnalysisError
 from landing_analysis.folder.again import require_something_left
+from landing_analysis.folder.queue import let_wait
 from landing_analysis.record.correcting import (
     KnownClip,
     Wish,
@@ -23,6 +24,7 @@ from landing_analysis.record.correcting import (
 from landing_analysis.record.database import Record, reopened
 from landing_analysis.record.remarks import Kind, remark_on_clip
 from landing_analysis.tables import LIMBS, Analysis, Corrected, LegPart, short_clip
+from landing_analysis.window.again import begin_again, has_file
 from landing_analysis.window.answers import (
     ChangedMeanwhileError,
     Given,
@@ -118,6 +120,18 @@ def step_again(window: Window, request: Request, given: Given) -> Response:
     return _changed(window, request, given, lambda record, clip, by: redo(record, clip, by))
 
 
+def again(window: Window, request: Request, given: Given) -> Response:
+    """Make the report anew as the clip is set now, without its file where that is gone."""
+    with window.record() as record:
+        clip = clip_at(record, request)
+        if has_file(record, clip):
+            let_wait(record, clip.id)
+            window.working.wake.set()
+        else:
+            begin_again(window, clip.sha256)
+    return to("/")
+
+
 def remark(window: Window, request: Request, given: Given) -> Response:
     """Note something about a clip or a rep, or tick it as reviewed."""
     with window.record() as record:
@@ -191,6 +205,8 @@ def _store(window: Window, clip: KnownClip, analysis: Analysis) -> None:
     try:
         with reopened(window.folder) as record:
             store(record, clip, window.job, analysis)
+            if not has_file(record, clip):
+                begin_again(window, clip.sha256)
     except LandingAnalysisError as error:
         window.working.trouble = str(error)
     finally:

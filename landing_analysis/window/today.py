@@ -42,7 +42,9 @@ from landing_analysis.window.state import Window
 
 _MOST_DONE = 40  # results on the page (choice)
 
-Question = Literal["patient", "file date", "exercise", "slowed by", "person", "again", "look"]
+Question = Literal[
+    "patient", "file date", "exercise", "slowed by", "person", "again", "gone", "drop", "look"
+]
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,11 @@ def _open(record: Record, window: Window) -> list[Open]:
 
 
 def _about_file(state: ClipState, codes: Iterable[str]) -> Open:
-    why = state.reason or ""
+    why, by_command, _ = (state.reason or "").partition(queue.BY_COMMAND)
+    if by_command:
+        return Open("gone", _file_words(state), f"Its file is gone. {why}.", state.short_id or "")
+    if state.short_id and state.report is None:
+        return Open("drop", _file_words(state), f"It was {why}.", state.short_id)
     if state.short_id:
         return Open("again", _file_words(state), why, state.short_id)
     key, parts = _key_of(state.file), Path(state.file).parts

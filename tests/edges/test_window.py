@@ -6,14 +6,16 @@ import csv
 import json
 import re
 import shutil
+import time
 from pathlib import Path
 from urllib.parse import quote, urlencode
 
 import pytest
 from stand_in import run
-from windowed import Served, analyse_drawn, drawn_clip, window
+from windowed import PATIENCE_S, Served, analyse_drawn, drawn_clip, window
 
 from landing_analysis.export.writing import write_bundle, write_tables
+from landing_analysis.folder import queue
 from landing_analysis.pages.writing import write_all_pages
 from landing_analysis.record.database import open_record
 from landing_analysis.record.store import find_patient, read_analyses
@@ -493,6 +495,39 @@ def test_a_clip_dropped_on_the_page_is_put_into_the_folder_of_its_patient(served
     climbing = quote("../../up.mp4", safe="")
     assert served.ask("POST", "/drop", b"x", X_File_Name=climbing, **headers).status == 200
     assert not (served.root.parent / "up.mp4").exists()
+
+
+def _lose_the_file(served: Served) -> None:
+    """Take the clip out of the drop folder, as the watcher would notice."""
+    (path,) = (served.root / "P07").glob("*.mp4")
+    path.unlink()
+    with open_record(served.folder) as record, record.change() as connection:
+        connection.execute("DELETE FROM dropped")  # of the folder that ours is a copy of, too
+
+
+def test_the_report_of_a_clip_without_its_file_follows_a_correction(served):
+    clip, view = _view(served)
+    _lose_the_file(served)
+    answer = served.post(f"{clip}/contact", _moved(view, -6))
+    assert answer.status == 200
+    served.wait_for("Initial contact of the left foot", f"{clip}/report")
+    assert "Its file is gone" not in served.get("/").text
+
+
+def test_a_report_is_made_anew_by_a_button_where_the_file_is_gone(served):
+    (clip,) = served.clips()
+    _lose_the_file(served)
+    with open_record(served.folder) as record:
+        (row,) = record.rows("SELECT id FROM clip")
+        queue.let_wait(record, row["id"])
+    page = served.get("/").text
+    assert "Its file is gone. Its earlier values stand." in page
+    assert "landing-analysis clip" not in page
+    assert served.post(f"{clip}/again").status == 303
+    until_s = time.monotonic() + PATIENCE_S
+    while "Make its report anew" in served.get("/").text:
+        assert time.monotonic() < until_s
+        time.sleep(0.1)
 
 
 def test_what_belongs_to_nobody_is_given_to_a_patient(analysed, tmp_path):
