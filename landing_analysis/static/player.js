@@ -10,10 +10,11 @@ const REACH_PX = 9;
 export class Player {
   constructor(root) {
     this.root = root;
-    for (const name of ["stage", "video", "lines", "timeline", "back", "play", "on", "speed", "zoom", "where", "reps"])
+    for (const name of ["stage", "video", "lines", "timeline", "back", "play", "on", "speed", "zoom", "where", "reps", "note"])
       this[name] = root.querySelector(`[data-part="${name}"]`);
     this.frame = 0;
-    this.showLines = true;
+    this.annotated = this.video?.dataset.shows === "annotated";
+    this.showLines = !this.annotated; // an annotated clip has its own
     this.placed = null; // a landmark being moved: { limb, part, x, y }
     this.listeners = [];
     this.view = null;
@@ -48,18 +49,41 @@ export class Player {
     for (const part of [this.stage, this.timeline]) sizes.observe(part);
     if (!this.video) return;
     this.setSpeed();
+    this.video.addEventListener("error", () => this.cannotPlay());
+    if (this.video.error) this.cannotPlay();
     const shown = (_, facts) => {
-      if (!this.video.paused) this.arrived(this.frameAt(facts.mediaTime));
+      if (!this.video.paused) this.arrived(this.frameAt(facts.mediaTime + this.shift));
       this.video.requestVideoFrameCallback?.(shown);
     };
     if (this.video.requestVideoFrameCallback) this.video.requestVideoFrameCallback(shown);
-    else this.video.addEventListener("timeupdate", () => !this.video.paused && this.arrived(this.frameAt(this.video.currentTime)));
+    else this.video.addEventListener("timeupdate", () => !this.video.paused && this.arrived(this.frameAt(this.video.currentTime + this.shift)));
     for (const event of ["play", "pause", "ended"])
       this.video.addEventListener(event, () => {
         this.play.textContent = this.video.paused ? "▶" : "❚❚";
         this.play.setAttribute("aria-label", this.video.paused ? "Play" : "Pause");
       });
     this.video.addEventListener("loadeddata", () => this.draw());
+  }
+
+  // Annotated clips begin at 0, whatever the clip begins at.
+  get shift() {
+    return this.annotated ? this.view.t_s[0] : 0;
+  }
+
+  cannotPlay() {
+    this.note.hidden = false;
+    const why = "This browser cannot play the clip's kind of video";
+    if (this.annotated || !this.root.dataset.instead) {
+      this.note.textContent = `${why}, and no other copy of it is there: its lines stand alone.`;
+      this.showLines = true;
+      return this.draw();
+    }
+    this.annotated = true;
+    this.showLines = false;
+    this.note.textContent = `${why}: this is its annotated copy, with its lines of then and faces blurred.`;
+    this.video.src = `/clip/${this.root.dataset.clip}/${this.root.dataset.instead}`;
+    this.setSpeed();
+    this.go(this.frame);
   }
 
   setSpeed() {
@@ -88,7 +112,7 @@ export class Player {
     if (this.video) {
       this.video.pause();
       const next = times[frame + 1] ?? times[frame] + (times[frame] - (times[frame - 1] ?? 0));
-      this.video.currentTime = (times[frame] + next) / 2; // well inside the frame
+      this.video.currentTime = (times[frame] + next) / 2 - this.shift; // well inside the frame
     }
     this.arrived(frame);
   }

@@ -52,6 +52,7 @@ _ROUTES = (
     Route("/clip/{clip}/view.json", reading(clips.view)),
     Route("/clip/{clip}/curves.json", reading(clips.curves)),
     Route("/clip/{clip}/video", reading(clips.video)),
+    Route("/clip/{clip}/annotated", reading(clips.video)),
     Route("/clip/{clip}/report", reading(clips.report)),
     Route("/clip/{clip}/set", writing(putting_right.set_clip), methods=["POST"]),
     Route("/clip/{clip}/exclude", writing(putting_right.exclude), methods=["POST"]),

@@ -93,7 +93,7 @@ def clip(window: Window, request: Request) -> Response:
             "reviewed": remarks.get(None, {}).get("reviewed"),
             "may_undo": done[-1].correction if done else None,
             "may_redo": undone[-1].correction if undone else None,
-            "has_video": _video_of(record, known) is not None,
+            "pictures": list(_pictures_of(record, known)),
             "has_report": known.report is not None and (known.report / REPORT).is_file(),
         }
     shown = roles.with_roles(analysis) if analysis else None
@@ -157,19 +157,19 @@ def curves(window: Window, request: Request) -> Response:
     return JSONResponse(curves_view(analysis))
 
 
-def _video_of(record: Record, known: KnownClip) -> Path | None:
-    """Return the clip as filmed, else the annotated one, None without either."""
-    path = file_of(record, known)
-    if path is not None:
-        return path
+def _pictures_of(record: Record, known: KnownClip) -> dict[str, Path]:
+    """Return what there is to be shown of a clip, as filmed before as annotated."""
+    filmed = file_of(record, known)
     annotated = known.report / ANNOTATED if known.report else None
-    return annotated if annotated and annotated.is_file() else None
+    found = {} if filmed is None else {"video": filmed}
+    return {**found, "annotated": annotated} if annotated and annotated.is_file() else found
 
 
 def video(window: Window, request: Request) -> Response:
-    """Return the clip, in the ranges that the player asks for."""
+    """Return the clip as filmed, or as annotated, in the ranges that the player asks for."""
+    shown = request.url.path.rpartition("/")[2]
     with window.record() as record:
-        path = _video_of(record, clip_at(record, request))
+        path = _pictures_of(record, clip_at(record, request)).get(shown)
     if path is None:
         raise NotThereError("The file of this clip is gone.")
     return FileResponse(str(path), media_type=_KINDS.get(path.suffix.lower(), "video/mp4"))
@@ -190,10 +190,10 @@ def beside(window: Window, request: Request) -> Response:
     with window.record() as record:
         both = [clip_at(record, request, name) for name in ("clip", "other")]
         lines = [clip_lines(record, sha256=known.sha256)[0] for known in both]
-        known_video = [_video_of(record, known) is not None for known in both]
+        pictures = [list(_pictures_of(record, known)) for known in both]
     return page(
         window, "beside.html.j2", lines=lines, exercise_words=exercise_words,
-        has_video=known_video, view_words=VIEW_WORDS,
+        pictures=pictures, view_words=VIEW_WORDS,
     )  # fmt: skip
 
 

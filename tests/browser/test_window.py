@@ -12,6 +12,8 @@ from contextlib import contextmanager
 import pytest
 from windowed import Served, drawn_clip, window
 
+from landing_analysis.analysing import ANNOTATED
+from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import open_record
 
 pytest.importorskip("selenium")
@@ -184,6 +186,23 @@ def test_the_knee_angles_of_two_clips_lie_over_one_another(chrome, served):
     label = chrome.find_element(By.CSS_SELECTOR, "#curves svg").get_attribute("aria-label")
     assert "initial contact, reps" in label
     assert not chrome.find_elements(By.CSS_SELECTOR, "#curves polygon")
+
+
+def test_a_clip_that_the_browser_cannot_play_is_shown_as_annotated_and_it_says_so(chrome, served):
+    place = sorted(served.clips())[0]
+    with open_record(served.folder) as record:
+        report = find_clip(record, place.rpartition("/")[2]).report
+    annotated = drawn_clip(report / ANNOTATED)
+    _open_clip(chrome, served)
+    assert not chrome.find_element(By.CSS_SELECTOR, ".picture-note").is_displayed()
+    video = chrome.find_element(By.TAG_NAME, "video")
+    chrome.execute_script("arguments[0].src = '/static/window.css'", video)  # no video to anybody
+    note = wait(chrome, lambda d: d.find_element(By.CSS_SELECTOR, ".picture-note").text)
+    assert "cannot play" in note
+    assert "annotated copy" in note
+    wait(chrome, lambda d: d.execute_script("return arguments[0].readyState > 1", video))
+    assert video.get_attribute("src").endswith("/annotated")
+    annotated.unlink()
 
 
 # --- putting right -----------------------------------------------------------------------------
