@@ -35,7 +35,7 @@ TITLES = {
     "knee_inward": "Knee inward",
     "knee_outward": "Knee outward",
     "knees_together": "Knees together",
-    "target_flexion": "Target flexion",
+    "target_flexion": "Off the target flexion",
     "stiff_landing": "Stiff landing",
     "long_ground_contact": "Long ground contact",
     "heel_first_landing": "Heel-first landing",
