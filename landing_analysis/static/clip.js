@@ -255,9 +255,6 @@ const keys = {
     player.showLines = !player.showLines;
     player.draw();
   },
-  n: () => document.getElementById("after")?.click(),
-  p: () => document.getElementById("before")?.click(),
-  v: () => document.querySelector('[form="review"]')?.click(),
   d: acts["on-here"], f: acts["off-here"], "[": acts["on-earlier"], "]": acts["on-later"],
   "{": acts["off-earlier"], "}": acts["off-later"], t: acts.mark, a: acts.add, x: acts.delete,
   m: startPlacing, e: acts["leave-out"],

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -147,7 +149,17 @@ def view(window: Window, request: Request) -> Response:
         known = clip_at(record, request)
         analysis = window.analyses.of(record, known, window.job)
         version = version_of(record, known)
+    window.ahead.do(partial(_analyse_next, window, known))
     return JSONResponse({"version": version, **clip_view(analysis)})
+
+
+def _analyse_next(window: Window, known: KnownClip) -> None:
+    """Have the next clip of the week in memory while somebody looks at this one."""
+    with suppress(LandingAnalysisError), window.record() as record:
+        (line,) = clip_lines(record, sha256=known.sha256)
+        after = _neighbours(record, line).after
+        if after is not None:
+            window.analyses.of(record, find_clip(record, after.sha256), window.job)
 
 
 def curves(window: Window, request: Request) -> Response:

@@ -45,17 +45,20 @@ class _Few(Generic[_Kept]):
     def __init__(self, most: int) -> None:
         self._most = most
         self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
+        self._lock = threading.Lock()
 
     def get(self, key: Hashable) -> _Kept | None:
-        if key in self._kept:
-            self._kept.move_to_end(key)
-        return self._kept.get(key)
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
 
     def put(self, key: Hashable, kept: _Kept) -> _Kept:
-        self._kept[key] = kept
-        self._kept.move_to_end(key)
-        while len(self._kept) > self._most:
-            self._kept.popitem(last=False)
+        with self._lock:
+            self._kept[key] = kept
+            self._kept.move_to_end(key)
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
         return kept
 
 
@@ -66,7 +69,7 @@ class Analyses:
     _found: _Few[Found] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
     _seen: _Few[_Seen] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
     _made: _Few[Analysis] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
-    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _of_clip: dict[str, threading.Lock] = field(default_factory=dict)
 
     def of(self, record: Record, clip: KnownClip, job: Job) -> Analysis:
         """Return the analysis of a clip with the corrections that are in force.
@@ -85,7 +88,7 @@ class Analyses:
         options, _ = _options(record, clip, job)
         stored = _stored(clip)
         key = (clip.sha256, _time_of(stored), repr(options))
-        with self._lock:
+        with self._of_clip.setdefault(clip.sha256, threading.Lock()):
             known = self._made.get(key)
             if known is not None:
                 return known

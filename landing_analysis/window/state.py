@@ -27,6 +27,7 @@ class Window:
     working : how far the watcher is
     analyses : of the clips looked at last, in memory
     afterwards : what follows an answer; who opens the record next waits for it
+    ahead : what is likely to be asked for next; nobody waits for it
     by : code of who works here, None when not given; pages suggest it
     """
 
@@ -37,6 +38,7 @@ class Window:
     analyses: Analyses
     by: str | None = None
     afterwards: Afterwards = field(default_factory=Afterwards)
+    ahead: Afterwards = field(default_factory=Afterwards)
 
     @contextmanager
     def record(self) -> Iterator[Record]:
