@@ -564,8 +564,8 @@ def all_states(record: Record) -> tuple[ClipState, ...]:
     gone = record.rows(
         "SELECT file, NULL AS problem, 0 AS needs_attention, code, date, recorded_from, clip.id, "
         "frames, sha256, "
-        "iif(state = 'done', 'done', 'needs attention') AS state, "
-        "CASE WHEN state = 'done' THEN NULL "
+        "iif(state IN ('done', 'analysing'), state, 'needs attention') AS state, "
+        "CASE WHEN state IN ('done', 'analysing') THEN NULL "
         "WHEN NOT EXISTS (SELECT 1 FROM analysis WHERE clip_id = clip.id) "
         "THEN 'gone before it was analysed; drop it again' ELSE coalesce(reason || ' ', '') || "
         f"'Its earlier values stand{BY_COMMAND}' || substr(sha256, 1, {SHORT_ID}) END AS reason, "

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 
 from landing_analysis.pages.history import History, side_changes, visit_facts
 from landing_analysis.pages.words import (
     SOME_INVENTED,
+    Nav,
     address,
     day_words,
     limb_role,
@@ -98,7 +100,9 @@ def week_html(
     minimal: Mapping[Key, MinimalChange],
     stray: Sequence[StrayFile],
     day: date,
-    page: Path,
+    page: Path | None,
+    place_of: Callable[[str, date | None], str | None] | None = None,
+    nav: Nav = (),
 ) -> str:
     """Return the page on one week.
 
@@ -109,11 +113,15 @@ def week_html(
     stray : files of the drop folders that are no clips of the record yet, of no known day
     day : any day of the week, which runs from Monday to Sunday
     page : where the page will lie; pages on visits and change lie in a folder by the code
+    place_of : gives the address of a patient's visit, or with None of the page on change, where
+        these lie elsewhere
+    nav : where one goes on from it
     """
+    links = place_of or partial(_place_beside, page)
     monday = first_day_of_week(day)
     sunday = monday + timedelta(days=6)
     until = [(history, seen_in_week(history, monday)) for history in histories]
-    entries = [_entry(history, minimal, days, monday, page) for history, days in until if days]
+    entries = [_entry(history, minimal, days, monday, links) for history, days in until if days]
     first = sorted((e for e in entries if e.comes_first), key=_urgency)
     waiting = _waiting(until, stray, monday)
     others = [entry for entry in entries if not entry.comes_first]
@@ -123,6 +131,7 @@ def week_html(
     return render(
         "week.html.j2",
         kind="Week",
+        nav=nav,
         title=f"{day_words(monday)} to {day_words(sunday)}",
         page_title=f"Week of {monday}",
         invented=_invented([history for history, _ in until]),
@@ -183,7 +192,7 @@ def _entry(
     minimal: Mapping[Key, MinimalChange],
     days: tuple[date, ...],
     monday: date,
-    page: Path,
+    place_of: Callable[[str, date | None], str | None],
 ) -> Entry:
     patient = history.patient
     last = monday + timedelta(days=6)
@@ -192,11 +201,8 @@ def _entry(
         code=patient.code,
         invented=patient.invented,
         about=f"{since_surgery(patient, days[-1])}, {_surgical(history)}{_left_out(history, days)}",
-        visits=tuple(
-            (day_words(day), _there(page.parent / patient.code / f"visit-{day}.html", page))
-            for day in days
-        ),
-        compare=_there(page.parent / patient.code / "compare.html", page),
+        visits=tuple((day_words(day), place_of(patient.code, day)) for day in days),
+        compare=place_of(patient.code, None),
         is_new=history.days[0] >= monday,
         reasons=flags_to_look(facts, side_changes(history, minimal), monday),
     )
@@ -233,7 +239,10 @@ def _surgical(history: History) -> str:
     return f"{limb_role(side, None)} limb operated" if side else "surgical limb not known"
 
 
-def _there(target: Path, page: Path) -> str | None:
+def _place_beside(page: Path | None, code: str, day: date | None) -> str | None:
+    if page is None:
+        return None
+    target = page.parent / code / (f"visit-{day}.html" if day else "compare.html")
     return address(target, page) if target.is_file() else None
 
 

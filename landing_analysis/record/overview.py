@@ -76,7 +76,7 @@ def clip_lines(
     first, last = days or (None, None)
     order = "visit.date, code, recorded_at, clip.id" if visit or days else "analysis_id DESC"
     rows = record.rows(
-        f"SELECT clip.id, clip.sha256, code, patient.id AS patient_number, visit.date, "
+        f"SELECT clip.id, clip.sha256, code, patient.id AS patient_row, visit.date, "
         "visit.id AS visit_number, recorded_at, work.state, work.reason, analysis.id AS "
         f"analysis_id, analysis.*, {SET_NUMBER} AS set_number, median_fps, "
         "(SELECT iif(new = 'excluded', coalesce(reason, 'no reason given'), NULL) FROM correction "
@@ -104,7 +104,7 @@ def _line(record: Record, row: Row) -> ClipLine:
         short_id=short_clip(row["sha256"]),
         sha256=row["sha256"],
         code=row["code"],
-        patient_number=row["patient_number"],
+        patient_number=row["patient_row"],
         visit_number=row["visit_number"],
         day=date.fromisoformat(row["date"]),
         recorded_at=row["recorded_at"],
@@ -118,6 +118,16 @@ def _line(record: Record, row: Row) -> ClipLine:
         outside=tuple(RepsOutside(one["name"], one["limb"], one["reps"]) for one in found),
         excluded=row["excluded"],
     )
+
+
+def doubts_about(record: Record, line: ClipLine) -> tuple[tuple[str, QualityState, str], ...]:
+    """Return what a clip's making costs its numbers: (what was looked at, state, why)."""
+    rows = record.rows(
+        "SELECT check_name, state, text FROM quality WHERE analysis_id = ? AND state <> 'good' "
+        "ORDER BY state DESC, id",
+        line.values["analysis_id"],
+    )
+    return tuple((row["check_name"], row["state"], row["text"]) for row in rows)
 
 
 def _worst(states: Iterable[QualityState]) -> QualityState:

@@ -17,7 +17,7 @@ def exercise_name(code: str) -> str:
 def session_lines(session: Session) -> list[str]:
     """Return everything that was entered, a line each."""
     return [
-        *(f"plan: {one.exercise}, {prescribed_words(one)}" for one in session.plan),
+        *(f"plan: {exercise_name(one.exercise)}, {prescribed_words(one)}" for one in session.plan),
         *(
             f"{MOMENT_WORDS[moment]}: {state_words(session.state(moment))}"
             for moment in MOMENTS

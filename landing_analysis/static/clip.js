@@ -43,7 +43,8 @@ function showRep(rep) {
     rows.get(row.name).cells[row.limb ?? "whole"] = row;
   }
   const head = table.createTHead().insertRow();
-  for (const text of ["Measure", "● left", "■ right"]) {
+  const limbs = ["left", "right"].filter((limb) => rep.measures.some((row) => row.limb === limb && row.value !== null));
+  for (const text of ["Measure", ...limbs.map((limb) => (limb === "left" ? "● left" : "■ right"))]) {
     const th = cell("th", text);
     th.scope = "col";
     head.append(th);
@@ -58,10 +59,10 @@ function showRep(rep) {
     line.append(th);
     if (cells.whole) {
       const whole = valueCell(cells.whole);
-      whole.colSpan = 2;
+      whole.colSpan = Math.max(1, limbs.length);
       whole.className = "whole";
       line.append(whole);
-    } else for (const limb of ["left", "right"]) line.append(valueCell(cells[limb]));
+    } else for (const limb of limbs) line.append(valueCell(cells[limb]));
   }
   parts.push(table);
   box.replaceChildren(...parts);

@@ -45,6 +45,7 @@ _ROUTES = (
     Route("/visit/{number}/session", writing(sessions.save), methods=["POST"]),
     Route("/week", reading(visits.week)),
     Route("/week/{week}", reading(visits.week)),
+    Route("/week/{week}/first", reading(visits.look_first)),
     Route("/visit/{number}", reading(visits.visit)),
     Route("/visit/{number}/summary", reading(visits.summary)),
     Route("/visit/{number}/remark", writing(visits.remark), methods=["POST"]),

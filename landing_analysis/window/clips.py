@@ -25,7 +25,7 @@ from landing_analysis.record.correcting import (
     steps_of,
 )
 from landing_analysis.record.database import Record
-from landing_analysis.record.overview import ClipLine, clip_lines
+from landing_analysis.record.overview import ClipLine, clip_lines, doubts_about
 from landing_analysis.record.remarks import last_remark, remarks_on_clip
 from landing_analysis.record.store import find_patient, list_patients
 from landing_analysis.report import header, rep_tables, roles, sheet, verdicts
@@ -83,6 +83,7 @@ def clip(window: Window, request: Request) -> Response:
             "line": line,
             "short_id": short_clip(known.sha256),
             "words": outcome_words(line),
+            "doubts": doubts_about(record, line),
             "exercise": exercise_words(line),
             "view_words": VIEW_WORDS.get(line.values["view"] or "oblique"),
             "patient": patient,

@@ -8,9 +8,9 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from landing_analysis.pages.history import read_history
+from landing_analysis.pages.history import read_history, read_minimal_changes
 from landing_analysis.pages.visit import visit_html
-from landing_analysis.pages.week import first_day_of_week
+from landing_analysis.pages.week import first_day_of_week, week_html
 from landing_analysis.pages.words import day_words, since_surgery
 from landing_analysis.record.database import Record
 from landing_analysis.record.overview import (
@@ -28,6 +28,8 @@ from landing_analysis.record.remarks import (
     reviewed_clips,
 )
 from landing_analysis.record.sessions import read_session
+from landing_analysis.record.store import list_patients
+from landing_analysis.record.unread import stray_files
 from landing_analysis.sessions.published import warnings_in
 from landing_analysis.sessions.wording import session_lines
 from landing_analysis.window.answers import (
@@ -146,13 +148,37 @@ def week(window: Window, request: Request) -> Response:
             "words": f"{day_words(monday)} to {day_words(monday + timedelta(days=6))}",
             "lines": [(line, result_words(line)) for line in lines],
             "reviewed": reviewed_clips(record),
-            "before": next((k for k in range(len(days)) if days[k] == monday), 0),
+            "number": days.index(monday) if monday in days else None,
             "weeks": [(k, day) for k, day in enumerate(days)],
         }
     first = next(
         (line for line in lines if line.analysed and line.sha256 not in told["reviewed"]), None
     )
     return page(window, "week.html.j2", **told, first=first)
+
+
+def look_first(window: Window, request: Request) -> Response:
+    """Show whom of a week's patients to look at first, and why, as a document."""
+    with window.record() as record:
+        monday = _monday(record, request)
+        histories = [read_history(record, patient.code) for patient in list_patients(record)]
+        numbers = patient_numbers(record)
+        visits = {
+            (code, day): number for code in numbers
+            for number, day, _ in visits_numbered(record, code)
+        }  # fmt: skip
+
+        def place_of(code: str, day: date | None) -> str | None:
+            if day is None:
+                return f"/patient/{numbers[code]}/change"
+            return f"/visit/{visits[code, day]}" if (code, day) in visits else None
+
+        html = week_html(
+            histories, read_minimal_changes(record), stray_files(record), monday, None, place_of,
+            (("Today", "/"), ("The week's clips", f"/week/{request.path_params['week']}"),
+             ("Patients", "/patients")),
+        )  # fmt: skip
+    return document(html, DOCUMENT_POLICY)
 
 
 def _monday(record: Record, request: Request) -> date:

@@ -25,7 +25,7 @@ from browser.driving import browser, faults, wait
 
 PAGES = (
     "/", "/week", "/patients", "/patient/1", "/visit/1", "/visit/1/session", "/patient/1/session",
-    "/patient/1/change", "/patient/1/progress", "/nothing",
+    "/patient/1/change", "/patient/1/progress", "/week/0/first", "/nothing",
 )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.store import find_patient, read_analyses
 from landing_analysis.settings import WindowSettings
 
-DOCUMENTS = ("/visit/1/summary", "/patient/1/change", "/patient/1/progress")
+DOCUMENTS = ("/visit/1/summary", "/patient/1/change", "/patient/1/progress", "/week/0/first")
 PAGES = ("/", "/week", "/week/0", "/patients", "/patient/1", "/visit/1", *DOCUMENTS)
 
 
@@ -417,6 +417,13 @@ def test_what_makes_no_sense_is_refused_in_one_sentence_and_nothing_is_entered(s
         assert not record.rows("SELECT 1 FROM correction")
 
 
+def test_the_person_that_was_measured_stands_in_the_form_and_not_the_patients_row(served):
+    assert served.post("/patients/add", {"code": "P08"}).status == 303
+    (clip,) = served.clips()
+    assert served.post(f"{clip}/set", {"patient": "P08"}).status == 200
+    assert re.search(r'name="person"[^>]* value="1"', served.get(clip).text)
+
+
 def test_left_and_right_change_places(served):
     clip, view = _view(served)
     swapped = served.post(f"{clip}/set", {"sides": "swapped"}).json["view"]
@@ -511,7 +518,7 @@ def test_the_report_of_a_clip_without_its_file_follows_a_correction(served):
     answer = served.post(f"{clip}/contact", _moved(view, -6))
     assert answer.status == 200
     served.wait_for("Initial contact of the left foot", f"{clip}/report")
-    assert "Its file is gone" not in served.get("/").text
+    _wait_without(served, "Its file is gone")
 
 
 def test_a_report_is_made_anew_by_a_button_where_the_file_is_gone(served):
@@ -524,8 +531,12 @@ def test_a_report_is_made_anew_by_a_button_where_the_file_is_gone(served):
     assert "Its file is gone. Its earlier values stand." in page
     assert "landing-analysis clip" not in page
     assert served.post(f"{clip}/again").status == 303
+    _wait_without(served, "Make its report anew")
+
+
+def _wait_without(served: Served, words: str) -> None:
     until_s = time.monotonic() + PATIENCE_S
-    while "Make its report anew" in served.get("/").text:
+    while words in served.get("/").text:
         assert time.monotonic() < until_s
         time.sleep(0.1)
 
