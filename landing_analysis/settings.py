@@ -187,7 +187,8 @@ class TrackSettings:
     spike_share_of_leg_body: float = 0.12  # hips and above: a deep landing's bottom is 8 cm off
     spike_rounds: int = 3  # of asking whether a sample only turns quickly (choice)
     fewest_spike_frames: int = 5  # of a clip; fewer show no usual place (choice)
-    exchange_legs: float = 0.015  # legs; more than noise moves the mean of ten landmarks (choice)
+    exchange_legs: float = 0.045  # legs; more than noise moves the mean of ten landmarks (choice)
+    stray_weight: float = 1.25  # of a leg off where it was going, against off where it was (drawn)
     exchanged_legs_per_s: float = 0.2  # a wrong reading saves .25 leg at each of its ends (choice)
     most_movement_px: float = 200.0  # of a landmark between frames; wild ones (choice)
     fewest_smoothed_frames: int = 13  # of an unbroken segment; the filter needs ten (choice)

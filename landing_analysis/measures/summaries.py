@@ -16,9 +16,11 @@ from landing_analysis.tables import (
     Measure,
     Measures,
     NotCompared,
+    Rep,
     SetSummary,
     SideComparison,
     UncertaintyPart,
+    View,
 )
 
 _SETTINGS = MeasureSettings()
@@ -106,12 +108,31 @@ def summarise(rows: tuple[Measure, ...], settings: MeasureSettings) -> tuple[Set
     )
 
 
+def rows_of_bout(
+    bout: Bout, reps: tuple[Rep, ...], view: View, rows: tuple[Measure, ...]
+) -> tuple[Measure, ...]:
+    """Return the rows of one bout by itself, those of the set that it is.
+
+    Left out are rebounds, and reps that are seen in another view than the clip's, as in a set;
+    reps that are not used have no rows.
+    """
+    counted = {
+        rep.number
+        for rep in reps
+        if rep.number in bout.reps and not rep.rebound and rep.view in (None, view)
+    }
+    return tuple(replace(row, of_set=True) for row in rows if row.rep in counted)
+
+
 def summarise_bout(
-    bout: Bout, rows: tuple[Measure, ...], settings: MeasureSettings = _SETTINGS
+    bout: Bout,
+    reps: tuple[Rep, ...],
+    view: View,
+    rows: tuple[Measure, ...],
+    settings: MeasureSettings = _SETTINGS,
 ) -> tuple[SetSummary, ...]:
     """Summarise one bout by itself, as `summarise` does a set."""
-    own = (replace(row, of_set=True) for row in rows if row.rep in bout.reps)
-    return summarise(tuple(own), settings)
+    return summarise(rows_of_bout(bout, reps, view, rows), settings)
 
 
 def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideComparison, ...]:

@@ -211,9 +211,13 @@ def _rep(rep: Rep, analysis: Analysis) -> dict[str, object]:
 
 def _bout(bout: Bout, analysis: Analysis) -> dict[str, object]:
     timed = analysis.decided.time_base.doubt is None
-    measures = analysis.measures
+    measures, reps = analysis.measures, analysis.reps.reps
     alone = len(analysis.reps.bouts) == 1
-    summaries = measures.summaries if alone else summarise_bout(bout, measures.measures)
+    summaries = (
+        measures.summaries
+        if alone
+        else summarise_bout(bout, reps, analysis.view.view, measures.measures)
+    )
     return {
         **asdict(bout),
         "start_s": bout.start_s if timed else None,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from landing_analysis.definitions import printed_unit
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE
-from landing_analysis.measures.summaries import compare_sides, summarise_bout
+from landing_analysis.measures.summaries import compare_sides, rows_of_bout, summarise_bout
 from landing_analysis.report.header import is_mixed
 from landing_analysis.report.numbers import half_width_words, heading, number, value_words
 from landing_analysis.report.rep_tables import measures_by_hand
@@ -93,18 +93,21 @@ def telling_measures(exercise: Exercise) -> tuple[str, ...]:
 
 def _of_bout(bout: Bout, analysis: Analysis) -> Glance:
     surgical = analysis.decided.surgical_side
-    rows = analysis.measures.measures
-    own = tuple(row for row in rows if row.rep in bout.reps and row.of_set)
+    reps, rows = analysis.reps.reps, analysis.measures.measures
+    of_bout = bout, reps, analysis.view.view, rows
+    used = sum(rep.used for rep in reps if rep.number in bout.reps)
     return _glance(
-        _bout_title(bout, analysis), bout.exercise, summarise_bout(bout, rows),
-        compare_sides(own, surgical or LIMBS[0]), len(bout.reps), surgical,
+        _bout_title(bout, used, analysis), bout.exercise, summarise_bout(*of_bout),
+        compare_sides(rows_of_bout(*of_bout), surgical or LIMBS[0]), used, surgical,
         measures_by_hand(analysis, bout.reps),
     )  # fmt: skip
 
 
-def _bout_title(bout: Bout, analysis: Analysis) -> str:
+def _bout_title(bout: Bout, used: int, analysis: Analysis) -> str:
     entry = EXERCISES[bout.exercise]
     words = f"{bout.number}. {entry.title}: {len(bout.reps)} × {entry.rep}"
+    if used < len(bout.reps):
+        words += f", {used} of them measured"
     if analysis.decided.time_base.doubt is not None:
         return words
     lasted_s = bout.end_s - bout.start_s

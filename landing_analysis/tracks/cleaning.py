@@ -97,8 +97,10 @@ def repair_swaps(
     Notes
     -----
     Of the two readings of each frame the path with the least total movement is
-    found by dynamic programming over the whole clip. Taking the legs as exchanged
-    costs a little for as long as it lasts, so that frames in which both legs fall
+    found by dynamic programming over the whole clip. A leg has moved by no more than it
+    is away from where it was, or from where it was going: legs that pass each other quickly
+    are, from frame to frame, nearer to the other leg than to themselves. Taking the legs as
+    exchanged costs a little for as long as it lasts, so that frames in which both legs fall
     together cannot tip the rest of the clip over. Limit: legs that the model
     confuses for two seconds and more stay confused.
     """
@@ -107,77 +109,67 @@ def repair_swaps(
     if len(xy_px) < 2:
         return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
     leg_px = leg_length_px(xy_px)
-    change_px = settings.exchange_legs * leg_px
-    step_px = settings.exchanged_legs_per_s * leg_px * np.diff(t_s)
-    most_px = settings.most_movement_px
-    keep = _movement(as_seen[:-1], as_seen[1:], most_px)
-    change = _movement(as_seen[:-1], exchanged[1:], most_px) + change_px
-    swapped = _cheaper_path(keep, change, step_px)
-    swapped = _confirmed(t_s, as_seen, exchanged, swapped, most_px)
+    costs = _costs(t_s, np.stack([as_seen, exchanged]), settings)
+    costs[:, :, 0, 1] += settings.exchange_legs * leg_px
+    costs[:, :, 1, 0] += settings.exchange_legs * leg_px
+    costs[:, :, :, 1] += (settings.exchanged_legs_per_s * leg_px * np.diff(t_s))[:, None, None]
+    swapped = _cheapest_path(costs)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
     repaired[np.ix_(swapped, _RIGHT)] = xy_px[np.ix_(swapped, _LEFT)]
     return repaired, swapped
 
 
-def _confirmed(
-    t_s: FloatArray,
-    as_seen: FloatArray,
-    exchanged: FloatArray,
-    swapped: BoolArray,
-    most_px: float,
-) -> BoolArray:
-    """Keep a run of exchanged frames unless legs that move on steadily explain both its ends.
+def _costs(t_s: FloatArray, readings: FloatArray, settings: TrackSettings) -> FloatArray:
+    """Return how far legs move into each frame but the first, by the readings of three frames.
 
-    Legs that pass each other quickly are, from frame to frame, nearer to the other leg than to
-    themselves; where they go on at their own speed nothing was exchanged.
+    Parameters
+    ----------
+    t_s : (n_frames,) seconds
+    readings : (2, n_frames, 10, 2) pixels, as seen and exchanged
+    settings : TrackSettings
+
+    Returns
+    -------
+    (n_frames - 1, 2, 2, 2) mean distance in pixels, by the reading of the frame before the
+    last, of the last and of this one; in the second frame the first of them does not count
     """
-    kept = swapped.copy()
-    for first, last in runs(swapped):
-        if first < 2 or last == first or last + 2 > len(t_s):
-            continue
-        begin = _went_on(t_s, as_seen, as_seen, first, most_px)
-        end = _went_on(t_s, as_seen, as_seen, last + 1, most_px)
-        begin_turned = _went_on(t_s, as_seen, exchanged, first, most_px)
-        end_turned = _went_on(t_s, exchanged, as_seen, last + 1, most_px)
-        if begin < begin_turned and end < end_turned:
-            kept[first : last + 1] = False
-    return kept
+    most_px = settings.most_movement_px
+    costs = np.empty((len(t_s) - 1, 2, 2, 2))
+    ahead = (np.diff(t_s)[1:] / np.diff(t_s)[:-1])[:, None, None]
+    for last in (0, 1):
+        for now in (0, 1):
+            moved = _movement(readings[last][:-1], readings[now][1:], most_px)
+            costs[:, :, last, now] = moved[:, None]
+            for before in (0, 1):
+                speed = readings[last][1:-1] - readings[before][:-2]
+                going = readings[last][1:-1] + ahead * speed
+                strayed = settings.stray_weight * _movement(going, readings[now][2:], most_px)
+                known = np.isfinite(going).any(axis=(1, 2))
+                costs[1:, before, last, now] = np.where(
+                    known, np.minimum(moved[1:], strayed), moved[1:]
+                )
+    return costs
 
 
-def _went_on(
-    t_s: FloatArray, before: FloatArray, after: FloatArray, frame: int, most_px: float
-) -> float:
-    """Return how far legs are in a frame from where they were going, mean distance in pixels."""
-    ahead = (t_s[frame] - t_s[frame - 1]) / (t_s[frame - 1] - t_s[frame - 2])
-    expected = before[frame - 1] + ahead * (before[frame - 1] - before[frame - 2])
-    return float(_movement(expected[None], after[frame][None], most_px)[0])
-
-
-def _cheaper_path(keep: FloatArray, change: FloatArray, exchanged: FloatArray) -> BoolArray:
+def _cheapest_path(costs: FloatArray) -> BoolArray:
     """Return in which frames the second of two readings lies on the cheapest path.
 
-    ``keep`` and ``change`` (n - 1,) cost to stay in a reading or leave it,
-    ``exchanged`` (n - 1,) to be in the second one.
+    ``costs`` (n - 1, 2, 2, 2) of going into a frame, by the readings of three frames.
     """
-    steps = len(keep)
-    total = np.zeros(2)
-    came_from = np.zeros((steps, 2), dtype=int)
-    for step in range(steps):
-        cost = np.array(
-            [
-                [total[0] + keep[step], total[1] + change[step]],
-                [total[0] + change[step], total[1] + keep[step]],
-            ]
-        )
-        cost[1] += exchanged[step]
-        came_from[step] = cost.argmin(axis=1)
-        total = cost.min(axis=1)
-    state = np.zeros(steps + 1, dtype=int)
-    state[-1] = int(total.argmin())
-    for step in range(steps - 1, -1, -1):
-        state[step] = came_from[step, state[step + 1]]
-    second: BoolArray = state == 1
+    total = np.zeros((2, 2))
+    total[1, :] = np.inf  # definition: nothing is before the first frame
+    came_from = np.zeros((len(costs), 2, 2), dtype=int)
+    for step, cost in enumerate(costs):
+        ways = total[:, :, None] + cost
+        came_from[step] = ways.argmin(axis=0)
+        total = ways.min(axis=0)
+    last, now = np.unravel_index(int(total.argmin()), total.shape)
+    path = [int(now)]
+    for before in came_from[::-1]:
+        path.append(int(last))
+        last, now = before[last, now], last
+    second: BoolArray = np.array(path[::-1]) == 1
     return second
 
 

@@ -16,7 +16,7 @@ from told import told
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.tally import tally
-from landing_analysis.measures.summaries import summarise
+from landing_analysis.measures.summaries import summarise, summarise_bout
 from landing_analysis.report import pictures
 from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.report.glance import MOST_ROWS, glances
@@ -521,6 +521,34 @@ def test_each_bout_of_a_clip_has_a_table_of_its_own_and_no_other():
     tables = glances(replace(analysis, reps=replace(analysis.reps, bouts=bouts)))
     assert [table.title for table in tables] == [
         "1. Two-leg jumps: 3 × jump, 1.0 to 3.0 s (2.0 s)",
-        f"2. Two-leg jumps: {len(numbers) - 3} × jump, 4.0 to 6.0 s (2.0 s)",
+        f"2. Two-leg jumps: {len(numbers) - 3} × jump, {len(numbers) - 4} of them measured, "
+        "4.0 to 6.0 s (2.0 s)",
     ]
     assert all(table.rows for table in tables)
+
+
+def test_a_bout_counts_neither_rebounds_nor_reps_in_other_views_and_says_how_many_were_measured():
+    analysis = make_analysis()
+    first, second, third, *others = analysis.reps.reps
+    reps = (replace(first, rebound=True), replace(second, view="oblique"), third, *others)
+    bouts = (
+        Bout(1, "jump", 1.0, tuple(rep.number for rep in reps[:4]), 1.0, 3.0),
+        Bout(2, "hop", 1.0, tuple(rep.number for rep in reps[4:]), 4.0, 6.0),
+    )
+    last = replace(others[-1], used=False, reason=told("given"))
+    reps = (*reps[:-1], last)
+    rows = tuple(
+        replace(row, of_set=row.rep in bouts[0].reps)
+        for row in analysis.measures.measures if row.rep != last.number
+    )  # fmt: skip
+    measures = replace(analysis.measures, measures=rows)
+    told_of = replace(
+        analysis, reps=replace(analysis.reps, reps=reps, bouts=bouts), measures=measures
+    )
+    of_first = summarise_bout(bouts[0], reps, analysis.view.view, rows)
+    assert {row.reps_used for row in of_first if row.name == "contact_time"} <= {1, 2}
+    tables = glances(told_of)
+    assert tables[1].title.startswith(
+        f"2. One-leg hops: {len(bouts[1].reps)} × hop, {len(bouts[1].reps) - 1} of them measured"
+    )
+    assert tables[1].compares  # limb against limb, though it is not the clip's main exercise
