@@ -422,6 +422,10 @@ class SignSettings:
     thigh_offset_sd_deg: float = 3.0  # of a level thigh: the model's hip point (choice)
     heel_offset_sd_pct_of_leg: float = 2.0  # of the leg, of the model's heel (choice)
     least_sine: float = 0.2  # a thigh that hangs is read from a cosine, bluntly (choice)
+    possible_likeness: float = 0.05  # of a planned exercise; less speaks surely against (choice)
+    most_reps_share: float = (
+        0.75  # of the reps that a planned exercise must be possible in (choice)
+    )
     sure_share: float = 0.8  # a confidence of less is not stated as certain (choice)
 
 

@@ -73,7 +73,7 @@ from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
 from landing_analysis.reps.grouping import group_reps, group_shifts
-from landing_analysis.reps.recognising import confidence_of, recognise
+from landing_analysis.reps.recognising import confidence_of, planned_among, recognise
 from landing_analysis.reps.turning import (
     find_contacts_by_view,
     in_view,
@@ -125,7 +125,8 @@ class Options:
     ``corrections`` are those in force that are about the clip itself; what they say of exercise,
     view, person and speed stands in the fields of those names as well. ``advice`` is the
     command that takes the options which notes name, where that is not plain. ``stored`` takes the
-    landmarks that are stored with the report, whichever model found them.
+    landmarks that are stored with the report, whichever model found them. ``planned`` are the
+    exercises of the day's plan, which overrule what is recognised but not ``exercise``.
     """
 
     surgical_side: Limb | None = None
@@ -143,6 +144,7 @@ class Options:
     advice: str = ""
     stored: bool = False
     occasion: Occasion = field(default_factory=Occasion)
+    planned: tuple[Exercise, ...] = ()
 
 
 def analyse_people(
@@ -361,9 +363,18 @@ def _measured(
     settings, view, t_s = found.settings, found.motion.view, tracks.t_s
     exercise, lies = found.options.exercise, found.tracks.turns > 0
     group = group_shifts if are_shifts(contacts) else group_reps
-    reps = group(contacts, found.tracks, settings.reps, exercise)
-    reps = view_reps(disturbed_reps(reps, found.effects), t_s, view, settings.view)
-    reps = recognise(reps, tracks, view, settings.signs, exercise, lies=lies)
+
+    def recognised(exercise: Exercise | None, among: tuple[Exercise, ...] = ()) -> Reps:
+        reps = group(contacts, found.tracks, settings.reps, exercise)
+        reps = view_reps(disturbed_reps(reps, found.effects), t_s, view, settings.view)
+        return recognise(reps, tracks, view, settings.signs, exercise, lies=lies, among=among)
+
+    reps = recognised(exercise)
+    planned = found.options.planned if exercise is None else ()
+    among = planned_among(reps, planned, tracks, view, settings.signs, lies=lies)
+    if among:
+        only = among[0] if len(among) == 1 else None
+        reps = replace(recognised(only, among), planned=True)
     reps = exclude_reps(reps, corrections, found.clip.t_s, t_s, settings.reps)
     seen = in_view(tracks, view, settings.view)
     measures = measure_reps(reps, seen, view, settings)
@@ -594,7 +605,7 @@ def _decided(
 ) -> Decided:
     return Decided(
         exercise=reps.exercise,
-        exercise_origin="given" if options.exercise else "detected",
+        exercise_origin="given" if options.exercise else "plan" if reps.planned else "detected",
         exercise_confidence=confidence_of(reps),
         view=view.view,
         view_origin="given" if options.view else "detected",

@@ -590,13 +590,17 @@ class Bout:
 
 @dataclass(frozen=True)
 class Reps:
-    """The reps of a clip in order, and the exercise that most of them are."""
+    """The reps of a clip in order, and the exercise that most of them are.
+
+    ``planned`` where the day's plan decided which it is.
+    """
 
     exercise: Exercise | None
     limb: Limb | None
     reps: tuple[Rep, ...]
     notes: tuple[Note, ...] = ()
     bouts: tuple[Bout, ...] = ()
+    planned: bool = False
 
 
 @dataclass(frozen=True)
@@ -790,7 +794,7 @@ class Decided:
     """What was decided about a clip, by the analysis or by the clinician."""
 
     exercise: Exercise | None
-    exercise_origin: Literal["detected", "given"]
+    exercise_origin: Literal["detected", "given", "plan"]
     view: View
     view_origin: Literal["detected", "given"]
     view_yaw_deg: float

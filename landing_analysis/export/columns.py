@@ -194,7 +194,12 @@ _ANALYSES = Table(
         Column("analysed_at", "time", "When it was analysed, in UTC."),
         *_MADE_WITH,
         Column("model_name", "category", "Name of the pose model."),
-        Column("exercise_origin", "category", "Whether the exercise was detected or given."),
+        Column("exercise_origin", "category", "Whether the exercise was detected, given, or taken "
+               "from the day's plan."),
+        Column("exercise_confidence", "number", "How sure the exercise is, 0 to 1; 1 where a "
+               "person named it.", "1"),
+        Column("bouts", "integer", "Bouts of an exercise without a pause that were told apart; "
+               "empty in analyses of earlier versions.", "1"),
         Column("view_origin", "category", "Whether the view was detected or given."),
         Column("view_yaw_deg", "number", "Turn of the pelvis away from square-on in the view.",
                "deg", "positive to the patient's own left"),

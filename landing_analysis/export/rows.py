@@ -331,14 +331,17 @@ def made_with(one: StoredAnalysis) -> Row:
 
 def _analysis(one: StoredAnalysis) -> Row:
     values, reps = one.values, one.tables["rep"]
-    same = ("model_name", "exercise_origin", "view_origin", "view_yaw_deg", "view_yaw_sd_deg",
-            "near_limb", "target_flexion_deg", "people")  # fmt: skip
+    same = (
+        "model_name", "exercise_origin", "exercise_confidence", "view_origin", "view_yaw_deg",
+        "view_yaw_sd_deg", "near_limb", "target_flexion_deg", "people",
+    )  # fmt: skip
     return {
         **{name: values[name] for name in same},
         "analysed_at": _utc(values["analysed_at"]),
         "hop_limb": values["limb"],
         "surgical_side_then": values["surgical_side"],
         "stature_then_m": values["stature_m"],
+        "bouts": None if values["bouts"] is None else len(values["bouts"]),
         "reps": len(reps),
         "reps_used": sum(rep["used"] for rep in reps),
         "reps_excluded": sum(rep["excluded"] for rep in reps),

@@ -16,7 +16,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Literal
 
@@ -33,6 +33,7 @@ from landing_analysis.record.correcting import (
 )
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.place import DataFolder, held
+from landing_analysis.record.sessions import planned_exercises
 from landing_analysis.record.store import (
     SET_NUMBER,
     SHORT_ID,
@@ -43,7 +44,7 @@ from landing_analysis.record.store import (
     patient_in,
 )
 from landing_analysis.settings import ReadingSettings
-from landing_analysis.tables import Clip, Correction
+from landing_analysis.tables import Clip, Correction, Exercise
 from landing_analysis.video.recording import Recording
 
 State = Literal["waiting", "analysing", "done", "needs attention"]
@@ -227,6 +228,7 @@ class Claim:
     ``set_number`` counts the clips of the visit in the order in which they came in.
     ``path`` is a file that holds it, or the landmarks stored with its report where there is
     none. ``corrections`` are those in force, the latest of them entered as ``corrected``.
+    ``planned`` are the exercises of the day's plan.
     """
 
     clip_id: int
@@ -239,6 +241,7 @@ class Claim:
     worker: str
     corrections: tuple[Correction, ...] = ()
     corrected: int = 0
+    planned: tuple[Exercise, ...] = ()
 
 
 @contextmanager
@@ -363,6 +366,7 @@ def _claimed(record: Record, row: Row, path: Path, worker: str) -> Claim:
         worker=worker,
         corrections=in_force(history_of(record.connection, row["clip_id"])),
         corrected=last_correction(record.connection, row["clip_id"]),
+        planned=planned_exercises(record, row["code"], date.fromisoformat(row["date"])),
     )
 
 
@@ -463,19 +467,21 @@ def look_again(record: Record, root: Path) -> None:
 
 
 def renew_outdated(
-    record: Record, root: Path, made_by: Callable[[Patient, tuple[Correction, ...]], str]
+    record: Record,
+    root: Path,
+    made_by: Callable[[Patient, tuple[Correction, ...], tuple[Exercise, ...]], str],
 ) -> None:
     """Let clips wait again whose newest values were made by other means.
 
     Parameters
     ----------
     record, root : Record and drop folder
-    made_by : gives for a patient and the corrections of a clip the fingerprint of what would
-        make its values now
+    made_by : gives for a patient, the corrections of a clip and the exercises of its day's plan
+        the fingerprint of what would make its values now
     """
     with record.change() as connection:
         rows = connection.execute(
-            "SELECT DISTINCT patient.*, clip_id, (SELECT made_by FROM analysis "
+            "SELECT DISTINCT patient.*, clip_id, date, (SELECT made_by FROM analysis "
             "WHERE clip_id = clip.id ORDER BY id DESC LIMIT 1) AS made_by FROM work "
             "JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = visit.id "
             "JOIN patient ON patient_id = patient.id JOIN dropped USING (sha256) "
@@ -488,7 +494,11 @@ def renew_outdated(
                 (row["clip_id"],)
                 for row in rows
                 if row["made_by"]
-                != made_by(patient_in(row), in_force(history_of(record.connection, row["clip_id"])))
+                != made_by(
+                    patient_in(row),
+                    in_force(history_of(record.connection, row["clip_id"])),
+                    planned_exercises(record, row["code"], date.fromisoformat(row["date"])),
+                )
             ],
         )
 

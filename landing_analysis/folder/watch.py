@@ -46,7 +46,7 @@ from landing_analysis.record.place import apart_from, make_private, make_private
 from landing_analysis.record.store import SHORT_ID, newest_report, reports_of
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
-from landing_analysis.tables import Correction, Occasion, short_clip
+from landing_analysis.tables import Correction, Exercise, Occasion, short_clip
 
 ADVICE = "landing-analysis clip set"
 """The command that sets a clip right, before the clip's id."""
@@ -214,22 +214,29 @@ def made_by(options: Options, model_sha256: str) -> str:
     )  # fmt: skip
     if options.slowed_by is not None:
         told += (options.slowed_by,)
+    if options.planned:
+        told += (options.planned,)
     told += tuple((one.what, one.new, one.rep, one.rep_s) for one in options.corrections)
     shaped_by = (__version__, model_sha256, settings, [asdict(x) for x in options.limits], told)
     return hashlib.sha256(json.dumps(shaped_by, sort_keys=True).encode()).hexdigest()
 
 
 def options_for(
-    options: Options, patient: Patient, corrections: tuple[Correction, ...] = ()
+    options: Options,
+    patient: Patient,
+    corrections: tuple[Correction, ...] = (),
+    planned: tuple[Exercise, ...] = (),
 ) -> Options:
     """Return the options of one clip: the patient's data, and over all else what was corrected.
 
-    A change of patient is left out of what the report says, which names no other patient.
+    ``planned`` are the exercises of the day's plan. A change of patient is left out of what the
+    report says, which names no other patient.
     """
     return replace(
         options,
         surgical_side=patient.surgical_side,
         stature_m=patient.stature_m,
+        planned=planned,
         corrections=tuple(one for one in corrections if one.what != "patient"),
         **given(corrections),
     )
@@ -245,8 +252,11 @@ def _look(record: Record, job: Job) -> Looked:
     if job.renew:
 
         @cache
-        def fingerprint(patient: Patient, corrections: tuple[Correction, ...]) -> str:
-            return made_by(options_for(job.options, patient, corrections), job.model_sha256)
+        def fingerprint(
+            patient: Patient, corrections: tuple[Correction, ...], planned: tuple[Exercise, ...]
+        ) -> str:
+            options = options_for(job.options, patient, corrections, planned)
+            return made_by(options, job.model_sha256)
 
         queue.renew_outdated(record, job.root, fingerprint)
     return looked
@@ -379,7 +389,7 @@ def _prepare_for(record: Record, job: Job, claim: queue.Claim, under_way: int = 
     settings = job.options.settings
     pose = replace(settings.pose, workers=max(1, settings.pose.workers // under_way))
     options = replace(
-        options_for(job.options, claim.patient, claim.corrections),
+        options_for(job.options, claim.patient, claim.corrections, claim.planned),
         settings=replace(settings, pose=pose),
         occasion=Occasion(claim.patient.code, claim.day, claim.set_number),
     )

@@ -465,10 +465,15 @@ DROP TABLE earlier_finding;
 CREATE INDEX finding_of_analysis ON finding (analysis_id);
 """
 
+_BOUTS = """
+ALTER TABLE analysis ADD COLUMN exercise_confidence REAL;
+ALTER TABLE analysis ADD COLUMN bouts TEXT;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _THE_RECORD, _THE_DROP_FOLDER, _INVENTED_PATIENTS, _FROM_FOOT_TO_FOOT, _CORRECTIONS,
     _LEFT_AND_RIGHT_ONLY, _REASON_CODES, _BODIES, _TERMS_OF_THE_FIELD,
-    _SESSIONS, _EXERCISES, _SET_IN_THE_CLIP, _GRADED_VERDICTS,
+    _SESSIONS, _EXERCISES, _SET_IN_THE_CLIP, _GRADED_VERDICTS, _BOUTS,
 )  # fmt: skip
 LATEST = len(MIGRATIONS)
 """The version of the record that this program writes."""

@@ -284,6 +284,7 @@ _REASON_CODE = Rule(lambda value: value in tuple(Code), "the code of a reason")
 # --- which value is what -----------------------------------------------------------------------
 
 _ORIGIN = _one_of("detected", "given")
+_EXERCISE_ORIGIN = _one_of("detected", "given", "plan")
 _EVENTS = ("initial_contact", "toe_off", "toe_contact", "heel_contact")
 _OF: dict[str, dict[str, Rule]] = {
     "patient": {
@@ -319,7 +320,8 @@ _OF: dict[str, dict[str, Rule]] = {
         "model_name": _NAME, "model_sha256": _HASH, "settings": _OBJECT, "limits": _OBJECTS,
         "body": _BODY,
         "made_by": _NAME, "exercise": _EXERCISE, "task": _EXERCISE,
-        "exercise_origin": _ORIGIN, "task_origin": _ORIGIN,
+        "exercise_origin": _EXERCISE_ORIGIN, "task_origin": _ORIGIN,
+        "exercise_confidence": _number(0, 1), "bouts": _OBJECTS,
         "view": _one_of(*VIEWS), "view_origin": _ORIGIN,
         "view_yaw_deg": _number(-360, 360), "view_yaw_sd_deg": _SD, "near_limb": _LIMB,
         "limb": _LIMB, "surgical_side": _LIMB, "stature_m": _STATURE,

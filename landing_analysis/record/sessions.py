@@ -17,6 +17,14 @@ from landing_analysis.record.database import Record, Row
 from landing_analysis.record.store import code_of
 from landing_analysis.sessions.plan import require_exercise
 from landing_analysis.sessions.session import Session, plain_of, session_of, text_of
+from landing_analysis.tables import Exercise
+
+_WAITS_AGAIN = (
+    "UPDATE work SET state = 'waiting', reason = NULL, attempts = 0, retry_at_s = 0 "
+    "WHERE state = 'done' AND clip_id IN (SELECT clip.id FROM clip "
+    "JOIN visit ON visit_id = visit.id JOIN patient ON patient_id = patient.id "
+    "WHERE code = ? AND date = ?)"
+)
 
 
 @dataclass(frozen=True)
@@ -75,6 +83,11 @@ def enter_session(
     SessionError, PatientError, CorrectionError
         With nothing entered: for what makes no sense, and when another version than the one
         seen is the newest by now.
+
+    Notes
+    -----
+    Where the plan names other exercises than before, the day's clips wait for a new analysis,
+    which goes by the plan.
     """
     require_code_of_person(by)
     require_visit_date(day.isoformat())
@@ -93,6 +106,8 @@ def enter_session(
             return before
         at = datetime.now(UTC).isoformat(timespec="seconds")
         content = json.dumps(plain_of(session), ensure_ascii=False)
+        if _exercises(session) != (_exercises(before.session) if before else ()):
+            connection.execute(_WAITS_AGAIN, (code, day.isoformat()))
         saved = connection.execute(
             "INSERT INTO session (patient_id, date, content, file_sha256, made_by, made_at) "
             "SELECT id, ?, ?, ?, ?, ? FROM patient WHERE code = ? RETURNING id",
@@ -105,6 +120,16 @@ def read_session(record: Record, code: str, day: date) -> SavedSession | None:
     """Return the version that counts of one patient's session of a day, None without any."""
     history = session_history(record, code, day)
     return history[-1] if history else None
+
+
+def planned_exercises(record: Record, code: str, day: date) -> tuple[Exercise, ...]:
+    """Return the exercises of a patient's plan of one day, each once; none without a plan."""
+    saved = read_session(record, code, day)
+    return _exercises(saved.session) if saved else ()
+
+
+def _exercises(session: Session) -> tuple[Exercise, ...]:
+    return tuple(dict.fromkeys(one.exercise for one in session.plan))
 
 
 def read_sessions(record: Record, code: str) -> tuple[SavedSession, ...]:

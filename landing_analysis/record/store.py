@@ -300,14 +300,16 @@ def insert_analysis(
         settings=_json(made["settings"]),
         limits=_json(document["limits"]),
         body=_json(document.get("body")),
+        bouts=_json([_bout(bout) for bout in document.get("bouts", [])]),
         **{
             name: made[name] for name in ("analysed_at", "version", "model_name", "model_sha256")
         },
         **{
             name: decided.get(name)
             for name in (
-                "exercise", "exercise_origin", "view", "view_origin", "view_yaw_deg",
-                "view_yaw_sd_deg", "view_reason", "near_limb", "limb", "surgical_side", "stature_m",
+                "exercise", "exercise_origin", "exercise_confidence", "view", "view_origin",
+                "view_yaw_deg", "view_yaw_sd_deg", "view_reason", "near_limb", "limb",
+                "surgical_side", "stature_m",
                 "target_flexion_deg", "people", "patient_number", "patient_reason",
             )
         },
@@ -342,6 +344,11 @@ def occasion_of(record: Record, clip_id: int) -> Occasion:
         clip_id,
     )
     return Occasion(row["code"], row["date"], row["set_number"])
+
+
+def _bout(bout: Mapping[str, Any]) -> dict[str, object]:
+    """Keep of a bout what its reps do not tell; its means are made of their values."""
+    return _pick(bout, "exercise", "confidence", "reps", "start_s", "end_s")
 
 
 def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, object]]]]:
@@ -555,7 +562,7 @@ class StoredAnalysis:
         )
 
 
-_JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits", "body")
+_JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits", "body", "bouts")
 _BELOW = ("rep", "contact", "measure", "summary", "comparison", "finding", "quality")
 
 

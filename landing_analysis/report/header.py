@@ -221,6 +221,8 @@ def _how_sure(analysis: Analysis) -> str:
     """Say whether an exercise was given, or how sure it is that it was done."""
     decided = analysis.decided
     sure = decided.exercise_confidence
+    if decided.exercise_origin == "plan":
+        return " (exercise from the plan)"
     if decided.exercise_origin == "given" or sure is None:
         return _given(decided.exercise_origin)
     certain = sure >= _SIGNS.sure_share

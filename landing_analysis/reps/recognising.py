@@ -31,6 +31,7 @@ def recognise(
     given: Exercise | None = None,
     *,
     lies: bool = False,
+    among: tuple[Exercise, ...] = (),
 ) -> Reps:
     """Say of each rep which exercise it is, and cut the clip into bouts.
 
@@ -42,6 +43,7 @@ def recognise(
     settings : SignSettings
     given : what a person said that it is; then nothing is recognised
     lies : the patient lies on a sled, where the feet that land say what it is
+    among : exercises that alone come into question, none for all
 
     Returns
     -------
@@ -61,7 +63,9 @@ def recognise(
     if given is not None or lies:
         as_said = 1.0 if given is not None else settings.lying_confidence
         return replace(reps, bouts=_bouts(reps.reps, [as_said] * len(reps.reps), settings))
-    codes = [code for code, entry in EXERCISES.items() if entry.signs]
+    codes = [
+        code for code, entry in EXERCISES.items() if entry.signs and code in (among or EXERCISES)
+    ]
     seen = list(signs_of(reps.reps, tracks, view, settings))
     chosen, sure = _most_alike(codes, _likenesses(codes, seen, settings), reps.reps, settings)
     told = tuple(
@@ -73,6 +77,57 @@ def recognise(
     return replace(
         reps, exercise=main, reps=told, bouts=bouts, notes=(*reps.notes, *_doubts(bouts, settings))
     )
+
+
+def planned_among(
+    reps: Reps,
+    planned: tuple[Exercise, ...],
+    tracks: Tracks,
+    view: ViewEstimate,
+    settings: SignSettings,
+    *,
+    lies: bool = False,
+) -> tuple[Exercise, ...]:
+    """Return the exercises of a day's plan that decide what a clip shows, none where they do not.
+
+    Parameters
+    ----------
+    reps : as they were recognised
+    planned : exercises of the plan, each once
+    tracks, view, settings, lies : as for `recognise`
+
+    Returns
+    -------
+    tuple of Exercise
+        The only one against which nothing speaks surely in most reps. Else, where recognition is
+        not sure, those that between them most reps may be of.
+    """
+    if not reps.reps or not planned:
+        return ()
+    seen = list(signs_of(reps.reps, tracks, view, settings))
+    down = all(rep.flight.take_off is None for rep in reps.reps)
+    fits = {
+        code: np.array([one >= settings.possible_likeness for one in _alike(code, seen, settings)])
+        for code in planned
+        if (EXERCISES[code].load == "reduced") == lies and (EXERCISES[code].stays_down or not down)
+    }
+    whole = [code for code, own in fits.items() if own.mean() >= settings.most_reps_share]
+    if len(whole) == 1:
+        return (whole[0],)
+    sure = bool(reps.bouts) and all(b.confidence >= settings.sure_share for b in reps.bouts)
+    some = [code for code, own in fits.items() if own.any()]
+    if sure or lies or not some:
+        return ()
+    covered = np.any([fits[code] for code in some], axis=0).mean() >= settings.most_reps_share
+    return tuple(some) if covered else ()
+
+
+def _alike(code: Exercise, seen: list[Signs], settings: SignSettings) -> list[float]:
+    """Return how well each rep fits an exercise, 0 to 1; one on a sled by its feet alone."""
+    entry = EXERCISES[code]
+    if entry.signs:
+        return [entry.likeness(one, settings.edge_steepness) for one in seen]
+    return [float(entry.feet in (None, one["feet"])) for one in seen]
 
 
 def _is_rebound(code: str, signs: Signs, settings: SignSettings) -> bool:

@@ -10,7 +10,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Generic, NamedTuple, TypeVar
 
@@ -22,6 +22,7 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.record.correcting import KnownClip
 from landing_analysis.record.database import Record
+from landing_analysis.record.sessions import planned_exercises
 from landing_analysis.record.store import find_patient, occasion_of, store_values
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import WindowSettings
@@ -132,7 +133,8 @@ def _options(record: Record, clip: KnownClip, job: Job) -> tuple[Options, str]:
     """Return the options of a clip's newest analysis with what is set right now, and its model."""
     before, model_sha256 = as_before(record, clip, job.options)
     patient = find_patient(record, clip.code)
-    options = options_for(before, patient, clip.in_force)
+    planned = planned_exercises(record, clip.code, date.fromisoformat(clip.day))
+    options = options_for(before, patient, clip.in_force, planned)
     return replace(options, occasion=occasion_of(record, clip.id)), model_sha256
 
 

@@ -30,7 +30,7 @@ from landing_analysis.record.sessions import (
     read_ticks,
     session_history,
 )
-from landing_analysis.record.store import add_patient
+from landing_analysis.record.store import add_patient, list_visits
 from landing_analysis.record.unread import stray_files
 from landing_analysis.sessions.plan import Cords, Prescribed, line_of, prescribed_in
 from landing_analysis.sessions.published import EFFUSION_GRADING, RULES, warnings_in
@@ -445,3 +445,25 @@ def test_a_removed_patient_takes_sessions_ticks_and_text_files_along(folder, dro
 def test_a_text_file_says_which_keys_a_session_has():
     with pytest.raises(SessionError, match=f"may hold plan, {', '.join(MOMENTS)}"):
         read_session_file("day = 2026-03-04\nmood = 1\n", "session.toml", "P07")
+
+
+def test_a_plan_reaches_the_analysis_and_another_plan_lets_the_days_clips_wait(folder, tmp_path):
+    drop, log, seen = tmp_path / "drop", tmp_path / "log", []
+    log.touch()
+    tiny_clip(drop / "P07_2026-03-04_a.mp4")
+    analyse = stand_in(template_document(), log)
+
+    def noting(path, out_dir, options, start):
+        seen.append(options.planned)
+        return analyse(path, out_dir, options, start)
+
+    todo = job(drop, noting)
+    with open_record(folder) as record:
+        add_patient(record, Patient("P07"))
+    assert run(folder, todo) == {"P07_2026-03-04_a.mp4": "done"}
+    for plan in (["hop 2x20"], ["hop 3x10"]):  # the second names the same exercise
+        with open_record(folder) as record:
+            (visit,) = list_visits(record, "P07")
+            enter_session(record, "P07", visit.date, {"plan": plan}, None)
+        run(folder, todo)
+    assert seen == [(), ("hop",)]
