@@ -396,6 +396,23 @@ class ShiftSettings:
     shortest_load_s: float = 0.25  # (choice)
     longest_load_s: float = 4.0  # (choice)
     fewest_loads: int = 4  # in turn; fewer are a sway (choice)
+    # A slide board: a foot stops at its own end and leaves again; offsets from drawn patients.
+    fewest_stops: int = 3  # of both feet in turn (choice)
+    least_slide_legs: float = 0.25  # both feet go along at least so far: 0.2 m (choice)
+    ends_percentile: float = 3.0  # of a foot's places: the ends of its way (choice)
+    end_share: float = 0.25  # of its way; a foot that stands so near stands at its end (choice)
+    slides_m_s: float = 0.3  # a slower foot stands (choice)
+    shortest_stop_s: float = 0.25  # (choice)
+    stop_search_s: float = 0.12  # around where it is still, where the stop is fitted (choice)
+    stop_moving_s: float = 0.12  # (choice)
+    stop_resting_s: float = 0.15  # (choice)
+    stop_misfit_m: float = 0.05  # (choice)
+    stop_misfit_sds: float = 5.0  # (choice)
+    stop_late_s: float = 0.020  # the fit, after the stop
+    stop_sd_s: float = 0.008  # the scatter of that
+    still_late_s: float = 0.046  # where it is still, after the stop
+    leaving_late_s: float = 0.036  # where it is still for the last time, after it leaves
+    leaving_sd_s: float = 0.015  # the scatter of both
     sd_s: float = 0.020  # of a load's beginning, from force against place (choice)
     share_sd: float = 0.03  # of the stance: where the pelvis is (choice)
     least_per_s: float = 0.5  # stances a second; a slower pass is no worse (choice)

@@ -210,6 +210,7 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
             _component("reps-counted", "Reps counted", valueInteger=len(reps)),
             _component("reps-used", "Reps used", valueInteger=sum(rep["used"] for rep in reps)),
             *_excluded(reps),
+            *_recognised(values),
             _component(
                 "frame-rate", "One over the median frame interval",
                 valueQuantity=_quantity(values["median_fps"], "Hz", 2),
@@ -218,6 +219,24 @@ def _set(visit: _Visit, one: StoredAnalysis, members: list[Resource]) -> Resourc
             *_since_surgery(days_since_surgery(visit.patient, one.date)),
         ],
     }  # fmt: skip
+
+
+def _recognised(values: dict[str, Any]) -> Iterator[Resource]:
+    """Yield how the exercise is known, and the bouts of a clip that holds several."""
+    yield _component(
+        "exercise-origin", "How the exercise is known", valueString=values["exercise_origin"]
+    )
+    sure = values["exercise_confidence"]
+    if sure is not None:
+        yield _component(
+            "exercise-confidence", "How sure the exercise is",
+            valueQuantity=_quantity(100 * sure, "%", 0),
+        )  # fmt: skip
+    bouts = values["bouts"] or ()
+    for bout in bouts if len(bouts) > 1 else ():
+        times = "" if bout["start_s"] is None else f", {bout['start_s']:.1f}-{bout['end_s']:.1f} s"
+        words = f"{EXERCISES[bout['exercise']].name}, {len(bout['reps'])} reps{times}"
+        yield _component("bout", "Bout of one exercise without a pause", valueString=words)
 
 
 def _excluded(reps: tuple[dict[str, Any], ...]) -> Iterator[Resource]:

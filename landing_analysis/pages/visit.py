@@ -422,11 +422,14 @@ def _card(
     if values["exercise"] and values["limb"]:
         title += f", {values['limb']} {EXERCISES[values['exercise']].name}"
     return ClipCard(
-        title=title,
+        title=title + _how_known(analysis),
         recorded=f"recorded at {values['recorded_at'][11:16]}",
         still=pictures.get(middle or 0),
         shots=pictures,
-        reps=f"{counted} reps, {used} used{by_hand}, {values['median_fps']:.0f} frames/s",
+        reps=(
+            f"{counted} reps{_in_a_row(analysis)}, {used} used{by_hand}, "
+            f"{values['median_fps']:.0f} frames/s"
+        ),
         quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
         notes=tuple(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
@@ -440,6 +443,25 @@ def _card(
         outdated=_outdated_words(history, analysis),
         invented=values["model_name"] == INVENTED_MODEL,
     )  # fmt: skip
+
+
+def _how_known(analysis: StoredAnalysis) -> str:
+    """Say where it is not plain which exercise a clip shows."""
+    origin, sure = analysis.values["exercise_origin"], analysis.values["exercise_confidence"]
+    if origin == "plan":
+        return ", exercise from the plan"
+    if origin == "given" or sure is None or sure >= Settings().signs.sure_share:
+        return ""
+    return f", exercise not sure ({100 * sure:.0f} %)"
+
+
+def _in_a_row(analysis: StoredAnalysis) -> str:
+    """Name the bouts of a clip that holds several exercises."""
+    bouts = analysis.values["bouts"] or ()
+    if len({bout["exercise"] for bout in bouts}) < 2:
+        return ""
+    done = ", ".join(f"{EXERCISES[b['exercise']].name} ({len(b['reps'])})" for b in bouts)
+    return f" in a row: {done}"
 
 
 _SHOWN = OUTSIDE | PROBABLY_OUTSIDE

@@ -61,6 +61,16 @@ def _filmed(one: StoredAnalysis) -> Iterator[Filmed]:
 
 
 def _bouts(one: StoredAnalysis) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Return the counted reps of each bout, which early analyses had not told apart."""
+    by_number = {rep["number"]: rep for rep in one.tables["rep"] if _counts(rep)}
+    told = (
+        (bout["exercise"], [by_number[n] for n in bout["reps"] if n in by_number])
+        for bout in one.values["bouts"] or ()
+    )
+    return [(exercise, reps) for exercise, reps in told if reps] or _inferred(one)
+
+
+def _inferred(one: StoredAnalysis) -> list[tuple[str, list[dict[str, Any]]]]:
     """Cut a clip's counted reps where the exercise changes for more than a rep or two."""
     whole = exercise_of(one)
     bouts: list[tuple[str, list[dict[str, Any]]]] = []

@@ -124,19 +124,20 @@ def _scored(step: Step, drawn: bool, truth: dict, clip: Clip, poses: Poses) -> S
 
 
 def _of_loads(document: dict, truth: dict) -> tuple[dict, dict]:
-    """Take loads for contacts: a limb is loaded once the pelvis has passed the middle.
+    """Take loads for contacts: once the pelvis has passed the middle, or a sliding foot stopped.
 
     The first load, which begins from standing, begins at no true instant: it is left out.
     """
     loads = truth["loads"][1:]
+    slides = loads[0]["exercise"] == "slide_board"
+    begins, ends = ("start_s", "end_s") if slides else ("over_from_s", "over_until_s")
     contacts = [
-        {"limb": x["limb"], "initial_contact_s": x["over_from_s"], "toe_off_s": x["over_until_s"]}
-        for x in loads
+        {"limb": x["limb"], "initial_contact_s": x[begins], "toe_off_s": x[ends]} for x in loads
     ]
     found = [
         contact
         for contact in document["contacts"]
-        if contact["initial_contact_s"] > loads[0]["over_from_s"] - MATCH_WINDOW_S
+        if contact["initial_contact_s"] > loads[0][begins] - MATCH_WINDOW_S
     ]
     return document | {"contacts": found}, truth | {"contacts": contacts, "reps": []}
 
@@ -183,8 +184,9 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
         f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn "
         "and seen by the pose model; all of them besides from their joints with 1.5 px of noise. "
         "Settings were chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of "
-        "exercises without flight, loads from and to where the pelvis passes the middle of the "
-        "feet. Times in ms, angles in degrees, measured minus true: median / median size. "
+        "weight shifts, loads from and to where the pelvis passes the middle of the feet; of the "
+        "slide board, from where a foot stops at its end until it leaves. Times in ms, angles in "
+        "degrees, measured minus true: median / median size. "
         "Called: what the tool says without being told. Result by\n\n"
         "    python -m tests.accuracy.ladder --out DIR\n\n"
         "| scenes | split | landmarks | contacts | reps true / found | initial contact | toe-off "
