@@ -218,6 +218,18 @@ _DEFINITIONS = (
         "leg length",
     ),
     Definition(
+        "drive_time", "Drive time", "s", 2, "limb", FRONTAL_VIEWS, "lsi", None,
+        "From where the pelvis turns back over this leg to when the foot leaves.",
+        "Push off one leg: common practice, no source.",
+        "The turn stands for the deepest point; force is not measured.",
+    ),
+    Definition(
+        "glide_time", "Glide time", "s", 2, "limb", FRONTAL_VIEWS, "lsi", None,
+        "From when this foot leaves to when the other one stops at its end of the board.",
+        "Glide between two drives: common practice, no source.",
+        "A shorter glide over the same way is a faster one; not measurable after the last load.",
+    ),
+    Definition(
         "thigh_angle_peak", "Thigh angle at the top", "deg", 1, "limb", VIEWS, "difference",
         None,
         "Largest tilt of the thigh from hanging straight down, in the air before this landing; "

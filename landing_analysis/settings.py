@@ -382,6 +382,7 @@ class RepSettings:
     half_contact_s: float = 0.05  # half of the shortest contact is more (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
+    turn_reach_s: float = 0.25  # a parabola fits the turn of a pelvis that shifts this far (choice)
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
     same_rep_s: float = 0.15  # found anew it lands this near; no two land so near (choice)
 
@@ -521,6 +522,7 @@ class MeasureSettings:
     least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
+    turn_instant_sd_s: float = 0.03  # of a pelvis that turns back over one leg (drawn)
     fppa_front: FppaErrors = FppaErrors(2.3, 1.8, 1.2, 2.0)  # 3.7 in all
     fppa_back: FppaErrors = FppaErrors(5.4, 2.9, 2.0, 2.8)  # the kneecap is hidden: 7.0 in all
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods

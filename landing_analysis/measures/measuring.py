@@ -738,6 +738,29 @@ def _step_rate(scene: _Scene, rep: Rep) -> Reading:
     return Reading(per_min, parts, between.frames)
 
 
+def _leaves(scene: _Scene, rep: Rep, limb: Limb) -> _Instant:
+    contact = _contact(rep, limb)
+    if contact.toe_off is None:
+        raise _NotMeasurableError(contact.toe_off_reason or because(Code.TOE_OFF_NOT_SEEN))
+    return _instant(scene, contact.toe_off)
+
+
+def _drive_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    end = _leaves(scene, rep, limb)
+    if rep.peak_flexion_s is None:
+        raise _no(Code.LOWEST_POINT_NOT_SEEN)
+    deepest = _Instant(rep.peak_flexion_s, scene.settings.measures.turn_instant_sd_s, 0.0)
+    return _interval(scene, deepest, end)
+
+
+def _glide_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    end = _leaves(scene, rep, limb)
+    following = rep.next_flight
+    if following is None or following.landing is None:
+        raise _no(Code.NO_FLIGHT_FOLLOWS)
+    return _interval(scene, end, _instant(scene, following.landing))
+
+
 def _pelvis_travel(scene: _Scene, rep: Rep) -> Reading:
     names = ("left_hip", "right_hip")
     limb = rep.limbs[0]
@@ -822,6 +845,8 @@ _LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
     "fppa_peak_inward": _fppa_peak_inward,
     "knee_over_toes_offset": _knee_over_toes_offset,
     "toe_to_heel_interval": _toe_to_heel_interval,
+    "drive_time": _drive_time,
+    "glide_time": _glide_time,
     "thigh_angle_peak": _thigh_angle_peak,
     "heel_height_peak": _heel_height_peak,
 }

@@ -20,6 +20,7 @@ from landing_analysis.tables import (
     Event,
     Exercise,
     Flight,
+    FloatArray,
     Limb,
     Note,
     Rep,
@@ -28,6 +29,8 @@ from landing_analysis.tables import (
 )
 
 _BODY = [LANDMARK[n] for n in ("left_hip", "right_hip", "left_shoulder", "right_shoulder")]
+
+_HIPS = [LANDMARK["left_hip"], LANDMARK["right_hip"]]
 
 _BY_FEET: dict[int, Exercise] = {1: "hop", 2: "jump"}
 """What a set is as long as its feet alone are looked at."""
@@ -110,15 +113,21 @@ def group_shifts(
     """Make a rep of each load of a body that shifts its weight, see `contacts.shifts`.
 
     The last one, whose end is not seen, is a rep as well: what is read at its deepest is there.
+    A leg is bent deepest where the pelvis turns back: its height hardly tells.
     """
     flights = (*contacts.flights, None)
+    across = np.array([tracks.down[1], -tracks.down[0]])
+    pelvis_px = tracks.xy_px[:, _HIPS].mean(axis=1) @ across
+    first, last = np.searchsorted(tracks.t_s, _span_s(contacts, tracks))
+    way_px = pelvis_px[first : max(last, first + 1)]
+    known_px = way_px[np.isfinite(way_px)]
+    middle_px = 0.5 * (known_px.min() + known_px.max()) if len(known_px) else np.nan
     reps = []
     for number, contact in enumerate(contacts.contacts, 1):
         start_s = contact.initial_contact.t_s
         end_s = contact.toe_off.t_s if contact.toe_off else start_s + settings.longest_landing_s
         inside = np.flatnonzero((tracks.t_s >= start_s) & (tracks.t_s <= end_s))
-        depth = tracks.xy_px[inside][:, _BODY].mean(axis=1) @ tracks.down
-        known = np.isfinite(depth).any()
+        turned_s = _turned_s(tracks.t_s[inside], np.abs(pelvis_px[inside] - middle_px), settings)
         reps.append(
             Rep(
                 number=number,
@@ -126,11 +135,31 @@ def group_shifts(
                 limbs=(contact.limb,),
                 flight=contacts.flights[number - 1],
                 contacts=(contact,),
-                peak_flexion_s=float(tracks.t_s[inside[np.nanargmax(depth)]]) if known else None,
+                peak_flexion_s=turned_s,
                 next_flight=flights[number],
             )
         )
     return Reps(exercise or _SHIFTED if reps else None, None, tuple(reps))
+
+
+def _turned_s(t_s: FloatArray, outward: FloatArray, settings: RepSettings) -> float | None:
+    """Return when a pelvis is farthest out, by a parabola; None where it was not seen."""
+    known = np.isfinite(outward)
+    if not known.any():
+        return None
+    top_s = float(t_s[np.nanargmax(outward)])
+    near = known & (np.abs(t_s - top_s) <= settings.turn_reach_s)
+    if near.sum() <= 3:  # definition: as many as a parabola has coefficients
+        return top_s
+    bend, slope, _ = np.polyfit(t_s[near] - top_s, outward[near], 2)
+    reach_s = 0.5 * settings.turn_reach_s
+    return top_s + float(np.clip(-slope / (2 * bend), -reach_s, reach_s)) if bend < 0 else top_s
+
+
+def _span_s(contacts: Contacts, tracks: Tracks) -> tuple[float, float]:
+    """Return from when until when there are loads."""
+    starts_s = [contact.initial_contact.t_s for contact in contacts.contacts]
+    return min(starts_s, default=float(tracks.t_s[0])), float(tracks.t_s[-1])
 
 
 _SHIFTED: Exercise = "lateral_bound"

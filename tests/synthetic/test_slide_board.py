@@ -1,0 +1,63 @@
+"""Loads, drives and glides of a slide board, on both drawn bodies, seen from their joints."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from ladder_figures import figure
+from stick_patient import make_clip, make_poses
+
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.settings import Settings
+from landing_analysis.stages import Options, analyse_people
+from landing_analysis.tables import Analysis
+
+NAMES = ("slim_woman_slide_board", "short_man_slide_board")
+GOAL_S = 0.030
+
+
+@cache
+def analysed(name: str) -> tuple[Analysis, list[dict]]:
+    landmarks, truth = figure(name)
+    size = {"width_px": landmarks.width_px, "height_px": landmarks.height_px}
+    clip, poses = replace(make_clip(landmarks, f"{name}.mp4"), **size), make_poses(landmarks)
+    people = link_people(poses, Settings().people)
+    return analyse_people(clip, poses, people, Options(), "now"), truth["loads"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_load_after_the_first_drive_is_found_in_time_and_none_invented(name):
+    analysis, loads = analysed(name)
+    assert (analysis.decided.exercise, len(analysis.reps.bouts)) == ("slide_board", 1)
+    found = analysis.contacts.contacts
+    assert [contact.limb for contact in found] == [load["limb"] for load in loads[1:]]
+    begins_s = [
+        contact.initial_contact.t_s - load["start_s"]
+        for contact, load in zip(found, loads[1:], strict=True)
+    ]
+    ends_s = [
+        contact.toe_off.t_s - load["end_s"]
+        for contact, load in zip(found[:-1], loads[1:-1], strict=True)
+    ]
+    assert np.median(np.abs(begins_s)) < GOAL_S
+    assert np.median(np.abs(ends_s)) < GOAL_S
+    assert found[-1].toe_off is None
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_glide_lasts_from_the_drives_end_to_the_other_foots_stop(name):
+    analysis, loads = analysed(name)
+    rows = [row for row in analysis.measures.measures if row.name == "glide_time"]
+    true_s = [after["start_s"] - load["end_s"] for load, after in pairwise(loads[1:])]
+    read = [row for row in rows if row.value is not None]
+    assert [row.limb for row in read] == [load["limb"] for load in loads[1:-1]]
+    errors_s = [row.value - at_s for row, at_s in zip(read, true_s, strict=True)]
+    assert np.median(np.abs(errors_s)) < GOAL_S
+    drives = [row for row in analysis.measures.measures if row.name == "drive_time" and row.value]
+    true_s = [load["end_s"] - load["deepest_s"] for load in loads[1:-1]]
+    errors_s = [row.value - lasted_s for row, lasted_s in zip(drives, true_s, strict=True)]
+    assert np.median(np.abs(errors_s)) < GOAL_S
