@@ -463,6 +463,7 @@ class KneeSettings:
     largest_yaw_deg: float = 30.0  # beyond, no side view, and its correction none (choice)
     least_sd_deg: float = 3.0  # definitions of flexion differ by more (lab drop jumps)
     nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
+    nearly_straight_alone_deg: float = 25.0  # the same of a leg that alone carries the body
     floor_percentile: float = 20.0  # of an ankle's heights in a landing: its lowest (choice)
     standing_ankle_m: float = 0.15  # above its lowest; 0.10 on the toes, 0.25 held up (rendered)
     falling_m_s: float = 3.0  # before contact and after the heel rises: no ankle is faster

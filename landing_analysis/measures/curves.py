@@ -10,7 +10,7 @@ import numpy as np
 from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import fppa_doubts, without_doubtful
-from landing_analysis.measures.knee import side_flexion_deg, straight_leg_px
+from landing_analysis.measures.knee import side_flexion_deg, stands_alone, straight_leg_px
 from landing_analysis.measures.offsets import SetOffset
 from landing_analysis.settings import CurveSettings, Settings
 from landing_analysis.tables import (
@@ -21,6 +21,7 @@ from landing_analysis.tables import (
     FloatArray,
     KneeAngles,
     Limb,
+    Rep,
     Tracks,
     ViewEstimate,
 )
@@ -58,7 +59,11 @@ class CurveSet:
 
 
 def knee_angles(
-    tracks: Tracks, view: ViewEstimate, offset: SetOffset, settings: Settings
+    tracks: Tracks,
+    view: ViewEstimate,
+    offset: SetOffset,
+    settings: Settings,
+    reps: tuple[Rep, ...] = (),
 ) -> KneeAngles | None:
     """Return the knee's angle frame by frame.
 
@@ -66,7 +71,7 @@ def knee_angles(
     ----------
     tracks, view : of one clip
     offset : from `set_offset`, added to FPPA
-    settings : as for the measures, so that curves and measures agree
+    settings, reps : as for the measures, so that curves and measures agree
 
     Returns
     -------
@@ -79,9 +84,9 @@ def knee_angles(
         return KneeAngles("fppa", {k: _fppa(tracks, view, k, offset, settings) for k in LIMBS})
     if view.view in SIDE_VIEWS and view.near_limb is not None:
         leg = _leg(tracks, view.near_limb)
-        flexion = side_flexion_deg(
-            leg, straight_leg_px(leg, settings.knee), view.yaw_deg, settings.knee
-        )
+        alone = stands_alone(view.near_limb, reps, tracks.t_s)
+        straight_px = straight_leg_px(leg, settings.knee, alone)
+        flexion = side_flexion_deg(leg, straight_px, view.yaw_deg, settings.knee)
         return KneeAngles("flexion", {view.near_limb: flexion})
     return None
 

@@ -13,28 +13,56 @@ import numpy as np
 
 from landing_analysis.maths.kinematics import flexion_deg, flexion_from_seen_deg
 from landing_analysis.settings import KneeSettings
-from landing_analysis.tables import FloatArray
+from landing_analysis.tables import BoolArray, FloatArray, Limb, Rep
 
 Leg = tuple[FloatArray, FloatArray, FloatArray]
 
 
-def straight_leg_px(leg: Leg, settings: KneeSettings) -> float:
+def stands_alone(limb: Limb, reps: tuple[Rep, ...], t_s: FloatArray) -> BoolArray:
+    """Return in which frames a limb alone carries a body that goes from foot to foot.
+
+    Parameters
+    ----------
+    limb : which
+    reps : of the clip
+    t_s : (n_frames,) seconds
+    """
+    alone = np.zeros(len(t_s), dtype=bool)
+    for rep in reps:
+        contact = rep.contact(limb)
+        if rep.is_bound and contact is not None and contact.toe_off is not None:
+            alone |= (t_s >= contact.initial_contact.t_s) & (t_s <= contact.toe_off.t_s)
+    return alone
+
+
+def straight_leg_px(leg: Leg, settings: KneeSettings, alone: BoolArray | None = None) -> float:
     """Return the distance from hip to ankle of the straight leg.
 
     Parameters
     ----------
     leg : hip, knee and ankle, (n, 2) pixels each
     settings : KneeSettings
+    alone : frames in which it alone carries the body, see `stands_alone`
 
     Returns
     -------
     The median over the frames in which the knee is nearly straight, each stretched
     by what little it is bent; NaN when the clip shows too few such frames
+
+    Notes
+    -----
+    A foot that lands alone comes under the body, so that its leg leans away from the camera and
+    looks 2 to 4 % shorter than where both feet stand (rendered), which the distance would
+    take for 6 to 10 degrees of flexion. There the frames ``alone`` tell the length, though the
+    knee is seldom as straight in them.
     """
     hip, _, ankle = leg
     bent = flexion_deg(*leg) + settings.low_reading_deg
     with np.errstate(invalid="ignore"):
         nearly = bent < settings.nearly_straight_deg
+        if alone is not None:
+            own = alone & (bent < settings.nearly_straight_alone_deg)
+            nearly = own if own.sum() >= settings.fewest_straight_frames else nearly
     if nearly.sum() < settings.fewest_straight_frames:
         return float("nan")
     distance = np.linalg.norm(ankle - hip, axis=1)[nearly]

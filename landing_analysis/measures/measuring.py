@@ -37,6 +37,7 @@ from landing_analysis.measures.alignment import Doubts, doubt_at, fppa_doubts
 from landing_analysis.measures.knee import (
     offset_sd_deg,
     side_flexion_deg,
+    stands_alone,
     straight_leg_px,
 )
 from landing_analysis.measures.offsets import SetOffset, set_offset
@@ -120,6 +121,7 @@ class _Scene:
     view: ViewEstimate
     settings: Settings
     offset: SetOffset
+    reps: tuple[Rep, ...]
 
     @property
     def from_behind(self) -> bool:
@@ -174,7 +176,8 @@ class _Scene:
     @cached_property
     def straight_px(self) -> float:
         """Return the straight length of the limb near to the camera of a side view."""
-        return straight_leg_px(self.smooth_leg(self._near_limb), self.settings.knee)
+        alone = stands_alone(self._near_limb, self.reps, self.tracks.t_s)
+        return straight_leg_px(self.smooth_leg(self._near_limb), self.settings.knee, alone)
 
     @cached_property
     def flexion(self) -> tuple[FloatArray, FloatArray]:
@@ -232,7 +235,8 @@ def measure_reps(
     corrected for the estimated yaw, which changes it by about a degree, and for the
     pose model's hip point, which lies in front of the joint.
     """
-    scene = _Scene(tracks, view, settings, set_offset(reps, tracks, view.view, settings))
+    offset = set_offset(reps, tracks, view.view, settings)
+    scene = _Scene(tracks, view, settings, offset, reps.reps)
     return Measures(
         tuple(
             row if rep.exercise == reps.exercise and not rep.rebound else replace(row, of_set=False)
