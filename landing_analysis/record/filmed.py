@@ -62,12 +62,14 @@ def _filmed(one: StoredAnalysis) -> Iterator[Filmed]:
 
 def _bouts(one: StoredAnalysis) -> list[tuple[str, list[dict[str, Any]]]]:
     """Return the counted reps of each bout, which early analyses had not told apart."""
+    told = one.values["bouts"]
+    if not told:
+        return _inferred(one)
     by_number = {rep["number"]: rep for rep in one.tables["rep"] if _counts(rep)}
-    told = (
-        (bout["exercise"], [by_number[n] for n in bout["reps"] if n in by_number])
-        for bout in one.values["bouts"] or ()
+    found = (
+        (bout["exercise"], [by_number[n] for n in bout["reps"] if n in by_number]) for bout in told
     )
-    return [(exercise, reps) for exercise, reps in told if reps] or _inferred(one)
+    return [(exercise, reps) for exercise, reps in found if reps]
 
 
 def _inferred(one: StoredAnalysis) -> list[tuple[str, list[dict[str, Any]]]]:

@@ -120,10 +120,10 @@ def _stored(runs, exercise, **values):
         for k in range(count)
     ]
     for number, rep in enumerate(reps):
-        rep["landing_s"] = 1.0 + 0.5 * number
+        rep |= {"landing_s": 1.0 + 0.5 * number, "number": number + 1}
     known = {
         "exercise": exercise, "recorded_at": "2026-03-04T10:00:00+00:00", "set_number": 1,
-        "recorded_from": "clip", "duration_s": 0.5 * len(reps) + 2.0,
+        "recorded_from": "clip", "duration_s": 0.5 * len(reps) + 2.0, "bouts": None,
     }  # fmt: skip
     return StoredAnalysis("P07", DAY, "x", {**known, **values}, {"rep": tuple(reps)})
 
@@ -133,6 +133,19 @@ def test_a_clip_of_several_exercises_is_counted_bout_by_bout():
     doses = {d.exercise: d for d in day_dose([_stored(runs, "jog_in_place")], DAY, None)}
     assert {name: [one.reps for one in dose.sets] for name, dose in doses.items()} == {
         "jog_in_place": [40, 20], "high_knees": [30], "heel_kicks": [30],
+    }  # fmt: skip
+
+
+def test_bouts_that_the_analysis_told_apart_are_counted_as_they_are():
+    bouts = [
+        {"exercise": "jog_in_place", "reps": list(range(1, 9))},
+        {"exercise": "high_knees", "reps": list(range(9, 13))},
+    ]
+    stored = _stored((("jog_in_place", 12),), "jog_in_place", bouts=bouts)
+    stored.tables["rep"][0]["excluded"] = 1
+    doses = {d.exercise: d for d in day_dose([stored], DAY, None)}
+    assert {name: [one.reps for one in dose.sets] for name, dose in doses.items()} == {
+        "jog_in_place": [7], "high_knees": [4],
     }  # fmt: skip
 
 
