@@ -524,8 +524,8 @@ class MeasureSettings:
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
     turn_instant_sd_s: float = 0.03  # of a pelvis that turns back over one leg (drawn)
-    fppa_front: FppaErrors = FppaErrors(2.3, 1.8, 1.2, 2.0)  # 3.7 in all
-    fppa_back: FppaErrors = FppaErrors(5.4, 2.9, 2.0, 2.8)  # the kneecap is hidden: 7.0 in all
+    fppa_front: FppaErrors = FppaErrors(2.9, 2.2, 1.0, 1.8)  # 4.2 in all
+    fppa_back: FppaErrors = FppaErrors(6.0, 2.9, 2.0, 2.8)  # the kneecap is hidden: 7.5
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
     pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
     offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods
@@ -548,8 +548,8 @@ class AlignmentSettings:
 class OffsetSettings:
     """How the pose model's offset of an FPPA is known and taken off."""
 
-    # Of coefficients, in landing_analysis/data; none for the front: in motion they gain nothing.
-    front_file: str = ""
+    # Of coefficients, in landing_analysis/data; "" for none.
+    front_file: str = "offsets.json"
     back_file: str = "offsets.json"
     straight_share: float = 0.96  # hip to ankle over the straightest that stands still (choice)
     least_standing_share: float = 0.85  # of the longest leg of the clip; 0.91 in drawn sets

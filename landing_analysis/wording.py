@@ -672,12 +672,12 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     ),
     Code.LEG_UNSTEADY: "the hip or the knee is not found steadily enough in these frames",
     Code.FPPA_CORRECTED: (
-        "From the back the pose model reads FPPA low; what it misses on drawn bodies is added in "
-        "every rep. analysis.json keeps each angle as it was read."
+        "The pose model reads FPPA low, the more so the farther the knee lies inward; what it misses "
+        "on drawn bodies is added in every rep. analysis.json keeps each angle as it was read."
     ),
     Code.FPPA_OUTSIDE_FIT: (
-        "The body lies outside what the correction of FPPA from the back was fitted to: no rep of "
-        "this set is corrected, and the angles are less certain."
+        "FPPA is not corrected in any rep of this set, and less certain: these angles lie outside "
+        "what the correction was fitted to."
     ),
     Code.EXCLUDED_BY_HAND: lambda n: f"excluded by hand: {n['given'] or 'no reason'}",
     Code.EXCLUDED_REP_GONE: _rep_gone,

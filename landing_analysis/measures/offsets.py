@@ -23,7 +23,7 @@ from landing_analysis.measures.geometry import (
     Bearings,
     Features,
     frontal_geometry,
-    standing_features,
+    standing_feature,
 )
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import MeasureSettings, OffsetSettings, Settings
@@ -174,7 +174,7 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
     name = _file(view, settings.offsets)
     landings = _landings(reps, tracks, view)
     seen: Seen = "back" if view == "back" else "front"
-    as_read = SetOffset({}, _errors_as_read(seen, settings.measures))
+    as_read = SetOffset({}, errors_as_read(seen, settings.measures))
     if not name or not landings or tracks.turns:
         return as_read
     standing = _known_standing(tracks, settings)
@@ -184,7 +184,7 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
     for limb in LIMBS:
         features = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
         if standing is not None:
-            features |= standing_features(features, standing)
+            features |= standing_feature(features, standing)
         deg[limb] = form.offset_deg(features)
         landed = np.isfinite(deg[limb]) & landings.get(limb, False)
         inside = form.is_inside(features)[landed]
@@ -200,7 +200,8 @@ def offset_notes(offset: SetOffset) -> tuple[Note, ...]:
     return (Note("knee angle", "good", (because(Code.FPPA_CORRECTED),)),) if offset.deg else ()
 
 
-def _errors_as_read(seen: Seen, settings: MeasureSettings) -> dict[Part, float]:
+def errors_as_read(seen: Seen, settings: MeasureSettings) -> dict[Part, float]:
+    """Return what an FPPA errs by that is left as it was read, as standard uncertainties."""
     errors = settings.fppa_back if seen == "back" else settings.fppa_front
     return {
         "person": errors.person_sd_deg,

@@ -2,12 +2,13 @@
 
 Run from the project's root, with the stills made first (`sample_clips/README.md`):
 
-    python -m tests.accuracy.bodies look --stills build/stills     an hour of one core
+    python -m tests.accuracy.bodies look --stills build/stills     a quarter of an hour of one core
     python -m tests.accuracy.bodies fit --stills build/stills      writes data/offsets.json
-    python -m tests.accuracy.bodies freeze --stills build/stills   for tests/frozen
+    python -m tests.accuracy.bodies freeze --stills build/stills --sets build/sets
+    python -m tests.accuracy.bodies coverage --write               writes bodies.md
 
-``fit`` uses the bodies of the split ``fit``; what it prints and writes to ``bodies.md`` is of
-``held_out``. The form was chosen on ``choose``.
+``fit`` uses the bodies that are not of the split ``held_out``. ``freeze`` keeps what was seen of
+those that are, in ``tests/frozen``; ``coverage`` is of them and needs neither stills nor sets.
 """
 
 from __future__ import annotations
@@ -15,155 +16,47 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
 
 sys.path.append(str(Path(__file__).parents[2] / "sample_clips"))
+sys.path.append(str(Path(__file__).parents[1]))
 
-from synthetic_patients.crowd import CROWD, Member
+from synthetic_patients.crowd import CROWD
 
 from landing_analysis.files import write_text
 from landing_analysis.landmarks.pose import find_poses
-from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.alignment import read_shape
-from landing_analysis.measures.geometry import (
-    PER_ANGLE_DEG,
-    Bearings,
-    frontal_geometry,
-    standing_features,
-)
-from landing_analysis.measures.offsets import Form, Part, Seen
-from landing_analysis.settings import AlignmentSettings, PoseSettings
-from landing_analysis.tables import (
-    LANDMARK,
-    LIMBS,
-    N_LANDMARKS,
-    FloatArray,
-    Limb,
-    Tracks,
-)
-from landing_analysis.tracks.cleaning import leg_length_px
+from landing_analysis.measures.offsets import Form, Part
+from landing_analysis.settings import PoseSettings
+from landing_analysis.tables import FloatArray
 from landing_analysis.video.clips import read_clip, read_frames
 
+from .coverage import coverage_page, freeze_sets
+from .still_rows import FEATURES, FROZEN, KEPT, Row, left_of, read_rows
+
 _ROUNDS, _TRIMMED_AT_RMS = 4, 3.5
-_RIDGE, _LEAST_SCALE = 0.1, 1e-9
 _FOLDS = 10
 _ALIKE_FLEXION_DEG, _ALIKE_DEG = 15.0, 10.0
 _LEAST_DEG, _MOST_DEG = -15.0, 105.0
 _PEOPLE_FACTOR = 1.15
 ROOT = Path(__file__).parents[2]
 OFFSETS = ROOT / "landing_analysis" / "data" / "offsets.json"
-FROZEN = ROOT / "tests" / "frozen" / "many_bodies.npz"
+TABLE = Path(__file__).with_name("bodies.md")
 _STORED = (
     "body", "shot", "standing", "one_leg", "behind", "points_px", "fppa_deg", "flexion_deg"
 )  # fmt: skip
-_KEPT = [
-    LANDMARK[f"{limb}_{part}"]
-    for part in ("shoulder", "hip", "knee", "ankle", "heel", "toe")
-    for limb in LIMBS
-]
-TABLE = Path(__file__).with_name("bodies.md")
-_LEG = ("thigh_x", "thigh_y", "shank_x", "shank_y", "foot_x", "foot_y", "trunk_x", "trunk_y")
-_FRONTAL = (
-    "fppa", "fppa_fppa", "fppa_thigh_y", "fppa_shank_y", "fppa_hips_x", *_LEG,
-    "hips_x", "hips_y", "shoulders_x", "shoulders_y", "ankles_x", "ankles_y", "other_lifted",
-    "other_fppa", "other_thigh_x", "other_thigh_y", "other_shank_x", "other_shank_y",
-    "standing_fppa", "standing_other_fppa",
-)  # fmt: skip
-FEATURES: dict[Seen, tuple[str, ...]] = {"front": _FRONTAL, "back": _FRONTAL}
-"""What the offset is a linear form of, by view; chosen on the split ``choose``."""
-
-
-@dataclass(frozen=True)
-class Row:
-    """One limb in one still: what is true, what is read, and how the leg lies."""
-
-    member: Member
-    view: str
-    shot: int
-    limb: Limb
-    one_leg: bool
-    flexion_deg: float
-    true_deg: float
-    read_deg: float
-    features: dict[str, float]
-
-    @property
-    def error_deg(self) -> float:
-        """What has to be added to the reading."""
-        return self.true_deg - self.read_deg
-
-
-def read_rows(folder: Path) -> list[Row]:
-    """Return every limb of every still that was looked at, but for those in quiet standing."""
-    return [
-        row
-        for member in CROWD
-        if (folder / f"{member.name}.marks.npy").exists()
-        for row in _rows_of(member, folder)
-    ]
-
-
-def _rows_of(member: Member, folder: Path) -> Iterator[Row]:
-    marks = np.load(folder / f"{member.name}.marks.npy").astype(float)
-    with np.load(folder / f"{member.name}.truth.npz") as stored:
-        truth = dict(stored)
-    for shot in np.unique(truth["shot"]):
-        of_shot = truth["shot"] == shot
-        yield from rows_of_shot(
-            member, int(shot), marks[of_shot, :, :2], {k: v[of_shot] for k, v in truth.items()}
-        )
-
-
-def rows_of_shot(
-    member: Member, shot: int, points_px: FloatArray, truth: dict[str, np.ndarray]
-) -> Iterator[Row]:
-    """Read one shot as a clip is read; what a clip would refuse is left out."""
-    view, standing = str(truth["view"][0]), truth["standing"]
-    if view not in FEATURES:
-        return
-    tracks, settings = _tracks(points_px), AlignmentSettings()
-    for limb in LIMBS:
-        bearings = Bearings(tracks.down, tracks.leg_px)
-        features = frontal_geometry(tracks.xy_px, limb, view == "back", bearings)
-        features |= standing_features(features, standing & ~truth["one_leg"])
-        shape = read_shape(tracks, limb, settings)
-        read_deg = PER_ANGLE_DEG * features["fppa"]
-        true_deg = truth["truth"][:, LIMBS.index(limb)]
-        known = np.isfinite(true_deg[:, 0]) & np.isfinite(read_deg) & ~standing
-        known &= shape.gain <= settings.most_turn_gain
-        known &= shape.over_foot_deg <= settings.most_over_foot_deg
-        for i in np.flatnonzero(known):
-            yield Row(
-                member, view, shot, limb, bool(truth["one_leg"][i]), float(true_deg[i, 1]),
-                float(true_deg[i, 0]), float(read_deg[i]),
-                {name: float(value[i]) for name, value in features.items()},
-            )  # fmt: skip
-
-
-def _tracks(points_px: FloatArray) -> Tracks:
-    """Return stills as if they were the frames of a clip, neither smoothed nor repaired."""
-    frames = len(points_px)
-    unknown = np.zeros((frames, N_LANDMARKS), dtype=bool)
-    leg_px = leg_length_px(points_px)
-    return Tracks(
-        t_s=np.arange(frames) / 30.0, raw_px=points_px, xy_px=points_px,
-        visibility=np.ones(unknown.shape), filled=unknown, swapped=unknown[:, 0],
-        noise_px=np.zeros(N_LANDMARKS), cutoff_hz=15.0, rate_hz=30.0, down=np.array([0.0, 1.0]),
-        down_sd_deg=4.0, leg_px=leg_px, px_per_m=leg_px / 0.85, px_per_m_sd=0.0,
-    )  # fmt: skip
 
 
 # --- fitting ---------------------------------------------------------------------------------
 
 
 def fit_form(rows: Sequence[Row], names: Sequence[str], sds_deg: dict[Part, float]) -> Form:
-    """Fit a linear form by ridge regression, and again without the rows it misses by far.
+    """Fit a linear form by least squares, and again without the rows it misses by far.
 
     Parameters
     ----------
@@ -172,28 +65,15 @@ def fit_form(rows: Sequence[Row], names: Sequence[str], sds_deg: dict[Part, floa
     sds_deg : to be carried with the form
     """
     table, error = _table(rows, names), np.array([row.error_deg for row in rows])
-    kept = np.ones(len(rows), dtype=bool)
+    design = np.column_stack([np.ones(len(rows)), table])
+    known = np.isfinite(table).all(axis=1)
+    kept = known
     for _ in range(_ROUNDS):
-        constant, weights = _ridge(table[kept], error[kept])
-        left = error - constant - table @ weights
-        kept = np.abs(left) < _TRIMMED_AT_RMS * _rms(left[kept])
+        constant, *weights = np.linalg.lstsq(design[kept], error[kept], rcond=None)[0]
+        left = error - constant - table @ np.array(weights)
+        kept = known & (np.abs(left) < _TRIMMED_AT_RMS * _rms(left[kept]))
     least, most = table[kept].min(axis=0), table[kept].max(axis=0)
-    return Form(tuple(names), constant, weights, least, most, sds_deg)
-
-
-def _ridge(table: FloatArray, error: FloatArray) -> tuple[float, FloatArray]:
-    mean, scale = table.mean(axis=0), table.std(axis=0) + _LEAST_SCALE
-    design = (table - mean) / scale
-    penalty = _RIDGE * len(design) * np.eye(design.shape[1])
-    weights = np.linalg.solve(design.T @ design + penalty, design.T @ (error - error.mean()))
-    weights = weights / scale
-    return float(error.mean() - mean @ weights), weights
-
-
-def left_of(rows: Sequence[Row], form: Form) -> FloatArray:
-    """Return (n,) what a form leaves of each row's error, NaN outside its range."""
-    features = {name: np.array([row.features[name] for row in rows]) for name in form.names}
-    return np.array([row.error_deg for row in rows]) - form.offset_deg(features)
+    return Form(tuple(names), float(constant), np.array(weights), least, most, sds_deg)
 
 
 def left_of_others(rows: Sequence[Row], names: Sequence[str]) -> FloatArray:
@@ -208,11 +88,11 @@ def left_of_others(rows: Sequence[Row], names: Sequence[str]) -> FloatArray:
 
 
 def parts_of(rows: Sequence[Row], left: FloatArray) -> dict[Part, float]:
-    """Split what is left into four parts, as standard uncertainties.
+    """Split errors into four parts, as standard uncertainties.
 
-    From the mean products of pairs of values in like postures, as the reps of a set are:
-    those of two limbs in two shots share the person, of one limb in two shots the limb as
-    well, of two limbs in one shot the person and the clip.
+    From the mean products of pairs of values in like postures, as the reps of a set are. Two
+    limbs in two shots share the person; one limb in one shot shares all but the posture, and
+    what two limbs in one shot do not share of it is the limb's.
     """
     products: dict[tuple[bool, bool], list[float]] = {}
     for group in _like_groups(rows):
@@ -222,10 +102,9 @@ def parts_of(rows: Sequence[Row], left: FloatArray) -> dict[Part, float]:
                 key = (one.shot == other.shot, one.limb == other.limb)
                 products.setdefault(key, []).append(left[i] * left[j])
     shared = {key: float(np.mean(values)) for key, values in products.items()}
-    everything = float(np.nanmean(left**2))
-    set_alike = shared[True, True]
+    everything, set_alike = float(np.nanmean(left**2)), shared[True, True]
     person = max(shared.get((False, False), 0.0), 0.0)
-    limb = max(shared.get((False, True), person) - person, 0.0)
+    limb = max(set_alike - shared[True, False], 0.0)
     clip = max(set_alike - person - limb, 0.0)
     squares: dict[Part, float] = {
         "person": person, "limb": limb, "clip": clip, "posture": max(everything - set_alike, 0.0)
@@ -285,13 +164,18 @@ def look(folder: Path) -> None:
 
 @main.command()
 @_STILLS
-def freeze(folder: Path) -> None:
+@click.option(
+    "--sets", "moving", default=Path("build/sets"), show_default=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of the sets.",
+)  # fmt: skip
+def freeze(folder: Path, moving: Path) -> None:
     """Keep what was seen of the held-out bodies for the tests."""
+    freeze_sets(moving)
     kept: dict[str, list[np.ndarray]] = {name: [] for name in _STORED}
     for member in CROWD:
         if member.split != "held_out" or not (folder / f"{member.name}.marks.npy").exists():
             continue
-        marks = np.load(folder / f"{member.name}.marks.npy")[:, _KEPT, :2]
+        marks = np.load(folder / f"{member.name}.marks.npy")[:, KEPT, :2]
         with np.load(folder / f"{member.name}.truth.npz") as truth:
             frontal = np.isin(truth["view"], list(FEATURES))
             kept["body"].append(np.full(frontal.sum(), member.number, np.uint8))
@@ -304,47 +188,46 @@ def freeze(folder: Path) -> None:
     np.savez_compressed(FROZEN, **{name: np.concatenate(rows) for name, rows in kept.items()})
 
 
-def stored_shots(path: Path) -> Iterator[tuple[Member, int, FloatArray, dict[str, np.ndarray]]]:
-    """Yield the shots that `freeze` kept, as `rows_of_shot` takes them."""
-    with np.load(path) as stored:
-        table = dict(stored)
-    points_px = np.full((len(table["body"]), N_LANDMARKS, 2), np.nan)
-    points_px[:, _KEPT] = table["points_px"]
-    truth = {
-        "view": np.where(table["behind"], "back", "front"),
-        "standing": table["standing"].astype(bool),
-        "one_leg": table["one_leg"].astype(bool),
-        "truth": np.stack([table["fppa_deg"], table["flexion_deg"]], axis=-1),
-    }
-    for body, shot in sorted(set(zip(table["body"], table["shot"], strict=True))):
-        chosen = (table["body"] == body) & (table["shot"] == shot)
-        of_shot = {name: values[chosen] for name, values in truth.items()}
-        yield CROWD[body], int(shot), points_px[chosen], of_shot
-
-
 @main.command()
 @_STILLS
 def fit(folder: Path) -> None:
-    """Fit the forms, write them into the package, and say what they leave."""
+    """Fit the forms, write them into the package, and print what the readings themselves err by."""
     rows = [row for row in read_rows(folder) if _LEAST_DEG < row.true_deg < _MOST_DEG]
     fitted = [row for row in rows if row.member.split != "held_out"]
-    document: dict[str, object] = {
+    document: dict[str, Any] = {
         "made_by": "tests/accuracy/bodies.py; see tests/accuracy/methods/angles.md",
         "bodies": len({row.member.number for row in fitted}),
         "standing": {}, "plain": {},
     }  # fmt: skip
-    forms: dict[tuple[str, Seen], Form] = {}
     for seen, names in FEATURES.items():
         of_view = [row for row in fitted if row.view == seen]
         for kind, chosen in (("standing", names), ("plain", _without_standing(names))):
-            sds_deg = parts_of(of_view, left_of_others(of_view, chosen))
-            form = fit_form(of_view, chosen, _for_people(sds_deg))
-            forms[kind, seen] = form
-            document[kind][seen] = _as_plain(form)
+            sds_deg = parts_of(of_view, _tame(left_of_others(of_view, chosen)))
+            document[kind][seen] = _as_plain(fit_form(of_view, chosen, _for_people(sds_deg)))
+        as_read = parts_of(of_view, _tame(np.array([row.error_deg for row in of_view])))
+        parts = ", ".join(f"{part} {sd:.1f}" for part, sd in _for_people(as_read).items())
+        click.echo(f"{seen}, as read: {parts} deg")
     write_text(OFFSETS, json.dumps(document, indent=1) + "\n")
-    table = scores_as_markdown(rows, forms)
-    write_text(TABLE, table)
-    click.echo(table)
+
+
+def _tame(errors: FloatArray) -> FloatArray:
+    """Return the errors without the wild ones, where the pose model took one leg for the other."""
+    tame = errors
+    for _ in range(_ROUNDS):
+        middle = float(np.nanmedian(tame))
+        far = np.abs(errors - middle) > _TRIMMED_AT_RMS * _rms(tame - middle)
+        tame = np.where(far, np.nan, errors)
+    return tame
+
+
+@main.command()
+@click.option("--write", is_flag=True, help="Write the tables to bodies.md, too.")
+def coverage(write: bool) -> None:
+    """Print what FPPA of held-out bodies errs by, what is claimed, and how often it holds."""
+    page = coverage_page()
+    if write:
+        write_text(TABLE, page)
+    click.echo(page)
 
 
 def _without_standing(names: Sequence[str]) -> tuple[str, ...]:
@@ -363,62 +246,6 @@ def _as_plain(form: Form) -> dict[str, object]:
         "sds_deg": {part: round(sd, 3) for part, sd in form.sds_deg.items()},
         "features": {name: [round(float(x), 4) for x in numbers] for name, *numbers in rows},
     }
-
-
-def scores_as_markdown(rows: Sequence[Row], forms: Mapping[tuple[str, Seen], Form]) -> str:
-    """Write what is read and what is left on held-out bodies, with the coverage of the claim."""
-    held = [row for row in rows if row.member.split == "held_out"]
-    lines = [
-        f"Held out: {len({row.member.number for row in held})} bodies.", "",
-        "| | n | bias | RMS | slope | in range | left: bias | RMS | slope | shots RMS | in 95 % |",
-        "|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|--:|",
-    ]  # fmt: skip
-    for seen in FEATURES:
-        of_view = [row for row in held if row.view == seen]
-        for kind in ("standing", "plain"):
-            lines.append(_line(f"{seen}, {kind}", of_view, forms[kind, seen]))
-        for label, chosen in _GROUPS.items():
-            group = [row for row in of_view if chosen(row)]
-            if group:
-                lines.append(_line(f"{seen}, {label}", group, forms["standing", seen]))
-    return "\n".join(lines) + "\n"
-
-
-_GROUPS: dict[str, Callable[[Row], bool]] = {
-    "two legs": lambda row: not row.one_leg,
-    "one leg": lambda row: row.one_leg,
-    "shorts and leggings": lambda row: row.member.clothes in ("shorts", "leggings"),
-    "trousers": lambda row: "trousers" in row.member.clothes,
-}
-
-
-def _line(label: str, rows: Sequence[Row], form: Form) -> str:
-    left, error = left_of(rows, form), np.array([row.error_deg for row in rows])
-    inside = np.isfinite(left)
-    true = np.array([row.true_deg for row in rows])
-    claimed = math.hypot(*form.sds_deg.values())
-    shots = [(row.member.number, row.shot, row.limb) for row in rows]
-    means = [
-        np.mean([x for x, s in zip(left, shots, strict=True) if s == shot and np.isfinite(x)])
-        for shot in dict.fromkeys(s for s, x in zip(shots, left, strict=True) if np.isfinite(x))
-    ]
-    cells = [
-        str(len(rows)),
-        f"{-error.mean():+.1f}",
-        f"{_rms(error):.2f}",
-        f"{_slope(true, true - error):.2f}",
-        f"{100 * inside.mean():.0f} %",
-        f"{-left[inside].mean():+.1f}",
-        f"{_rms(left):.2f}",
-        f"{_slope(true[inside], (true - left)[inside]):.2f}",
-        f"{_rms(np.array(means)):.2f}",
-        f"{100 * np.mean(np.abs(left[inside]) < Z_95 * claimed):.0f} %",
-    ]
-    return f"| {label} | " + " | ".join(cells) + " |"
-
-
-def _slope(true: FloatArray, told: FloatArray) -> float:
-    return float(np.polyfit(true, told, 1)[0])
 
 
 if __name__ == "__main__":

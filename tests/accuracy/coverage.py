@@ -6,24 +6,42 @@ visits. Every interval is the product's own (`summaries`, `trend.changes`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import groupby, product
+from pathlib import Path
 
 import numpy as np
-from synthetic_patients.sets import SetPlan
+from drawn_rooms import pack_poses, unpack_poses
+from stick_patient import make_clip
+from synthetic_patients.sets import SETS, SetPlan
 
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.summaries import compare_sides, summarise
-from landing_analysis.settings import Settings
+from landing_analysis.measures.offsets import Form, Seen, errors_as_read, read_offsets
+from landing_analysis.measures.summaries import OFFSET_PARTS, compare_sides, summarise
+from landing_analysis.report.documents import analysis_document
+from landing_analysis.settings import OffsetSettings, Settings
 from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import LIMBS, Analysis, Clip, Limb, Measure, Poses
+from landing_analysis.tables import (
+    LIMBS,
+    FloatArray,
+    Landmarks,
+    Limb,
+    Measure,
+    UncertaintyPart,
+)
 from landing_analysis.trend.changes import SetMean, VisitMean, judge_change, visit_means
 
 from .scoring import paired_reps
+from .still_rows import FEATURES, FROZEN, Row, left_of, rows_of_shot, stored_shots
+from .stored import landmarks_of
 
+FROZEN_SETS = FROZEN.parent / "crowd_sets"
+AS_READ = replace(Settings(), offsets=OffsetSettings(front_file="", back_file=""))
 NAME = "fppa_peak_flexion"
 FEWEST = 3
 """Values of a mean; a shot of fewer stills is no set (choice)."""
@@ -128,37 +146,177 @@ def _visit(one: LimbSet) -> VisitMean:
 # --- where they come from ----------------------------------------------------------------------
 
 
-def set_of_clip(plan: SetPlan, analysis: Analysis, document: dict, truth: dict) -> list[LimbSet]:
-    """Return the limbs of one moving set.
-
-    Parameters
-    ----------
-    plan, truth : of the drawn clip
-    analysis, document : the clip's
-    """
+def still_sets(rows: Iterable[Row], settings: Settings) -> list[LimbSet]:
+    """Return still landings as if each shot were a set, the shots of one stance two visits."""
     found = []
-    for limb in plan.support:
-        rows, true = [], []
-        for number, rep in paired_reps(document, truth):
-            landing = truth["reps"][number]["landing"].get(limb)
-            row = next(
-                (row for row in analysis.measures.measures
-                 if (row.rep, row.name, row.limb) == (rep["number"], NAME, limb)), None
-            )  # fmt: skip
-            if landing and row and row.value is not None and row.of_set:
-                rows.append(row)
-                true.append(float(landing["fppa_peak_flexion_deg"]))
-        if rows:
-            one_leg = len(plan.support) == 1
-            found.append(
-                LimbSet(plan.number, plan.view, one_leg, plan.visit, limb, tuple(rows), tuple(true))
-            )
+    shots: dict[tuple[int, str, bool], list[int]] = {}
+    for (body, view, one_leg, shot), group in groupby(sorted(rows, key=_shot), key=_shot):
+        visits = shots.setdefault((body, view, one_leg), [])
+        visits.append(shot)
+        for limb, of_limb in _read_again(tuple(group), settings).items():
+            true = tuple(row.true_deg for row, _ in of_limb)
+            values = tuple(measure for _, measure in of_limb)
+            found.append(LimbSet(body, view, one_leg, len(visits), limb, values, true))
     return found
 
 
-def analysed(clip: Clip, poses: Poses, options: Options) -> Analysis:
-    """Analyse one moving set."""
-    return analyse_people(clip, poses, link_people(poses, options.settings.people), options, "")
+def _shot(row: Row) -> tuple[int, str, bool, int]:
+    return row.member.number, row.view, row.one_leg, row.shot
+
+
+def _read_again(
+    rows: Sequence[Row], settings: Settings
+) -> dict[Limb, list[tuple[Row, Measure]]]:  # fmt: skip
+    """Read the FPPAs of one shot as `measuring` does."""
+    seen: Seen = "back" if rows[0].view == "back" else "front"
+    name = settings.offsets.back_file if seen == "back" else settings.offsets.front_file
+    sds_deg, offsets_deg = errors_as_read(seen, settings.measures), np.zeros(len(rows))
+    if name:
+        standing = np.isfinite(rows[0].features["standing_fppa_deg"])
+        form = read_offsets(name).form(seen, standing=bool(standing))
+        features = {key: np.array([row.features[key] for row in rows]) for key in form.names}
+        inside = form.is_inside(features)
+        limbs = np.array([row.limb for row in rows])
+        least = settings.offsets.inside_share
+        if all(inside[limbs == limb].mean() >= least for limb in set(limbs)):
+            sds_deg, offsets_deg = form.sds_deg, form.offset_deg(features)
+    parts = tuple(UncertaintyPart(OFFSET_PARTS[part], sd) for part, sd in sds_deg.items())
+    sd_deg = math.hypot(*sds_deg.values())
+    found: dict[Limb, list[tuple[Row, Measure]]] = {}
+    for number, (row, offset_deg) in enumerate(zip(rows, offsets_deg, strict=True)):
+        value = row.read_deg + float(offset_deg)
+        measure = Measure(number, NAME, row.limb, value, "deg", sd_deg, parts=parts)
+        found.setdefault(row.limb, []).append((row, measure))
+    return found
+
+
+def freeze_sets(folder: Path) -> None:
+    """Keep what the pose model saw of the sets of held-out bodies, with their truth.
+
+    Parameters
+    ----------
+    folder : of clips drawn by ``python -m synthetic_patients sets``; landmarks are found once
+    """
+    FROZEN_SETS.mkdir(exist_ok=True)
+    for plan in SETS:
+        clip = folder / f"{plan.name}.mp4"
+        if plan.member.split == "held_out" and clip.exists():
+            truth = json.loads(clip.with_suffix(".truth.json").read_text(encoding="utf-8"))
+            kept = [
+                {
+                    "take_off_s": rep["take_off_s"],
+                    "flight_time_s": rep["flight_time_s"],
+                    "landing": {
+                        limb: {"fppa_peak_flexion_deg": one["fppa_peak_flexion_deg"]}
+                        for limb, one in rep["landing"].items()
+                    },
+                }
+                for rep in truth["reps"]
+            ]
+            _, poses = landmarks_of(clip, Options())
+            np.savez_compressed(
+                FROZEN_SETS / f"{plan.name}.npz", **pack_poses(poses), reps=json.dumps(kept)
+            )
+
+
+def moving_sets(settings: Settings) -> list[LimbSet]:
+    """Analyse the sets that `freeze_sets` has kept."""
+    return [one for plan in SETS for one in _moving_set(plan, settings)]
+
+
+def _moving_set(plan: SetPlan, settings: Settings) -> Iterator[LimbSet]:
+    path = FROZEN_SETS / f"{plan.name}.npz"
+    if not path.exists():
+        return
+    with np.load(path) as stored:
+        poses, reps = unpack_poses(stored), json.loads(str(stored["reps"]))
+    n_frames = len(poses.t_s)
+    empty = np.zeros((n_frames, 33, 2)), np.zeros((n_frames, 33)), np.zeros((n_frames, 33, 3))
+    clip = make_clip(Landmarks(poses.t_s, *empty, 1, 1), path.name)
+    people = link_people(poses, settings.people)
+    analysis = analyse_people(clip, poses, people, Options(settings=settings), "")
+    pairs = paired_reps(analysis_document(analysis), {"reps": reps})
+    number_of = {rep["number"]: row for row, rep in pairs}
+    for limb in plan.support:
+        rows = [
+            row
+            for row in analysis.measures.measures
+            if (row.name, row.limb) == (NAME, limb) and row.of_set and row.value is not None
+            and row.rep in number_of
+        ]  # fmt: skip
+        true = [reps[number_of[row.rep]]["landing"][limb]["fppa_peak_flexion_deg"] for row in rows]
+        if rows:
+            yield LimbSet(
+                plan.number, plan.view, len(plan.support) == 1, plan.visit, limb,
+                tuple(rows), tuple(true),
+            )  # fmt: skip
+
+
+# --- tables ------------------------------------------------------------------------------------
+
+
+def coverage_page() -> str:
+    """Write all tables of held-out bodies."""
+    rows = [row for shot in stored_shots(FROZEN) for row in rows_of_shot(*shot)]
+    parts = [
+        "# FPPA of bodies that were held out\n",
+        "Printed by `python -m tests.accuracy.bodies coverage`.\n",
+        scores_as_markdown(rows),
+    ]
+    for title, settings in (("As read", AS_READ), ("Corrected", Settings())):
+        for what, sets in (
+            ("still landings", still_sets(rows, settings)), ("moving sets", moving_sets(settings)),
+        ):  # fmt: skip
+            parts.append(f"## {title}: {what}\n\n{coverage_as_markdown(claims(sets))}")
+    return "\n".join(parts)
+
+
+def scores_as_markdown(rows: Sequence[Row]) -> str:
+    """Write what stills of held-out bodies are read wrong by, and what the offsets leave."""
+    offsets = read_offsets("offsets.json")
+    lines = [
+        f"{len({row.member.number for row in rows})} bodies, still landings; deg.", "",
+        "| | n | bias | RMS | slope | in range | left: bias | RMS | slope |",
+        "|---|--:|--:|--:|--:|--:|--:|--:|--:|",
+    ]  # fmt: skip
+    for seen in FEATURES:
+        of_view = [row for row in rows if row.view == seen]
+        for standing, words in ((True, "standing known"), (False, "standing not known")):
+            form = offsets.form(seen, standing=standing)
+            lines.append(_score(f"{seen}, {words}", of_view, form))
+        for label, chosen in _GROUPS.items():
+            group = [row for row in of_view if chosen(row)]
+            lines.append(_score(f"{seen}, {label}", group, offsets.form(seen, standing=True)))
+    return "\n".join(lines) + "\n"
+
+
+_GROUPS: dict[str, Callable[[Row], bool]] = {
+    "two legs": lambda row: not row.one_leg,
+    "one leg": lambda row: row.one_leg,
+    "shorts and leggings": lambda row: row.member.clothes in ("shorts", "leggings"),
+    "trousers": lambda row: "trousers" in row.member.clothes,
+}
+
+
+def _score(label: str, rows: Sequence[Row], form: Form) -> str:
+    left, error = left_of(rows, form), np.array([row.error_deg for row in rows])
+    inside = np.isfinite(left)
+    true = np.array([row.true_deg for row in rows])
+    cells = [
+        str(len(rows)),
+        f"{-error.mean():+.1f}",
+        f"{_rms(error):.1f}",
+        f"{_slope(true, true - error):.2f}",
+        f"{100 * inside.mean():.0f} %",
+        f"{-left[inside].mean():+.1f}",
+        f"{_rms(left[inside]):.1f}",
+        f"{_slope(true[inside], (true - left)[inside]):.2f}",
+    ]
+    return f"| {label} | " + " | ".join(cells) + " |"
+
+
+def _slope(true: FloatArray, told: FloatArray) -> float:
+    return float(np.polyfit(true, told, 1)[0])
 
 
 def coverage_as_markdown(found: Iterable[Claim]) -> str:
