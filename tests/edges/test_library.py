@@ -417,6 +417,19 @@ def test_documents_of_versions_without_codes_are_read_with_their_sentences(tmp_p
     assert list(old.notes()["reason"]) == [note_words(note) for note in analysis.notes]
 
 
+def test_documents_with_ungraded_verdicts_are_read_as_they_were(tmp_path):
+    document = {**analysis_document(make_analysis()), "schema_version": 3}
+    for finding in document["findings"]:
+        del finding["probability"]
+        finding["verdict"] = finding["verdict"].removeprefix("probably ")
+    for row in (*document["summaries"], *document["comparisons"]):
+        del row["parts"]
+    path = tmp_path / "analysis.json"
+    path.write_text(json.dumps(document))
+    old = la.read_analysis(path)
+    assert list(old.findings()["verdict"]) == [one["verdict"] for one in document["findings"]]
+
+
 def test_measures_that_have_another_name_now_keep_the_one_of_their_document(tmp_path):
     text = analysis_json(analysis_document(make_analysis()))
     (tmp_path / "analysis.json").write_text(text.replace("contact_time", "time_on_ground"))
