@@ -555,6 +555,7 @@ class OffsetSettings:
     least_standing_share: float = 0.85  # of the longest leg of the clip; 0.91 in drawn sets
     fewest_standing_frames: int = 5  # fewer show no angle of quiet standing (choice)
     inside_share: float = 0.5  # of a set's landing frames inside the fitted range (choice)
+    beyond_share: float = 0.25  # of that range, by which they may lie beyond it (choice)
 
 
 @dataclass(frozen=True)

@@ -69,11 +69,14 @@ class Form:
         offset: FloatArray = self.constant + table @ self.weights
         return offset
 
-    def is_inside(self, features: Features) -> BoolArray:
-        """Return (n_frames,) where all features lie in the range that was fitted."""
-        table = self._table(features)
+    def is_inside(self, features: Features, beyond_share: float = 0.0) -> BoolArray:
+        """Return (n_frames,) where all features lie in the range that was fitted.
+
+        Or beyond its ends by no more than a share of it.
+        """
+        table, beyond = self._table(features), beyond_share * (self.most - self.least)
         with np.errstate(invalid="ignore"):
-            within = (table >= self.least) & (table <= self.most)
+            within = (table >= self.least - beyond) & (table <= self.most + beyond)
         inside: BoolArray = np.all(within, axis=-1)
         return inside
 
@@ -169,7 +172,8 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
     SetOffset
         One decision for all reps and both limbs, so that reps and limbs stay comparable: taken
         off where, of each landing limb, ``offsets.inside_share`` of the frames on the ground lie
-        inside the range that was fitted. The other frames then get the offset of the range's end.
+        inside the range that was fitted, or little beyond. What lies beyond gets the offset of the
+        range's end.
     """
     name = _file(view, settings.offsets)
     landings = _landings(reps, tracks, view)
@@ -187,7 +191,7 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
             features |= standing_feature(features, standing)
         deg[limb] = form.offset_deg(features)
         landed = np.isfinite(deg[limb]) & landings.get(limb, False)
-        inside = form.is_inside(features)[landed]
+        inside = form.is_inside(features, settings.offsets.beyond_share)[landed]
         if limb in landings and (not len(inside) or inside.mean() < settings.offsets.inside_share):
             return replace(as_read, is_outside=True)
     return SetOffset(deg, form.sds_deg)

@@ -31,8 +31,8 @@ from landing_analysis.wording import note_words, words_of
 SCHEMA_VERSION = 4
 """Of analysis.json: raised when a key changes its meaning or goes, not when one is added.
 
-4: a verdict goes by its probability, of 95 % where nothing else is set, and no longer by whether the
-limit lies in the 95 % interval; FPPA may be corrected, `reading` then being what it was before.
+4: a verdict goes by its probability, of 95 % where nothing else is set, and no longer by whether
+the limit lies in the 95 % interval; FPPA may be corrected, `reading` being what it was before.
 """
 
 _NUMBER_LIST = re.compile(r"\[[\d,\s]+\]")

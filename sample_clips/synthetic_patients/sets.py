@@ -142,7 +142,7 @@ _FITTED: tuple[SetPlan, ...] = (
     SetPlan(32, "back", LIMBS, (9, 18)),
     SetPlan(42, "back", ("left",), (2, 2)),
 )
-"""Of the bodies whose still landings the offsets are fitted to; the offsets are fitted to these, too."""
+"""Of the bodies whose still landings the offsets are fitted to: these are fitted to as well."""
 SETS = (
     *_FIRST_VISIT,
     *(replace(plan, visit=2, draw=_REDRAWN.get(plan.name, plan.draw)) for plan in _FIRST_VISIT),

@@ -175,7 +175,7 @@ def _read_again(
         standing = np.isfinite(rows[0].features["standing_fppa_deg"])
         form = read_offsets(name).form(seen, standing=bool(standing))
         features = {key: np.array([row.features[key] for row in rows]) for key in form.names}
-        inside = form.is_inside(features)
+        inside = form.is_inside(features, settings.offsets.beyond_share)
         limbs = np.array([row.limb for row in rows])
         least = settings.offsets.inside_share
         if all(inside[limbs == limb].mean() >= least for limb in set(limbs)):
