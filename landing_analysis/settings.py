@@ -524,8 +524,8 @@ class MeasureSettings:
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point
     turn_instant_sd_s: float = 0.03  # of a pelvis that turns back over one leg (drawn)
-    fppa_front: FppaErrors = FppaErrors(2.9, 2.2, 1.0, 1.8)  # 4.2 in all
-    fppa_back: FppaErrors = FppaErrors(6.0, 2.9, 2.0, 2.8)  # the kneecap is hidden: 7.5
+    fppa_front: FppaErrors = FppaErrors(3.0, 2.1, 1.0, 1.9)  # 4.3 in all
+    fppa_back: FppaErrors = FppaErrors(5.8, 3.7, 2.2, 3.7)  # the kneecap is hidden: 8.1
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
     pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
     offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods

@@ -672,8 +672,8 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     ),
     Code.LEG_UNSTEADY: "the hip or the knee is not found steadily enough in these frames",
     Code.FPPA_CORRECTED: (
-        "The pose model reads FPPA low, the more so the farther the knee lies inward; what it misses "
-        "on drawn bodies is added in every rep. analysis.json keeps each angle as it was read."
+        "The pose model reads FPPA low, the more so the farther the knee lies inward; what it "
+        "misses on drawn bodies is added in every rep. analysis.json keeps the angles as read."
     ),
     Code.FPPA_OUTSIDE_FIT: (
         "FPPA is not corrected in any rep of this set, and less certain: these angles lie outside "

@@ -183,7 +183,7 @@ def exact_settings() -> Settings:
     return replace(
         settings,
         knee=replace(settings.knee, low_reading_deg=1e-9),
-        offsets=replace(settings.offsets, back_file=""),
+        offsets=replace(settings.offsets, front_file="", back_file=""),
     )
 
 

@@ -181,18 +181,14 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
     as_read = SetOffset({}, errors_as_read(seen, settings.measures))
     if not name or not landings or tracks.turns:
         return as_read
-    standing = _known_standing(tracks, settings)
-    bearings = _bearings(tracks, standing)
-    form = read_offsets(name).form(seen, standing=standing is not None)
-    deg: dict[Limb, FloatArray] = {}
-    for limb in LIMBS:
-        features = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
-        if standing is not None:
-            features |= standing_feature(features, standing)
-        deg[limb] = form.offset_deg(features)
-        landed = np.isfinite(deg[limb]) & landings.get(limb, False)
-        inside = form.is_inside(features, settings.offsets.beyond_share)[landed]
-        if limb in landings and (not len(inside) or inside.mean() < settings.offsets.inside_share):
+    legs = leg_features(tracks, seen, settings)
+    standing = all("standing_fppa_deg" in features for features in legs.values())
+    form = read_offsets(name).form(seen, standing=standing)
+    deg = {limb: form.offset_deg(features) for limb, features in legs.items()}
+    for limb, landing in landings.items():
+        inside = form.is_inside(legs[limb], settings.offsets.beyond_share)
+        landed = inside[landing & np.isfinite(deg[limb])]
+        if not len(landed) or landed.mean() < settings.offsets.inside_share:
             return replace(as_read, is_outside=True)
     return SetOffset(deg, form.sds_deg)
 
@@ -215,6 +211,22 @@ def errors_as_read(seen: Seen, settings: MeasureSettings) -> dict[Part, float]:
     }
 
 
+def leg_features(tracks: Tracks, seen: Seen, settings: Settings) -> dict[Limb, Features]:
+    """Return what the offset goes by, of both limbs and frame by frame.
+
+    ``standing_fppa_deg`` is among it where quiet standing is seen for long enough.
+    """
+    standing = _quiet_standing(tracks, settings)
+    known = bool(standing.sum() >= settings.offsets.fewest_standing_frames)
+    bearings = Bearings(tracks.down, _standing_leg_px(tracks, standing) if known else tracks.leg_px)
+    legs: dict[Limb, Features] = {}
+    for limb in LIMBS:
+        legs[limb] = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
+        if known:
+            legs[limb] |= standing_feature(legs[limb], standing)
+    return legs
+
+
 def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, BoolArray]:
     """Return by limb (n_frames,) from initial contact to the lowest point of the set's reps."""
     found: dict[Limb, BoolArray] = {}
@@ -228,11 +240,6 @@ def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, BoolArray]:
             )
             found[contact.limb] = landing | found.get(contact.limb, False)
     return found
-
-
-def _known_standing(tracks: Tracks, settings: Settings) -> BoolArray | None:
-    standing = _quiet_standing(tracks, settings)
-    return standing if standing.sum() >= settings.offsets.fewest_standing_frames else None
 
 
 def _quiet_standing(tracks: Tracks, settings: Settings) -> BoolArray:
@@ -250,12 +257,9 @@ def _quiet_standing(tracks: Tracks, settings: Settings) -> BoolArray:
     return standing
 
 
-def _bearings(tracks: Tracks, standing: BoolArray | None) -> Bearings:
-    """Return gravity, and the length of the leg as it stands where that is seen."""
-    if standing is None:
-        return Bearings(tracks.down, tracks.leg_px)
-    lengths = [np.median(_leg_px(tracks, limb)[standing]) for limb in LIMBS]
-    return Bearings(tracks.down, float(max(lengths)))
+def _standing_leg_px(tracks: Tracks, standing: BoolArray) -> float:
+    """Return the length of the longer leg as it stands."""
+    return float(max(np.median(_leg_px(tracks, limb)[standing]) for limb in LIMBS))
 
 
 def _leg_px(

@@ -36,7 +36,7 @@ from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import FloatArray
 from landing_analysis.video.clips import read_clip, read_frames
 
-from .coverage import coverage_page, freeze_sets
+from .coverage import coverage_page, fitted_sets, freeze_sets
 from .still_rows import FEATURES, FROZEN, KEPT, Row, left_of, read_rows
 
 _ROUNDS, _TRIMMED_AT_RMS = 4, 3.5
@@ -60,16 +60,19 @@ def fit_form(rows: Sequence[Row], names: Sequence[str], sds_deg: dict[Part, floa
 
     Parameters
     ----------
-    rows : of one view
+    rows : of one view; still landings and moving sets count alike, however many they are
     names : of the features
     sds_deg : to be carried with the form
     """
     table, error = _table(rows, names), np.array([row.error_deg for row in rows])
     design = np.column_stack([np.ones(len(rows)), table])
     known = np.isfinite(table).all(axis=1)
+    moving = np.array([row.moving for row in rows])
+    root = np.where(moving, moving.sum(), (~moving).sum()) ** -0.5
     kept = known
     for _ in range(_ROUNDS):
-        constant, *weights = np.linalg.lstsq(design[kept], error[kept], rcond=None)[0]
+        scaled = design[kept] * root[kept, None], error[kept] * root[kept]
+        constant, *weights = np.linalg.lstsq(*scaled, rcond=None)[0]
         left = error - constant - table @ np.array(weights)
         kept = known & (np.abs(left) < _TRIMMED_AT_RMS * _rms(left[kept]))
     least, most = table[kept].min(axis=0), table[kept].max(axis=0)
@@ -148,6 +151,12 @@ _STILLS = click.option(
 )  # fmt: skip
 
 
+_SETS = click.option(
+    "--sets", "moving", default=Path("build/sets"), show_default=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of the sets.",
+)  # fmt: skip
+
+
 @main.command()
 @_STILLS
 def look(folder: Path) -> None:
@@ -164,10 +173,7 @@ def look(folder: Path) -> None:
 
 @main.command()
 @_STILLS
-@click.option(
-    "--sets", "moving", default=Path("build/sets"), show_default=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of the sets.",
-)  # fmt: skip
+@_SETS
 def freeze(folder: Path, moving: Path) -> None:
     """Keep what was seen of the held-out bodies for the tests."""
     freeze_sets(moving)
@@ -190,10 +196,12 @@ def freeze(folder: Path, moving: Path) -> None:
 
 @main.command()
 @_STILLS
-def fit(folder: Path) -> None:
+@_SETS
+def fit(folder: Path, moving: Path) -> None:
     """Fit the forms, write them into the package, and print what the readings themselves err by."""
     rows = [row for row in read_rows(folder) if _LEAST_DEG < row.true_deg < _MOST_DEG]
     fitted = [row for row in rows if row.member.split != "held_out"]
+    fitted += fitted_sets(moving)
     document: dict[str, Any] = {
         "made_by": "tests/accuracy/bodies.py; see tests/accuracy/methods/angles.md",
         "bodies": len({row.member.number for row in fitted}),

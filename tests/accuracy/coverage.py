@@ -19,19 +19,30 @@ from drawn_rooms import pack_poses, unpack_poses
 from stick_patient import make_clip
 from synthetic_patients.sets import SETS, SetPlan
 
+from landing_analysis.findings.judging import verdict
+from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.offsets import Form, Seen, errors_as_read, read_offsets
+from landing_analysis.measures.offsets import (
+    Form,
+    Seen,
+    errors_as_read,
+    leg_features,
+    read_offsets,
+)
 from landing_analysis.measures.summaries import OFFSET_PARTS, compare_sides, summarise
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import OffsetSettings, Settings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import (
     LIMBS,
+    N_LANDMARKS,
+    Analysis,
     FloatArray,
     Landmarks,
     Limb,
     Measure,
+    Poses,
     UncertaintyPart,
 )
 from landing_analysis.trend.changes import SetMean, VisitMean, judge_change, visit_means
@@ -42,7 +53,9 @@ from .stored import landmarks_of
 
 FROZEN_SETS = FROZEN.parent / "crowd_sets"
 AS_READ = replace(Settings(), offsets=OffsetSettings(front_file="", back_file=""))
-NAME = "fppa_peak_flexion"
+NAME, TRUTH = "fppa_peak_flexion", "fppa_peak_flexion_deg"
+SET_FLEXION_DEG = 50.0
+"""About that of the drawn sets."""
 FEWEST = 3
 """Values of a mean; a shot of fewer stills is no set (choice)."""
 KINDS = ("value", "mean of a set", "left minus right", "change between visits")
@@ -206,10 +219,7 @@ def freeze_sets(folder: Path) -> None:
                 {
                     "take_off_s": rep["take_off_s"],
                     "flight_time_s": rep["flight_time_s"],
-                    "landing": {
-                        limb: {"fppa_peak_flexion_deg": one["fppa_peak_flexion_deg"]}
-                        for limb, one in rep["landing"].items()
-                    },
+                    "landing": {limb: {TRUTH: one[TRUTH]} for limb, one in rep["landing"].items()},
                 }
                 for rep in truth["reps"]
             ]
@@ -224,32 +234,66 @@ def moving_sets(settings: Settings) -> list[LimbSet]:
     return [one for plan in SETS for one in _moving_set(plan, settings)]
 
 
-def _moving_set(plan: SetPlan, settings: Settings) -> Iterator[LimbSet]:
+def _moving_set(plan: SetPlan, settings: Settings) -> list[LimbSet]:
     path = FROZEN_SETS / f"{plan.name}.npz"
     if not path.exists():
-        return
+        return []
     with np.load(path) as stored:
         poses, reps = unpack_poses(stored), json.loads(str(stored["reps"]))
-    n_frames = len(poses.t_s)
-    empty = np.zeros((n_frames, 33, 2)), np.zeros((n_frames, 33)), np.zeros((n_frames, 33, 3))
-    clip = make_clip(Landmarks(poses.t_s, *empty, 1, 1), path.name)
+    return analysed_set(plan, poses, reps, settings)[1]
+
+
+def analysed_set(
+    plan: SetPlan, poses: Poses, reps: Sequence[dict], settings: Settings
+) -> tuple[Analysis, list[LimbSet]]:
+    """Analyse a moving set; ``reps`` are the truth's."""
+    shape = len(poses.t_s), N_LANDMARKS
+    empty = np.zeros((*shape, 2)), np.zeros(shape), np.zeros((*shape, 3))
+    clip = make_clip(Landmarks(poses.t_s, *empty, 1, 1), f"{plan.name}.mp4")
     people = link_people(poses, settings.people)
     analysis = analyse_people(clip, poses, people, Options(settings=settings), "")
     pairs = paired_reps(analysis_document(analysis), {"reps": reps})
     number_of = {rep["number"]: row for row, rep in pairs}
+    found = []
     for limb in plan.support:
-        rows = [
+        rows = tuple(
             row
             for row in analysis.measures.measures
             if (row.name, row.limb) == (NAME, limb) and row.of_set and row.value is not None
             and row.rep in number_of
-        ]  # fmt: skip
-        true = [reps[number_of[row.rep]]["landing"][limb]["fppa_peak_flexion_deg"] for row in rows]
+        )  # fmt: skip
+        true = (reps[number_of[row.rep]]["landing"][limb][TRUTH] for row in rows)
         if rows:
-            yield LimbSet(
-                plan.number, plan.view, len(plan.support) == 1, plan.visit, limb,
-                tuple(rows), tuple(true),
+            found.append(
+                LimbSet(
+                    plan.number, plan.view, len(plan.support) == 1, plan.visit, limb, rows,
+                    tuple(true),
+                )
             )  # fmt: skip
+    return analysis, found
+
+
+def fitted_sets(folder: Path) -> Iterator[Row]:
+    """Read the moving sets of bodies that are not held out, with what the offset goes by."""
+    for plan in SETS:
+        clip = folder / f"{plan.name}.mp4"
+        if plan.member.split == "held_out" or not clip.exists():
+            continue
+        truth = json.loads(clip.with_suffix(".truth.json").read_text(encoding="utf-8"))
+        _, poses = landmarks_of(clip, Options())
+        analysis, sets = analysed_set(plan, poses, truth["reps"], AS_READ)
+        seen: Seen = "back" if plan.view == "back" else "front"
+        legs = leg_features(analysis.tracks, seen, AS_READ)
+        for one in sets:
+            for row, true in zip(one.rows, one.true, strict=True):
+                features = dict.fromkeys(FEATURES[seen], math.nan) | {
+                    name: float(values[list(row.frames)].mean())
+                    for name, values in legs[one.limb].items()
+                }
+                yield Row(
+                    plan.member, plan.view, -plan.visit, one.limb, one.one_leg, SET_FLEXION_DEG,
+                    true, float(row.value or 0.0), features,
+                )  # fmt: skip
 
 
 # --- tables ------------------------------------------------------------------------------------
@@ -268,6 +312,8 @@ def coverage_page() -> str:
             ("still landings", still_sets(rows, settings)), ("moving sets", moving_sets(settings)),
         ):  # fmt: skip
             parts.append(f"## {title}: {what}\n\n{coverage_as_markdown(claims(sets))}")
+            if what == "moving sets":
+                parts.append(inward_as_markdown(sets))
     return "\n".join(parts)
 
 
@@ -340,6 +386,29 @@ def coverage_as_markdown(found: Iterable[Claim]) -> str:
     return "\n".join(lines) + "\n"
 
 
+def inward_as_markdown(sets: Sequence[LimbSet]) -> str:
+    """Write how sets are called whose mean lies clearly beyond or within the limit."""
+    (limit,) = (one for one in read_limits(None) if (one.finding, one.measure) == INWARD)
+    words = ("above", "probably above", "cannot tell", "probably within", "within")
+    lines = [f"| knee inward, limit {limit.value:.0f} deg | " + " | ".join(words) + " |",
+             "|---|" + "--:|" * len(words)]  # fmt: skip
+    for view, (least, most, label) in product(("front", "back"), _CLEARLY):
+        summaries = [
+            summarise(one.rows, Settings().measures)[0]
+            for one in sets
+            if one.view == view and least <= one.mean_true - limit.value < most
+        ]
+        called = [verdict(summary.mean, summary.mean_sd, limit) for summary in summaries]
+        counts = " | ".join(str(called.count(word)) for word in words)
+        lines.append(f"| {view}, {label} | {counts} |")
+    return "\n".join(lines) + "\n"
+
+
+INWARD = ("knee_inward", "fppa_peak_flexion")
+_CLEARLY = (
+    (4.0, math.inf, "4 deg and more beyond"), (0.0, 4.0, "up to 4 beyond"),
+    (-4.0, 0.0, "up to 4 within"), (-math.inf, -4.0, "4 and more within"),
+)  # fmt: skip
 INWARD_DEG = 14.0
 """From here on a knee lies clearly inward (choice: 4 deg beyond the limit)."""
 

@@ -32,7 +32,10 @@ tried, on bodies that were left out in turn."""
 
 @dataclass(frozen=True)
 class Row:
-    """One limb in one still: what is true, what is read, and how the leg lies."""
+    """One limb in one still or rep: what is true, what is read, and how the leg lies.
+
+    The shots of moving sets have numbers below 0.
+    """
 
     member: Member
     view: str
@@ -43,6 +46,11 @@ class Row:
     true_deg: float
     read_deg: float
     features: dict[str, float]
+
+    @property
+    def moving(self) -> bool:
+        """Whether it is of a moving set."""
+        return self.shot < 0
 
     @property
     def error_deg(self) -> float:
