@@ -111,7 +111,7 @@ def test_intended_use_and_every_caution_are_visible():
 def _with_a_strict_limit():
     """Return the set with the surgical knee surely outside its limit."""
     analysis = make_analysis()
-    strict = Limit("knee_inward", "fppa_peak_flexion", "upper", 2.0, "deg", "a made-up limit")
+    strict = Limit("knee_inward", "fppa_peak_flexion", "upper", 4.0, "deg", "a made-up limit")
     limits = (strict, *(x for x in analysis.limits if x.finding != "knee_inward"))
     findings = judge_measures(analysis.measures, limits, analysis.decided)
     return replace(analysis, limits=limits, findings=findings)
