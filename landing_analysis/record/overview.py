@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -61,6 +62,7 @@ def clip_lines(
     visit: int | None = None,
     days: tuple[date, date] | None = None,
     sha256: str | None = None,
+    code: str | None = None,
     most: int = -1,
 ) -> tuple[ClipLine, ...]:
     """Return one line for each clip, the one analysed last first, or by day of one visit or week.
@@ -71,6 +73,7 @@ def clip_lines(
     visit : number of a visit's row, None for all
     days : first and last day, None for all
     sha256 : of one clip, None for all
+    code : of one patient, None for all
     most : no more than so many, -1 for all
     """
     first, last = days or (None, None)
@@ -85,8 +88,9 @@ def clip_lines(
         "JOIN work ON work.clip_id = clip.id LEFT JOIN analysis ON analysis.id = "
         "(SELECT max(id) FROM analysis WHERE clip_id = clip.id) "
         "WHERE (?1 IS NULL OR visit.id = ?1) AND (?2 IS NULL OR visit.date BETWEEN ?2 AND ?3) "
-        f"AND (?4 IS NULL OR clip.sha256 = ?4) ORDER BY {order} LIMIT ?5",
-        visit, first and first.isoformat(), last and last.isoformat(), sha256, most,
+        "AND (?4 IS NULL OR clip.sha256 = ?4) AND (?6 IS NULL OR code = ?6) "
+        f"ORDER BY {order} LIMIT ?5",
+        visit, first and first.isoformat(), last and last.isoformat(), sha256, most, code,
     )  # fmt: skip
     return tuple(_line(record, row) for row in rows)
 
@@ -118,6 +122,14 @@ def _line(record: Record, row: Row) -> ClipLine:
         outside=tuple(RepsOutside(one["name"], one["limb"], one["reps"]) for one in found),
         excluded=row["excluded"],
     )
+
+
+def days_filmed(record: Record) -> tuple[date, ...]:
+    """Return the days of all clips, in order."""
+    rows = record.rows(
+        "SELECT DISTINCT date FROM visit JOIN clip ON visit_id = visit.id ORDER BY date"
+    )
+    return tuple(date.fromisoformat(row["date"]) for row in rows)
 
 
 def doubts_about(record: Record, line: ClipLine) -> tuple[tuple[str, QualityState, str], ...]:
@@ -169,10 +181,13 @@ def visits_numbered(record: Record, code: str) -> tuple[tuple[int, date, int], .
     return tuple((row["id"], date.fromisoformat(row["date"]), row["clips"]) for row in rows)
 
 
-def last_versions(record: Record) -> tuple[int, ...]:
-    """Return the numbers of the newest rows, which differ when anything on Today's page may."""
-    (row,) = record.rows(
-        "SELECT (SELECT coalesce(max(id), 0) FROM analysis), "
-        "(SELECT coalesce(max(id), 0) FROM correction), (SELECT coalesce(max(id), 0) FROM clip)"
-    )
-    return tuple(row)
+def version_of_record(record: Record) -> str:
+    """Return a mark that differs when anything of the record that pages show does."""
+    asked = (
+        *(f"SELECT max(id) FROM {table}" for table in ("analysis", "correction", "session", "tick",
+                                                       "remark")),
+        "SELECT * FROM patient", "SELECT id, visit_id FROM clip", "SELECT * FROM visit",
+        "SELECT clip_id, state, reason FROM work", "SELECT path, sha256, problem FROM dropped",
+    )  # fmt: skip
+    told = repr([[tuple(row) for row in record.rows(f"{one} ORDER BY 1")] for one in asked])
+    return hashlib.sha256(told.encode()).hexdigest()

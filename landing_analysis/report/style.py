@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from landing_analysis.tables import Limb
@@ -113,6 +114,9 @@ def set_heading(axes: Axes, text: str, right: str = "") -> None:
     axes.set_title(right, loc="right", fontsize=9.0 * shrink, pad=5)
 
 
+_ONE_AT_A_TIME = Lock()  # the library's settings are those of the whole process
+
+
 def svg_text(figure: Figure, name: str, description: str) -> str:
     """Return a figure as SVG to be put inside a page.
 
@@ -130,7 +134,7 @@ def svg_text(figure: Figure, name: str, description: str) -> str:
     import matplotlib as mpl
 
     drawn = io.StringIO()
-    with mpl.rc_context({**_STYLE, "svg.hashsalt": name}):
+    with _ONE_AT_A_TIME, mpl.rc_context({**_STYLE, "svg.hashsalt": name}):
         figure.savefig(drawn, format="svg", transparent=True, metadata={"Date": None})
     text = drawn.getvalue()
     text = text[text.index("<svg") :]

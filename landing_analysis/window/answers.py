@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
@@ -14,7 +15,10 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from landing_analysis.definitions import CAUTIONS, INTENDED_USE
 from landing_analysis.errors import LandingAnalysisError
+from landing_analysis.record.database import Record
+from landing_analysis.record.overview import version_of_record
 from landing_analysis.report.page import page_environment
+from landing_analysis.window.guard import DOCUMENT_POLICY
 from landing_analysis.window.state import Window
 
 Given = Mapping[str, str]
@@ -54,6 +58,21 @@ def page(window: Window, template: str, status: int = 200, **parts: Any) -> Resp
 def document(html: str, policy: str) -> Response:
     """Return a page that holds its styles inside, under a policy of its own."""
     return HTMLResponse(html, headers={"Content-Security-Policy": policy})
+
+
+def drawn_document(
+    window: Window, record: Record, request: Request, draw: Callable[[], str]
+) -> Response:
+    """Return a document that takes long to draw; the same as before while the record is the same.
+
+    Parameters
+    ----------
+    window, record, request : Window, Record, Request
+    draw : gives its HTML
+    """
+    key = (request.url.path, version_of_record(record), date.today())
+    html = window.documents.get(key)
+    return document(html or window.documents.put(key, draw()), DOCUMENT_POLICY)
 
 
 def to(place: str) -> Response:

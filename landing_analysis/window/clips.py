@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from landing_analysis.record.correcting import (
     steps_of,
 )
 from landing_analysis.record.database import Record
-from landing_analysis.record.overview import ClipLine, clip_lines, doubts_about
+from landing_analysis.record.overview import ClipLine, clip_lines, days_filmed, doubts_about
 from landing_analysis.record.remarks import last_remark, remarks_on_clip
 from landing_analysis.record.store import find_patient, list_patients
 from landing_analysis.report import header, rep_tables, roles, sheet, verdicts
@@ -43,12 +43,13 @@ _KINDS = {".mp4": "video/mp4", ".m4v": "video/mp4", ".mov": "video/mp4", ".webm"
 
 @dataclass(frozen=True)
 class Neighbours:
-    """The clips before and after one among those of its week."""
+    """The clips before and after one among those of its week, by the number of the week."""
 
     before: ClipLine | None
     after: ClipLine | None
     number: int
     of: int
+    week: int
 
 
 def clip_at(record: Record, request: Request, name: str = "clip") -> KnownClip:
@@ -122,20 +123,27 @@ def _neighbours(record: Record, line: ClipLine) -> Neighbours:
     week = [one for one in clip_lines(record, days=(monday, monday + timedelta(days=6)))
             if one.analysed]  # fmt: skip
     names = [one.sha256 for one in week]
+    number = weeks_filmed(record).index(monday)
     if line.sha256 not in names:
-        return Neighbours(None, None, 0, len(week))
+        return Neighbours(None, None, 0, len(week), number)
     at = names.index(line.sha256)
     return Neighbours(
         week[at - 1] if at else None,
         week[at + 1] if at + 1 < len(week) else None,
         at + 1,
         len(week),
+        number,
     )
+
+
+def weeks_filmed(record: Record) -> list[date]:
+    """Return the Mondays of the weeks in which anything was filmed, which number them."""
+    return sorted({first_day_of_week(day) for day in days_filmed(record)})
 
 
 def _others(record: Record, line: ClipLine) -> list[tuple[str, str]]:
     """Return the clips that one can be set beside: the same patient's, those of its visit first."""
-    lines = [one for one in clip_lines(record) if one.code == line.code and one.analysed]
+    lines = [one for one in clip_lines(record, code=line.code) if one.analysed]
     lines.sort(key=lambda one: (one.visit_number != line.visit_number, one.day), reverse=False)
     return [
         (one.short_id, f"{one.day}, set {one.values['set_number']}: {exercise_words(one)}, "

@@ -30,13 +30,12 @@ from landing_analysis.window.answers import (
     ChangedMeanwhileError,
     Given,
     NotThereError,
-    document,
+    drawn_document,
     number_in,
     optional,
     page,
     to,
 )
-from landing_analysis.window.guard import DOCUMENT_POLICY
 from landing_analysis.window.state import Window
 
 
@@ -117,18 +116,25 @@ def set_side(window: Window, request: Request, given: Given) -> Response:
 def change(window: Window, request: Request) -> Response:
     """Show what changed from visit to visit, as a document."""
     with window.record() as record:
-        history = read_history(record, _patient_at(record, request).code)
-        minimal = read_minimal_changes(record)
-        html = compare_html(history, minimal, None, nav=_nav(history.patient, request))
-    return document(html, DOCUMENT_POLICY)
+        found = _patient_at(record, request)
+
+        def draw() -> str:
+            history, minimal = read_history(record, found.code), read_minimal_changes(record)
+            return compare_html(history, minimal, None, nav=_nav(found, request))
+
+        return drawn_document(window, record, request, draw)
 
 
 def progress(window: Window, request: Request) -> Response:
     """Show the ladder of a patient up to today, as a document."""
     with window.record() as record:
-        history = read_history(record, _patient_at(record, request).code)
-    html = progress_html(history, date.today(), nav=_nav(history.patient, request))
-    return document(html, DOCUMENT_POLICY)
+        found = _patient_at(record, request)
+
+        def draw() -> str:
+            history = read_history(record, found.code)
+            return progress_html(history, date.today(), nav=_nav(found, request))
+
+        return drawn_document(window, record, request, draw)
 
 
 def _nav(patient: Patient, request: Request) -> tuple[tuple[str, str], ...]:

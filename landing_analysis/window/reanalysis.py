@@ -7,12 +7,10 @@ options. Landmarks are read once for as long as the clip is looked at.
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
-from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Generic, NamedTuple, TypeVar
+from typing import NamedTuple
 
 from landing_analysis.corrections import SETTINGS
 from landing_analysis.errors import CacheError
@@ -28,8 +26,7 @@ from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import WindowSettings
 from landing_analysis.stages import Found, Options, find_in_clip, measure_found
 from landing_analysis.tables import Analysis, Clip, Landmarks, Poses
-
-_Kept = TypeVar("_Kept")
+from landing_analysis.window.few import Few
 
 
 class _Seen(NamedTuple):
@@ -40,36 +37,13 @@ class _Seen(NamedTuple):
     people: tuple[Landmarks, ...]
 
 
-class _Few(Generic[_Kept]):
-    """Keeps what was asked for last."""
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._kept: OrderedDict[Hashable, _Kept] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def get(self, key: Hashable) -> _Kept | None:
-        with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-            return self._kept.get(key)
-
-    def put(self, key: Hashable, kept: _Kept) -> _Kept:
-        with self._lock:
-            self._kept[key] = kept
-            self._kept.move_to_end(key)
-            while len(self._kept) > self._most:
-                self._kept.popitem(last=False)
-        return kept
-
-
 @dataclass
 class Analyses:
     """The analyses of the clips looked at last, each as it is set right now."""
 
-    _found: _Few[Found] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
-    _seen: _Few[_Seen] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
-    _made: _Few[Analysis] = field(default_factory=lambda: _Few(WindowSettings().kept_analyses))
+    _found: Few[Found] = field(default_factory=lambda: Few(WindowSettings().kept_analyses))
+    _seen: Few[_Seen] = field(default_factory=lambda: Few(WindowSettings().kept_analyses))
+    _made: Few[Analysis] = field(default_factory=lambda: Few(WindowSettings().kept_analyses))
     _of_clip: dict[str, threading.Lock] = field(default_factory=dict)
 
     def of(self, record: Record, clip: KnownClip, job: Job) -> Analysis:

@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from landing_analysis.folder.watch import Job
 from landing_analysis.record.database import Record, reopened
 from landing_analysis.record.place import DataFolder
+from landing_analysis.settings import WindowSettings
 from landing_analysis.window.afterwards import Afterwards
+from landing_analysis.window.few import Few
 from landing_analysis.window.guard import Keys
 from landing_analysis.window.reanalysis import Analyses
 from landing_analysis.window.working import Working
@@ -27,6 +29,7 @@ class Window:
     working : how far the watcher is
     analyses : of the clips looked at last, in memory
     afterwards : what follows an answer; who opens the record next waits for it
+    documents : made last, by address and by the version of the record they were made from
     ahead : what is likely to be asked for next; nobody waits for it
     by : code of who works here, None when not given; pages suggest it
     """
@@ -38,6 +41,7 @@ class Window:
     analyses: Analyses
     by: str | None = None
     afterwards: Afterwards = field(default_factory=Afterwards)
+    documents: Few[str] = field(default_factory=lambda: Few(WindowSettings().kept_documents))
     ahead: Afterwards = field(default_factory=Afterwards)
 
     @contextmanager

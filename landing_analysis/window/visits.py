@@ -28,7 +28,6 @@ from landing_analysis.record.remarks import (
     reviewed_clips,
 )
 from landing_analysis.record.sessions import read_session
-from landing_analysis.record.store import list_patients
 from landing_analysis.record.unread import stray_files
 from landing_analysis.sessions.published import warnings_in
 from landing_analysis.sessions.wording import session_lines
@@ -37,6 +36,7 @@ from landing_analysis.window.answers import (
     Given,
     NotThereError,
     document,
+    drawn_document,
     number_in,
     optional,
     page,
@@ -44,6 +44,7 @@ from landing_analysis.window.answers import (
     wants_json,
 )
 from landing_analysis.window.charts import chart_text
+from landing_analysis.window.clips import weeks_filmed
 from landing_analysis.window.guard import DOCUMENT_POLICY
 from landing_analysis.window.results import result_words
 from landing_analysis.window.state import Window
@@ -142,7 +143,7 @@ def week(window: Window, request: Request) -> Response:
     with window.record() as record:
         monday = _monday(record, request)
         lines = clip_lines(record, days=(monday, monday + timedelta(days=6)))
-        days = sorted({first_day_of_week(line.day) for line in clip_lines(record)})
+        days = weeks_filmed(record)
         told: dict[str, Any] = {
             "monday": monday,
             "words": f"{day_words(monday)} to {day_words(monday + timedelta(days=6))}",
@@ -161,31 +162,37 @@ def look_first(window: Window, request: Request) -> Response:
     """Show whom of a week's patients to look at first, and why, as a document."""
     with window.record() as record:
         monday = _monday(record, request)
-        histories = [read_history(record, patient.code) for patient in list_patients(record)]
-        numbers = patient_numbers(record)
-        visits = {
-            (code, day): number for code in numbers
-            for number, day, _ in visits_numbered(record, code)
-        }  # fmt: skip
 
-        def place_of(code: str, day: date | None) -> str | None:
-            if day is None:
-                return f"/patient/{numbers[code]}/change"
-            return f"/visit/{visits[code, day]}" if (code, day) in visits else None
+        def draw() -> str:
+            return _look_first_html(record, monday, f"/week/{request.path_params['week']}")
 
-        html = week_html(
-            histories, read_minimal_changes(record), stray_files(record), monday, None, place_of,
-            (("Today", "/"), ("The week's clips", f"/week/{request.path_params['week']}"),
-             ("Patients", "/patients")),
-        )  # fmt: skip
-    return document(html, DOCUMENT_POLICY)
+        return drawn_document(window, record, request, draw)
+
+
+def _look_first_html(record: Record, monday: date, clips: str) -> str:
+    numbers = patient_numbers(record)
+    histories = [read_history(record, code) for code in sorted(numbers)]
+    visits = {
+        (code, day): number for code in numbers
+        for number, day, _ in visits_numbered(record, code)
+    }  # fmt: skip
+
+    def place_of(code: str, day: date | None) -> str | None:
+        if day is None:
+            return f"/patient/{numbers[code]}/change"
+        return f"/visit/{visits[code, day]}" if (code, day) in visits else None
+
+    nav = (("Today", "/"), ("The week's clips", clips), ("Patients", "/patients"))
+    return week_html(
+        histories, read_minimal_changes(record), stray_files(record), monday, None, place_of, nav
+    )
 
 
 def _monday(record: Record, request: Request) -> date:
     """Return the first day of the week that an address counts, or of this week."""
     if "week" not in request.path_params:
         return first_day_of_week(date.today())
-    days = sorted({first_day_of_week(line.day) for line in clip_lines(record)})
+    days = weeks_filmed(record)
     number = number_in(request, "week")
     if number >= len(days):
         raise NotThereError("There is no such week.")
