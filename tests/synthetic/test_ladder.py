@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from jumper import STATURE_M, drop_set, jump_set
-from ladder_patient import HOLD, Style, Truth, shifting, stepping, style_of
+from ladder_patient import HOLD, Body, Style, Truth, shifting, stepping, style_of
 from stick_patient import make_squats
 
 from landing_analysis.contacts.events import find_contacts, match_events
@@ -77,6 +77,36 @@ def test_every_quick_step_is_found_named_and_timed(exercise, view, rate_hz):
     assert right_count == named == len(sets)
     assert np.median(np.abs(landing_s)) < 0.015
     assert np.median(np.abs(toe_off_s)) < 0.015
+
+
+@pytest.mark.parametrize(
+    ("view", "rate_hz", "noise_px"),
+    [("front", 30.0, 3.0), ("front", 240.0, 1.0), ("left_side", 60.0, 3.0),
+     ("left_side", 120.0, 2.0)],
+)  # fmt: skip
+def test_at_other_rates_bodies_and_noise_no_wrong_exercise_is_stated_as_certain(
+    view, rate_hz, noise_px
+):
+    true = found = right = 0
+    for seed, exercise in enumerate(STEPPED):
+        rng = np.random.default_rng(seed + 900)
+        body = Body(rng.uniform(0.36, 0.48), rng.uniform(0.44, 0.56), rng.uniform(300, 560))
+        style = style_of(exercise, rng)
+        landmarks, truth = stepping([(style, 15)], view, body, rate_hz, noise_px, seed)
+        tracks = clean_tracks(landmarks, SETTINGS.tracks, body.stature_m)
+        contacts = find_contacts(tracks, SETTINGS.contacts, foot_visibility_of(view, NEAR[view]))
+        seen = estimate_view(landmarks, SETTINGS.view, view)
+        reps = recognise(group_reps(contacts, tracks, SETTINGS.reps), tracks, seen, SETTINGS.signs)
+        landed = {
+            k: [c.initial_contact.t_s for c in contacts.contacts if c.limb == k] for k in LIMBS
+        }
+        found += len(errors_s(truth.landings_s, landed))
+        true += 15
+        sure = [b.exercise for b in reps.bouts if b.confidence >= SETTINGS.signs.sure_share]
+        assert set(sure) <= {exercise}
+        right += {bout.exercise for bout in reps.bouts} == {exercise}
+    assert found >= 0.99 * true
+    assert right == len(STEPPED)
 
 
 def test_exercises_in_a_row_are_cut_into_bouts_that_never_pool():
