@@ -378,7 +378,7 @@ def _body_events(
     )
     again = first + int(np.flatnonzero(rising)[-1]) + 1 if rising.any() else first
     begin_s, again_s, end_s = (float(motion.t_s[frame]) for frame in (first, again, last))
-    half_step_s = 0.5 * float(np.median(np.diff(motion.t_s)))
+    half_step_s = 0.5 * motion.frame_s
     late_s = settings.body_off_late_s - half_step_s
     return _BodyEvents(
         Event(begin_s + late_s, settings.body_off_sd_s),

@@ -41,11 +41,13 @@ class Motion:
     """Heights in metres (up positive) and what follows from them, on the clip's time base.
 
     ``toe_place_m`` (n, 2) is where the toes are in the picture, across and down.
+    ``frame_s`` is the usual interval between frames, ``seen`` how visible toes are on average.
     ``exchanged`` says in which frames the tracks took the legs for each other,
     ``pull_m_s2`` with what a body in flight falls.
     """
 
     t_s: FloatArray
+    frame_s: float
     body_m: FloatArray
     body_acceleration: FloatArray
     mass_m: FloatArray
@@ -54,7 +56,7 @@ class Motion:
     heel_m: dict[Limb, FloatArray]
     ankle_m: dict[Limb, FloatArray]
     resting: dict[Limb, BoolArray]
-    seen: dict[Limb, FloatArray]
+    seen: dict[Limb, float]
     exchanged: BoolArray
     noise_m: dict[str, float]
     pull_m_s2: float
@@ -105,6 +107,7 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
         resting[limb] = close_gaps(tracks.t_s, slow, settings.rest_gap_s)
     return Motion(
         t_s=tracks.t_s,
+        frame_s=float(np.median(np.diff(tracks.t_s))),
         body_m=body,
         body_acceleration=local_polynomial(tracks.t_s, body, settings.body_half_window_s, 2)[2],
         mass_m=centre_of_mass_m(height),
@@ -114,7 +117,9 @@ def read_motion(tracks: Tracks, settings: ContactSettings) -> Motion:
         ankle_m={limb: height[:, LANDMARK[f"{limb}_ankle"]] for limb in LIMBS},
         resting=resting,
         exchanged=tracks.swapped,
-        seen={limb: tracks.visibility[:, LANDMARK[f"{limb}_toe"]] for limb in LIMBS},
+        seen={
+            limb: float(np.nanmean(tracks.visibility[:, LANDMARK[f"{limb}_toe"]])) for limb in LIMBS
+        },
         noise_m={
             name: float(tracks.noise_px[LANDMARK[name]]) / tracks.px_per_m
             for name in (f"{limb}_{part}" for limb in LIMBS for part in ("toe", "heel", "ankle"))
@@ -315,7 +320,7 @@ def _seen(
     motion: Motion, limb: Limb, foot_visibility: FootVisibility, settings: ContactSettings
 ) -> FootSettings:
     """Return what the pose model makes of a foot seen so; a hidden one counts as far."""
-    hidden = float(np.nanmean(motion.seen[limb])) < settings.hidden_visibility
+    hidden = motion.seen[limb] < settings.hidden_visibility
     visibilities: dict[FootVisibility, FootSettings] = {
         "front": settings.front, "near": settings.near,
         "far": settings.far, "behind": settings.behind,
@@ -364,8 +369,8 @@ def _sd_s(
     motion: Motion, change_point: ChangePoint, model_sd_s: float, settings: ContactSettings
 ) -> float:
     """Add up an event's uncertainty: of the fit, of the pose model, of the frame interval."""
-    frame_s = float(np.median(np.diff(motion.t_s)))
-    return float(np.linalg.norm([change_point.sd_s, model_sd_s, settings.frame_share * frame_s]))
+    of_frame_s = settings.frame_share * motion.frame_s
+    return float(np.linalg.norm([change_point.sd_s, model_sd_s, of_frame_s]))
 
 
 def average_events(one: Event, other: Event) -> Event:
@@ -415,6 +420,7 @@ def _part_change_point(
         sinking_m_s=sinking_m_s,
         worst_misfit_m=settings.change_point_misfit_m,
         worst_misfit_sds=settings.noise_sds,
+        step_s=motion.frame_s,
     )
 
 

@@ -167,6 +167,7 @@ def _share_to_left(tracks: Tracks) -> tuple[FloatArray, FloatArray]:
 def _passes(t_s: FloatArray, share: FloatArray, settings: ShiftSettings) -> list[_Load]:
     """Return each load: the side that the pelvis went to, and when it last left the middle."""
     value, speed = local_polynomial(t_s, share, settings.half_window_s, 2)[:2]
+    frame_s = float(np.median(np.diff(t_s)))
     side, middle = 0, 0
     loads: list[_Load] = []
     for frame in range(1, len(t_s)):
@@ -181,7 +182,6 @@ def _passes(t_s: FloatArray, share: FloatArray, settings: ShiftSettings) -> list
         if not middle:  # the clip begins on this side
             continue
         at_s, per_s = _crossing(t_s, value, speed, middle)
-        frame_s = float(np.median(np.diff(t_s)))
         place_sd_s = settings.share_sd / max(per_s, settings.least_per_s)
         parts_s = (settings.sd_s, place_sd_s, settings.frame_share * frame_s)
         begins = Event(at_s, float(np.linalg.norm(parts_s)))

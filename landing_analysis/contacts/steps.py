@@ -292,8 +292,7 @@ def _toe_off(stay: Stay, motion: Motion, settings: StepSettings) -> Event:
 
 
 def _event(at_s: float, motion: Motion, settings: StepSettings) -> Event:
-    frame_s = float(np.median(np.diff(motion.t_s)))
-    return Event(at_s, float(np.hypot(settings.model_sd_s, settings.frame_share * frame_s)))
+    return Event(at_s, float(np.hypot(settings.model_sd_s, settings.frame_share * motion.frame_s)))
 
 
 def _fall_edge_s(

@@ -39,12 +39,13 @@ def fit_change_point(
     sinking_m_s: float = 0.0,
     worst_misfit_m: float,
     worst_misfit_sds: float,
+    step_s: float,
 ) -> ChangePoint | None:
     """Fit a corner between moving and resting.
 
     Parameters
     ----------
-    t_s : (n,) seconds
+    t_s : (n,) seconds, increasing
     height_m : (n,) height of the part, metres, up positive
     near_s : where to look
     kind : ``landing`` (moves, then rests) or ``leaving`` (rests, then moves)
@@ -55,6 +56,7 @@ def fit_change_point(
         already goes up before it leaves
     worst_misfit_m, worst_misfit_sds : a larger residual than both, the second in standard
         deviations of the noise, is no change point
+    step_s : usual interval between samples
 
     Returns
     -------
@@ -71,9 +73,11 @@ def fit_change_point(
     if not np.isfinite(near_s):
         return None
     sign = 1.0 if kind == "leaving" else -1.0
-    step_s = float(np.median(np.diff(t_s)))
     two_samples_s = 2.6 * step_s  # definition: holds two samples wherever the corner lies
     moving_s, resting_s = (max(side, two_samples_s) for side in windows[1:])
+    reach_s = windows.search_s + max(moving_s, resting_s)
+    near = slice(*np.searchsorted(t_s, [near_s - reach_s, near_s + reach_s]))
+    t_s, height_m = t_s[near], height_m[near]
     known = np.isfinite(height_m)
     best_s = near_s
     for _ in range(2):  # the second pass centres the windows on the first one's corner

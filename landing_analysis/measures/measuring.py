@@ -137,6 +137,11 @@ class _Scene:
         """+1 where the patient's left is on the right of the picture (front view), else -1."""
         return -1.0 if self.from_behind else 1.0
 
+    @cached_property
+    def step_s(self) -> float:
+        """Usual interval between frames."""
+        return float(np.median(np.diff(self.tracks.t_s)))
+
     def points(self, name: str) -> FloatArray:
         """Return (n, 2) of one landmark, unfiltered, NaN where it was not seen."""
         if name not in self._points:
@@ -462,7 +467,9 @@ def _leg_names(limb: Limb) -> tuple[str, ...]:
 
 def _at_contact(scene: _Scene, rep: Rep, limb: Limb, angle_deg: FloatArray) -> tuple[_Instant, Fit]:
     at = _instant(scene, _contact(rep, limb).initial_contact)
-    fit = value_at_impact(scene.tracks.t_s, angle_deg, at.t_s, scene.settings.measures)
+    fit = value_at_impact(
+        scene.tracks.t_s, angle_deg, at.t_s, scene.settings.measures, scene.step_s
+    )
     if fit is None:
         reach_s = scene.settings.measures.unseen_reach_s
         window_s = (at.t_s - reach_s, at.t_s + reach_s)
@@ -475,7 +482,9 @@ def _at_largest(
 ) -> tuple[_Instant, Fit]:
     window_s = _window_s(scene, rep, _contact(rep, limb))
     measures = scene.settings.measures
-    found = largest_value(scene.tracks.t_s, angle_deg, smooth_deg, window_s, measures.peak_reach_s)
+    found = largest_value(
+        scene.tracks.t_s, angle_deg, smooth_deg, window_s, measures.peak_reach_s, scene.step_s
+    )
     if found is None:
         raise _not_seen(scene, _leg_names(limb), window_s, "during the landing")
     return _Instant(found[0], measures.peak_instant_sd_s, 0.0), found[1]
@@ -487,7 +496,7 @@ def _at_lowest(scene: _Scene, rep: Rep, samples: FloatArray, *names: str) -> tup
         raise _no(Code.LOWEST_POINT_NOT_SEEN)
     measures = scene.settings.measures
     at_s, reach_s = rep.peak_flexion_s, measures.peak_reach_s
-    fit = value_at(scene.tracks.t_s, samples, at_s, reach_s)
+    fit = value_at(scene.tracks.t_s, samples, at_s, reach_s, scene.step_s)
     if fit is None:
         raise _not_seen(scene, names, (at_s - reach_s, at_s + reach_s), "at the lowest point")
     return _Instant(at_s, measures.peak_instant_sd_s, 0.0), fit
@@ -774,8 +783,8 @@ def _pelvis_travel(scene: _Scene, rep: Rep) -> Reading:
     start_s, end_s = contact.initial_contact.t_s, _window_s(scene, rep, contact)[1]
     left_s = start_s - scene.settings.signs.way_before_s
     t_s, reach_s = scene.tracks.t_s, scene.settings.measures.peak_reach_s
-    found = largest_value(t_s, pelvis, pelvis, (start_s, end_s), reach_s)
-    back = largest_value(t_s, -pelvis, -pelvis, (left_s, start_s), reach_s)
+    found = largest_value(t_s, pelvis, pelvis, (start_s, end_s), reach_s, scene.step_s)
+    back = largest_value(t_s, -pelvis, -pelvis, (left_s, start_s), reach_s, scene.step_s)
     if found is None or back is None:
         raise _not_seen(scene, names, (left_s, end_s), "from foot to foot")
     noise = 100.0 * 0.5 * math.hypot(*scene.noise(*names)) / scene.tracks.leg_px
@@ -794,7 +803,7 @@ def _swing_peak(
     t_s, swing = scene.tracks.t_s, swing_of(limb, rep, scene.tracks, scene.settings.signs)
     window_s = float(t_s[swing][0]), float(t_s[swing][-1])
     reach_s = scene.settings.measures.peak_reach_s
-    found = largest_value(t_s, samples, samples, window_s, reach_s)
+    found = largest_value(t_s, samples, samples, window_s, reach_s, scene.step_s)
     top = int(np.nanargmax(samples[swing])) if found else 0
     if found is None or is_beside_gap(samples[swing], top):
         raise _not_seen(scene, names, window_s, "in the air")
@@ -826,7 +835,7 @@ def _heel_height_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     window_s = _window_s(scene, rep, contact)
     middle_s = 0.5 * (window_s[0] + window_s[1])
     reach_s = scene.settings.measures.peak_reach_s
-    stands = value_at(scene.tracks.t_s, percent * height_px, middle_s, reach_s)
+    stands = value_at(scene.tracks.t_s, percent * height_px, middle_s, reach_s, scene.step_s)
     if stands is None:
         raise _not_seen(scene, (name,), window_s, "during the landing")
     (noise_px,) = scene.noise(name)

@@ -32,7 +32,7 @@ class Fit(NamedTuple):
 
 
 def value_at_impact(
-    t_s: FloatArray, samples: FloatArray, at_s: float, settings: MeasureSettings
+    t_s: FloatArray, samples: FloatArray, at_s: float, settings: MeasureSettings, step_s: float
 ) -> Fit | None:
     """Read a signal whose slope jumps at a known instant.
 
@@ -41,13 +41,15 @@ def value_at_impact(
     t_s, samples : (n,), NaN where missing
     at_s : the instant of the jump, seconds
     settings : MeasureSettings
+    step_s : usual interval between samples
 
     Returns
     -------
     Fit or None when fewer than four samples are near, or none on one of the sides
     """
-    least_s = _LEAST_STEPS * float(np.median(np.diff(t_s)))
+    least_s = _LEAST_STEPS * step_s
     start_s, stop_s = max(settings.before_impact_s, least_s), max(settings.after_impact_s, least_s)
+    first, t_s, samples = _around(t_s, samples, at_s, max(start_s, stop_s), step_s)
     near = (t_s > at_s - start_s) & (t_s < at_s + stop_s) & np.isfinite(samples)
     s = t_s[near] - at_s
     if len(s) < _FEWEST or s[0] >= 0 or s[-1] <= 0:
@@ -55,24 +57,27 @@ def value_at_impact(
     design = np.stack([np.ones_like(s), np.minimum(s, 0), np.maximum(s, 0)], axis=1)
     coefficients, gain = _solve(design, samples[near])
     slope = 0.5 * float(np.abs(coefficients[1:]).sum())
-    return Fit(float(coefficients[0]), gain, slope, _numbers(near))
+    return Fit(float(coefficients[0]), gain, slope, _numbers(near, first))
 
 
-def value_at(t_s: FloatArray, samples: FloatArray, at_s: float, reach_s: float) -> Fit | None:
+def value_at(
+    t_s: FloatArray, samples: FloatArray, at_s: float, reach_s: float, step_s: float
+) -> Fit | None:
     """Read a smooth signal at an instant by a parabola over ``reach_s`` on both sides.
 
     Returns
     -------
     Fit or None when fewer than four samples are near
     """
-    least_s = _LEAST_STEPS * float(np.median(np.diff(t_s)))
-    near = (np.abs(t_s - at_s) <= max(reach_s, least_s)) & np.isfinite(samples)
+    reach_s = max(reach_s, _LEAST_STEPS * step_s)
+    first, t_s, samples = _around(t_s, samples, at_s, reach_s, step_s)
+    near = (np.abs(t_s - at_s) <= reach_s) & np.isfinite(samples)
     if near.sum() < _FEWEST:
         return None
     s = t_s[near] - at_s
     design = np.stack([np.ones_like(s), s, s**2], axis=1)
     coefficients, gain = _solve(design, samples[near])
-    return Fit(float(coefficients[0]), gain, abs(float(coefficients[1])), _numbers(near))
+    return Fit(float(coefficients[0]), gain, abs(float(coefficients[1])), _numbers(near, first))
 
 
 def largest_value(
@@ -81,6 +86,7 @@ def largest_value(
     smooth: FloatArray,
     window_s: tuple[float, float],
     reach_s: float,
+    step_s: float,
 ) -> tuple[float, Fit] | None:
     """Find the largest value in a window and read it by a parabola.
 
@@ -90,6 +96,7 @@ def largest_value(
     smooth : (n,) the same signal low-passed; it only shows where to look
     window_s : first and last instant
     reach_s : half-width of the parabola
+    step_s : usual interval between samples
 
     Returns
     -------
@@ -104,13 +111,14 @@ def largest_value(
     if inside.sum() < _FEWEST - 1:
         return None
     at_s = float(t_s[np.flatnonzero(inside)[np.argmax(smooth[inside])]])
-    near = (np.abs(t_s - at_s) <= reach_s) & np.isfinite(samples)
+    _, near_s, near_samples = _around(t_s, samples, at_s, reach_s, step_s)
+    near = (np.abs(near_s - at_s) <= reach_s) & np.isfinite(near_samples)
     if near.sum() >= _FEWEST:
-        bend, slope, _ = np.polyfit(t_s[near] - at_s, samples[near], 2)
+        bend, slope, _ = np.polyfit(near_s[near] - at_s, near_samples[near], 2)
         if bend < 0:
             shift_s = float(np.clip(-slope / (2 * bend), -0.5 * reach_s, 0.5 * reach_s))
             at_s = float(np.clip(at_s + shift_s, *window_s))
-    found = value_at(t_s, samples, at_s, reach_s)
+    found = value_at(t_s, samples, at_s, reach_s, step_s)
     return None if found is None else (at_s, found)
 
 
@@ -121,5 +129,18 @@ def _solve(design: FloatArray, samples: FloatArray) -> tuple[FloatArray, float]:
     return coefficients, float(np.sqrt(covariance[0, 0]))
 
 
-def _numbers(chosen: np.ndarray) -> tuple[int, ...]:
-    return tuple(int(frame) for frame in np.flatnonzero(chosen))
+def _around(
+    t_s: FloatArray, samples: FloatArray, at_s: float, reach_s: float, step_s: float
+) -> tuple[int, FloatArray, FloatArray]:
+    """Cut out what may lie within reach: a long clip costs no more per reading than a short one.
+
+    Returns
+    -------
+    number of the first frame, its and the following times and samples
+    """
+    first, end = np.searchsorted(t_s, [at_s - reach_s - step_s, at_s + reach_s + step_s])
+    return int(first), t_s[first:end], samples[first:end]
+
+
+def _numbers(chosen: np.ndarray, first: int) -> tuple[int, ...]:
+    return tuple(first + int(frame) for frame in np.flatnonzero(chosen))

@@ -189,6 +189,7 @@ def test_a_hinge_is_found_on_exact_samples():
         fall_m_s2=9.81,
         worst_misfit_m=0.01,
         worst_misfit_sds=3.0,
+        step_s=1 / 60,
     )
     np.testing.assert_allclose(
         (change_point.at_s, change_point.level_m), (corner_s, 0.1), atol=0.001

@@ -82,8 +82,8 @@ def test_noise_of_a_knee_angle_follows_its_first_order_formula():
 @pytest.mark.parametrize(
     "read",
     [
-        lambda t, y, at: value_at_impact(t, y, at, MeasureSettings()),
-        lambda t, y, at: value_at(t, y, at, 0.06),
+        lambda t, y, at: value_at_impact(t, y, at, MeasureSettings(), float(np.median(np.diff(t)))),
+        lambda t, y, at: value_at(t, y, at, 0.06, float(np.median(np.diff(t)))),
     ],
 )
 def test_the_gain_of_a_reading_is_the_noise_it_lets_through(read):
