@@ -17,7 +17,7 @@ import numpy as np
 
 from landing_analysis.contacts.body import centre_of_mass_m
 from landing_analysis.maths.change_point import ChangePoint, ChangePointWindows, fit_change_point
-from landing_analysis.maths.signals import close_gaps, local_polynomial, runs
+from landing_analysis.maths.signals import close_gaps, local_polynomial, runs, within
 from landing_analysis.maths.statistics import Z_95, weighted_mean
 from landing_analysis.settings import ContactSettings, FootSettings
 from landing_analysis.tables import (
@@ -279,8 +279,9 @@ def hangs(
     """
     from_s, until_s = _asked_s(event, at_s, on_ground_s, settings)
     hidden = _seen(motion, limb, foot_visibility, settings) is settings.far
-    inside = (motion.t_s >= from_s) & (motion.t_s <= until_s)
-    above_m = (motion.toe_m[limb] - motion.toe_m["right" if limb == "left" else "left"])[inside]
+    inside = within(motion.t_s, from_s, until_s)
+    other: Limb = "right" if limb == "left" else "left"
+    above_m = motion.toe_m[limb][inside] - motion.toe_m[other][inside]
     above_m = above_m[np.isfinite(above_m)]
     highest_m = settings.far_foot_m if hidden else settings.held_foot_m
     if len(above_m) >= settings.fewest_stay_frames and float(np.median(above_m)) > highest_m:
@@ -307,8 +308,7 @@ def _moved_m(
 
     What single frames scatter by is taken off, so that the frame rate changes nothing.
     """
-    inside = (motion.t_s >= from_s) & (motion.t_s <= until_s)
-    place_m = motion.toe_place_m[limb][inside]
+    place_m = motion.toe_place_m[limb][within(motion.t_s, from_s, until_s)]
     place_m = place_m[np.isfinite(place_m).all(axis=1)]
     if len(place_m) < settings.fewest_stay_frames:
         return float("nan")

@@ -126,6 +126,18 @@ def noise_sd(y: FloatArray) -> FloatArray:
     return sd
 
 
+def within(t_s: FloatArray, from_s: float, until_s: float) -> slice:
+    """Return which samples lie in a period, both ends included.
+
+    Parameters
+    ----------
+    t_s : (n,) seconds, increasing
+    """
+    return slice(
+        int(np.searchsorted(t_s, from_s)), int(np.searchsorted(t_s, until_s, side="right"))
+    )
+
+
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """Return the segments of True as (first, last) sample numbers, both included."""
     padded = np.concatenate([[False], np.asarray(mask, dtype=bool), [False]])

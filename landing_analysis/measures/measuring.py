@@ -167,6 +167,21 @@ class _Scene:
         hip, knee, ankle = (self.tracks.xy_px[:, LANDMARK[f"{limb}_{part}"]] for part in _LEG)
         return hip, knee, ankle
 
+    def fppa(self, limb: Limb) -> tuple[FloatArray, FloatArray]:
+        """Return a limb's FPPA over the clip: unfiltered, and low-passed."""
+        if limb not in self._fppas:
+            unfiltered, smooth = (
+                fppa_deg(*leg, limb, self.from_behind)
+                for leg in (self.leg(limb), self.smooth_leg(limb))
+            )
+            self._fppas[limb] = unfiltered, smooth
+        return self._fppas[limb]
+
+    @cached_property
+    def _fppas(self) -> dict[Limb, tuple[FloatArray, FloatArray]]:
+        """Return what `fppa` has worked out so far."""
+        return {}
+
     def fppa_doubts(self, limb: Limb) -> Doubts:
         """Return in which frames the FPPA of a limb cannot be read, and why."""
         if limb not in self._doubts:
@@ -601,10 +616,6 @@ def _time_to_peak_flexion(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 # --- FPPA and its neighbours, front and back view ----------------------------------------------
 
 
-def _fppa(scene: _Scene, limb: Limb, leg: Points) -> FloatArray:
-    return fppa_deg(*leg, limb, scene.from_behind)
-
-
 def _fppa_reading(scene: _Scene, limb: Limb, at: _Instant, fit: Fit) -> Reading:
     _refuse_doubtful(scene, limb, fit)
     frame = fit.frames[len(fit.frames) // 2]
@@ -631,20 +642,18 @@ def _refuse_doubtful(scene: _Scene, limb: Limb, fit: Fit) -> None:
 
 
 def _fppa_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
-    angle = _fppa(scene, limb, scene.leg(limb))
-    return _fppa_reading(scene, limb, *_at_contact(scene, rep, limb, angle))
+    return _fppa_reading(scene, limb, *_at_contact(scene, rep, limb, scene.fppa(limb)[0]))
 
 
 def _fppa_at_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
-    angle = _fppa(scene, limb, scene.leg(limb))
-    return _fppa_reading(scene, limb, *_at_lowest(scene, rep, angle, *_leg_names(limb)))
+    lowest = _at_lowest(scene, rep, scene.fppa(limb)[0], *_leg_names(limb))
+    return _fppa_reading(scene, limb, *lowest)
 
 
 def _fppa_peak_inward(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     # What cannot be read at the lowest point may have been the most inward.
     _fppa_at_peak(scene, rep, limb)
-    angle, smooth = (_fppa(scene, limb, leg(limb)) for leg in (scene.leg, scene.smooth_leg))
-    return _fppa_reading(scene, limb, *_at_largest(scene, rep, limb, angle, smooth))
+    return _fppa_reading(scene, limb, *_at_largest(scene, rep, limb, *scene.fppa(limb)))
 
 
 def _knee_over_toes_offset(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
