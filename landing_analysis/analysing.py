@@ -6,7 +6,7 @@ import os
 import shutil
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -115,9 +115,9 @@ def analyse_clip(
             analysis = worked.analysis
             folder = _moved(earlier, out_dir / folder_name(analysis))
             write_landmarks(folder / LANDMARKS, worked.poses, analysis.clip)
-        heads = None if options.keep_faces else _heads(worked.poses, worked.people)
-        del opened, worked  # a hundred megabytes in a long clip
         video = None if _is_stored(path) else path
+        heads = _heads(worked) if video and not options.keep_faces else None
+        del opened, worked  # a hundred megabytes in a long clip
         _write_folder(folder, analysis, video, heads, options, start)
     return Outcome(analysis.clip.file, analysis, folder / REPORT)
 
@@ -187,7 +187,7 @@ def write_folder(
     if worked.video is not None:
         _require_same(worked.video, analysis.clip)
     with sole_writer(folder):
-        heads = None if keep_faces else _heads(worked.poses, worked.people)
+        heads = _heads(worked) if worked.video and not keep_faces else None
         _write_folder(folder, analysis, worked.video, heads, options, start)
         write_landmarks(folder / LANDMARKS, worked.poses, analysis.clip)
     return folder / REPORT
@@ -347,10 +347,10 @@ def _find_or_recall_poses(
     return look_around(path, known, poses, options.settings, start)
 
 
-def _heads(poses: Poses, people: tuple[Landmarks, ...]) -> FloatArray:
+def _heads(worked: Worked) -> FloatArray:
     from landing_analysis.report.faces import find_heads
 
-    return find_heads(poses, people)
+    return find_heads(worked.poses, worked.people)
 
 
 def _write_folder(
@@ -495,6 +495,9 @@ def counted(start: StartProgress, number: int, of: int) -> StartProgress:
 
 
 def _clips_in(path: Path) -> tuple[Path, ...]:
+    with suppress(OSError):
+        if _is_stored(path) and path.is_file():
+            return (path,)  # without the video library, which takes a while to load
     from landing_analysis.video.clips import list_clips
 
     clips = list_clips(path)

@@ -209,7 +209,7 @@ def _draw_contact(axes: Axes, contact: Contact, surgical_side: Limb | None) -> N
     start_s = contact.initial_contact.t_s
     held = contact.toe_off is None
     end_s = start_s + 0.6 if contact.toe_off is None else contact.toe_off.t_s
-    axes.add_patch(Rectangle(
+    axes.add_artist(Rectangle(  # not add_patch, which would work out limits that are set already
         (start_s, height - 0.31), end_s - start_s, 0.62, edgecolor=style.colour, linewidth=1.0,
         facecolor="white" if held else style.fill, hatch="/////" if held else None,
     ))  # fmt: skip
