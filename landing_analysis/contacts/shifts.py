@@ -138,6 +138,7 @@ def _stop(
     found = fit_change_point(
         t_s, inward_m, near_s, "landing", windows, noise_m, fall_m_s2=0.0,
         worst_misfit_m=settings.stop_misfit_m, worst_misfit_sds=settings.stop_misfit_sds,
+        step_s=float(np.median(np.diff(t_s))),
     )  # fmt: skip
     if found is None:
         return Event(near_s - settings.still_late_s, settings.leaving_sd_s)
