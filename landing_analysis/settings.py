@@ -845,6 +845,8 @@ class WindowSettings:
     largest_clip_bytes: int = 8 * 1024**3  # a phone's longest clip of a set is far below (choice)
     largest_form_bytes: int = 64 * 1024  # a form and its notes (choice)
     kept_analyses: int = 4  # in memory, two of them side by side (choice)
+    report_wait_s: float = 5.0  # for a report that changes places, which takes no time (choice)
+    report_pause_s: float = 0.05  # between looks whether it did (choice)
     kept_documents: int = 32  # in memory, some hundred kB each (choice)
     longest_note: int = 2000  # characters (choice)
 

@@ -50,7 +50,9 @@ function showRep(rep) {
     head.append(th);
   }
   const body = table.createTBody();
-  const first = [...rows.entries()].sort(([one], [other]) => (other === player.view.key) - (one === player.view.key));
+  // What the view is filmed for stands first, and what was set by hand next.
+  const rank = ([name, { cells }]) => (name === player.view.key ? 2 : Object.values(cells).some((row) => row.by_hand) ? 1 : 0);
+  const first = [...rows.entries()].sort((one, other) => rank(other) - rank(one));
   for (const [, { label, unit, cells }] of first) {
     if (!Object.values(cells).some((row) => row.value !== null)) continue;
     const line = body.insertRow();

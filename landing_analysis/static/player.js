@@ -263,7 +263,7 @@ export class Player {
       const knee = known[`${limb} knee`], value = deg[this.frame];
       if (!knee || value === null) continue;
       const [x, y] = place(knee), left = limb === "left";
-      const words = `${value.toFixed(0)}°`;
+      const words = `${Math.round(value) + 0}°`; // no minus zero
       pen.textAlign = left ? "left" : "right";
       pen.lineWidth = 4;
       pen.strokeStyle = "#000";

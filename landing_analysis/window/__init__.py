@@ -10,6 +10,11 @@
   name stands in an address, and nothing is logged.
 - The pages compute no measure: a clip's page draws what `stages.analyse_people` gave, and what is
   set right goes into the record as a correction before the same stages run again (`reanalysis`).
+- A correction is answered as soon as the stages ran. Its values are written for all other pages
+  afterwards, and who asks next waits for that (`afterwards`); the report follows when the watcher
+  comes to the clip, or at once where no file is left to watch for (`again`). While somebody looks
+  at a clip, the week's next one is read; documents that take seconds to draw are kept while the
+  record stays the same.
 - ``templates/window`` render without script wherever they only show; ``static`` holds plain
   JavaScript modules, one for each page that needs one.
 """

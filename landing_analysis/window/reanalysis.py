@@ -7,6 +7,7 @@ options. Landmarks are read once for as long as the clip is looked at.
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -15,10 +16,11 @@ from typing import NamedTuple
 from landing_analysis.corrections import SETTINGS
 from landing_analysis.errors import CacheError
 from landing_analysis.folder.again import as_before, landmarks_of
+from landing_analysis.folder.queue import state_of
 from landing_analysis.folder.watch import Job, made_by, options_for
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.storage import read_landmarks
-from landing_analysis.record.correcting import KnownClip
+from landing_analysis.record.correcting import KnownClip, find_clip
 from landing_analysis.record.database import Record
 from landing_analysis.record.sessions import planned_exercises
 from landing_analysis.record.store import find_patient, occasion_of, store_values
@@ -60,6 +62,7 @@ class Analyses:
         LandingAnalysisError
             When no landmarks are stored, or nothing can be measured as the clip is set.
         """
+        clip = _settled(record, clip)
         options, _ = _options(record, clip, job)
         stored = _stored(clip)
         key = (clip.sha256, _time_of(stored), repr(options))
@@ -90,6 +93,19 @@ class Analyses:
         return self._seen.put(
             key, _Seen(clip, poses, link_people(poses, Options().settings.people))
         )
+
+
+def _settled(record: Record, clip: KnownClip) -> KnownClip:
+    """Wait until a new report that is taking the place of the last one is there."""
+    settings = WindowSettings()
+    until_s = time.monotonic() + settings.report_wait_s
+    while landmarks_of(clip) is None and clip.people is not None and time.monotonic() < until_s:
+        was_analysing = state_of(record, clip.id).state == "analysing"
+        clip = find_clip(record, clip.sha256)
+        if not was_analysing:
+            break
+        time.sleep(settings.report_pause_s)
+    return clip
 
 
 def _stored(clip: KnownClip) -> Path:

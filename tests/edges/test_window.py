@@ -6,6 +6,7 @@ import csv
 import json
 import re
 import shutil
+import threading
 import time
 from pathlib import Path
 from urllib.parse import quote, urlencode
@@ -17,6 +18,7 @@ from windowed import PATIENCE_S, Served, analyse_drawn, drawn_clip, window
 from landing_analysis.export.writing import write_bundle, write_tables
 from landing_analysis.folder import queue
 from landing_analysis.pages.writing import write_all_pages
+from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import open_record
 from landing_analysis.record.store import find_patient, read_analyses
 from landing_analysis.settings import WindowSettings
@@ -539,6 +541,19 @@ def _wait_without(served: Served, words: str) -> None:
     while words in served.get("/").text:
         assert time.monotonic() < until_s
         time.sleep(0.1)
+
+
+def test_a_report_that_is_changing_places_is_waited_for(served):
+    clip, view = _view(served)
+    with open_record(served.folder) as record:
+        report = find_clip(record, clip.rpartition("/")[2]).report
+        with record.change() as connection:
+            connection.execute("UPDATE work SET state = 'analysing', worker = 'w'")
+    aside = report.rename(report.with_name("aside"))
+    back = threading.Timer(0.3, aside.rename, (report,))
+    back.start()
+    assert served.get(f"{clip}/view.json").json["contacts"] == view["contacts"]
+    back.join()
 
 
 def test_what_belongs_to_nobody_is_given_to_a_patient(analysed, tmp_path):
