@@ -20,7 +20,7 @@ from scipy.ndimage import maximum_filter1d, percentile_filter
 
 from landing_analysis.contacts.feet import Motion, average_events
 from landing_analysis.maths.signals import local_polynomial, usual_steps_s
-from landing_analysis.reasons import Code, because
+from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import StepSettings
 from landing_analysis.tables import (
     LIMBS,
@@ -32,7 +32,6 @@ from landing_analysis.tables import (
     Limb,
 )
 
-_HELD = because(Code.HELD_TO_END)
 _STANDS_ON: tuple[tuple[Limb, ...], ...] = (("left",), ("right",), LIMBS, ())
 """What the body may stand on, the air last."""
 
@@ -267,10 +266,20 @@ def _bout(chain: list[Step], motion: Motion, settings: StepSettings) -> Bout:
         took_off = replace(off, t_s=min(off.t_s, landing.t_s))
         flights.append(Flight(took_off, landing, step.came_from.on, step.stay.on))
         off = _toe_off(step.stay, motion, settings)
-        held = step.stay.on == LIMBS or step.stay.end_s >= float(motion.t_s[-1])
-        leaves, why = (None, _HELD) if held else (off, None)
+        why = _held(step.stay, motion, settings)
+        leaves = None if why else off
         contacts += [Contact(limb, landing, leaves, why, landing) for limb in step.stay.on]
     return Bout(start.t_s, landing.t_s, tuple(contacts), tuple(flights))
+
+
+def _held(stay: Stay, motion: Motion, settings: StepSettings) -> Reason | None:
+    """Say why a foot does not leave as from a step, None where it does."""
+    if stay.on == LIMBS or stay.end_s >= float(motion.t_s[-1]):
+        return because(Code.HELD_TO_END)
+    lasted_s = stay.end_s - stay.start_s
+    return (
+        because(Code.LANDING_HELD, held_s=lasted_s) if lasted_s > settings.longest_step_s else None
+    )
 
 
 def _landing(step: Step, motion: Motion, settings: StepSettings) -> Event:

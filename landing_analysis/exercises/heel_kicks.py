@@ -20,5 +20,5 @@ EXERCISE = Entry(
     measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),
     findings=("knee_inward", "knee_outward", "side_difference", "long_ground_contact"),
-    leading=("heel_height_peak", "contact_time"),
+    leading=("heel_height_peak", "contact_time", "flight_time"),
 )
