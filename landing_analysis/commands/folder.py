@@ -214,6 +214,7 @@ def job_of(
     from landing_analysis.findings.limits import read_limits
     from landing_analysis.folder.watch import Job, at_once_on
     from landing_analysis.landmarks.pose import load_model
+    from landing_analysis.pages.writing import rewrite_pages
     from landing_analysis.settings import PoseSettings, Settings
     from landing_analysis.stages import Options
 
@@ -234,7 +235,9 @@ def job_of(
         annotated_clip=not no_annotated_clip,
     )
     root = folder.expanduser().absolute()
-    told = {"say": _say, "start": start, "at_once": at_once_on(cores)}
+    told = {
+        "say": _say, "start": start, "at_once": at_once_on(cores), "rewrite": rewrite_pages,
+    }  # fmt: skip
     return Job(root, options, model_sha256, **{**told, **how})
 
 

@@ -51,10 +51,14 @@ from landing_analysis.video.recording import Recording, file_time, recording_dat
 
 @dataclass(frozen=True)
 class Looked:
-    """What one look found: how many files, and how many of them may still be growing."""
+    """What one look found: how many files, and how many of them may still be growing.
+
+    ``sessions`` are those that were taken over from text files, by patient and day.
+    """
 
     files: int
     unsettled: int
+    sessions: tuple[tuple[str, date], ...] = ()
 
 
 def look(
@@ -104,13 +108,15 @@ def look(
              for entry in found]  # fmt: skip
     ready = [file for file, entry in files if _is_ready(record, root, file, entry, now_s, settings)]
     ready.sort(key=lambda file: file.mtime_ns)  # sets are counted as they come in
+    entered = []
     if ready:
         progress = start("reading what is new", len(ready))
         for file in ready:
-            _enter(record, root, file, now_s, settings, check)
+            entered.append(_enter(record, root, file, now_s, settings, check))
             progress.advance(1)
         progress.close()
-    return Looked(len(found), sum(not _has_settled(file, now_s, settings) for file, _ in files))
+    unsettled = sum(not _has_settled(file, now_s, settings) for file, _ in files)
+    return Looked(len(found), unsettled, tuple(one for one in entered if one))
 
 
 def _is_of_use(path: Path, facts: os.stat_result) -> bool:
@@ -167,14 +173,16 @@ def _enter(
     now_s: float,
     settings: WatchSettings,
     check: CheckClip,
-) -> None:
-    """Find out whose clip a settled file is and whether it is whole, and let it wait for work."""
+) -> tuple[str, date] | None:
+    """Find out whose clip a settled file is and whether it is whole, and let it wait for work.
+
+    Returns patient and day of a session that was taken over.
+    """
     path = known.path
     try:
         code = _owner(record, root, path)
         if is_session_file(path.name):
-            _enter_session(record, root, known, code)
-            return
+            return code, _enter_session(record, root, known, code)
         clip, recording = _read(root / path, known, check)
         other = queue.enter_clip(record, root, path, code, clip, recording)
         if other:
@@ -205,10 +213,11 @@ def _enter(
             record, root, known, f"it met an unforeseen error ({type(error).__name__}: {error}).",
             needs_attention=True, retry_at_s=queue.NEVER_S,
         )  # fmt: skip
+    return None
 
 
-def _enter_session(record: Record, root: Path, known: queue.Dropped, code: str) -> None:
-    """Take over what a session's text file says; what it does not name stays as it was."""
+def _enter_session(record: Record, root: Path, known: queue.Dropped, code: str) -> date:
+    """Take over what a session's text file says of a day; what it does not name stays."""
     largest = SessionSettings().largest_file_bytes
     content = read_at_most(root / known.path, largest)
     if content is None:
@@ -224,6 +233,7 @@ def _enter_session(record: Record, root: Path, known: queue.Dropped, code: str) 
     sha256 = hashlib.sha256(content).hexdigest()
     enter_session(record, code, file.day, file.plain, file.by, file_sha256=sha256)
     queue.note_taken_over(record, root, known.path, sha256)
+    return file.day
 
 
 def _read(path: Path, known: queue.Dropped, check: CheckClip) -> tuple[Clip, Recording]:

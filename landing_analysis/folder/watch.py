@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass, field, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple, Self
@@ -58,6 +59,10 @@ def say_nothing(state: queue.ClipState) -> None:
     """Tell nobody."""
 
 
+def write_nothing(record: Record, code: str, days: list[date]) -> None:
+    """Leave the pages as they are."""
+
+
 @dataclass(frozen=True)
 class Job:
     """What is done with a drop folder, and how.
@@ -71,6 +76,7 @@ class Job:
     renew : analyse again what other means made, and add the new values
     look_again : try anew what needs attention
     say : told of each clip whose state changes
+    rewrite : writes a patient's pages anew once a text file told of sessions of some days
     start : gives the listener of each long step
     check, analyse : read a clip's facts, and analyse it
     at_once : how many clips are analysed at the same time, in threads that wait for ``analyse``
@@ -84,6 +90,7 @@ class Job:
     renew: bool = False
     look_again: bool = False
     say: Callable[[queue.ClipState], None] = say_nothing
+    rewrite: Callable[[Record, str, list[date]], None] = write_nothing
     start: StartProgress = no_progress
     check: CheckClip = check_in_worker
     analyse: Analyse = analyse_in_worker
@@ -249,6 +256,8 @@ def _look(record: Record, job: Job) -> Looked:
     queue.release_stale_claims(record)
     queue.clear_finished_work(record)
     looked = look(record, job.root, job.settings, job.check, job.start)
+    for code in dict.fromkeys(code for code, _ in looked.sessions):
+        job.rewrite(record, code, [day for whose, day in looked.sessions if whose == code])
     if job.renew:
 
         @cache

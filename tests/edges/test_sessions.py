@@ -17,6 +17,7 @@ from landing_analysis.commands.main import main
 from landing_analysis.errors import CorrectionError, RecordError, SessionError
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.folder import queue
+from landing_analysis.pages.writing import rewrite_pages, write_visit
 from landing_analysis.patients import Patient
 from landing_analysis.record.database import open_record
 from landing_analysis.record.exchange import export_record, import_record
@@ -386,6 +387,17 @@ def test_a_text_file_beside_the_clips_becomes_the_session(folder, drop, tmp_path
         saved = read_session(record, "P07", DAY)
         assert (saved.session.state("after").pain, saved.session.note) == (4, "new shoes")
         assert len(session_history(record, "P07")) == 3
+
+
+def test_pages_that_are_there_say_at_once_what_a_text_file_told(folder, drop, tmp_path):
+    todo = job(drop, stand_in(TEMPLATE, tmp_path / "log"), rewrite=rewrite_pages)
+    run(folder, todo)
+    with open_record(folder) as record:
+        page = write_visit(record, "P07", DAY)
+    assert "new shoes" not in page.read_text(encoding="utf-8")
+    (drop / "P07" / "session.toml").write_text(TEXT)
+    run(folder, todo)
+    assert "new shoes" in page.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
