@@ -309,7 +309,7 @@ def test_a_session_is_added_shown_and_edited(record, folder):
         "--stopped", "bounds: pain 4", "--note", "new shoes",
     )  # fmt: skip
     assert added.exit_code == 0, added.output
-    for words in ("jump, 3 × 20 reps, rest 60 s, body weight", "lateral_bound, 2 × 30 s",
+    for words in ("Two-leg jumps, 3 × 20 reps, rest 60 s, body weight", "2 × 30 s",
                   "before: pain 0 of 10, effusion 0", "joint giving way once",
                   "stopped: bounds: pain 4", "entered by T1"):  # fmt: skip
         assert words in added.output
