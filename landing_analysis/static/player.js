@@ -50,7 +50,9 @@ export class Player {
     if (!this.video) return;
     this.setSpeed();
     this.video.addEventListener("error", () => this.cannotPlay());
-    if (this.video.error) this.cannotPlay();
+    // Of a clip with sound it plays the sound alone, and reports no error.
+    this.video.addEventListener("loadedmetadata", () => this.video.videoWidth || this.cannotPlay());
+    if (this.video.error || (this.video.readyState && !this.video.videoWidth)) this.cannotPlay();
     const shown = (_, facts) => {
       if (!this.video.paused) this.arrived(this.frameAt(facts.mediaTime + this.shift));
       this.video.requestVideoFrameCallback?.(shown);

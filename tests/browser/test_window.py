@@ -8,7 +8,10 @@ import io
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
+import av
+import numpy as np
 import pytest
 from windowed import Served, drawn_clip, window
 
@@ -203,21 +206,47 @@ def test_the_knee_angles_of_two_clips_lie_over_one_another(chrome, served):
     assert not chrome.find_elements(By.CSS_SELECTOR, "#curves polygon")
 
 
-def test_a_clip_that_the_browser_cannot_play_is_shown_as_annotated_and_it_says_so(chrome, served):
-    place = sorted(served.clips())[0]
+def _unplayable_clip(path: Path) -> Path:
+    """Write a clip whose pictures this browser cannot decode, with sound, as phones do."""
+    with av.open(str(path), "w", format="mp4") as container:
+        pictures, sound = container.add_stream("mpeg4", 30), container.add_stream("aac", 44100)
+        pictures.width = pictures.height = 64
+        sound.layout = "mono"
+        for k in range(10):
+            frame = av.VideoFrame.from_ndarray(np.full((64, 64, 3), 20 * k, np.uint8))
+            container.mux(pictures.encode(frame))
+        for k in range(15):
+            heard = np.zeros((1, 1024), np.float32)
+            frame = av.AudioFrame.from_ndarray(heard, format="fltp", layout="mono")
+            frame.sample_rate, frame.pts = 44100, 1024 * k
+            container.mux(sound.encode(frame))
+        for stream in (pictures, sound):
+            container.mux(stream.encode(None))
+    return path
+
+
+@pytest.mark.parametrize("kind", ["no video to anybody", "only its sound"])
+def test_a_clip_that_the_browser_cannot_play_is_shown_as_annotated_and_it_says_so(
+    chrome, served, kind
+):
+    place, other = sorted(served.clips())[:2]
     with open_record(served.folder) as record:
-        report = find_clip(record, place.rpartition("/")[2]).report
-    annotated = drawn_clip(report / ANNOTATED)
+        report, of_other = (
+            find_clip(record, clip.rpartition("/")[2]).report for clip in (place, other)
+        )
+    made = [drawn_clip(report / ANNOTATED), _unplayable_clip(of_other / ANNOTATED)]
+    source = "/static/window.css" if kind.startswith("no") else f"{other}/annotated"
     _open_clip(chrome, served)
     assert not chrome.find_element(By.CSS_SELECTOR, ".picture-note").is_displayed()
     video = chrome.find_element(By.TAG_NAME, "video")
-    chrome.execute_script("arguments[0].src = '/static/window.css'", video)  # no video to anybody
+    chrome.execute_script("arguments[0].src = arguments[1]", video, source)
     note = wait(chrome, lambda d: d.find_element(By.CSS_SELECTOR, ".picture-note").text)
     assert "cannot play" in note
     assert "annotated copy" in note
-    wait(chrome, lambda d: d.execute_script("return arguments[0].readyState > 1", video))
-    assert video.get_attribute("src").endswith("/annotated")
-    annotated.unlink()
+    wait(chrome, lambda d: d.execute_script("return arguments[0].videoWidth > 0", video))
+    assert video.get_attribute("src").endswith(f"{place}/annotated")
+    for path in made:
+        path.unlink()
 
 
 # --- putting right -----------------------------------------------------------------------------
