@@ -13,7 +13,7 @@ from landing_analysis.errors import SessionError
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.pages.words import day_words
 from landing_analysis.record.database import Record
-from landing_analysis.record.overview import code_numbered, visit_numbered
+from landing_analysis.record.overview import code_numbered, patient_numbers, visit_numbered
 from landing_analysis.record.sessions import enter_session, read_session, read_sessions
 from landing_analysis.sessions.published import (
     EFFUSION_GRADING,
@@ -69,9 +69,11 @@ def _form(window: Window, request: Request, said: str) -> Response:
         code, day = _whose(record, request)
         saved = read_session(record, code, day)
         earlier = [one for one in read_sessions(record, code) if one.day < day and one.session.plan]
+        number = patient_numbers(record)[code]
     now = saved.session if saved else Session()
     return page(
-        window, "session.html.j2", code=code, day_words=day_words(day), saved=saved, said=said,
+        window, "session.html.j2", code=code, patient_number=number, day_words=day_words(day),
+        saved=saved, said=said,
         plain=plain_of(now), warnings=warnings_in(now), moments=MOMENTS,
         moment_words=MOMENT_WORDS, scores=range(SCORE_RANGE[0], SCORE_RANGE[1] + 1),
         grades=EFFUSION_GRADES, grading=EFFUSION_GRADING, grading_source=EFFUSION_SOURCE,
