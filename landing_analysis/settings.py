@@ -518,6 +518,11 @@ class MeasureSettings:
 
     before_impact_s: float = 0.06  # the angle is straight enough before contact (choice)
     after_impact_s: float = 0.04  # shorter after it: the knee soon slows down (choice)
+    # A knee that extends until it lands, as in running, turns sharply there; the pose model rounds
+    # that off by this share of the last extension: 12 of 30 deg (one rendered run, 10 landings).
+    rounded_share: float = 0.4
+    extends_s: float = 0.1  # before contact, where that begins (choice)
+    least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)
     unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)
     fewest_reps_for_thirds: int = 6  # two reps in a third (choice)
     least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
 import numpy as np
+from stick_patient import make_clip, make_poses
 from synthetic_patients.clips import frame_times_s
 from synthetic_patients.ladder import LADDER, ladder_truth, play_step
 
-from landing_analysis.tables import LANDMARK, N_LANDMARKS, Landmarks
+from landing_analysis.landmarks.people import link_people
+from landing_analysis.stages import Options, analyse_people
+from landing_analysis.tables import LANDMARK, N_LANDMARKS, Analysis, Landmarks
 
 _JOINTS = {
     **{
@@ -44,3 +48,16 @@ def figure(name: str, noise_px: float = 1.5) -> tuple[Landmarks, dict[str, Any]]
     seen = np.ones((len(t_s), N_LANDMARKS))
     landmarks = Landmarks(t_s, xy_px, seen, world_m, camera.width_px, camera.height_px)
     return landmarks, ladder_truth(step, performance)
+
+
+@cache
+def analysed(
+    name: str, planned: tuple[str, ...] = (), exercise: str | None = None
+) -> tuple[Analysis, dict[str, Any]]:
+    """Return the analysis of a scene's joints and its truth."""
+    landmarks, truth = figure(name)
+    size = {"width_px": landmarks.width_px, "height_px": landmarks.height_px}
+    clip, poses = replace(make_clip(landmarks, f"{name}.mp4"), **size), make_poses(landmarks)
+    options = Options(planned=planned, exercise=exercise)
+    people = link_people(poses, options.settings.people)
+    return analyse_people(clip, poses, people, options, "now"), truth

@@ -577,7 +577,22 @@ def _low(heights_m: FloatArray, percentile: float) -> float:
 def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     at, fit = _at_contact(scene, rep, limb, scene.flexion[0])
     _refuse_other_leg(scene, rep, limb, fit)
-    return _flexion_reading(scene, limb, at, fit)
+    reading = _flexion_reading(scene, limb, at, fit)
+    rounded_deg = scene.settings.measures.rounded_share * _extended_deg(scene, at.t_s, fit.value)
+    parts = tuple(
+        (name, math.hypot(sd, rounded_deg) if name == OFFSET else sd) for name, sd in reading.parts
+    )
+    return reading._replace(parts=parts)
+
+
+def _extended_deg(scene: _Scene, at_s: float, flexion_deg: float) -> float:
+    """Return by how much the near knee has just extended to a flexion, 0 where hardly."""
+    t_s, flexion = scene.tracks.t_s, scene.flexion[0]
+    before_s = at_s - scene.settings.measures.extends_s
+    around = np.abs(t_s - before_s) <= 0.5 * scene.settings.measures.after_impact_s
+    known = flexion[around & np.isfinite(flexion)]
+    extended_deg = float(np.median(known)) - flexion_deg if len(known) else 0.0
+    return extended_deg if extended_deg > scene.settings.measures.least_extended_deg else 0.0
 
 
 def _peak(scene: _Scene, rep: Rep, limb: Limb) -> tuple[_Instant, Fit]:

@@ -2,36 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import cache
 from itertools import pairwise
 
 import numpy as np
 import pytest
-from ladder_figures import figure
-from stick_patient import make_clip, make_poses
-
-from landing_analysis.landmarks.people import link_people
-from landing_analysis.settings import Settings
-from landing_analysis.stages import Options, analyse_people
-from landing_analysis.tables import Analysis
+from ladder_figures import analysed
 
 NAMES = ("slim_woman_slide_board", "short_man_slide_board")
 GOAL_S = 0.030
 
 
-@cache
-def analysed(name: str) -> tuple[Analysis, list[dict]]:
-    landmarks, truth = figure(name)
-    size = {"width_px": landmarks.width_px, "height_px": landmarks.height_px}
-    clip, poses = replace(make_clip(landmarks, f"{name}.mp4"), **size), make_poses(landmarks)
-    people = link_people(poses, Settings().people)
-    return analyse_people(clip, poses, people, Options(), "now"), truth["loads"]
-
-
 @pytest.mark.parametrize("name", NAMES)
 def test_every_load_after_the_first_drive_is_found_in_time_and_none_invented(name):
-    analysis, loads = analysed(name)
+    analysis, truth = analysed(name)
+    loads = truth["loads"]
     assert (analysis.decided.exercise, len(analysis.reps.bouts)) == ("slide_board", 1)
     found = analysis.contacts.contacts
     assert [contact.limb for contact in found] == [load["limb"] for load in loads[1:]]
@@ -50,7 +34,8 @@ def test_every_load_after_the_first_drive_is_found_in_time_and_none_invented(nam
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_glide_lasts_from_the_drives_end_to_the_other_foots_stop(name):
-    analysis, loads = analysed(name)
+    analysis, truth = analysed(name)
+    loads = truth["loads"]
     rows = [row for row in analysis.measures.measures if row.name == "glide_time"]
     true_s = [after["start_s"] - load["end_s"] for load, after in pairwise(loads[1:])]
     read = [row for row in rows if row.value is not None]

@@ -1,0 +1,57 @@
+"""Quick steps of the drawn bodies that settings were not chosen on, seen from their joints."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from accuracy.scoring import Score, score_clip
+from ladder_figures import analysed
+
+from landing_analysis.report.documents import analysis_document
+
+SIDE = ("short_man_jog_side", "tall_woman_high_knees", "short_man_heel_kicks")
+ALL = (*SIDE, "tall_woman_jog_front", "short_man_run")
+
+
+def score(name: str) -> Score:
+    analysis, truth = analysed(name)
+    return score_clip(name, analysis_document(analysis), truth)
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_every_landing_is_found_with_its_foot_and_in_time_and_none_invented(name):
+    found = score(name)
+    assert (found.contacts_missed, found.contacts_invented) == (0, 0)
+    assert found.reps_found == found.reps_true
+    for quantity in ("initial_contact", "toe_off"):
+        assert np.median([abs(e.error) for e in found.errors if e.quantity == quantity]) < 0.015
+
+
+@pytest.mark.parametrize("name", SIDE)
+def test_a_knee_that_bends_under_one_foot_is_read_against_that_legs_own_length(name):
+    errors = [e for e in score(name).errors if e.quantity == "knee_flexion_peak"]
+    assert len(errors) >= 4
+    # 3 deg are taken off what a pose model reads low; joints do not read low.
+    assert np.median([abs(e.error) for e in errors]) < 4.0
+
+
+def test_a_knee_that_extends_until_it_lands_claims_what_the_pose_model_rounds_off():
+    at_contact = [
+        e for e in score("short_man_heel_kicks").errors
+        if e.quantity == "knee_flexion_initial_contact"
+    ]  # fmt: skip
+    assert len(at_contact) >= 4
+    assert min(e.sd for e in at_contact) > 10.0
+    assert all(abs(e.error) < 2 * e.sd for e in at_contact)
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_steps_tell_pace_contact_and_flight_of_both_limbs(name):
+    analysis, truth = analysed(name)
+    (first, *_) = analysis.reps.bouts
+    rows = [row for row in analysis.measures.measures if row.rep in first.reps]
+    for measure in ("contact_time", "flight_time"):
+        assert {row.limb for row in rows if row.name == measure and row.value} >= {"left", "right"}
+    landed_s = np.diff([c["initial_contact_s"] for c in truth["contacts"]][: len(first.reps)])
+    pace = np.mean([row.value for row in rows if row.name == "step_rate" and row.value])
+    assert abs(pace / (60.0 / landed_s.mean()) - 1.0) < 0.03
