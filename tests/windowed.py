@@ -33,6 +33,7 @@ from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import write_clip
 from landing_analysis.window.guard import COOKIE, Keys
 from landing_analysis.window.reanalysis import Analyses
+from landing_analysis.window.rewriting import Rewriting
 from landing_analysis.window.running import first_address, listening, server_of
 from landing_analysis.window.state import Window
 from landing_analysis.window.working import Working, watching
@@ -97,6 +98,7 @@ class Served:
     keys: Keys
     new_address: Callable[[], str]
     settle: Callable[[], None]
+    rewritten: Callable[[], None]
     headers: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -163,7 +165,7 @@ def window(base: Path, *codes: str, watched: bool = True, **how: object) -> Iter
     todo: Job = job(root, analyse_drawn, options=Options(limits=read_limits()), **how)
     keys, working = Keys(), Working()
     with listening(0) as listener:
-        opened = Window(folder, todo, keys, working, Analyses(), "T1")
+        opened = Window(folder, todo, keys, working, Analyses(), Rewriting(folder, working), "T1")
         server = server_of(opened, listener)
         thread = threading.Thread(target=server.run, args=([listener],))
         thread.start()
@@ -173,6 +175,7 @@ def window(base: Path, *codes: str, watched: bool = True, **how: object) -> Iter
             served = Served(
                 folder, root, first_address(keys, listener), keys,
                 lambda: first_address(keys, listener), opened.afterwards.settle,
+                opened.rewriting.settle,
             )  # fmt: skip
             if watched:
                 with watching(folder, todo, working):
@@ -183,3 +186,5 @@ def window(base: Path, *codes: str, watched: bool = True, **how: object) -> Iter
             server.should_exit = True
             thread.join()
             opened.afterwards.settle()
+            opened.rewriting.settle()
+            opened.again.settle()

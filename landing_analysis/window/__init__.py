@@ -12,9 +12,10 @@
   set right goes into the record as a correction before the same stages run again (`reanalysis`).
 - A correction is answered as soon as the stages ran. Its values are written for all other pages
   afterwards, and who asks next waits for that (`afterwards`); the report follows when the watcher
-  comes to the clip, or at once where no file is left to watch for (`again`). While somebody looks
-  at a clip, the week's next one is read; documents that take seconds to draw are kept while the
-  record stays the same.
+  comes to the clip, or at once where no file is left to watch for (`again`); pages that commands
+  wrote are drawn anew by a process of its own (`rewriting`). While somebody looks at a clip, the
+  week's next one is read; documents that take seconds to draw are kept while the record stays the
+  same.
 - ``templates/window`` render without script wherever they only show; ``static`` holds plain
   JavaScript modules, one for each page that needs one.
 """

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import replace
+from functools import partial
 
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.folder.again import analyse_again, file_of, nothing_left
@@ -18,7 +18,7 @@ def has_file(record: Record, clip: KnownClip) -> bool:
     return file_of(record, clip) is not None
 
 
-def begin_again(window: Window, sha256: str) -> threading.Thread:
+def begin_again(window: Window, sha256: str) -> None:
     """Begin to make a report anew; closing the program in between lets the clip wait.
 
     Parameters
@@ -26,9 +26,7 @@ def begin_again(window: Window, sha256: str) -> threading.Thread:
     window : Window
     sha256 : of the clip
     """
-    thread = threading.Thread(target=_make, args=(window, sha256), name="again", daemon=True)
-    thread.start()
-    return thread
+    window.again.do(partial(_make, window, sha256))
 
 
 def _make(window: Window, sha256: str) -> None:

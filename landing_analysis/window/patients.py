@@ -95,6 +95,7 @@ def edit(window: Window, request: Request, given: Given) -> Response:
         before = _patient_at(record, request)
         _require_same(before, given)
         edit_patient(record, _with_facts(before, given))
+    _written_anew(window, before.code)
     return to(f"/patient/{number_in(request, 'number')}")
 
 
@@ -105,11 +106,11 @@ def set_side(window: Window, request: Request, given: Given) -> Response:
         before = _patient_at(record, request)
         _require_same(before, given)
         edit_patient(record, replace(before, surgical_side=side))
+        _written_anew(window, before.code)
         try:
             clip = short_clip(find_clip(record, given.get("clip", "")).sha256)
         except CorrectionError:
             return to(f"/patient/{number_in(request, 'number')}")
-    window.working.wake.set()
     return to(f"/clip/{clip}")
 
 
@@ -144,6 +145,14 @@ def _nav(patient: Patient, request: Request) -> tuple[tuple[str, str], ...]:
         ("Today", "/"), ("This week", "/week"), ("Patients", "/patients"), (patient.code, place),
         ("Change", f"{place}/change"), ("Progress", f"{place}/progress"),
     )  # fmt: skip
+
+
+def _written_anew(window: Window, code: str) -> None:
+    """Let the watcher look whether reports are out of date, and have written pages follow."""
+    window.working.wake.set()
+    with window.record() as record:
+        days = [day for _, day, _ in visits_numbered(record, code)]
+    window.rewriting.ask(code, days)
 
 
 def remove(window: Window, request: Request, given: Given) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from functools import partial
 
 from starlette.requests import Request
@@ -175,7 +176,7 @@ def _changed(
     What cannot be analysed as it was set is taken back at once, and the sentence says why.
     """
     with window.record() as record:
-        clip = clip_at(record, request)
+        clip = was = clip_at(record, request)
         _require_version(record, clip, given)
         by = optional(given, "by")
         before = _made(window, record, clip)
@@ -193,20 +194,21 @@ def _changed(
         if before is not None and after is not None:
             told |= {"changes": changes(before, after), "view": clip_view(after)}
         answer = JSONResponse(told)
-    if after is not None and after is not before:
-        window.afterwards.do(partial(_store, window, clip, after))
-    else:
-        window.working.wake.set()
+    new = after if after is not before else None
+    window.afterwards.do(partial(_follow, window, was, clip, new))
     return answer
 
 
-def _store(window: Window, clip: KnownClip, analysis: Analysis) -> None:
-    """Write the values for all other pages, and let the watcher make the report anew."""
+def _follow(window: Window, was: KnownClip, clip: KnownClip, new: Analysis | None) -> None:
+    """Write new values for all other pages, and have report and written pages made anew."""
     try:
         with reopened(window.folder) as record:
-            store(record, clip, window.job, analysis)
-            if not has_file(record, clip):
-                begin_again(window, clip.sha256)
+            if new is not None:
+                store(record, clip, window.job, new)
+                if not has_file(record, clip):
+                    begin_again(window, clip.sha256)
+        for code in dict.fromkeys((was.code, clip.code)):
+            window.rewriting.ask(code, map(date.fromisoformat, (was.day, clip.day)))
     except LandingAnalysisError as error:
         window.working.trouble = str(error)
     finally:

@@ -17,6 +17,7 @@ from landing_analysis.record.place import DataFolder, make_private_folder
 from landing_analysis.window.app import application
 from landing_analysis.window.guard import ENTRY, Keys
 from landing_analysis.window.reanalysis import Analyses
+from landing_analysis.window.rewriting import Rewriting
 from landing_analysis.window.state import Window
 from landing_analysis.window.working import Working, watching
 
@@ -50,7 +51,7 @@ def run(
     """
     with _only_one(folder), open_record(folder), listening(port) as listener:
         keys, working = Keys(), Working()
-        window = Window(folder, job, keys, working, Analyses(), by)
+        window = Window(folder, job, keys, working, Analyses(), Rewriting(folder, working), by)
         address = first_address(keys, listener)
         say(address)
         if browser:
@@ -58,6 +59,8 @@ def run(
         with watching(folder, job, working):
             server_of(window, listener).run([listener])
             window.afterwards.settle()
+        window.rewriting.close()
+        job.give_up()  # what is in hand waits for the next start
 
 
 def first_address(keys: Keys, listener: socket.socket) -> str:

@@ -61,6 +61,7 @@ def save(window: Window, request: Request, given: Given) -> Response:
             if (saved.number if saved else 0) != seen:
                 raise ChangedMeanwhileError(str(error)) from error
             raise
+    window.rewriting.ask(code, [day])
     return _form(window, request, said="Saved.")
 
 

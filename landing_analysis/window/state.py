@@ -14,6 +14,7 @@ from landing_analysis.window.afterwards import Afterwards
 from landing_analysis.window.few import Few
 from landing_analysis.window.guard import Keys
 from landing_analysis.window.reanalysis import Analyses
+from landing_analysis.window.rewriting import Rewriting
 from landing_analysis.window.working import Working
 
 
@@ -30,6 +31,8 @@ class Window:
     analyses : of the clips looked at last, in memory
     afterwards : what follows an answer; who opens the record next waits for it
     documents : made last, by address and by the version of the record they were made from
+    rewriting : of pages in the data folder
+    again : reports made anew where no file is left
     ahead : what is likely to be asked for next; nobody waits for it
     by : code of who works here, None when not given; pages suggest it
     """
@@ -39,9 +42,11 @@ class Window:
     keys: Keys
     working: Working
     analyses: Analyses
+    rewriting: Rewriting
     by: str | None = None
     afterwards: Afterwards = field(default_factory=Afterwards)
     documents: Few[str] = field(default_factory=lambda: Few(WindowSettings().kept_documents))
+    again: Afterwards = field(default_factory=Afterwards)
     ahead: Afterwards = field(default_factory=Afterwards)
 
     @contextmanager

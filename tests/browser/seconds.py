@@ -36,6 +36,7 @@ from landing_analysis.record.place import data_folder
 from landing_analysis.stages import Options
 from landing_analysis.window.guard import Keys as Secrets
 from landing_analysis.window.reanalysis import Analyses
+from landing_analysis.window.rewriting import Rewriting
 from landing_analysis.window.running import first_address, listening, server_of
 from landing_analysis.window.state import Window
 from landing_analysis.window.working import Working
@@ -67,7 +68,8 @@ def _served(data: Path) -> Iterator[str]:
     todo = job(data / "drop_folder", None, options=Options(limits=read_limits()))
     with open_record(folder), listening(0) as listener:
         keys = Secrets()
-        window = Window(folder, todo, keys, Working(), Analyses(), "T1")
+        working = Working()
+        window = Window(folder, todo, keys, working, Analyses(), Rewriting(folder, working), "T1")
         server = server_of(window, listener)
         thread = threading.Thread(target=server.run, args=([listener],))
         thread.start()
@@ -75,6 +77,7 @@ def _served(data: Path) -> Iterator[str]:
         server.should_exit = True
         thread.join()
         window.afterwards.settle()
+        window.rewriting.settle()
 
 
 def _week(chrome, place: str, look_s: float) -> None:

@@ -8,6 +8,7 @@ import re
 import shutil
 import threading
 import time
+from datetime import date
 from pathlib import Path
 from urllib.parse import quote, urlencode
 
@@ -268,6 +269,20 @@ def test_a_page_asked_for_right_after_a_correction_shows_it(served):
     )  # fmt: skip
     assert answer.status == 200
     assert "contacts or landmarks were set by hand" in served.get("/visit/1").text
+
+
+def test_written_pages_follow_a_correction(served):
+    clip, view = _view(served)
+    with open_record(served.folder) as record:
+        week = write_all_pages(record, date(2026, 3, 4))
+    page = week.parent / "P07" / "visit-2026-03-04.html"
+    assert page.read_text(encoding="utf-8").count("set by hand") == 1  # the key
+    assert served.post(f"{clip}/contact", _moved(view, -6)).status == 200
+    assert "Out of date" in page.read_text(encoding="utf-8")
+    served.rewritten()
+    after = page.read_text(encoding="utf-8")
+    assert after.count("set by hand") > 1
+    assert "Out of date" not in after
 
 
 def test_an_analysis_of_the_video_anew_keeps_what_was_set(served):
