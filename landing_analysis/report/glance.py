@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from landing_analysis.definitions import printed_unit
@@ -21,6 +21,7 @@ from landing_analysis.tables import (
     SetSummary,
     SideComparison,
 )
+from landing_analysis.wording import words_of
 
 MOST_ROWS = 5  # one sheet of paper holds no more beside findings and pictures (choice)
 _COMMON = (
@@ -43,7 +44,7 @@ class Mean:
 class GlanceRow:
     """One measure: a mean for each limb, or a single one of the whole body.
 
-    ``sides`` is the limb symmetry index or the difference, empty without one.
+    ``sides`` is the limb symmetry index or the difference, or why there is none.
     """
 
     label: str
@@ -77,9 +78,11 @@ def glances(analysis: Analysis) -> list[Glance]:
     if exercise is None or is_mixed(analysis) or not measures.summaries:
         return []
     used = sum(rep.used for rep in analysis.reps.reps)
+    sides = {one.name: words_of(one.reason) for one in measures.not_compared}
+    sides |= _against_each_other(measures.comparisons)
     return [
         _glance(
-            "The set at a glance", exercise, measures.summaries, measures.comparisons, used,
+            "The set at a glance", exercise, measures.summaries, sides, used,
             analysis.decided.surgical_side, measures_by_hand(analysis),
         )
     ]  # fmt: skip
@@ -98,8 +101,8 @@ def _of_bout(bout: Bout, analysis: Analysis) -> Glance:
     used = sum(rep.used for rep in reps if rep.number in bout.reps)
     return _glance(
         _bout_title(bout, used, analysis), bout.exercise, summarise_bout(*of_bout),
-        compare_sides(rows_of_bout(*of_bout), surgical or LIMBS[0]), used, surgical,
-        measures_by_hand(analysis, bout.reps),
+        _against_each_other(compare_sides(rows_of_bout(*of_bout), surgical or LIMBS[0])), used,
+        surgical, measures_by_hand(analysis, bout.reps),
     )  # fmt: skip
 
 
@@ -118,7 +121,7 @@ def _glance(
     title: str,
     exercise: Exercise,
     summaries: Iterable[SetSummary],
-    comparisons: Iterable[SideComparison],
+    sides: Mapping[str, str],
     reps: int,
     surgical: Limb | None,
     by_hand: Collection[tuple[str, Limb | None]],
@@ -132,11 +135,8 @@ def _glance(
         for limb in sorted(LIMBS, key=lambda one: one != surgical)
         if any(limb in by_name[name] for name in shown)
     )
-    compared = {item.name: item for item in comparisons}
     rows = tuple(
-        GlanceRow(
-            heading(name), _means(by_name[name], limbs, reps, by_hand), _sides(compared.get(name))
-        )
+        GlanceRow(heading(name), _means(by_name[name], limbs, reps, by_hand), sides.get(name, ""))
         for name in shown
     )
     return Glance(title, limbs, rows)
@@ -169,9 +169,11 @@ def _mean(
     )
 
 
-def _sides(item: SideComparison | None) -> str:
-    if item is None:
-        return ""
+def _against_each_other(comparisons: Iterable[SideComparison]) -> dict[str, str]:
+    return {item.name: _sides(item) for item in comparisons}
+
+
+def _sides(item: SideComparison) -> str:
     if item.kind == "lsi":
         return f"{number(item.value, 0)} ± {number(COVERAGE * item.sd, 0)} %"
     half_width = half_width_words(item.sd, item.name)
