@@ -455,8 +455,8 @@ class KneeSettings:
     angle_sd_deg: float = 3.5  # of the angle at the knee, bent less than distance_from_deg
     angle_sd_per_deg: float = 0.30  # more for each degree beyond
     distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
-    distance_from_deg: float = 20.0  # a knee bent less is read from its angle alone
-    distance_full_deg: float = 40.0  # a knee bent more gives the distance its full weight
+    distance_from_deg: float = 30.0  # a knee bent less is read from its angle alone
+    distance_full_deg: float = 50.0  # a knee bent more gives the distance its full weight
     least_bent_deg: float = 3.0  # less counts as this: the distance tells nothing (choice)
     most_bent_deg: float = 150.0  # no knee bends more (choice)
     least_distance_weight: float = 1e-3  # of its full one; hardly any (choice)
