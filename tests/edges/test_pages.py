@@ -636,7 +636,7 @@ def test_findings_follow_a_surgical_side_that_is_put_right(real, tmp_path):
         assert _command("week", "2026-04-01").exit_code == 0
         for name in ("week-2026-03-30.html", "P07/visit-2026-04-01.html"):
             text = _text(real, name)
-            assert f"peak flexion, {words}, the set: +7.7" in text
+            assert f"peak flexion, {words}, the set: {finding['value']:+.1f}" in text
 
 
 def test_what_was_made_before_a_change_of_the_surgical_side_says_so_when_opened(real):
