@@ -276,6 +276,34 @@ def _remarks(note: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return remarks if all("text" in one for one in remarks) else [{"text": note["text"]}]
 
 
+_BOUTS = {
+    "clip": _TEXT, "bout": _WHOLE, "exercise": _TEXT, "confidence": _NUMBER, "reps": _WHOLE,
+    "reps_used": _WHOLE, "start_s": _NUMBER, "end_s": _NUMBER,
+}  # fmt: skip
+
+
+def bouts_frame(document: Document) -> pd.DataFrame:
+    """Return the bouts of a clip, each of one exercise without a pause, one a row.
+
+    ``confidence`` is how sure the exercise is, 0 to 1, and 1 where a person named it. Documents
+    of versions that told no bouts apart have none.
+    """
+    used = {rep["number"] for rep in document["reps"] if rep["used"]}
+    return _frame(
+        (
+            {
+                "clip": _short(document),
+                "bout": bout["number"],
+                **{key: bout[key] for key in ("exercise", "confidence", "start_s", "end_s")},
+                "reps": len(bout["reps"]),
+                "reps_used": len(used.intersection(bout["reps"])),
+            }
+            for bout in document.get("bouts", ())
+        ),
+        _BOUTS,
+    )
+
+
 # --- frame by frame ----------------------------------------------------------------------------
 
 _ANGLES = {

@@ -107,6 +107,12 @@ class ClipAnalysis:
 
         return notes_frame(self.document)
 
+    def bouts(self) -> pd.DataFrame:
+        """Return one bout of one exercise a row; see `frames.bouts_frame`."""
+        from landing_analysis.frames import bouts_frame
+
+        return bouts_frame(self.document)
+
     def knee_angles(self) -> pd.DataFrame:
         """Return the knee's angle, one frame and limb a row; see `frames.knee_angles_frame`.
 

@@ -323,6 +323,18 @@ def test_notes_have_a_remark_a_row_and_findings_a_value_a_row(made):
     assert set(findings["measure"]) <= set(DEFINITIONS)
 
 
+def test_bouts_have_a_row_each_that_says_how_sure_the_exercise_is(made):
+    _, found = made
+    bouts = found.bouts()
+    stored = found.worked.analysis.reps
+    assert list(bouts["exercise"]) == [bout.exercise for bout in stored.bouts]
+    assert list(bouts["reps"]) == [len(bout.reps) for bout in stored.bouts]
+    assert bouts["reps_used"].sum() == sum(rep.used for rep in stored.reps)
+    assert bouts["confidence"].between(0, 1).all()
+    without = {key: value for key, value in found.document.items() if key != "bouts"}
+    assert la.ClipAnalysis(without).bouts().empty
+
+
 @pytest.mark.parametrize("chosen", SETS[:2], ids=str)
 def test_the_angle_frame_by_frame_is_that_of_the_stages(made, chosen):
     _, found = made
