@@ -22,12 +22,14 @@ from tests.endurance.memory_curve import memory_mb
 
 from .clips import Kind, make_clip
 
+Words = tuple[str, ...]
+
 ROOT = Path(__file__).parents[2]
 JOBS = Path(__file__).with_name("jobs.py")
 FIRST = "c034ba9"
-"""The last revision whose engine looked at every picture alone, with the whole model."""
+"""The last revision that looked at every picture; its pose model had been cut already."""
 
-SHORT = (Kind(seconds=10), Kind(fps=240, seconds=4), Kind(seconds=5, people=2))
+SHORT = (Kind(seconds=6), Kind(fps=240, seconds=3), Kind(seconds=3, people=2))
 ALL = (
     Kind(seconds=20), Kind(seconds=10), Kind(seconds=60), Kind(fps=30), Kind(fps=240, seconds=10),
     Kind(codec="hevc", seconds=10), Kind(short_px=1080, seconds=10),
@@ -94,7 +96,7 @@ class Table:
         click.echo(f"{'':58}{'before':>9}{'after':>9}{'ratio':>7}{'CPU':>7}{'memory':>10}")
 
     def row(
-        self, what: str, words: Callable[[Path], tuple[str, ...]], *, told: bool = False
+        self, what: str, words: Callable[[Path], Words], *, told: bool = False
     ) -> tuple[float, float]:
         """Run a job; return this tree's seconds, by its own clock where it ``told``, and CPU."""
         runs: tuple[list[Run], list[Run]] = ([], [])
@@ -115,7 +117,7 @@ class Table:
 
 @click.command()
 @click.option("--base", default=FIRST, show_default=True, help="The revision to compare with.")
-@click.option("--short", is_flag=True, help="Three short clips, once: some minutes.")
+@click.option("--short", is_flag=True, help="Three short clips, once: within ten minutes.")
 @click.option("--rounds", type=int, default=3, show_default=True, help="Of each job and revision.")
 @click.option("--processes", type=int, default=os.cpu_count() or 1, show_default=True)
 def main(base: str, short: bool, rounds: int, processes: int) -> None:
@@ -145,21 +147,22 @@ def _measure(table: Table, paths: dict[Kind, Path], place: Path, processes: int)
     first = next(iter(paths))
     click.echo(first.name)
     bare_s, _ = table.row(
-        f"  bare engine, 240 frames, {processes} processes: single, followed",
-        lambda tree: ("engine", str(paths[first]),
-                      "followed" if tree == ROOT else "single", str(processes)),
+        f"  bare engine, 240 frames, {processes} processes",
+        lambda _: ("engine", str(paths[first]), str(processes)),
         told=True,
-    )  # fmt: skip
+    )
     for kind, path in paths.items():
         if kind is not first:
             click.echo(kind.name)
         table.row("  decoding alone", lambda tree, path=path: ("decode", str(path)))
-        without_s, _ = table.row(
-            "  whole analysis, without annotated clip",
-            lambda tree, path=path: (
-                "analyse", "analyse", str(path), "--out", out(tree), "--no-annotated-clip", *cores
-            ),
-        )  # fmt: skip
+        written: dict[Path, str] = {}
+
+        def without(tree: Path, path: Path = path, written: dict[Path, str] = written) -> Words:
+            written[tree] = out(tree)
+            where = "--out", written[tree], "--no-annotated-clip"
+            return "analyse", "analyse", str(path), *where, *cores
+
+        without_s, _ = table.row("  whole analysis, without annotated clip", without)
         drawn_s, cpu_s = table.row(
             "  whole analysis, with annotated clip",
             lambda tree, path=path: (
@@ -171,23 +174,16 @@ def _measure(table: Table, paths: dict[Kind, Path], place: Path, processes: int)
         if kind is first:
             alone_s = bare_s / 240 * kind.fps * kind.seconds
             click.echo(f"  {alone_s / without_s:.2f} of the bare engine's speed")
-            _again(table, path, place, out)
+            _again(table, written, out)
             _print_stages(path, out(ROOT))
 
 
-def _again(table: Table, clip: Path, place: Path, out: Callable[[Path], str]) -> None:
-    """Time what starts from the landmarks that each tree stored itself."""
-    stored: dict[Path, Path] = {}
+def _again(table: Table, written: dict[Path, str], out: Callable[[Path], str]) -> None:
+    """Time what starts from the landmarks that each tree has stored itself."""
 
     def landmarks(tree: Path) -> str:
-        if tree not in stored:
-            folder = Path(out(tree))
-            run(tree, "analyse", "analyse", str(clip), "--out", str(folder), "--no-annotated-clip")
-            stored[tree] = next(folder.rglob("landmarks.parquet"))
-        return str(stored[tree])
+        return str(next(Path(written[tree]).rglob("landmarks.parquet")))
 
-    for tree in table._trees:
-        landmarks(tree)
     table.row(
         "  again from stored landmarks, page and plots",
         lambda tree: ("analyse", "analyse", landmarks(tree), "--out", out(tree)),

@@ -44,15 +44,15 @@ def again(landmarks: str) -> None:
     _print({"seconds": time.perf_counter() - started_s})
 
 
-def engine(clip: str, how: str, processes: str) -> None:
+def engine(clip: str, processes: str) -> None:
     """Run the bare pose engine on frames in memory; print the seconds of the slowest process.
 
-    ``single`` looks at each picture anew for up to three people, ``followed`` follows one.
+    It looks at each picture alone, for up to three people, with the model of its tree.
     """
     context, count = get_context("spawn"), int(processes)
     start = context.Barrier(count)
     with context.Pool(count, _keep, (start,)) as pool:
-        shares = [(clip, how, k, count, sys.path) for k in range(count)]
+        shares = [(clip, k, count, sys.path) for k in range(count)]
         _print({"seconds": max(pool.map(_look, shares, chunksize=1)), "frames": _ENGINE_FRAMES})
 
 
@@ -61,8 +61,8 @@ def _keep(start: Any) -> None:
     _start = start
 
 
-def _look(share: tuple[str, str, int, int, list[str]]) -> float:
-    clip, how, number, count, sys.path[:] = share
+def _look(share: tuple[str, int, int, list[str]]) -> float:
+    clip, number, count, sys.path[:] = share
     sys.modules["sounddevice"] = None  # type: ignore[assignment]
     import mediapipe as mp
     from mediapipe.tasks.python import BaseOptions, vision
@@ -70,11 +70,9 @@ def _look(share: tuple[str, str, int, int, list[str]]) -> float:
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.video.clips import read_clip, read_frames
 
-    follows = how == "followed"
     options = vision.PoseLandmarkerOptions(
         base_options=BaseOptions(model_asset_buffer=load_model().data),
-        running_mode=vision.RunningMode.VIDEO if follows else vision.RunningMode.IMAGE,
-        num_poses=1 if follows else 3,
+        num_poses=3,
     )
     path, mine = Path(clip), _ENGINE_FRAMES // count
     frames = read_frames(path, read_clip(path))
@@ -82,14 +80,8 @@ def _look(share: tuple[str, str, int, int, list[str]]) -> float:
     with vision.PoseLandmarker.create_from_options(options) as landmarker:
         _start.wait()
         started_s = time.perf_counter()
-        for k, rgb in enumerate(pictures):
-            image = mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb)
-            if follows:
-                landmarker.detect_for_video(
-                    image, 1000 * k
-                )  # far apart, so that nothing is smoothed
-            else:
-                landmarker.detect(image)
+        for rgb in pictures:
+            landmarker.detect(mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb))
         return time.perf_counter() - started_s
 
 
