@@ -23,7 +23,7 @@ _WAITS_AGAIN = (
     "UPDATE work SET state = 'waiting', reason = NULL, attempts = 0, retry_at_s = 0 "
     "WHERE state = 'done' AND clip_id IN (SELECT clip.id FROM clip "
     "JOIN visit ON visit_id = visit.id JOIN patient ON patient_id = patient.id "
-    "WHERE code = ? AND date = ?)"
+    "WHERE code = ? AND date = ? AND NOT invented)"
 )
 
 
@@ -87,7 +87,7 @@ def enter_session(
     Notes
     -----
     Where the plan names other exercises than before, the day's clips wait for a new analysis,
-    which goes by the plan.
+    which goes by the plan; those of invented patients were never filmed.
     """
     require_code_of_person(by)
     require_visit_date(day.isoformat())

@@ -479,3 +479,9 @@ def test_a_plan_reaches_the_analysis_and_another_plan_lets_the_days_clips_wait(f
             enter_session(record, "P07", visit.date, {"plan": plan}, None)
         run(folder, todo)
     assert seen == [(), ("hop",)]
+
+
+def test_plans_of_invented_patients_let_no_clip_wait(invented_record):
+    with open_record(invented_record) as record:
+        assert read_sessions(record, "DEMO5")[0].session.plan
+        assert [tuple(row) for row in record.rows("SELECT DISTINCT state FROM work")] == [("done",)]
