@@ -485,3 +485,21 @@ def test_plans_of_invented_patients_let_no_clip_wait(invented_record):
     with open_record(invented_record) as record:
         assert read_sessions(record, "DEMO5")[0].session.plan
         assert [tuple(row) for row in record.rows("SELECT DISTINCT state FROM work")] == [("done",)]
+
+
+def test_a_visits_page_says_where_an_exercise_is_from_and_what_was_done_in_a_row(
+    folder, drop, tmp_path
+):
+    document = template_document()
+    numbers = [rep["number"] for rep in document["reps"]]
+    document["decided"]["exercise_origin"] = "plan"
+    (bout,) = document["bouts"]
+    document["bouts"] = [
+        bout | {"number": 1, "reps": numbers[:2]},
+        bout | {"number": 2, "reps": numbers[2:], "exercise": "tuck_jump"},
+    ]
+    run(folder, job(drop, stand_in(document, tmp_path / "log")))
+    with open_record(folder) as record:
+        text = write_visit(record, "P07", DAY).read_text(encoding="utf-8")
+    assert "exercise from the plan" in text
+    assert f"in a row: jumps (2), tuck jumps ({len(numbers) - 2})" in text
