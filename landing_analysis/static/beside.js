@@ -90,9 +90,14 @@ document.getElementById("together").addEventListener("click", together);
 addEventListener("keydown", (event) => {
   if (isTyping(event)) return;
   if (event.key === " " && !event.target.closest("button, a")) together();
-  else if (event.key === "ArrowLeft") players.forEach((player) => player.step(-1));
-  else if (event.key === "ArrowRight") players.forEach((player) => player.step(1));
-  else return;
+  else if (event.key === "ArrowLeft" || event.key === "ArrowRight") {
+    const by = event.key === "ArrowLeft" ? -1 : 1;
+    for (const player of players)
+      if (event.shiftKey) {
+        player.stepRep(by);
+        align(player);
+      } else player.step(by);
+  } else return;
   event.preventDefault();
 });
 

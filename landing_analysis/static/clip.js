@@ -237,12 +237,6 @@ player.stage.addEventListener("pointermove", (event) => {
 
 // --- keys --------------------------------------------------------------------------------------
 
-function stepRep(by) {
-  const reps = player.view.reps, at = reps.indexOf(player.rep);
-  const next = reps[Math.max(0, Math.min(reps.length - 1, at + by))];
-  if (next) player.goToRep(next.number);
-}
-
 function choose(field, by) {
   field.selectedIndex = Math.max(0, Math.min(field.options.length - 1, field.selectedIndex + by));
   field.dispatchEvent(new Event("change"));
@@ -275,7 +269,7 @@ addEventListener("keydown", (event) => {
   if (player.placed && keyPlacing(event)) return event.preventDefault();
   if (event.key === "ArrowLeft" || event.key === "ArrowRight") {
     const by = event.key === "ArrowLeft" ? -1 : 1;
-    if (event.shiftKey) stepRep(by);
+    if (event.shiftKey) player.stepRep(by);
     else player.step(by);
     return event.preventDefault();
   }

@@ -135,6 +135,12 @@ export class Player {
     if (at != null) this.go(this.nearest(at));
   }
 
+  stepRep(by) {
+    const reps = this.view.reps, at = reps.indexOf(this.rep);
+    const next = reps[Math.max(0, Math.min(reps.length - 1, at + by))];
+    if (next) this.goToRep(next.number);
+  }
+
   get rep() {
     const time = this.view.t_s[this.frame];
     const landed = this.view.reps.filter((rep) => rep.landing_s != null);

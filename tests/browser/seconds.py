@@ -82,11 +82,8 @@ def _served(data: Path) -> Iterator[str]:
 
 def _week(chrome, place: str, look_s: float) -> None:
     chrome.get(f"{place}/week")
-    weeks = [
-        link.get_attribute("href")
-        for link in chrome.find_elements(By.CSS_SELECTOR, "a[href^='/week/']")
-    ]
-    chrome.get(weeks[0])
+    weeks = chrome.find_elements(By.CSS_SELECTOR, "[aria-labelledby='weeks'] a")
+    chrome.get(weeks[0].get_attribute("href"))
     waits, nudges, before = {"worst rep": [], "no clip": []}, [], ""
     begun, key = time.perf_counter(), Keys.ENTER
     while True:

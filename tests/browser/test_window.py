@@ -185,6 +185,12 @@ def test_two_clips_stand_side_by_side_at_initial_contact(chrome, served):
         at_s = view["t_s"][int(line.get_attribute("aria-valuenow"))]
         assert at_s == pytest.approx(rep["landing_s"], abs=0.02)
     assert "Contact time" in chrome.find_element(By.ID, "values-table").text
+    chrome.find_element(By.CSS_SELECTOR, '.reps [data-rep="1"]').click()
+    ActionChains(chrome).key_down(Keys.SHIFT).send_keys(Keys.ARROW_RIGHT).key_up(
+        Keys.SHIFT
+    ).perform()
+    shown = chrome.find_elements(By.CSS_SELECTOR, '.reps [aria-current="true"]')
+    assert shown[0].text.split()[0] == "2"
 
 
 def test_the_knee_angles_of_two_clips_lie_over_one_another(chrome, served):
