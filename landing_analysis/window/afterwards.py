@@ -25,6 +25,13 @@ class Afterwards:
             self._open = {one for one in self._open if not one.done()}
             self._open.add(self._thread.submit(work))
 
+    def instead(self, work: Callable[[], None]) -> None:
+        """Have something done in place of all that was asked for and has not begun."""
+        with self._lock:
+            for one in self._open:
+                one.cancel()
+        self.do(work)
+
     def settle(self) -> None:
         """Wait until all is done that was asked for."""
         with self._lock:

@@ -158,7 +158,7 @@ def view(window: Window, request: Request) -> Response:
         known = clip_at(record, request)
         analysis = window.analyses.of(record, known, window.job)
         version = version_of(record, known)
-    window.ahead.do(partial(_analyse_next, window, known))
+    window.ahead.instead(partial(_analyse_next, window, known))
     return JSONResponse({"version": version, **clip_view(analysis)})
 
 
