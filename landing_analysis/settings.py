@@ -441,9 +441,7 @@ class SignSettings:
     heel_offset_sd_pct_of_leg: float = 2.0  # of the leg, of the model's heel (choice)
     least_sine: float = 0.2  # a thigh that hangs is read from a cosine, bluntly (choice)
     possible_likeness: float = 0.05  # of a planned exercise; less speaks surely against (choice)
-    most_reps_share: float = (
-        0.75  # of the reps that a planned exercise must be possible in (choice)
-    )
+    most_reps_share: float = 0.75  # of the reps; a planned exercise is possible in so many (choice)
     sure_share: float = 0.8  # a confidence of less is not stated as certain (choice)
 
 
@@ -520,7 +518,7 @@ class MeasureSettings:
     after_impact_s: float = 0.04  # shorter after it: the knee soon slows down (choice)
     # A knee that extends until it lands, as in running, turns sharply there; the pose model rounds
     # that off by this share of the last extension: 12 of 30 deg (one rendered run, 10 landings).
-    rounded_share: float = 0.4
+    rounded_share: float = 0.4  # of what it extended by (rendered)
     extends_s: float = 0.1  # before contact, where that begins (choice)
     least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)
     unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)
@@ -554,8 +552,8 @@ class OffsetSettings:
     """How the pose model's offset of an FPPA is known and taken off."""
 
     # Of coefficients, in landing_analysis/data; "" for none.
-    front_file: str = "offsets.json"
-    back_file: str = "offsets.json"
+    front_file: str = "offsets.json"  # fitted to drawn bodies
+    back_file: str = "offsets.json"  # the same
     straight_share: float = 0.96  # hip to ankle over the straightest that stands still (choice)
     least_standing_share: float = 0.85  # of the longest leg of the clip; 0.91 in drawn sets
     fewest_standing_frames: int = 5  # fewer show no angle of quiet standing (choice)
