@@ -250,6 +250,20 @@ def _is_session(value: dict[str, Any]) -> bool:
     return plain_of(session_of(value)) == value
 
 
+def _is_bout(value: object) -> bool:
+    """Whether an exercise, how sure it is, numbers of reps and two times are named."""
+    keys = {"exercise", "confidence", "reps", "start_s", "end_s"}
+    if not isinstance(value, dict) or set(value) != keys:
+        return False
+    times_s = (value["start_s"], value["end_s"])
+    return (
+        value["exercise"] in tuple(EXERCISES)
+        and _is_number(value["confidence"], 0, 1)
+        and _is_list(value["reps"], lambda rep: _is_whole(rep, 1, _LARGEST_ID))
+        and all(at_s is None or _is_number(at_s) for at_s in times_s)
+    )
+
+
 def _is_list(value: object, holds: Callable[[Any], bool]) -> bool:
     return isinstance(value, list) and all(map(holds, value))
 
@@ -268,6 +282,7 @@ _BODY = _json(
     lambda value: value is None or _is_body(value),
     "a body: four numbers from 0.001 to 1000, or none",
 )
+_BOUTS = _json(lambda value: _is_list(value, _is_bout), "a list of bouts with their reps")
 _OBJECTS = _json(
     lambda value: _is_list(value, lambda item: isinstance(item, dict)), "a list of objects"
 )
@@ -321,7 +336,7 @@ _OF: dict[str, dict[str, Rule]] = {
         "body": _BODY,
         "made_by": _NAME, "exercise": _EXERCISE, "task": _EXERCISE,
         "exercise_origin": _EXERCISE_ORIGIN, "task_origin": _ORIGIN,
-        "exercise_confidence": _number(0, 1), "bouts": _OBJECTS,
+        "exercise_confidence": _number(0, 1), "bouts": _BOUTS,
         "view": _one_of(*VIEWS), "view_origin": _ORIGIN,
         "view_yaw_deg": _number(-360, 360), "view_yaw_sd_deg": _SD, "near_limb": _LIMB,
         "limb": _LIMB, "surgical_side": _LIMB, "stature_m": _STATURE,
