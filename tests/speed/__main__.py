@@ -27,7 +27,10 @@ Words = tuple[str, ...]
 ROOT = Path(__file__).parents[2]
 JOBS = Path(__file__).with_name("jobs.py")
 FIRST = "c034ba9"
-"""The last revision that looked at every picture; its pose model had been cut already."""
+"""The last revision that looked at every picture."""
+WHOLE_MODEL = "3aee337"
+"""The last revision with the whole pose model, which the earlier revision is given."""
+MODEL_FILES = ("landing_analysis/data/pose_full.task", "landing_analysis/data/models.txt")
 
 SHORT = (Kind(seconds=6), Kind(fps=240, seconds=3), Kind(seconds=3, people=2))
 ALL = (
@@ -77,12 +80,15 @@ def _watch(process: subprocess.Popen[str], peaks: list[float]) -> None:
 
 @contextmanager
 def checked_out(revision: str, place: Path) -> Iterator[Path]:
-    """Give an earlier revision's tree."""
+    """Give an earlier revision's tree, with the whole pose model in it."""
     tree = place / "base"
     subprocess.run(
         ["git", "worktree", "add", "-q", "--detach", tree, revision], cwd=ROOT, check=True
     )
     try:
+        subprocess.run(
+            ["git", "checkout", "-q", WHOLE_MODEL, "--", *MODEL_FILES], cwd=tree, check=True
+        )
         yield tree
     finally:
         subprocess.run(["git", "worktree", "remove", "--force", tree], cwd=ROOT, check=True)
