@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from landing_analysis.analysing import REPORT
 from landing_analysis.corrections import BY_HAND_WORDS
-from landing_analysis.definitions import VIEW_WORDS
+from landing_analysis.definitions import VIEW_WORDS, is_fppa
 from landing_analysis.exercises import lands_on_both, rung
 from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
@@ -249,6 +249,7 @@ def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
         way=way,
         parts=tuple(UncertaintyPart(**part) for part in json.loads(row["parts"] or "[]")),
         by_hand=bool(row["by_hand"]),
+        corrected=is_fppa(row["name"]) and bool(row["fppa_corrected"]),
     )
 
 

@@ -484,7 +484,8 @@ def read_set_rows(
     Returns
     -------
     list of dict, by patient, visit and time of recording
-        ``by_hand`` is 1 where contacts or landmarks that a person set changed a used rep's value.
+        ``by_hand`` is 1 where contacts or landmarks that a person set changed a used rep's value,
+        ``fppa_corrected`` where the FPPAs of the set are corrected.
     """
     wanted = (
         "summary.mean AS value, summary.mean_sd AS sd, summary.reps_used AS reps"
@@ -500,7 +501,9 @@ def read_set_rows(
         "WHERE by_hand AND used) AS by_hand, "
         "analysis_id, "
         "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
-        "version, model_sha256, settings FROM patient JOIN visit ON patient_id = patient.id "
+        "version, model_sha256, settings, EXISTS (SELECT 1 FROM quality, json_each(codes) "
+        "WHERE quality.analysis_id = analysis.id AND json_each.value = 'fppa_corrected') "
+        "AS fppa_corrected FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
         f"JOIN {table} ON analysis_id = analysis.id WHERE (?1 IS NULL OR code = ?1) "
         f"AND {_EXCLUDED} IS NULL "

@@ -69,7 +69,8 @@ class SetMean:
     ``made_with`` names the program, model and settings that made the value; ``sd`` is its
     standard uncertainty, made of ``parts`` (empty where the record does not know them), and
     ``yaw_sd_deg`` that of the turn from square-on. ``number`` is the same for all means of
-    one set. It is ``by_hand`` where contacts or landmarks that a person set changed a rep of it.
+    one set. It is ``by_hand`` where contacts or landmarks that a person set changed a rep of it,
+    and ``corrected`` where what the pose model is known to miss of an angle was added.
     """
 
     code: str
@@ -90,6 +91,7 @@ class SetMean:
     way: Way = ONE_WAY
     parts: tuple[UncertaintyPart, ...] = ()
     by_hand: bool = False
+    corrected: bool = False
 
     @property
     def varying_sd(self) -> float:
@@ -364,7 +366,7 @@ def minimal_changes(
     )
     for one in sets:
         alike = (
-            one.code, one.day, one.limb, one.view, one.way, one.made_with,
+            one.code, one.day, one.limb, one.view, one.way, one.made_with, one.corrected,
             round(one.frame_rate_hz, -1),
         )  # fmt: skip
         key = Key(one.exercise, one.name, family_of(one.view), one.way.foot_to_foot)
@@ -419,7 +421,8 @@ def why_not_comparable(
     str or None
         The views must be the same; for angles and offsets, which change with the view,
         the patient's turn from square-on must not surely differ (beyond 1.96 standard
-        uncertainties); frame rates, program, model and settings must be alike.
+        uncertainties); frame rates, program, model and settings must be alike, and an angle
+        corrected in all sets or in none.
     """
     if one.views != other.views:
         return f"filmed from the {_views(one)} and from the {_views(other)}"
@@ -430,6 +433,8 @@ def why_not_comparable(
         return f"the patient stood turned {turn_deg:.0f} deg differently to the camera"
     if len({s.made_with for s in (*one.sets, *other.sets)}) > 1:
         return "the values were made by different versions, models or settings"
+    if len({s.corrected for s in (*one.sets, *other.sets)}) > 1:
+        return "the angle is corrected in some sets and left as read in others"
     return None
 
 

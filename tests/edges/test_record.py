@@ -45,6 +45,7 @@ from landing_analysis.record.store import (
     list_patients,
     list_visits,
     read_analyses,
+    read_set_rows,
 )
 
 TEMPLATE = template_document()
@@ -779,3 +780,17 @@ def test_values_of_a_patient_removed_while_a_clip_is_analysed_are_not_stored(
     with open_record(folder) as record:
         assert [(visit.code, visit.analysed) for visit in list_visits(record)] == [("P08", 1)]
         assert len(values_in(record)) > 50
+
+
+@pytest.mark.parametrize(("code", "known"), [("fppa_corrected", 1), ("fppa_outside_fit", 0)])
+def test_the_record_knows_whether_the_angles_of_a_set_are_corrected(
+    folder, drop, tmp_path, code, known
+):
+    remark = {"code": code, "numbers": {}, "text": "Words."}
+    note = {"check": "knee angle", "state": "good", "text": "Words.", "remarks": [remark]}
+    others = [row for row in TEMPLATE["quality"] if row["check"] != note["check"]]
+    told = {**TEMPLATE, "quality": [*others, note]}
+    run(folder, job(drop, stand_in(told, tmp_path / "log")))
+    with open_record(folder) as record:
+        for table in ("summary", "comparison"):
+            assert {row["fppa_corrected"] for row in read_set_rows(record, table)} == {known}

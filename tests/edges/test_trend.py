@@ -37,6 +37,7 @@ MINIMAL = PUBLISHED["fppa_peak_flexion"]
         ({}, {"frame_rate_hz": 30.0}, "filmed at 60 and at 30 frames/s"),
         ({}, {"yaw_deg": 9.0}, "turned 9 deg differently"),
         ({}, {"made_with": "before"}, "different versions, models or settings"),
+        ({"corrected": True}, {}, "corrected in some sets and left as read in others"),
     ],
 )
 def test_no_change_is_told_between_visits_that_are_not_alike(then, now, why):
