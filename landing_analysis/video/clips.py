@@ -421,7 +421,8 @@ class ClipWriter:
         stream = container.add_stream("libx264", rate=_NOMINAL_FPS)
         stream.width, stream.height = width_px + width_px % 2, height_px + height_px % 2
         stream.pix_fmt = "yuv420p"
-        stream.options = {"preset": "veryfast", "crf": "23"}
+        # Half of the time of "veryfast" for four times the bytes: somebody waits for it.
+        stream.options = {"preset": "ultrafast", "crf": "23"}
         stream.thread_type = "AUTO"
         stream.time_base = stream.codec_context.time_base = _WRITE_CLOCK
         stream.codec_context.colorspace = Colorspace.ITU709

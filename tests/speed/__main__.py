@@ -32,7 +32,7 @@ WHOLE_MODEL = "3aee337"
 """The last revision with the whole pose model, which the earlier revision is given."""
 MODEL_FILES = ("landing_analysis/data/pose_full.task", "landing_analysis/data/models.txt")
 
-SHORT = (Kind(seconds=6), Kind(fps=240, seconds=3), Kind(seconds=3, people=2))
+SHORT = (Kind(seconds=20), Kind(fps=240, seconds=3), Kind(seconds=3, people=2))
 ALL = (
     Kind(seconds=20), Kind(seconds=10), Kind(seconds=60), Kind(fps=30), Kind(fps=240, seconds=10),
     Kind(codec="hevc", seconds=10), Kind(short_px=1080, seconds=10),
