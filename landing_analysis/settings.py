@@ -235,6 +235,8 @@ class StepSettings:
     longest_step_s: float = 0.5  # the same, 120 a minute; jogging has 150 to 180 (memory)
     fewest_steps: int = 4  # in a row; fewer are no bout (choice)
     in_turn_share: float = 0.75  # of them change the foot; fewer are hops (choice)
+    in_turn_share_exchanged: float = 0.5  # where legs were exchanged, if flights are low (choice)
+    low_flight_s: float = 0.12  # hops on one foot fly longer (choice)
     fallen_share: float = 0.5  # of them begin with a fall of the body; fewer are walking (choice)
     beside_s: float = 0.12  # a bout; a landing of the body there is one of its own (choice)
     # Edges: drawn patients for tuning, at 60 frames/s; sd of the average 7 (landing), 11 (toe-off).

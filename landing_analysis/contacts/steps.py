@@ -243,10 +243,23 @@ def _is_bout(chain: list[Step], motion: Motion, settings: StepSettings) -> bool:
     if len(single) < settings.fewest_steps:
         return False
     changes = sum(a.stay.on != b.stay.on for a, b in pairwise(single))
+    in_turn = changes >= _in_turn_share(single, motion, settings) * (len(single) - 1)
     fallen = sum(_fell(step, motion, settings) for step in chain)
-    return changes >= settings.in_turn_share * (
-        len(single) - 1
-    ) and fallen >= settings.fallen_share * len(chain)
+    return in_turn and fallen >= settings.fallen_share * len(chain)
+
+
+def _in_turn_share(single: list[Step], motion: Motion, settings: StepSettings) -> float:
+    """Return how many steps must change the foot: fewer where legs were exchanged.
+
+    There a foot is often told for the other one. Hops on one foot change it as well then, but
+    fly longer.
+    """
+    first_s, last_s = single[0].stay.start_s, single[-1].stay.end_s
+    exchanged = motion.exchanged[(motion.t_s >= first_s) & (motion.t_s <= last_s)]
+    flight_s = float(np.median([step.stay.start_s - step.came_from.end_s for step in single]))
+    if exchanged.any() and flight_s < settings.low_flight_s:
+        return settings.in_turn_share_exchanged
+    return settings.in_turn_share
 
 
 def _fell(step: Step, motion: Motion, settings: StepSettings) -> bool:
