@@ -14,6 +14,7 @@ from typing import Any, Literal, cast
 
 from landing_analysis.errors import PatientError, RecordError
 from landing_analysis.patients import Patient, same_code
+from landing_analysis.reasons import Code
 from landing_analysis.record.database import Record, Row
 from landing_analysis.record.migrations import RECORD_TABLES
 from landing_analysis.record.outdated import mark_pages, mark_reports
@@ -502,7 +503,7 @@ def read_set_rows(
         "analysis_id, "
         "analysis.limb AS hop_limb, view, near_limb, view_yaw_deg, view_yaw_sd_deg, median_fps, "
         "version, model_sha256, settings, EXISTS (SELECT 1 FROM quality, json_each(codes) "
-        "WHERE quality.analysis_id = analysis.id AND json_each.value = 'fppa_corrected') "
+        f"WHERE quality.analysis_id = analysis.id AND json_each.value = '{Code.FPPA_CORRECTED}') "
         "AS fppa_corrected FROM patient JOIN visit ON patient_id = patient.id "
         "JOIN clip ON visit_id = visit.id JOIN analysis ON clip_id = clip.id "
         f"JOIN {table} ON analysis_id = analysis.id WHERE (?1 IS NULL OR code = ?1) "
