@@ -12,9 +12,11 @@ import numpy as np
 from landing_analysis.demo.clinic import add_stories
 from landing_analysis.demo.stories import STORIES
 from landing_analysis.patients import Patient
+from landing_analysis.record.clips import insert_clip
 from landing_analysis.record.database import Record, open_record
+from landing_analysis.record.patients import add_patient
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.store import add_patient, insert_analysis, insert_clip
+from landing_analysis.record.storing import insert_analysis
 from landing_analysis.tables import Clip
 
 LAST_DAY = date(2026, 5, 29)

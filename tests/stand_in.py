@@ -32,8 +32,8 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.patients import Patient, require_neutral_code
 from landing_analysis.record.backups import fault_in
 from landing_analysis.record.database import Record, open_record
+from landing_analysis.record.patients import add_patient, list_patients
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.store import add_patient, list_patients
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import Settings, WatchSettings
 from landing_analysis.stages import Options, analyse_people

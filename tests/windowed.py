@@ -25,8 +25,8 @@ from landing_analysis.folder.worker import Result
 from landing_analysis.landmarks.storage import write_landmarks
 from landing_analysis.patients import Patient
 from landing_analysis.record.database import open_record
+from landing_analysis.record.patients import add_patient, list_patients
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.store import add_patient, list_patients
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options
 from landing_analysis.tables import LIMBS

@@ -81,7 +81,7 @@ def add(code: str, accept_code: bool, accept_date: bool, data: Path | None, **fa
     """Add a patient known by CODE; clips that wait for that code go on by themselves."""
     from landing_analysis.errors import PatientError
     from landing_analysis.patients import Patient, close_codes, require_neutral_code, same_code
-    from landing_analysis.record.store import add_patient, list_patients
+    from landing_analysis.record.patients import add_patient, list_patients
 
     new = _with_facts(Patient(code), **facts)
     if not accept_code:
@@ -111,7 +111,7 @@ def edit(code: str, accept_date: bool, data: Path | None, **facts: Any) -> None:
     Reports and pages made before are marked as out of date, and say so when they are opened.
     To make reports anew, run batch or watch with --renew; pages, visit, compare or week.
     """
-    from landing_analysis.record.store import edit_patient, find_patient
+    from landing_analysis.record.patients import edit_patient, find_patient
 
     if not any(facts.values()):
         raise click.UsageError("Name what is to change, for instance --surgical left.")
@@ -128,7 +128,8 @@ def edit(code: str, accept_date: bool, data: Path | None, **facts: Any) -> None:
 @in_one_sentence
 def list_(data: Path | None) -> None:
     """List all patients."""
-    from landing_analysis.record.store import list_patients, list_visits
+    from landing_analysis.record.clips import list_visits
+    from landing_analysis.record.patients import list_patients
 
     with opened_record(data) as record:
         patients, visits = list_patients(record), list_visits(record)

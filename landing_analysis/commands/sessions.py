@@ -186,8 +186,8 @@ def _plain(given: dict[str, Any]) -> dict[str, Any]:
 def show(code: str, day: datetime | None, history: bool, data: Path | None) -> None:
     """Show the session of the patient CODE on a day, or the last one."""
     from landing_analysis.errors import SessionError
+    from landing_analysis.record.patients import find_patient
     from landing_analysis.record.sessions import session_history
-    from landing_analysis.record.store import find_patient
 
     with opened_record(data) as record:
         code = find_patient(record, code).code

@@ -98,9 +98,9 @@ def in_one_sentence(command: Command) -> Command:
 @contextmanager
 def opened_record(data: Path | None, reports: Path | None = None) -> Iterator[Record]:
     """Open the record that the options name; a row that cannot be read ends in its own sentence."""
+    from landing_analysis.record.bad_rows import bad_row_in
     from landing_analysis.record.database import open_record
     from landing_analysis.record.place import data_folder
-    from landing_analysis.record.store import bad_row_in
 
     with open_record(data_folder(data, reports)) as record:
         try:

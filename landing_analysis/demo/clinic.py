@@ -18,11 +18,13 @@ from landing_analysis.folder.watch import Job, work_through
 from landing_analysis.landmarks.pose import load_model
 from landing_analysis.pages.writing import write_all_pages
 from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.record.clips import insert_clip
 from landing_analysis.record.database import Record, open_record
 from landing_analysis.record.migrations import WORK_OF_CLIPS
+from landing_analysis.record.patients import add_patient
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.sessions import enter_session, enter_tick
-from landing_analysis.record.store import add_patient, insert_analysis, insert_clip
+from landing_analysis.record.storing import insert_analysis
 from landing_analysis.settings import PoseSettings, Settings, WatchSettings
 from landing_analysis.stages import Options
 from landing_analysis.tables import Limit

@@ -52,8 +52,8 @@ from landing_analysis.export.rows import (
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
 from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.record.remarks import Remark
-from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
 from landing_analysis.sessions.dose import ExerciseDose
 from landing_analysis.sessions.session import MOMENT_WORDS, Session, State

@@ -17,9 +17,9 @@ from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.export.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
 from landing_analysis.record.filmed import day_dose
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.record.remarks import Remark
 from landing_analysis.record.sessions import SavedSession, Tick
-from landing_analysis.record.store import StoredAnalysis
 from landing_analysis.report.documents import side_name
 from landing_analysis.sessions.plan import load_words
 from landing_analysis.sessions.session import Session
@@ -32,7 +32,7 @@ _NO_REP = "no rep of the set could be used"
 
 @dataclass(frozen=True)
 class PatientRows:
-    """Everything the record holds of one patient: ``clips`` as `store.read_clips` gives them.
+    """Everything the record holds of one patient: ``clips`` as `record.clips.read_clips` gives them.
 
     ``sessions`` and ``ticks`` are the newest ones, ``reviewed`` the ticks on clips by their
     fingerprint.

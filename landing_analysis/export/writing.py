@@ -29,16 +29,13 @@ from landing_analysis.export.rows import PatientRows, Row, definition_rows, tidy
 from landing_analysis.files import new_file, new_folder, write_text
 from landing_analysis.patients import Patient
 from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.record.clips import read_clips
 from landing_analysis.record.database import Record
+from landing_analysis.record.patients import find_patient, list_patients
 from landing_analysis.record.place import make_private
+from landing_analysis.record.reading import read_analyses
 from landing_analysis.record.remarks import reviewed_clips
 from landing_analysis.record.sessions import read_sessions, read_ticks
-from landing_analysis.record.store import (
-    find_patient,
-    list_patients,
-    read_analyses,
-    read_clips,
-)
 
 Form = Literal["csv", "parquet"]
 

@@ -33,13 +33,13 @@ from landing_analysis.patients import (
 )
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
-from landing_analysis.record.sessions import enter_session
-from landing_analysis.record.store import (
+from landing_analysis.record.patients import (
     description_sha256_of,
     edit_patient,
     find_patient,
     list_patients,
 )
+from landing_analysis.record.sessions import enter_session
 from landing_analysis.sessions.text_file import (
     is_session_file,
     read_session_file,

@@ -26,23 +26,17 @@ from landing_analysis.corrections import in_force
 from landing_analysis.errors import PatientError
 from landing_analysis.files import printable
 from landing_analysis.patients import Patient, same_code
+from landing_analysis.record.clips import SET_NUMBER, SHORT_ID, hand_over_clip, insert_clip
 from landing_analysis.record.correcting import (
     corrections_in_force,
     history_of,
     last_correction,
 )
 from landing_analysis.record.database import Record, Row
+from landing_analysis.record.patients import patient_in
 from landing_analysis.record.place import DataFolder, held
 from landing_analysis.record.sessions import planned_exercises
-from landing_analysis.record.store import (
-    SET_NUMBER,
-    SHORT_ID,
-    Document,
-    hand_over_clip,
-    insert_analysis,
-    insert_clip,
-    patient_in,
-)
+from landing_analysis.record.storing import Document, insert_analysis
 from landing_analysis.settings import ReadingSettings
 from landing_analysis.tables import Clip, Correction, Exercise
 from landing_analysis.video.recording import Recording

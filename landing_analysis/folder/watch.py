@@ -41,10 +41,10 @@ from landing_analysis.landmarks.unfinished import SUFFIX as UNFINISHED
 from landing_analysis.patients import Patient
 from landing_analysis.progress import NO_PROGRESS, Progress, StartProgress, no_progress
 from landing_analysis.record.backups import make_backup_if_old
+from landing_analysis.record.clips import SHORT_ID, newest_report, reports_of
 from landing_analysis.record.database import Record
 from landing_analysis.record.outdated import mark_reports
 from landing_analysis.record.place import apart_from, make_private, make_private_folder
-from landing_analysis.record.store import SHORT_ID, newest_report, reports_of
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
 from landing_analysis.tables import Correction, Exercise, Occasion, short_clip

@@ -19,17 +19,17 @@ from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.reasons import Code, because
+from landing_analysis.record.clips import SHORT_ID
 from landing_analysis.record.database import Record
 from landing_analysis.record.filmed import day_dose
-from landing_analysis.record.sessions import SavedSession, Tick, read_sessions, read_ticks
-from landing_analysis.record.store import (
-    SHORT_ID,
+from landing_analysis.record.patients import find_patient
+from landing_analysis.record.reading import (
     StoredAnalysis,
-    find_patient,
     read_analyses,
     read_landing_rows,
     read_set_rows,
 )
+from landing_analysis.record.sessions import SavedSession, Tick, read_sessions, read_ticks
 from landing_analysis.record.unread import UnreadClip, unread_clips
 from landing_analysis.report.verdicts import finding_title, landings_words
 from landing_analysis.sessions.dose import ExerciseDose

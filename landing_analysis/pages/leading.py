@@ -9,7 +9,7 @@ from datetime import date
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.pages.history import History
 from landing_analysis.pages.words import other_limb
-from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.report.sheet import Which, stand_for
 from landing_analysis.tables import Exercise, Limb, View
 from landing_analysis.trend.alike import Way

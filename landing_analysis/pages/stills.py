@@ -11,7 +11,7 @@ import cv2
 
 from landing_analysis.analysing import ANNOTATED
 from landing_analysis.errors import LandingAnalysisError
-from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.tables import Picture
 from landing_analysis.video.clips import read_frames
 

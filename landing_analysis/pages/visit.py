@@ -46,7 +46,7 @@ from landing_analysis.patients import INVENTED_MODEL
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
-from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.report.glance import telling_measures
 from landing_analysis.report.header import QUALITY_SYMBOLS
 from landing_analysis.report.numbers import sentence

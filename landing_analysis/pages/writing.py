@@ -18,8 +18,8 @@ from landing_analysis.pages.week import first_day_of_week, seen_in_week, week_ht
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.record.database import Record
 from landing_analysis.record.outdated import mark_reports
+from landing_analysis.record.patients import list_patients
 from landing_analysis.record.place import make_private_folder
-from landing_analysis.record.store import list_patients
 from landing_analysis.record.unread import stray_files
 from landing_analysis.trend.changes import Key, MinimalChange
 

@@ -17,8 +17,9 @@ from landing_analysis.corrections import (
 )
 from landing_analysis.errors import CorrectionError, PatientError
 from landing_analysis.patients import doubt_about, require_code
+from landing_analysis.record.clips import SHORT_ID, hand_over_clip
 from landing_analysis.record.database import Record, Row
-from landing_analysis.record.store import SHORT_ID, find_patient, hand_over_clip
+from landing_analysis.record.patients import find_patient
 from landing_analysis.tables import Corrected, Correction, LegPart, Limb
 
 _FEWEST = 4  # characters that may name a clip (choice)

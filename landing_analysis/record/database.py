@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 from landing_analysis.errors import DamagedRecordError, RecordError, RecordVersionError
 from landing_analysis.record import backups
@@ -195,3 +196,13 @@ def _in_our_words(folder: DataFolder) -> Iterator[None]:
                 "the disk, close other programs that use it, and try again. Nothing was lost."
             ) from error
         raise
+
+
+def insert_row(connection: sqlite3.Connection, table: str, **values: object) -> int:
+    """Add a row of these values to a table, within a change under way; return its number."""
+    names = ", ".join(values)
+    marks = ", ".join("?" * len(values))
+    cursor = connection.execute(
+        f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())
+    )
+    return cast(int, cursor.lastrowid)

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
-from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.sessions.dose import ExerciseDose, Filmed, Landed, dose_of
 from landing_analysis.sessions.session import Session
 from landing_analysis.settings import DoseSettings

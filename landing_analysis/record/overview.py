@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from landing_analysis.record.clips import SET_NUMBER
 from landing_analysis.record.database import Record, Row
-from landing_analysis.record.store import SET_NUMBER
 from landing_analysis.tables import Limb, QualityState, short_clip
 
 _OUTSIDE = ("above", "below")

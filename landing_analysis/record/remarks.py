@@ -13,7 +13,7 @@ from typing import Literal
 from landing_analysis.errors import CorrectionError
 from landing_analysis.record.correcting import KnownClip, require_code_of_person
 from landing_analysis.record.database import Record, Row
-from landing_analysis.record.store import code_of
+from landing_analysis.record.patients import code_of
 from landing_analysis.settings import WindowSettings
 
 Kind = Literal["note", "reviewed"]

@@ -14,8 +14,8 @@ from landing_analysis.files import sha256_of
 from landing_analysis.patients import DESCRIPTION, same_code
 from landing_analysis.record.backups import make_backup, remove_backups
 from landing_analysis.record.database import Record
+from landing_analysis.record.patients import code_of
 from landing_analysis.record.place import apart_from, is_below
-from landing_analysis.record.store import code_of
 from landing_analysis.sessions.text_file import FILE
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from landing_analysis.errors import SessionError
 from landing_analysis.record.correcting import require_code_of_person, require_visit_date
 from landing_analysis.record.database import Record, Row
-from landing_analysis.record.store import code_of
+from landing_analysis.record.patients import code_of
 from landing_analysis.sessions.plan import require_exercise
 from landing_analysis.sessions.session import Session, plain_of, session_of, text_of
 from landing_analysis.tables import Exercise

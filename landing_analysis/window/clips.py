@@ -26,8 +26,8 @@ from landing_analysis.record.correcting import (
 )
 from landing_analysis.record.database import Record
 from landing_analysis.record.overview import ClipLine, clip_lines, days_filmed, doubts_about
+from landing_analysis.record.patients import find_patient, list_patients
 from landing_analysis.record.remarks import last_remark, remarks_on_clip
-from landing_analysis.record.store import find_patient, list_patients
 from landing_analysis.report import header, rep_tables, roles, sheet, verdicts
 from landing_analysis.tables import LIMBS, VIEWS, Analysis, short_clip
 from landing_analysis.window.answers import NotThereError, document, page, to

@@ -23,8 +23,8 @@ from landing_analysis.patients import (
 from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import Record
 from landing_analysis.record.overview import code_numbered, patient_numbers, visits_numbered
+from landing_analysis.record.patients import add_patient, edit_patient, find_patient, list_patients
 from landing_analysis.record.removal import holdings_of, remove_patient
-from landing_analysis.record.store import add_patient, edit_patient, find_patient, list_patients
 from landing_analysis.tables import LIMBS, short_clip
 from landing_analysis.window.answers import (
     ChangedMeanwhileError,

@@ -22,8 +22,9 @@ from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.record.correcting import KnownClip, find_clip
 from landing_analysis.record.database import Record
+from landing_analysis.record.patients import find_patient
 from landing_analysis.record.sessions import planned_exercises
-from landing_analysis.record.store import find_patient, occasion_of, store_values
+from landing_analysis.record.storing import occasion_of, store_values
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import WindowSettings
 from landing_analysis.stages import Found, Options, find_in_clip, measure_found

@@ -26,7 +26,7 @@ from landing_analysis.reasons import Code
 from landing_analysis.record.correcting import require_visit_date
 from landing_analysis.record.database import Record
 from landing_analysis.record.overview import ClipLine, clip_lines
-from landing_analysis.record.store import find_patient, list_patients
+from landing_analysis.record.patients import find_patient, list_patients
 from landing_analysis.video.clips import CLIP_SUFFIXES
 from landing_analysis.window.answers import (
     TOKEN_HEADER,

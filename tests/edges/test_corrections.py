@@ -26,15 +26,11 @@ from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.worker import Result
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.storage import write_landmarks
+from landing_analysis.record.clips import list_visits
 from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import open_record
 from landing_analysis.record.place import DataFolder, data_folder
-from landing_analysis.record.store import (
-    list_visits,
-    read_analyses,
-    read_landing_rows,
-    read_set_rows,
-)
+from landing_analysis.record.reading import read_analyses, read_landing_rows, read_set_rows
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.settings import RepSettings, Settings
 from landing_analysis.stages import Options, analyse_people

@@ -23,9 +23,9 @@ from landing_analysis.record.correcting import Wish, correct, find_clip
 from landing_analysis.record.database import connect, open_record
 from landing_analysis.record.exchange import export_record, import_record
 from landing_analysis.record.migrations import RECORD_TABLES
+from landing_analysis.record.patients import list_patients
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.sessions import enter_session, enter_tick
-from landing_analysis.record.store import list_patients
 
 TEMPLATE = template_document()
 

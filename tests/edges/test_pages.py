@@ -42,16 +42,11 @@ from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.database import open_record
 from landing_analysis.record.exchange import export_record
+from landing_analysis.record.patients import add_patient, edit_patient, list_patients
 from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.record.reading import StoredAnalysis, read_analyses
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.sessions import enter_session, enter_tick
-from landing_analysis.record.store import (
-    StoredAnalysis,
-    add_patient,
-    edit_patient,
-    list_patients,
-    read_analyses,
-)
 from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.tables import LIMBS
 from landing_analysis.trend.changes import NONE_SHOWN

@@ -25,6 +25,7 @@ from landing_analysis.errors import (
 from landing_analysis.folder import queue
 from landing_analysis.patients import Patient
 from landing_analysis.record import backups, exchange, migrations
+from landing_analysis.record.clips import list_visits
 from landing_analysis.record.database import connect, open_record
 from landing_analysis.record.exchange import export_record, import_record
 from landing_analysis.record.migrations import (
@@ -34,19 +35,12 @@ from landing_analysis.record.migrations import (
     tables_of,
     version_of,
 )
+from landing_analysis.record.patients import add_patient, edit_patient, find_patient, list_patients
 from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.record.reading import read_analyses, read_set_rows
 from landing_analysis.record.remarks import remark_on_visit
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.sessions import enter_session, enter_tick
-from landing_analysis.record.store import (
-    add_patient,
-    edit_patient,
-    find_patient,
-    list_patients,
-    list_visits,
-    read_analyses,
-    read_set_rows,
-)
 
 TEMPLATE = template_document()
 

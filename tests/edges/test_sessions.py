@@ -19,8 +19,10 @@ from landing_analysis.exercises import EXERCISES
 from landing_analysis.folder import queue
 from landing_analysis.pages.writing import rewrite_pages, write_visit
 from landing_analysis.patients import Patient
+from landing_analysis.record.clips import list_visits
 from landing_analysis.record.database import open_record
 from landing_analysis.record.exchange import export_record, import_record
+from landing_analysis.record.patients import add_patient
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import holdings_of, remove_patient
 from landing_analysis.record.sessions import (
@@ -31,7 +33,6 @@ from landing_analysis.record.sessions import (
     read_ticks,
     session_history,
 )
-from landing_analysis.record.store import add_patient, list_visits
 from landing_analysis.record.unread import stray_files
 from landing_analysis.sessions.plan import Cords, Prescribed, line_of, prescribed_in
 from landing_analysis.sessions.published import EFFUSION_GRADING, RULES, warnings_in

@@ -13,10 +13,11 @@ from stand_in import job, run, stand_in, template_document, tiny_clip
 from landing_analysis.analysing import ANNOTATED, REPORT
 from landing_analysis.commands.main import main
 from landing_analysis.folder import queue
+from landing_analysis.record.clips import reports_of
 from landing_analysis.record.database import open_record
+from landing_analysis.record.patients import list_patients
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import remove_patient
-from landing_analysis.record.store import list_patients, reports_of
 
 TEMPLATE = template_document()
 

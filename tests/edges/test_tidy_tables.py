@@ -37,16 +37,10 @@ from landing_analysis.frames import reps_frame
 from landing_analysis.patients import Patient
 from landing_analysis.reasons import Code
 from landing_analysis.record.database import open_record
+from landing_analysis.record.patients import add_patient, edit_patient, find_patient, list_patients
 from landing_analysis.record.place import DataFolder
-from landing_analysis.record.store import (
-    StoredAnalysis,
-    add_patient,
-    edit_patient,
-    find_patient,
-    insert_analysis,
-    list_patients,
-    read_analyses,
-)
+from landing_analysis.record.reading import StoredAnalysis, read_analyses
+from landing_analysis.record.storing import insert_analysis
 from landing_analysis.report.documents import analysis_document
 
 

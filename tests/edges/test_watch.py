@@ -40,10 +40,12 @@ from landing_analysis.folder.worker import analyse_in_worker, check_in_worker
 from landing_analysis.patients import Patient
 from landing_analysis.progress import no_progress
 from landing_analysis.record.backups import fault_in
+from landing_analysis.record.clips import list_visits
 from landing_analysis.record.database import open_record
+from landing_analysis.record.patients import add_patient, list_patients
 from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.record.reading import read_analyses
 from landing_analysis.record.removal import remove_patient
-from landing_analysis.record.store import add_patient, list_patients, list_visits, read_analyses
 from landing_analysis.settings import WatchSettings
 from landing_analysis.stages import Options
 from landing_analysis.video.recording import recording_date

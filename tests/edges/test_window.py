@@ -21,7 +21,8 @@ from landing_analysis.folder import queue
 from landing_analysis.pages.writing import write_all_pages
 from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import open_record
-from landing_analysis.record.store import find_patient, read_analyses
+from landing_analysis.record.patients import find_patient
+from landing_analysis.record.reading import read_analyses
 from landing_analysis.settings import WindowSettings
 
 DOCUMENTS = ("/visit/1/summary", "/patient/1/change", "/patient/1/progress", "/week/0/first")

@@ -30,7 +30,7 @@ from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.export.columns import TABLES, UCUM
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.record.database import open_record
-from landing_analysis.record.store import read_analyses
+from landing_analysis.record.reading import read_analyses
 
 OBSERVATION_CATEGORY = {
     "social-history", "vital-signs", "imaging", "laboratory", "procedure", "survey", "exam",

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from landing_analysis.record.filmed import day_dose
-from landing_analysis.record.store import StoredAnalysis
+from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.sessions.dose import Filmed, Landed, dose_of
 from landing_analysis.sessions.plan import prescribed_in
 
