@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from landing_analysis.trend.changes import SetMean, VisitMean, visit_means
+from landing_analysis.trend.visits import SetMean, VisitMean, visit_means
 
 FIRST_DAY = date(2026, 3, 2)
 

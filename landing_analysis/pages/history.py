@@ -51,17 +51,14 @@ from landing_analysis.trend.changes import (
     Followed,
     Key,
     MinimalChange,
-    SetMean,
-    VisitMean,
     changes_in,
     followed,
     minimal_changes,
     minimal_side_change,
     series_of,
-    side_means,
-    visit_means,
 )
 from landing_analysis.trend.triage import SetFinding, VisitFacts
+from landing_analysis.trend.visits import SetMean, VisitMean, side_means, visit_means
 
 
 @dataclass(frozen=True)

@@ -28,8 +28,8 @@ from landing_analysis.record.place import DataFolder
 from landing_analysis.record.sessions import Tick
 from landing_analysis.settings import Settings
 from landing_analysis.tables import Exercise, Limb
-from landing_analysis.trend.changes import VisitMean
 from landing_analysis.trend.progress import AIM_WORDS, Readings, leading_readings
+from landing_analysis.trend.visits import VisitMean
 
 _NONE = "–"
 _Days = dict[Exercise, tuple[date, ...]]

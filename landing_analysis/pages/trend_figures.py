@@ -26,8 +26,9 @@ from landing_analysis.report.style import (
     new_figure,
 )
 from landing_analysis.tables import Limb
-from landing_analysis.trend.changes import Followed, VisitMean, series_of, why_not_comparable
+from landing_analysis.trend.changes import Followed, series_of, why_not_comparable
 from landing_analysis.trend.courses import Course, course_of
+from landing_analysis.trend.visits import VisitMean
 
 LSI_LINE_PCT = 90.0
 """Conventional line of return-to-sport batteries, for instance Welling W et al. Knee Surg

@@ -66,8 +66,9 @@ from landing_analysis.tables import (
 )
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
-from landing_analysis.trend.changes import VisitMean, best_family, followed
+from landing_analysis.trend.changes import best_family, followed
 from landing_analysis.trend.triage import SetFinding
+from landing_analysis.trend.visits import VisitMean
 
 _MOST_LINES = 5  # of findings at a glance (choice)
 _MOST_ROWS = 6  # of all exercises at a glance, so that they fit on a sheet of paper (choice)

@@ -19,7 +19,7 @@ from landing_analysis.report.page import page_environment
 from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, Exercise, Limb
 from landing_analysis.trend.alike import Way
-from landing_analysis.trend.changes import VisitMean
+from landing_analysis.trend.visits import VisitMean
 
 Nav = tuple[tuple[str, str], ...]
 """What a page leads to beside its own links: (words, address)."""

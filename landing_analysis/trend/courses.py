@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 from landing_analysis.maths.lines import FittedLine, fit_line
 from landing_analysis.settings import TrendSettings
-from landing_analysis.trend.changes import VisitMean, why_not_comparable
+from landing_analysis.trend.changes import why_not_comparable
+from landing_analysis.trend.visits import VisitMean
 
 DAYS = 28
 """The change is told per four weeks."""

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.tables import LIMBS, Exercise, Limb
-from landing_analysis.trend.changes import VisitMean, best_family
+from landing_analysis.trend.changes import best_family
+from landing_analysis.trend.visits import VisitMean
 
 _HIGHEST = ("thigh_angle_peak", "heel_height_peak")
 AIM_WORDS = (

@@ -21,7 +21,7 @@ from landing_analysis.pages.words import (
 from landing_analysis.report.numbers import sentence
 from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Exercise
 from landing_analysis.trend.alike import Way
-from landing_analysis.trend.changes import VisitMean
+from landing_analysis.trend.visits import VisitMean
 
 _CLOSING = (
     "± is the half-width of the 95 % confidence interval. Two-dimensional angles and times from "

@@ -45,7 +45,8 @@ from landing_analysis.tables import (
     Poses,
     UncertaintyPart,
 )
-from landing_analysis.trend.changes import SetMean, VisitMean, judge_change, visit_means
+from landing_analysis.trend.changes import judge_change
+from landing_analysis.trend.visits import SetMean, VisitMean, visit_means
 
 from .scoring import paired_reps
 from .still_rows import FEATURES, FROZEN, Row, left_of, rows_of_shot, stored_shots

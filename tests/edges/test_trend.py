@@ -20,12 +20,11 @@ from landing_analysis.trend.changes import (
     judge_change,
     last_change,
     minimal_changes,
-    side_means,
-    visit_means,
     whole_change,
     why_not_comparable,
 )
 from landing_analysis.trend.triage import FIRST_VISIT, SetFinding, VisitFacts, flags_to_look
+from landing_analysis.trend.visits import side_means, visit_means
 
 MINIMAL = PUBLISHED["fppa_peak_flexion"]
 

@@ -17,9 +17,8 @@ from landing_analysis.trend.changes import (
     judge_change,
     minimal_changes,
     minimal_side_change,
-    side_means,
-    visit_means,
 )
+from landing_analysis.trend.visits import side_means, visit_means
 
 PRINTED_TO_4_DIGITS = 5e-5
 EXACT = 1e-9
