@@ -32,7 +32,7 @@ _NO_REP = "no rep of the set could be used"
 
 @dataclass(frozen=True)
 class PatientRows:
-    """Everything the record holds of one patient: ``clips`` as `record.clips.read_clips` gives them.
+    """Everything the record holds of one patient, with `record.clips.read_clips`.
 
     ``sessions`` and ``ticks`` are the newest ones, ``reviewed`` the ticks on clips by their
     fingerprint.
