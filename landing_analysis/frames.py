@@ -51,7 +51,7 @@ _MEASURES = {
     "clip": _TEXT, "rep": _WHOLE, "exercise": _TEXT, "used": _TRUTH, "of_set": _TRUTH,
     "limb": _TEXT, "measure": _TEXT, "value": _NUMBER, "value_sd": _NUMBER, "unit": _TEXT,
     "reason": _TEXT, "reason_code": _TEXT, "foot_strike": _TEXT, "by_hand": _TRUTH,
-    "found_value": _NUMBER, "frames": _LIST,
+    "found_value": _NUMBER, "corrected": _TRUTH, "reading": _NUMBER, "frames": _LIST,
 }  # fmt: skip
 
 
@@ -68,9 +68,9 @@ def measures_frame(document: Document) -> pd.DataFrame:
         ``limb`` is missing for a measure of the whole body. ``used`` is False where the rep
         is left out of the set's values, ``of_set`` where the value alone is, since the rep is
         seen in another view; take the mean over rows where both hold. A value is ``by_hand``
-        where contacts or landmarks that a person set made it another than ``found_value``.
-        ``frames`` is a tuple of
-        the frames that the value was read from.
+        where contacts or landmarks that a person set made it another than ``found_value``; it is
+        ``corrected`` where what the pose model is known to miss was taken off ``reading``.
+        ``frames`` is a tuple of the frames that the value was read from.
     """
     return _frame(
         (
@@ -89,6 +89,8 @@ def measures_frame(document: Document) -> pd.DataFrame:
                 "foot_strike": row.get("foot_strike"),
                 "by_hand": row.get("by_hand", False),
                 "found_value": row.get("found"),
+                "corrected": row.get("reading") is not None,
+                "reading": row.get("reading"),
                 "frames": tuple(row["frames"]),
             }
             for rep in document["reps"]
@@ -106,8 +108,8 @@ _REP_FIRST = {
     "reason": _TEXT, "reason_code": _TEXT, **dict.fromkeys(_INSTANTS, _NUMBER),
 }  # fmt: skip
 _REP_LAST = {
-    "foot_strike": _TEXT, "not_measurable": _TEXT, "by_hand": _TEXT, "view": _TEXT,
-    "view_yaw_deg": _NUMBER,
+    "foot_strike": _TEXT, "not_measurable": _TEXT, "by_hand": _TEXT, "corrected": _TEXT,
+    "view": _TEXT, "view_yaw_deg": _NUMBER,
 }  # fmt: skip
 
 
@@ -124,7 +126,8 @@ def reps_frame(document: Document) -> pd.DataFrame:
         Measures of the whole body stand in a row of their own with limb ``both`` for jumps,
         and in the limb's row for hops. ``not_measurable`` names each measure of the row that
         has no value, with the reason; ``reason`` says why a rep is not used. ``by_hand`` names
-        those that contacts or landmarks that a person set made others.
+        those that contacts or landmarks that a person set made others, ``corrected`` those from
+        which the pose model's offset was taken off; `measures_frame` has them as read.
     """
     return _frame(_rep_rows(document), _rep_columns(document))
 
@@ -163,6 +166,7 @@ def _rep_row(
         "foot_strike": next(filter(None, (row.get("foot_strike") for row in rows)), None),
         "not_measurable": "; ".join(missing) or None,
         "by_hand": "; ".join(row["name"] for row in rows if row.get("by_hand")) or None,
+        "corrected": "; ".join(r["name"] for r in rows if r.get("reading") is not None) or None,
         "view": rep.get("view"),
         "view_yaw_deg": rep.get("yaw_deg"),
     }

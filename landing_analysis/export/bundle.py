@@ -14,7 +14,8 @@ for it; both are for those who take it over to decide. It holds
 
 Single reps and findings are left to the tidy tables. Every status is ``preliminary``: a tick
 of the window's is no signature. A value that rests on contacts or landmarks that a person set
-says so, in a component and a note. Nothing is interpreted.
+says so, in a component and a note; so does a corrected one, with what was read before.
+Nothing is interpreted.
 
 Identifiers are name-based (UUID version 5): the same clip, limb and measure have the same
 one in every Bundle, so that a later one replaces an earlier one. Codes of measures are our
@@ -76,6 +77,9 @@ _VIEWS = {
 }  # fmt: skip
 _NOT_REVIEWED = "Preliminary: no person has reviewed this value."
 _BY_HAND = "Rests on contacts or landmarks that a person set by hand."
+_CORRECTED = (
+    "Corrected: what the pose model is known to miss on drawn bodies was taken off what was read."
+)
 _INVENTED = (
     "Invented data: this patient does not exist. Numbers were drawn at random, or measured in "
     "clips of a rendered figure."
@@ -287,7 +291,10 @@ def _mean(visit: _Visit, one: StoredAnalysis, row: dict[str, Any]) -> Resource:
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": method},
         "note": [
-            {"text": text} for text in filter(None, (*_notes(visit, one), *_by_hand(row), limits))
+            {"text": text}
+            for text in filter(
+                None, (*_notes(visit, one), *_by_hand(row), *_corrected(row), limits)
+            )
         ],
     }
     role = _role(limb, visit.patient.surgical_side)
@@ -299,6 +306,7 @@ def _mean(visit: _Visit, one: StoredAnalysis, row: dict[str, Any]) -> Resource:
         *_spread(row["mean"], row["mean_sd"], row["unit"], decimals),
         _component("reps-used", "Reps used", valueInteger=row["reps_used"]),
         *_marked(row),
+        *_as_read(row, decimals),
     ]
     if row["between_reps_sd"] is not None:
         body["component"].append(
@@ -327,7 +335,9 @@ def _side(
         "code": _concept(full, _coding(f"{OWN}:side-comparison", f"{name}-{kind}", words)),
         **_body_site(limb, visit.patient.surgical_side),
         "method": {"text": f"{_method(one)}; means of both limbs in one set"},
-        "note": [{"text": text} for text in (*_notes(visit, one), *_by_hand(row))],
+        "note": [
+            {"text": text} for text in (*_notes(visit, one), *_by_hand(row), *_corrected(row))
+        ],
         **({"derivedFrom": [_reference(one_id) for one_id in behind]} if behind else {}),
     }
     role = _role(limb, visit.patient.surgical_side)
@@ -338,7 +348,8 @@ def _side(
         **body,
         "valueQuantity": _quantity(row["value"], row["unit"], decimals),
         "component": [
-            *role, *_spread(row["value"], row["value_sd"], row["unit"], decimals), *_marked(row)
+            *role, *_spread(row["value"], row["value_sd"], row["unit"], decimals), *_marked(row),
+            *_as_read(row, decimals),
         ],
     }  # fmt: skip
 
@@ -351,6 +362,20 @@ def _marked(row: dict[str, Any]) -> list[Resource]:
     """Return what marks a value that a person's corrections changed."""
     words = "Contacts or landmarks set by hand"
     return [_component("set-by-hand", words, valueBoolean=True)] if row["by_hand"] else []
+
+
+def _corrected(row: dict[str, Any]) -> list[str]:
+    return [_CORRECTED] if row["corrected"] else []
+
+
+def _as_read(row: dict[str, Any], decimals: int) -> Iterator[Resource]:
+    """Yield what marks a corrected value, and what it was before where that is stored."""
+    if row["corrected"]:
+        words = "Corrected by what the pose model is known to miss"
+        yield _component("corrected", words, valueBoolean=True)
+    if row.get("mean_reading") is not None:
+        reading = _quantity(row["mean_reading"], row["unit"], decimals)
+        yield _component("reading", "Mean as read, before it was corrected", valueQuantity=reading)
 
 
 def _absent(reason: str, parts: list[Resource]) -> Resource:

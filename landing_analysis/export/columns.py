@@ -9,7 +9,7 @@ is not known or not measurable, never 0; where a value could not be measured a c
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from landing_analysis import __version__
@@ -115,6 +115,11 @@ _BY_HAND = Column(
     "by_hand", "boolean",
     "True when contacts or landmarks that a person set made a value of a used rep behind it "
     "another; the table measures says which and what was found.",
+)  # fmt: skip
+_CORRECTED = Column(
+    "corrected", "boolean",
+    "True when what the pose model is known to miss on drawn bodies was taken off the value; the "
+    "table measures has it as read.",
 )  # fmt: skip
 _USED = Column("used", "boolean", "False when the rep is left out of the set's values.")
 _MEASURE = Column("measure", "category", "Name of the measure; see the table measure_definitions.")
@@ -262,6 +267,10 @@ _MEASURES = Table(
                "another value."),
         Column("found_value", "number", "Of a value by hand: what the program found by itself.",
                OWN_UNIT, "see measure_definitions"),
+        replace(_CORRECTED, meaning="True when what the pose model is known to miss on drawn "
+                "bodies was taken off the value."),
+        Column("reading", "number", "Of a corrected value: what was read before; empty where an "
+               "earlier version stored none.", OWN_UNIT, "see measure_definitions"),
         _FRAMES, *_MADE_WITH,
     ),
 )  # fmt: skip
@@ -287,7 +296,9 @@ _SETS = Table(
                OWN_UNIT),
         Column("fatigue", "number", "last_third minus first_third.", OWN_UNIT),
         _sd("fatigue", OWN_UNIT),
-        _BY_HAND,
+        _BY_HAND, _CORRECTED,
+        Column("mean_reading", "number", "Of a corrected mean: the mean of what was read before; "
+               "empty where an earlier version stored none.", OWN_UNIT, "see measure_definitions"),
         *_MADE_WITH,
     ),
 )  # fmt: skip
@@ -303,7 +314,7 @@ _SIDES = Table(
         _LIMB_ROLE,
         Column("value", "number", "The comparison.", OWN_UNIT),
         _sd("value", OWN_UNIT),
-        _UNIT, _REASON, _BY_HAND, *_MADE_WITH,
+        _UNIT, _REASON, _BY_HAND, _CORRECTED, *_MADE_WITH,
     ),
 )  # fmt: skip
 
@@ -325,7 +336,7 @@ _FINDINGS = Table(
         Column("limit", "number", "The limit; the text says where it holds in both directions.",
                OWN_UNIT),
         _UNIT,
-        _BY_HAND,
+        _BY_HAND, _CORRECTED,
         Column("limit_source", "text", "What the limit rests on."),
         Column("text", "text", "The sentence of the report."),
         _FRAMES,
@@ -388,6 +399,8 @@ _REPS_WIDE = Table(
         Column("not_measurable", "text", "Each measure of the row without a value, and why."),
         Column("measures_by_hand", "text", "Each measure of the row that contacts or landmarks "
                "which a person set made another; several with semicolons between."),
+        Column("measures_corrected", "text", "Each measure of the row that is corrected; several "
+               "with semicolons between."),
         *_MADE_WITH,
     ),
 )  # fmt: skip

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Any
 
+import numpy as np
+
 from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.export.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
@@ -265,7 +267,14 @@ def _tables_of(
     yield (
         "measures",
         [
-            {**keys, **reps[row["rep"]], **_measure(row), **_limb(row["limb"], side), **made}
+            {
+                **keys,
+                **reps[row["rep"]],
+                **_measure(row),
+                **_limb(row["limb"], side),
+                **made,
+                "corrected": (row["rep"], row["name"], row["limb"]) in one.corrected,
+            }
             for row in tables["measure"]
         ],
     )
@@ -284,7 +293,13 @@ def _tables_of(
     yield (
         "findings",
         [
-            {**keys, **_finding(row), **_limb(row["limb"], side), "by_hand": _is_by_hand(one, row)}
+            {
+                **keys,
+                **_finding(row),
+                **_limb(row["limb"], side),
+                "by_hand": _is_by_hand(one, row),
+                "corrected": _is_corrected(one, row),
+            }
             for row in tables["finding"]
         ],
     )
@@ -398,6 +413,7 @@ def _measure(row: Row) -> Row:
         **{name: row[name] for name in ("reason", "reason_code", "foot_strike", "frames")},
         "by_hand": bool(row["by_hand"]),
         "found_value": row["found"],
+        "reading": row["reading"],
     }
 
 
@@ -416,7 +432,7 @@ def set_rows(one: StoredAnalysis) -> list[Row]:
     order = [(name, limb) for name in names for limb in (*LIMBS, None)]
     return [
         {**(_set_mean(means[key]) if key in means else _no_mean(one, *key)),
-         "by_hand": key in one.by_hand}
+         "by_hand": key in one.by_hand, **_as_read(one, *key)}
         for key in order
         if key in seen
     ]  # fmt: skip
@@ -430,6 +446,29 @@ def _set_mean(row: Row) -> Row:
         **{name: row[name] for name in same},
         "between_reps_sd": row["sd"],
         "unit": _ucum(row["unit"]),
+    }
+
+
+def _as_read(one: StoredAnalysis, name: str, limb: Limb | None) -> Row:
+    """Say whether a set's mean is corrected, and what it was before where that is stored."""
+    used = {rep["number"] for rep in one.tables["rep"] if rep["used"]}
+    readings = [
+        row["reading"]
+        for row in one.tables["measure"]
+        if (row["rep"], name, limb) in one.corrected
+        and row["rep"] in used
+        and (row["name"], row["limb"]) == (name, limb)
+    ]
+    behind_mean = [
+        row["reps_used"]
+        for row in one.tables["summary"]
+        if (row["name"], row["limb"]) == (name, limb)
+    ]
+    # Reps seen in another view are in no mean, and not told apart here: then it is not known.
+    known = None not in readings and behind_mean == [len(readings)]
+    return {
+        "corrected": bool(readings),
+        "mean_reading": float(np.mean(readings)) if known else None,
     }
 
 
@@ -464,7 +503,11 @@ def side_rows(one: StoredAnalysis) -> list[Row]:
             apart = means[name, LIMBS[0]] - means[name, LIMBS[1]]
             rows.append(_not_compared(name, LIMBS[0], _why_not_compared(one, name, apart)))
     by_hand = {name for name, limb in one.by_hand if limb}
-    return [{**row, "by_hand": row["measure"] in by_hand} for row in rows]
+    corrected = {name for _, name, limb in one.corrected if limb}
+    return [
+        {**row, "by_hand": row["measure"] in by_hand, "corrected": row["measure"] in corrected}
+        for row in rows
+    ]
 
 
 def _comparison(row: Row) -> Row:
@@ -512,6 +555,14 @@ def _is_by_hand(one: StoredAnalysis, finding: Row) -> bool:
     )  # fmt: skip
 
 
+def _is_corrected(one: StoredAnalysis, finding: Row) -> bool:
+    """Whether what a finding is about is corrected: a rep's value, or the set's."""
+    name, limb, rep = finding["measure"], finding["limb"], finding["rep"]
+    if rep is None:
+        return bool(_as_read(one, name, limb)["corrected"])
+    return (rep, name, limb) in one.corrected
+
+
 def _finding(row: Row) -> Row:
     return {
         "finding": row["name"],
@@ -554,6 +605,12 @@ def _wide_rows(
                 "limb": limb,
                 "limb_role": role,
                 **_cells(rows),
+                "measures_corrected": "; ".join(
+                    r["name"]
+                    for r in rows
+                    if (rep["number"], r["name"], r["limb"]) in one.corrected
+                )
+                or None,
                 "not_measurable": _missing(rows),
                 "measures_by_hand": "; ".join(r["name"] for r in rows if r["by_hand"]) or None,
             }

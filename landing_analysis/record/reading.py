@@ -8,6 +8,7 @@ from datetime import date
 from functools import cached_property
 from typing import Any, Literal
 
+from landing_analysis.definitions import is_fppa
 from landing_analysis.reasons import Code
 from landing_analysis.record.clips import EXCLUDED, SET_NUMBER
 from landing_analysis.record.database import Record, Row
@@ -106,6 +107,24 @@ class StoredAnalysis:
             (row["name"], row["limb"])
             for row in self.tables["measure"]
             if row["by_hand"] and row["rep"] in used
+        )
+
+    @cached_property
+    def corrected(self) -> frozenset[tuple[int, str, Limb | None]]:
+        """Values, by rep, measure and limb, from which the pose model's offset was taken off.
+
+        An earlier version stored no readings, but said of a set that its FPPAs are corrected.
+        """
+        rows = [row for row in self.tables["measure"] if row["value"] is not None]
+        kept = any(row["reading"] is not None for row in rows)
+        said = any(
+            Code.FPPA_CORRECTED in json.loads(row["codes"] or "[]")
+            for row in self.tables["quality"]
+        )
+        return frozenset(
+            (row["rep"], row["name"], row["limb"])
+            for row in rows
+            if row["reading"] is not None or (not kept and said and is_fppa(row["name"]))
         )
 
 

@@ -128,6 +128,7 @@ def _rows_of(document: Document) -> Iterable[tuple[str, Iterable[dict[str, objec
                 "rep": rep["number"],
                 "by_hand": int(row.get("by_hand", False)),
                 "found": row.get("found"),
+                "reading": row.get("reading"),
                 "frames": _json(row["frames"]),
                 "parts": _json(row["uncertainty_parts"]),
             }

@@ -455,7 +455,7 @@ def _stored(reps: list[dict], measures: list[dict]) -> StoredAnalysis:
 
 def test_a_set_without_any_used_rep_says_so():
     measure = {"name": "contact_time", "limb": "left", "rep": 1, "value": None, "unit": "s",
-               "reason": "held", "by_hand": 0}  # fmt: skip
+               "reason": "held", "by_hand": 0, "reading": None}  # fmt: skip
     (row,) = set_rows(_stored([{"number": 1, "used": 0}], [measure]))
     assert row["reason"] == "no rep of the set could be used"
     (row,) = set_rows(_stored([{"number": 1, "used": 1}], [measure]))
@@ -465,7 +465,7 @@ def test_a_set_without_any_used_rep_says_so():
 
 def test_a_measure_that_an_older_program_knew_is_not_lost():
     measure = {"name": "a_former_name", "limb": None, "rep": 1, "value": None, "unit": "px",
-               "reason": "held", "by_hand": 0}  # fmt: skip
+               "reason": "held", "by_hand": 0, "reading": None}  # fmt: skip
     (row,) = set_rows(_stored([{"number": 1, "used": 1}], [measure]))
     assert (row["measure"], row["unit"]) == ("a_former_name", "{pixel}")
 
