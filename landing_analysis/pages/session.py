@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS
+from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.pages.history import History
 from landing_analysis.pages.leading import Leading
 from landing_analysis.pages.words import (
@@ -33,7 +34,6 @@ from landing_analysis.trend.changes import best_family
 
 _MOST_EARLIER = 3  # visits beside which a day's symptoms are set (choice)
 _NONE = "–"
-_COVERAGE = 1.96
 
 
 @dataclass(frozen=True)
@@ -199,7 +199,7 @@ def _rest_words(sets: tuple[SetDose, ...]) -> str:
     rests = [one for one in sets if one.rest_s is not None and one.after_same]
     if not rests:
         return _NONE
-    half_s = max(_COVERAGE * (one.rest_sd_s or 0.0) for one in rests)
+    half_s = max(COVERAGE * (one.rest_sd_s or 0.0) for one in rests)
     words = _spread([one.rest_s for one in rests if one.rest_s is not None], 0)
     return f"{words} s" if half_s < 1 else f"{words} ± {half_s:.0f} s"
 

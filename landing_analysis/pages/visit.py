@@ -26,6 +26,7 @@ from landing_analysis.pages.history import (
 from landing_analysis.pages.leading import Leading, Shown, leading
 from landing_analysis.pages.session import session_part, warning_words
 from landing_analysis.pages.stills import middle_rep, stills_of
+from landing_analysis.pages.telling import Telling, tellings
 from landing_analysis.pages.trend_figures import panel_of, trend_figure
 from landing_analysis.pages.words import (
     FAMILY_WORDS,
@@ -66,7 +67,7 @@ from landing_analysis.tables import (
 )
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
-from landing_analysis.trend.changes import best_family, followed
+from landing_analysis.trend.changes import Key, MinimalChange, best_family, followed
 from landing_analysis.trend.triage import SetFinding
 from landing_analysis.trend.visits import VisitMean
 
@@ -74,6 +75,7 @@ _MOST_LINES = 5  # of findings at a glance (choice)
 _MOST_ROWS = 6  # of all exercises at a glance, so that they fit on a sheet of paper (choice)
 _MOST_TABLES = 2  # at a glance (choice)
 _MOST_DOUBTS = 1  # at a glance (choice)
+_MOST_TELLINGS = 6  # measures of which it is said what they tell (choice)
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,11 @@ class Row:
         """Whether all limbs that it is read in have a value."""
         read_in = (self.lead,) if self.other is None else (self.lead, self.other)
         return all(cell.amount is not None for cell in read_in)
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether any limb or the whole body has a value."""
+        return any(cell is not None and cell.amount is not None for cell in (self.lead, self.other))
 
 
 @dataclass(frozen=True)
@@ -163,6 +170,7 @@ class ExercisePart:
     apart: str | None
     cards: tuple[ClipCard, ...]
     rows: tuple[Row, ...]
+    tellings: tuple[Telling, ...] = ()
 
     @property
     def key_rows(self) -> tuple[Row, ...]:
@@ -180,6 +188,7 @@ def visit_html(
     day: date,
     page: Path,
     data: DataFolder,
+    minimal: Mapping[Key, MinimalChange],
     *,
     linked: bool,
     start: StartProgress = no_progress,
@@ -193,6 +202,7 @@ def visit_html(
     day : of the visit
     page : where the page will lie; links to reports are named from there
     data : the data folder, from which the record names reports
+    minimal : what change each measure can show, from the sets of the whole clinic
     linked : whether the page on change lies beside it
     start : gives the listener of looking for pictures, which counts clips
     summary : with these lines of the clinician's the first sheet alone, empty for the whole page
@@ -203,7 +213,7 @@ def visit_html(
     cards = _cards(history, day, page, data, chosen, start)
     parts = [
         part for one in (*history.exercise_ways, (None, ONE_WAY))
-        if (part := _exercise_part(history, day, *one, analyses, cards)) is not None
+        if (part := _exercise_part(history, day, *one, analyses, cards, minimal)) is not None
     ]  # fmt: skip
     doubts = [
         *_bodies(analyses, patient.code),
@@ -266,6 +276,7 @@ def _exercise_part(
     way: Way,
     analyses: tuple[StoredAnalysis, ...],
     cards: dict[int, ClipCard],
+    minimal: Mapping[Key, MinimalChange],
 ) -> ExercisePart | None:
     of_exercise = [
         a for a in analyses if (a.values["exercise"], history.way_of(a)) == (exercise, way)
@@ -278,7 +289,14 @@ def _exercise_part(
         return ExercisePart(None, "Clips without a rep", None, own, ())
     apart = kept_apart_words(exercise, way, history.exercise_ways)
     rows = _rows(history, day, exercise, way, of_exercise)
-    return ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows)
+    part = ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows)
+    measured = {row.name for row in rows if row.is_measured}
+    full = [row.name for row in part.key_rows]
+    names = [
+        name for name in dict.fromkeys((*telling_measures(exercise), *full)) if name in measured
+    ]
+    told = tellings(history, day, exercise, way, names[:_MOST_TELLINGS], minimal)
+    return replace(part, tellings=told)
 
 
 # --- at a glance -------------------------------------------------------------------------------

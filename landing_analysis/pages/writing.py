@@ -48,7 +48,8 @@ def write_visit(
     page = _visit_page(record, history, day)
     linked = _compare_page(record, history).is_file()
     mark_reports(record, history.patient.code)
-    html = visit_html(history, day, page, record.folder, linked=linked, start=start)
+    minimal = read_minimal_changes(record)
+    html = visit_html(history, day, page, record.folder, minimal, linked=linked, start=start)
     write_text(page, html)
     return page
 
@@ -133,19 +134,20 @@ def rewrite_pages(
     old = sorted((record.folder.pages / history.patient.code).glob("visit-*.html"))
     compare = record.folder.pages / history.patient.code / "compare.html"
     mondays = {first_day_of_week(day) for day in days}
+    minimal = read_minimal_changes(record)
     weeks = [day for day in mondays if (record.folder.pages / f"week-{day}.html").is_file()]
     with closing(start("writing pages anew", len(old) + 1 + len(weeks))) as progress:
         visits = {_visit_page(record, history, day): day for day in history.days} if old else {}
         for page in old:
             if page in visits:
-                linked = compare.is_file()
-                html = visit_html(history, visits[page], page, record.folder, linked=linked)
-                write_text(page, html)
+                write_text(page, visit_html(
+                    history, visits[page], page, record.folder, minimal, linked=compare.is_file()
+                ))  # fmt: skip
             else:
                 page.unlink()
             progress.advance(1)
         if compare.is_file():
-            _write_compare(history, read_minimal_changes(record), compare)
+            _write_compare(history, minimal, compare)
         sheets = [compare.with_name(name) for name in (PROGRESS, FOR_PATIENT)]
         if not history.days:
             for sheet in sheets:
@@ -196,7 +198,7 @@ def _write_visits_and_compare(
     mark_reports(record, history.patient.code)
     for day in days:
         page = _visit_page(record, history, day)
-        write_text(page, visit_html(history, day, page, record.folder, linked=True))
+        write_text(page, visit_html(history, day, page, record.folder, minimal, linked=True))
     compare = _compare_page(record, history)
     _write_compare(history, minimal, compare)
     if days:

@@ -132,7 +132,7 @@ def summary(window: Window, request: Request) -> Response:
         )
         place = record.folder.pages / code / f"visit-{day}.html"
         html = visit_html(
-            history, day, place, record.folder, linked=False,
+            history, day, place, record.folder, read_minimal_changes(record), linked=False,
             summary=(signed, *_notes(record, code, day)),
         )  # fmt: skip
     return document(html, DOCUMENT_POLICY)

@@ -277,6 +277,20 @@ def test_both_limbs_and_their_difference_add_up_on_every_visit(clinic):
                 assert float(side) == pytest.approx(float(lead) - float(other), abs=0.11)
 
 
+def test_a_visit_says_from_which_size_on_limbs_and_visits_are_told_apart(clinic):
+    told = 0
+    for path in clinic.pages.glob("*/visit-*.html"):
+        text = read_page(path.read_text(encoding="utf-8")).text
+        for part in text.split("What these numbers can tell")[1:]:
+            row = re.search(r"FPPA at peak flexion (\S+)(?: deg)? (\S+) deg", part)
+            if row:
+                told += 1
+                # Munro et al. 2012: 8.93 deg is the least that two visits must differ by
+                assert float(row[2]) >= 8.9
+                assert row[1] == "–" or row[1] in re.findall(r"± (\S+) deg", text)
+    assert told >= 6
+
+
 def test_visits_at_other_frame_rates_are_not_set_against_each_other(clinic):
     text = _text(clinic, "DEMO5/compare.html")
     last = text[: text.index("Since the first visit")]
