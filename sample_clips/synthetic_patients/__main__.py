@@ -172,6 +172,24 @@ def sets(bodies: Path, out: Path) -> None:
 
 
 @main.command()
+@click.option(
+    "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
+    help="Folder that `export_body --crowd` filled.",
+)  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def landings(bodies: Path, out: Path) -> None:
+    """Render those frames of the small sets that carry an FPPA; a clip there is kept."""
+    _ask_for_moderngl()
+    from synthetic_patients.landings import film_landings
+    from synthetic_patients.sets import SETS
+
+    with click.progressbar(SETS, label="landings") as bar:
+        for plan in bar:
+            if not (out / f"{plan.name}.truth.json").exists():
+                film_landings(plan, bodies, out)
+
+
+@main.command()
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")
 @click.option("--patient", type=click.Choice(sorted(PATIENTS)), default="P-04", show_default=True)

@@ -26,7 +26,7 @@ _SIZE_PX = (480, 854)
 _AIM_M = 0.9
 _REPS = 4
 _VARIES_DEG = 2.0
-_ONE_PICTURE = ((0.0, 0.0),)
+ONE_PICTURE = ((0.0, 0.0),)
 """Without motion blur, as a third of the time draws it."""
 
 
@@ -230,4 +230,4 @@ def film_set(
 ) -> Path:
     """Render a set into ``folder``, with its truth."""
     scene, performance = set_scene(plan), play_set(plan, bodies)
-    return film(scene, performance, folder, shifts_px=_ONE_PICTURE, advance=advance)
+    return film(scene, performance, folder, shifts_px=ONE_PICTURE, advance=advance)
