@@ -1,10 +1,11 @@
-"""Clip -> Poses: rounds of looks by the pose model, and all who watch the frames beside it."""
+"""Clip -> Poses: the pose model looks, in one pass or two, while others watch the frames."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Container, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
+from itertools import tee
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,6 +23,7 @@ from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.settings import Settings
 from landing_analysis.stages import moments_that_count
 from landing_analysis.tables import (
+    NO_PICTURE,
     Background,
     Clip,
     Frame,
@@ -54,21 +56,23 @@ class _Watch:
     looks: list[Look] = field(default_factory=list)
 
     def over(
-        self, path: Path, clip: Clip, settings: Settings, wanted: Container[int] = ()
+        self, path: Path, clip: Clip, settings: Settings, rounds: tuple[int, ...] = ()
     ) -> Iterator[Frame]:
-        """Pass on every frame, with its picture where it is wanted or watched."""
+        """Pass on every frame, with its picture where it is watched or may be looked at.
+
+        ``rounds`` are those of `choosing.steps`; the pictures of the first are watched, too.
+        """
         from landing_analysis.camera.background import watch_background
 
         every = choosing.step_of(clip.median_fps, settings.background.rate_hz, settings.pose)
-        frames = read_frames(
-            path,
-            clip,
-            lambda number: number % every == 0 or number in wanted,
-            settings.repeats.short_side_samples,
-        )
+        watched = _one_of((every, *rounds[:1]))
+        wanted = _one_of((every, *rounds[:2]))
+        frames, whole = tee(read_frames(path, clip, wanted, settings.repeats.short_side_samples))
+        frames = (f if watched(f.number) else f._replace(rgb=NO_PICTURE) for f in frames)
         frames = watch_changes(self._listed(frames), self.changes, settings.repeats)
         frames = watch_background(frames, self.segments, settings.background)
-        return watch_light(frames, self.looks, settings.looks)
+        frames = watch_light(frames, self.looks, settings.looks)
+        return (frame for _, frame in zip(frames, whole, strict=True))
 
     def _listed(self, frames: Iterator[Frame]) -> Iterator[Frame]:
         for frame in frames:
@@ -118,32 +122,41 @@ def find_people(
     ClipError, ModelError, OutputError
     """
     watch = _Watch()
-    seen: list[Seen] = []
+    rounds = choosing.steps(clip.median_fps, settings.pose)
     with pose.started(clip, settings.pose, model) as engine:
-        for round_, step in enumerate(choosing.steps(clip.median_fps, settings.pose)):
-            wanted: Collection[int]
-            if round_ == 0:
-                wanted = range(0, clip.frames, step)
-                frames = watch.over(path, clip, settings, wanted)
-            else:
-                wanted = _worth_a_look(round_, step, seen, watch, clip, model, settings)
-                frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
-            current = parts.of_round(round_)
-            current.recall(clip.sha256, model.sha256)
-            label = "looking closer" if round_ else "finding the body"
-            with closing(start(f"{clip.file}: {label}", len(wanted))) as progress:
-                pictures = (frame for frame in frames if frame.number in wanted)
-                new = current.new_only(pictures, progress)
-                current.store(engine.look_for_people(new, progress))
-            seen = sorted([*seen, *current.seen], key=lambda one: one.number)
+        first = parts.of_pass(0)
+        first.recall(clip.sha256, model.sha256)
+        at_most = len(range(0, clip.frames, rounds[:2][-1]))
+        with closing(start(f"{clip.file}: finding the body", at_most)) as progress:
+            choice = choosing.FirstPass(rounds, first.seen, progress, settings.pose)
+            frames = choice.chosen(watch.over(path, clip, settings, rounds))
+            first.store(choice.noted(engine.look_for_people(frames, progress)))
+        seen = _by_frame(first.seen)
+        if rounds[2:]:
+            second = parts.of_pass(1)
+            second.recall(clip.sha256, model.sha256)
+            timed = _timed(rounds[2], seen, watch, clip, model, settings)
+            with closing(start(f"{clip.file}: looking closer", len(timed))) as progress:
+                new = timed - {one.number for one in second.seen}
+                progress.advance(len(timed) - len(new))
+                second.store(engine.look_for_people(_pictures(path, clip, new), progress))
+            seen = _by_frame([*seen, *second.seen])
     poses, people = watch.added_to(
         pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
     )
     return _whole_and_once(Found(clip, poses, people), watch, settings)
 
 
-def _worth_a_look(
-    round_: int,
+def _one_of(steps: tuple[int, ...]) -> Callable[[int], bool]:
+    """Return what says whether a number is a multiple of any of some steps."""
+    return lambda number: any(number % step == 0 for step in steps)
+
+
+def _by_frame(seen: list[Seen]) -> list[Seen]:
+    return sorted(seen, key=lambda one: one.number)
+
+
+def _timed(
     step: int,
     seen: list[Seen],
     watch: _Watch,
@@ -151,18 +164,27 @@ def _worth_a_look(
     model: pose.Model,
     settings: Settings,
 ) -> frozenset[int]:
-    """Return the numbers of the frames to be looked at in a round after the first."""
+    """Return the numbers of the frames to be looked at because something is timed there."""
     numbers, t_s = np.array(watch.numbers), np.array(watch.t_s)
-    if round_ == 1:
-        chosen = choosing.moving_frames(numbers, t_s, seen, settings.pose)
-    else:
-        poses = pose.poses_of(seen, watch.numbers, watch.t_s, clip, model)
-        moments_s = moments_that_count(*watch.added_to(poses, settings), settings)
-        chosen = choosing.timed_frames(numbers, t_s, seen, moments_s, settings.pose)
-    looked = frozenset(one.number for one in seen)
+    poses = pose.poses_of(seen, watch.numbers, watch.t_s, clip, model)
+    moments_s = moments_that_count(*watch.added_to(poses, settings), settings)
+    chosen = choosing.timed_frames(numbers, t_s, seen, moments_s, settings.pose)
+    looked = {one.number for one in seen}
     return frozenset(
         int(number) for number in numbers[chosen] if number % step == 0 and number not in looked
     )
+
+
+def _pictures(path: Path, clip: Clip, wanted: frozenset[int]) -> Iterator[Frame]:
+    """Yield the frames of some numbers, and read no further than the last one."""
+    left = len(wanted)
+    frames = read_frames(path, clip, wanted.__contains__) if wanted else iter(())
+    for frame in frames:
+        if frame.number in wanted:
+            yield frame
+            left -= 1
+            if not left:
+                return
 
 
 def look_around(

@@ -1,25 +1,39 @@
 """Which frames are worth a look, from what was seen in those that were looked at before.
 
-A clip is looked at in rounds: first everybody in some twelve frames a second; then up to sixty
-a second where somebody moves, or where not just one person is in view; then, in clips of
-more, every frame around what is timed or read at an instant. What lies between two looks, in both
-of which the same person is alone, is interpolated, and marked so.
+First everybody in some twelve frames a second and, as soon as the looks around it are back, up to
+sixty a second where somebody moves, or where not just one person is in view: both in one pass
+over the clip. Then, in clips of more, every frame around what is timed or read at an instant.
+What lies between two looks, in both of which the same person is alone, is interpolated, and
+marked so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
+from landing_analysis.progress import Progress
 from landing_analysis.settings import PoseSettings
-from landing_analysis.tables import LANDMARK, LIMBS, BoolArray, FloatArray, IntArray, Seen
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    N_LANDMARKS,
+    BoolArray,
+    FloatArray,
+    Frame,
+    IntArray,
+    Seen,
+)
 
 _PARTS = (
     *([LANDMARK[f"{limb}_{part}"] for part in ("ankle", "heel", "toe")] for limb in LIMBS),
     [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee")],
 )
 _LEGS = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
+_GAPS_TO_TELL = 3  # that a frame is held at most until its movement can be told (worked)
 
 
 def steps(fps: float, settings: PoseSettings) -> tuple[int, ...]:
@@ -35,28 +49,154 @@ def step_of(fps: float, rate_hz: float, settings: PoseSettings) -> int:
     return max(1, int(fps / rate_hz + settings.step_tolerance))
 
 
-def moving_frames(
-    numbers: IntArray, t_s: FloatArray, seen: Sequence[Seen], settings: PoseSettings
-) -> BoolArray:
-    """Say where somebody moves, or not just one person is seen at both neighbouring looks.
+class _Look(NamedTuple):
+    """What tells movement: whether one person was alone, and where hips, knees and feet were."""
+
+    t_s: float
+    alone: bool
+    parts: FloatArray
+    leg_px: float
+
+    @classmethod
+    def of(cls, seen: Seen) -> _Look:
+        alone = len(seen.people) == 1
+        body = seen.people[0, :, :2] if alone else np.full((N_LANDMARKS, 2), np.nan)
+        legs = [np.linalg.norm(np.diff(body[leg], axis=0), axis=1).sum() for leg in _LEGS]
+        parts = np.stack([body[part].mean(axis=0) for part in _PARTS])
+        return cls(seen.t_s, alone, parts, float(max(legs)))
+
+    def moved_px(self, to: _Look) -> float:
+        return float(np.linalg.norm(to.parts - self.parts, axis=1).max())
+
+
+class Movement:
+    """Says of a moment, some looks later, whether somebody moves or not just one person is seen.
+
+    Attributes
+    ----------
+    known_until_s : looks to come change nothing before this
+    """
+
+    def __init__(self, settings: PoseSettings) -> None:
+        self._settings = settings
+        self._looks: deque[_Look] = deque(maxlen=4)  # a gap, and one look further on each side
+        self._periods: deque[tuple[float, float]] = deque()
+        self.known_until_s = -np.inf
+
+    def add(self, seen: Seen) -> None:
+        """Take in the next look."""
+        self._looks.append(_Look.of(seen))
+        if len(self._looks) == 1:
+            self._periods.append((-np.inf, seen.t_s))
+            return
+        if len(self._looks) > 2:
+            self._judge(self._looks[0], self._looks[-3], self._looks[-2], self._looks[-1])
+        self.known_until_s = self._looks[-2].t_s - self._settings.around_motion_s
+
+    def end(self) -> None:
+        """Take in that no look follows."""
+        looks = list(self._looks)[-3:]
+        if len(looks) > 1:
+            self._judge(looks[0], looks[-2], looks[-1], looks[-1])
+        self._periods.append((looks[-1].t_s if looks else -np.inf, np.inf))
+        self.known_until_s = np.inf
+
+    def at(self, t_s: float) -> bool:
+        """Say so of a moment before `known_until_s`; of later ones later."""
+        while self._periods and self._periods[0][1] < t_s:
+            self._periods.popleft()
+        return any(start_s <= t_s <= end_s for start_s, end_s in self._periods)
+
+    def _judge(self, first: _Look, before: _Look, after: _Look, last: _Look) -> None:
+        """Tell of one gap whether the one person at both ends has not moved.
+
+        Nor from one look further before it to one further after it: slow motion moves little
+        in one gap.
+        """
+        moved_px = before.moved_px(after)
+        if np.isfinite(further_px := first.moved_px(last)):
+            moved_px = max(moved_px, further_px)
+        still = moved_px < self._settings.moved_legs * after.leg_px
+        if not (before.alone and after.alone and still):
+            around_s = self._settings.around_motion_s
+            self._periods.append((before.t_s - around_s, after.t_s + around_s))
+
+
+class FirstPass:
+    """Chooses frames while they stream by, each as soon as the looks around it are back.
+
+    What is chosen depends on what was seen, and not on when it was known.
 
     Parameters
     ----------
-    numbers, t_s : (n_frames,) of all frames
-    seen : what was seen in some of them, in order
+    rounds : from `steps`
+    known : what an earlier, stopped search has seen
+    progress : told of every frame that may be looked at and is not
     settings : PoseSettings
-
-    Returns
-    -------
-    (n_frames,)
     """
-    looks, gap = _gaps(numbers, seen)
-    unknown = _unknown(seen)
-    moving = unknown | ~_still(seen, settings)
-    begins = np.flatnonzero(moving[1:-1])
-    look_s = t_s[looks]
-    around_s = settings.around_motion_s
-    return unknown[gap] | _within(t_s, look_s[begins] - around_s, look_s[begins + 1] + around_s)
+
+    def __init__(
+        self,
+        rounds: tuple[int, ...],
+        known: Sequence[Seen],
+        progress: Progress,
+        settings: PoseSettings,
+    ) -> None:
+        self._everywhere, self._moving = rounds[0], rounds[:2][-1]
+        self._known = {one.number: one for one in known}
+        self._progress = progress
+        self._movement = Movement(settings)
+        self._awaited = 0
+        self._held: deque[Frame] = deque()
+        per_gap = max(1, self._everywhere // self._moving - 1)
+        self._most_held = per_gap * (_GAPS_TO_TELL + settings.workers)
+
+    def chosen(self, frames: Iterable[Frame]) -> Iterator[Frame | None]:
+        """Yield the frames to be looked at; None to wait for an answer first.
+
+        Parameters
+        ----------
+        frames : of the clip, in order, with the pictures of those that may be looked at
+        """
+        for frame in frames:
+            if frame.number % self._everywhere == 0:
+                yield from self._everybody(frame)
+            elif frame.number % self._moving == 0:
+                self._held.append(frame)
+            yield from self._told()
+            while self._awaited and len(self._held) >= self._most_held:
+                yield None
+                yield from self._told()
+        while self._awaited:
+            yield None
+            yield from self._told()
+        self._movement.end()
+        yield from self._told()
+
+    def noted(self, found: Iterable[Seen]) -> Iterator[Seen]:
+        """Pass on what is seen, in the order in which it was asked for."""
+        for one in found:
+            if one.number % self._everywhere == 0:
+                self._awaited -= 1
+                self._movement.add(one)
+            yield one
+
+    def _everybody(self, frame: Frame) -> Iterator[Frame]:
+        if frame.number in self._known:
+            self._movement.add(self._known[frame.number])
+            self._progress.advance(1)
+        else:
+            self._awaited += 1
+            yield frame
+
+    def _told(self) -> Iterator[Frame]:
+        """Yield of the frames that are held those with movement, as far as that can be told."""
+        while self._held and self._held[0].t_s < self._movement.known_until_s:
+            frame = self._held.popleft()
+            if self._movement.at(frame.t_s) and frame.number not in self._known:
+                yield frame
+            else:
+                self._progress.advance(1)
 
 
 def timed_frames(
@@ -68,9 +208,18 @@ def timed_frames(
 ) -> BoolArray:
     """Say where a moment is near, or not just one person is seen at both neighbouring looks.
 
-    Parameters and result as of `moving_frames`; ``moments_s`` are the times that count.
+    Parameters
+    ----------
+    numbers, t_s : (n_frames,) of all frames
+    seen : what was seen in some of them, in order
+    moments_s : the times that count
+    settings : PoseSettings
+
+    Returns
+    -------
+    (n_frames,)
     """
-    _, gap = _gaps(numbers, seen)
+    gap = np.searchsorted([one.number for one in seen], numbers)  # the one before that look
     around_s = settings.around_moment_s
     return _unknown(seen)[gap] | _within(t_s, moments_s - around_s, moments_s + around_s)
 
@@ -83,42 +232,7 @@ def _within(t_s: FloatArray, from_s: FloatArray, to_s: FloatArray) -> BoolArray:
     return np.asarray(changes[:-1].cumsum() > 0)
 
 
-def _gaps(numbers: IntArray, seen: Sequence[Seen]) -> tuple[list[int], list[int]]:
-    """Return the index of the frame of each look, and for each frame the gap it lies in.
-
-    Gap k lies before look k; the last one behind all of them.
-    """
-    looked = [one.number for one in seen]
-    return (
-        np.searchsorted(numbers, looked).tolist(),
-        np.searchsorted(looked, numbers).tolist(),
-    )
-
-
 def _unknown(seen: Sequence[Seen]) -> BoolArray:
     """Say of each gap whether what lies in it cannot be told from its ends."""
     alone = np.array([False, *(len(one.people) == 1 for one in seen), False])
     return np.asarray(~(alone[1:] & alone[:-1]))
-
-
-def _still(seen: Sequence[Seen], settings: PoseSettings) -> BoolArray:
-    """Say of each gap whether the one person at both ends has not moved.
-
-    Nor from one look further before it to one further after it: slow motion moves little
-    in one gap.
-    """
-    bodies = np.array(
-        [one.people[0, :, :2] if len(one.people) == 1 else np.full((33, 2), np.nan) for one in seen]
-    ).reshape(-1, 33, 2)
-    legs = [np.linalg.norm(np.diff(bodies[:, leg], axis=1), axis=2).sum(axis=1) for leg in _LEGS]
-    leg_px = np.fmax(*legs)
-    parts = np.stack([bodies[:, part].mean(axis=1) for part in _PARTS], axis=1)
-    still = np.zeros(len(seen) + 1, dtype=bool)
-    for gap in range(1, len(seen)):
-        around = parts[max(gap - 2, 0) : gap + 2]
-        moved_px = max(
-            np.linalg.norm(parts[gap] - parts[gap - 1], axis=1).max(),
-            np.linalg.norm(around[-1] - around[0], axis=1).max(),
-        )
-        still[gap] = moved_px < settings.moved_legs * leg_px[gap]
-    return still

@@ -133,13 +133,13 @@ class PoseEngine:
         self._workers, self._places, self._clip = workers, places, clip
 
     def look_for_people(
-        self, frames: Iterable[Frame], progress: Progress = NO_PROGRESS
+        self, frames: Iterable[Frame | None], progress: Progress = NO_PROGRESS
     ) -> Iterator[Seen]:
-        """Yield what is seen frame by frame, in order, as soon as it is known.
+        """Yield what is seen frame by frame, in the order of the frames, as soon as it is known.
 
         Parameters
         ----------
-        frames : of the clip, in order
+        frames : of the clip; None to wait for the earliest answer that is still due
         progress : told of every frame
 
         Raises
@@ -157,6 +157,9 @@ class PoseEngine:
             return Seen(earliest.number, earliest.t_s, people)
 
         for frame in frames:
+            if frame is None:
+                yield take()
+                continue
             rgb = _checked(frame, self._clip)
             if not self._places.free:
                 yield take()

@@ -3,11 +3,10 @@
 Stored parts
 ------------
 A hidden folder beside the clip's report, ``.<12 digits of the clip's sha256>.unfinished``, holds
-``0-00000.npz``, ``0-00001.npz`` and so on (the first number counts the rounds in which frames are
-looked at), each with what some 20 s of work have given: ``number``
-and ``t_s`` of its frames, the ``people`` seen in each, ``values`` (people, 33, 6) of all
-of them. ``made_by`` binds a part to clip, model and program. A part that is damaged or bound to
-something else, and all after it, are found anew.
+``0-00000.npz``, ``0-00001.npz`` and so on (the first number counts the passes over the clip), each
+with what some 20 s of work have given: ``number`` and ``t_s`` of its frames, the ``people`` seen
+in each, ``values`` (people, 33, 6) of all of them. ``made_by`` binds a part to clip, model and
+program. A part that is damaged or bound to something else, and all after it, are found anew.
 
 What watches the frames besides the pose model sees all of them again when a search goes on:
 that costs the decoding, and needs nothing stored.
@@ -28,56 +27,38 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.errors import ClipError, NobodyFoundError
 from landing_analysis.files import new_file
-from landing_analysis.progress import NO_PROGRESS, Progress
-from landing_analysis.tables import N_LANDMARKS, Frame, Seen
+from landing_analysis.tables import N_LANDMARKS, Seen
 
 SUFFIX = ".unfinished"
 
-_SCHEMA_VERSION = 3
+_SCHEMA_VERSION = 4
 _EVERY_S = 20.0  # of work; this much is lost at most (choice)
 _VALUES = 6
 
 
 class Parts:
-    """What was seen of one clip in one round; made by `stored_parts`, or without a place for it.
+    """What was seen of one clip in one pass; made by `stored_parts`, or without a place for it.
 
     Attributes
     ----------
-    seen : frame by frame in order, from the clip's first
+    seen : frame by frame, in the order in which they were looked at
     """
 
-    def __init__(self, folder: Path | None = None, round_: int = 0) -> None:
+    def __init__(self, folder: Path | None = None, pass_: int = 0) -> None:
         self.seen: list[Seen] = []
-        self._folder, self._round = folder, round_
+        self._folder, self._pass = folder, pass_
         self._made_by = ""
         self._parts = 0
 
-    def of_round(self, round_: int) -> Parts:
-        """Return the place for what is seen in another round, counted from 0."""
-        return Parts(self._folder, round_)
+    def of_pass(self, pass_: int) -> Parts:
+        """Return the place for what is seen in another pass, counted from 0."""
+        return Parts(self._folder, pass_)
 
     def recall(self, clip_sha256: str, model_sha256: str) -> None:
         """Take over what is stored of the same clip, by the same model and program."""
         self._made_by = repr((_SCHEMA_VERSION, __version__, clip_sha256, model_sha256))
         while self._folder and self._recall_part(self._path(self._folder, self._parts)):
             self._parts += 1
-
-    def new_only(
-        self, frames: Iterable[Frame], progress: Progress = NO_PROGRESS
-    ) -> Iterator[Frame]:
-        """Leave out the frames that were seen before; to be put behind all that watches frames.
-
-        Parameters
-        ----------
-        frames : of the clip, from its first
-        progress : told of every frame that is left out
-        """
-        last = self.seen[-1].number if self.seen else -1
-        for frame in frames:
-            if frame.number > last:
-                yield frame
-            else:
-                progress.advance(1)
 
     def store(self, found: Iterable[Seen]) -> None:
         """Add what is found to `seen`, and store a part of it every 20 s.
@@ -112,7 +93,7 @@ class Parts:
         self._parts += 1
 
     def _path(self, folder: Path, part: int) -> Path:
-        return folder / f"{self._round}-{part:05d}.npz"
+        return folder / f"{self._pass}-{part:05d}.npz"
 
     def _recall_part(self, path: Path) -> bool:
         """Take over one part, or nothing of it."""

@@ -9,16 +9,13 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
-from landing_analysis.landmarks.choosing import (
-    moving_frames,
-    steps,
-    timed_frames,
-)
+from landing_analysis.landmarks.choosing import FirstPass, Movement, steps, timed_frames
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.pose import Model, poses_of
+from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.settings import PoseSettings, Settings
 from landing_analysis.stages import moments_that_count
-from landing_analysis.tables import LIMBS, Landmarks, Seen
+from landing_analysis.tables import LIMBS, NO_PICTURE, Frame, Landmarks, Seen
 
 SETTINGS = PoseSettings()
 MODEL = Model("none", "0", b"")
@@ -37,8 +34,17 @@ def _seen(person: Landmarks, frames: np.ndarray, people: int = 1) -> list[Seen]:
 
 
 def _moving(person: Landmarks, step: int, people: int = 1) -> np.ndarray:
-    numbers = np.arange(len(person.t_s))
-    return moving_frames(numbers, person.t_s, _seen(person, numbers[::step], people), SETTINGS)
+    frames = np.arange(0, len(person.t_s), step)
+    return _moments(person.t_s, _seen(person, frames, people))
+
+
+def _moments(t_s: np.ndarray, seen: list[Seen]) -> np.ndarray:
+    """Say of each moment whether there is movement, once all looks are known."""
+    movement = Movement(SETTINGS)
+    for one in seen:
+        movement.add(one)
+    movement.end()
+    return np.array([movement.at(moment_s) for moment_s in t_s], dtype=bool)
 
 
 @pytest.mark.parametrize(
@@ -89,11 +95,45 @@ def test_every_frame_is_looked_at_where_not_just_one_person_is_seen(motion, peop
 
 def test_frames_beyond_the_first_and_last_look_are_looked_at(motion):
     numbers = np.arange(len(motion.t_s))
-    chosen = moving_frames(numbers, motion.t_s, _seen(motion, numbers[7:-9:5]), SETTINGS)
+    chosen = _moments(motion.t_s, _seen(motion, numbers[7:-9:5]))
     assert chosen[:7].all()
     assert chosen[-5:].all()
-    assert not moving_frames(numbers[:0], motion.t_s[:0], [], SETTINGS).any()
-    assert moving_frames(numbers, motion.t_s, [], SETTINGS).all()
+    assert _moments(motion.t_s, []).all()
+
+
+def _asked(motion: Landmarks, behind: int, known: list[Seen] = ()) -> tuple[list[int], int]:
+    """Return which frames are chosen when answers come so late, and how many are held at most."""
+    choice = FirstPass((5, 1), known, NO_PROGRESS, SETTINGS)
+    frames = (Frame(k, float(t_s), NO_PICTURE) for k, t_s in enumerate(motion.t_s))
+    asked: list[int] = []
+    due: list[int] = []
+
+    def answered():
+        for frame in choice.chosen(frames):
+            if frame is not None:
+                asked.append(frame.number)
+                due.append(frame.number)
+            if frame is None or len(due) > behind:
+                yield _seen(motion, [due.pop(0)])[0]
+        while due:
+            yield _seen(motion, [due.pop(0)])[0]
+
+    most_held = max((len(choice._held) for _ in choice.noted(answered())), default=0)
+    return asked, most_held
+
+
+@pytest.mark.parametrize("behind", [0, 1, 6, 50])
+def test_the_same_frames_are_chosen_however_late_the_answers_come(motion, behind):
+    asked, most_held = _asked(motion, behind)
+    everywhere = np.arange(len(motion.t_s)) % 5 == 0
+    assert sorted(asked) == np.flatnonzero(_moving(motion, 5) | everywhere).tolist()
+    assert most_held < 40
+
+
+def test_frames_known_from_a_stopped_search_are_not_asked_for_again(motion):
+    asked, _ = _asked(motion, 6)
+    rest, _ = _asked(motion, 6, _seen(motion, asked[:50]))
+    assert rest == asked[50:]
 
 
 def test_only_frames_near_a_moment_are_timed(motion):
