@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -142,12 +142,13 @@ class _Painter:
             cv2.resize(self._whole, self.size_px, dst=picture, interpolation=cv2.INTER_AREA)
         points = filmed_px(analysis, analysis.tracks.raw_px, frame.number) * pen.scale
         points[analysis.tracks.filled[frame.number]] = np.nan
+        t_s = float(analysis.tracks.t_s[frame.number])
+        states = {limb: foot_state(analysis, limb, t_s) for limb in LIMBS}
         for limb in _far_limb_first(analysis):
-            state = foot_state(analysis, limb, float(analysis.tracks.t_s[frame.number]))
             _draw_leg(picture, points, limb, analysis, pen)
-            _draw_foot(picture, points, limb, state, analysis, pen)
-        _draw_angles(picture, points, frame.number, analysis, pen)
-        _draw_words(picture, frame, analysis, pen)
+            _draw_foot(picture, points, limb, states[limb], analysis, pen)
+        _draw_angles(picture, points, frame.number, states, analysis, pen)
+        _draw_words(picture, frame, states, analysis, pen)
         return picture
 
 
@@ -208,9 +209,9 @@ def _before(event: Event, t_s: float) -> bool:
     return t_s < event.t_s - COVERAGE * event.sd_s
 
 
-def shows_angle(analysis: Analysis, limb: Limb, t_s: float) -> bool:
+def shows_angle(analysis: Analysis, limb: Limb, state: FootState, t_s: float) -> bool:
     """Whether a knee's angle is drawn: of a leg that stands, or of a used rep under way."""
-    if foot_state(analysis, limb, t_s) == "on the ground":
+    if state == "on the ground":
         return True
     rep = rep_at(analysis, t_s)
     return rep is not None and rep.used and limb in rep.limbs
@@ -288,13 +289,15 @@ def _draw_foot(
 
 
 def _draw_angles(
-    picture: Picture, points: FloatArray, number: int, analysis: Analysis, pen: _Pen
-) -> None:
+    picture: Picture, points: FloatArray, number: int, states: Mapping[Limb, FootState],
+    analysis: Analysis, pen: _Pen,
+) -> None:  # fmt: skip
     angles = analysis.knee_angles
+    t_s = float(analysis.tracks.t_s[number])
     for limb, deg in (angles.deg if angles else {}).items():
         knee = points[LANDMARK[f"{limb}_knee"]]
         known = np.isfinite([deg[number], *knee]).all()
-        if not known or not shows_angle(analysis, limb, float(analysis.tracks.t_s[number])):
+        if not known or not shows_angle(analysis, limb, states[limb], t_s):
             continue
         whole = round(float(deg[number]))
         text = f"{whole:+d}°" if angles and angles.kind == "fppa" and whole else f"{whole}°"
@@ -309,9 +312,10 @@ def _draw_angles(
         _write(picture, text, (x, y + pen.text_px // 2), pen.text_px, _rgb(style.colour))
 
 
-def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -> None:
-    in_real_time_s = float(analysis.tracks.t_s[frame.number])
-    rep = rep_at(analysis, in_real_time_s)
+def _draw_words(
+    picture: Picture, frame: Frame, states: Mapping[Limb, FootState], analysis: Analysis, pen: _Pen
+) -> None:
+    rep = rep_at(analysis, float(analysis.tracks.t_s[frame.number]))
     angles = analysis.knee_angles
     title = "" if rep is None else f"Rep {rep.number}" + ("" if rep.used else ", not used")
     if rep is not None and rep.view not in (None, analysis.decided.view):
@@ -323,9 +327,9 @@ def _draw_words(picture: Picture, frame: Frame, analysis: Analysis, pen: _Pen) -
     else:
         top.append(f"{frame.t_s:.2f} s")
     _panel(picture, top, [_INK] * len(top), pen, bottom=False)
-    states = [(limb, foot_state(analysis, limb, in_real_time_s)) for limb in LIMBS]
-    lines = [f"{limb}: {state}" for limb, state in states if state]
-    colours = [_rgb(limb_style(limb, None).colour) for limb, state in states if state]
+    told = [limb for limb in LIMBS if states[limb]]
+    lines = [f"{limb}: {states[limb]}" for limb in told]
+    colours = [_rgb(limb_style(limb, None).colour) for limb in told]
     _panel(picture, lines, colours, pen, bottom=True)
 
 
@@ -346,7 +350,7 @@ def _panel(
     height = step * len(lines) + pad
     top = picture.shape[0] - height if bottom else 0
     ground = picture[top : top + height, :width]
-    ground[:] = _PALER[ground]
+    cv2.LUT(ground, _PALER, ground)
     for row, (line, colour) in enumerate(zip(lines, colours, strict=True)):
         _write(picture, line, (pad, top + step * (row + 1) - pad // 2), pen.text_px, colour, 0)
 

@@ -214,4 +214,4 @@ def blur_heads(rgb: Picture, circles: FloatArray) -> None:
         coarse = cv2.resize(few, patch.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         mask = np.zeros(patch.shape[:2], np.uint8)
         cv2.circle(mask, (round(x) - left, round(y) - top), round(radius), 1, -1)
-        np.copyto(patch, coarse, where=mask[:, :, None] > 0)
+        cv2.copyTo(coarse, mask, patch)

@@ -430,9 +430,7 @@ class ClipWriter:
         stream.codec_context.color_trc = ColorTrc.BT709
         stream.codec_context.color_range = ColorRange.MPEG
         self._stream = stream
-        # Both are used for every frame: new ones would cost as much as the conversion.
-        self._rgb = VideoFrame(stream.width, stream.height, "rgb24")
-        self._reformatter = VideoReformatter()
+        self._reformatter = VideoReformatter()  # a new one would cost as much as the conversion
 
     def write(self, rgb: Picture, t_s: float) -> None:
         """Add one frame.
@@ -445,16 +443,11 @@ class ClipWriter:
         width, height = self._size
         if rgb.shape != (height, width, 3):
             raise OutputError(f"A frame of shape {rgb.shape} does not fit a {width}x{height} clip.")
-        plane = self._rgb.planes[0]
-        rows = np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)
-        pixels = rows[:, : 3 * plane.width].reshape(plane.height, plane.width, 3)
-        pixels[:height, :width] = rgb
-        pixels[height:], pixels[:, width:] = (
-            pixels[height - 1 : height],
-            pixels[:, width - 1 : width],
-        )
+        if width % 2 or height % 2:
+            rgb = np.pad(rgb, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge")
         frame = self._reformatter.reformat(
-            self._rgb, format="yuv420p", dst_colorspace=Colorspace.ITU709,
+            VideoFrame.from_numpy_buffer(np.ascontiguousarray(rgb)), format="yuv420p",
+            dst_colorspace=Colorspace.ITU709,
             dst_color_range=ColorRange.MPEG,
         )  # fmt: skip
         frame.time_base = _WRITE_CLOCK

@@ -322,7 +322,11 @@ def test_a_hanging_leg_gets_no_angle():
     analysis = make_analysis(view="front", exercise="hop", limb="right")
     assert set(analysis.knee_angles.deg) == set(LIMBS)
     shown = {
-        limb: [shows_angle(analysis, limb, float(t)) for t in analysis.tracks.t_s] for limb in LIMBS
+        limb: [
+            shows_angle(analysis, limb, foot_state(analysis, limb, t), t)
+            for t in analysis.tracks.t_s.tolist()
+        ]
+        for limb in LIMBS
     }
     assert not any(shown["left"])
     assert any(shown["right"])
