@@ -16,10 +16,14 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, percentile_filter
 
 from landing_analysis.contacts.feet import Motion, average_events
-from landing_analysis.maths.signals import local_polynomial, usual_steps_s
+from landing_analysis.maths.signals import (
+    local_polynomial,
+    running_percentile,
+    usual_steps_s,
+    widened,
+)
 from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import StepSettings
 from landing_analysis.tables import (
@@ -158,9 +162,8 @@ def _stands(motion: Motion, limb: Limb, settings: StepSettings) -> FloatArray:
         axis=0,
     )
     stands = np.clip(1.0 - away, -settings.in_air_weight, 1.0)
-    reach = 2 * int(settings.exchange_reach_s / float(np.median(np.diff(t_s)))) + 1
-    doubted = maximum_filter1d(motion.exchanged.astype(np.uint8), reach).astype(bool)
-    stands[doubted] *= settings.exchanged_share
+    reach = int(settings.exchange_reach_s / float(np.median(np.diff(t_s))))
+    stands[widened(motion.exchanged, reach)] *= settings.exchanged_share
     known: FloatArray = np.where(np.isfinite(stands), stands, 0.0)
     return known
 
@@ -179,8 +182,8 @@ def _above_floor_m(t_s: FloatArray, height_m: FloatArray, settings: StepSettings
     if not known.any():
         return np.full_like(height_m, np.nan)
     whole_m = np.interp(t_s, t_s[known], height_m[known])
-    width = int(2 * settings.floor_reach_s / float(np.median(np.diff(t_s)))) | 1
-    floor_m = percentile_filter(whole_m, settings.floor_percentile, width, mode="nearest")
+    reach = int(2 * settings.floor_reach_s / float(np.median(np.diff(t_s)))) // 2
+    floor_m = running_percentile(whole_m, settings.floor_percentile, reach)
     above_m: FloatArray = height_m - floor_m
     return above_m
 

@@ -10,6 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from landing_analysis.tables import BoolArray, FloatArray
 
 STEPS_AROUND = 19  # definition: of the running median, a third of a second at 60 frames/s
+_BLOCK = 2048  # windows sorted at once, for the memory (choice)
 MAD_TO_SD = 1.4826  # definition: standard deviation over median deviation, normal noise
 
 
@@ -37,6 +38,25 @@ def running_median(y: FloatArray, reach: int, ends: Literal["edge", "symmetric"]
     windows = sliding_window_view(np.pad(y, padding, mode=ends), 2 * reach + 1, axis=0)
     median: FloatArray = np.partition(windows, reach, axis=-1)[..., reach]
     return median
+
+
+def running_percentile(y: FloatArray, percent: float, reach: int) -> FloatArray:
+    """Return a percentile of each sample and of ``reach`` on both sides, (n,), itself a sample.
+
+    Beyond the ends the last sample goes on.
+    """
+    width = 2 * reach + 1
+    rank = min(int(width * percent / 100.0), width - 1)
+    windows = sliding_window_view(np.pad(y, reach, mode="edge"), width)
+    starts = range(0, len(windows), _BLOCK)
+    blocks = (np.partition(windows[k : k + _BLOCK], rank, axis=1)[:, rank] for k in starts)
+    return np.concatenate([np.empty(0), *blocks])
+
+
+def widened(mask: BoolArray, reach: int) -> BoolArray:
+    """Say of each sample whether it, or one of ``reach`` on both sides, is marked, (n,)."""
+    windows = sliding_window_view(np.pad(mask, reach), 2 * reach + 1)
+    return np.asarray(windows.any(axis=1))
 
 
 def local_polynomial(
