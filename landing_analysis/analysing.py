@@ -6,6 +6,7 @@ import os
 import shutil
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -361,35 +362,46 @@ def _write_folder(
     options: Options,
     start: StartProgress,
 ) -> None:
-    from landing_analysis.report.page import report_html
-    from landing_analysis.report.pictures import key_pictures
-
-    with new_folder(folder) as new:
+    with new_folder(folder) as new, ThreadPoolExecutor(1) as beside:
         drawn = bool(path) and options.annotated_clip
         with _annotate(new / ANNOTATED, path if drawn else None, analysis, heads, start):
+            cut_out = beside.submit(_key_jpegs, path, analysis, heads, start)
             document = analysis_document(analysis)
             write_text(new / DATA, analysis_json(document))
             write_text(new / TABLE, reps_csv(document))
-            jpegs = dict(_key_jpegs(path, analysis, heads, start)) if path else {}
             annotated = ANNOTATED if drawn or (folder / ANNOTATED).exists() else None
-            html = report_html(analysis, key_pictures(analysis, jpegs), annotated)
-            write_text(new / REPORT, html)
+            write_text(new / REPORT, _page(analysis, cut_out, annotated))
         _keep_other_files(folder, new)
 
 
+def _page(analysis: Analysis, cut_out: Future[dict[int, str]], annotated_clip: str | None) -> str:
+    """Return the report, whose plots are drawn while its pictures are still cut out."""
+    from landing_analysis.report.page import draw_plots, report_html
+    from landing_analysis.report.pictures import key_pictures
+
+    plots = draw_plots(analysis)
+    return report_html(analysis, key_pictures(analysis, cut_out.result()), annotated_clip, plots)
+
+
 def _key_jpegs(
-    path: Path, analysis: Analysis, heads: FloatArray | None, start: StartProgress
-) -> Iterator[tuple[int, str]]:
+    path: Path | None, analysis: Analysis, heads: FloatArray | None, start: StartProgress
+) -> dict[int, str]:
+    """Cut out the key pictures of a clip, by frame; none where the clip is not at hand."""
     from landing_analysis.report.pictures import key_frames, key_jpeg
+
+    if path is None:
+        return {}
     from landing_analysis.video.clips import read_frames_at
 
     clip, numbers = analysis.clip, key_frames(analysis)
+    jpegs: dict[int, str] = {}
     with closing(start(f"{clip.file}: cutting out pictures", len(numbers))) as progress:
         for frame in read_frames_at(path, clip, numbers):
             jpeg = key_jpeg(analysis, frame, heads)
             if jpeg is not None:
-                yield frame.number, jpeg
+                jpegs[frame.number] = jpeg
             progress.advance(1)
+    return jpegs
 
 
 @contextmanager

@@ -50,6 +50,17 @@ class Plot:
 
 
 @dataclass(frozen=True)
+class Plots:
+    """All plots of a page, None where there is nothing to draw."""
+
+    small: Plot | None
+    timeline: Plot | None
+    curves: Plot | None
+    strips: tuple[Plot, ...]
+    sides: Plot | None
+
+
+@dataclass(frozen=True)
 class RepCard:
     """One rep in the strip."""
 
@@ -61,8 +72,23 @@ class RepCard:
     pictures: tuple[KeyPicture, ...]
 
 
+def draw_plots(analysis: Analysis) -> Plots:
+    """Draw the plots of a report, which takes longer than the rest of its page."""
+    analysis = roles.with_roles(analysis)
+    return Plots(
+        small=_small_plot(analysis),
+        timeline=_timeline(analysis),
+        curves=_curves(analysis),
+        strips=_strips(analysis),
+        sides=_sides(analysis),
+    )
+
+
 def report_html(
-    analysis: Analysis, pictures: tuple[KeyPicture, ...], annotated_clip: str | None
+    analysis: Analysis,
+    pictures: tuple[KeyPicture, ...],
+    annotated_clip: str | None,
+    plots: Plots | None = None,
 ) -> str:
     """Return the report of one clip as a page that needs nothing else.
 
@@ -71,7 +97,9 @@ def report_html(
     analysis : Analysis
     pictures : from `pictures.key_pictures`
     annotated_clip : name of the annotated clip beside the page, None when there is none
+    plots : from `draw_plots`; None to draw them now
     """
+    plots = plots or draw_plots(analysis)
     analysis = roles.with_roles(analysis)
     first, rest = sheet.shown_findings(analysis)
     shots = sheet.shots(analysis, pictures)
@@ -102,16 +130,12 @@ def report_html(
             sheet.key_measure(analysis),
             analysis.decided.target_flexion_deg,
         ),
-        small_plot=_small_plot(analysis),
+        plots=plots,
         cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],
         from_clip=any(picture.jpeg for picture in pictures),
         shown=[rep.number for rep in pictured_reps(analysis)],
         limb_styles={limb: limb_style(limb, analysis.decided.surgical_side) for limb in LIMBS},
         tables=rep_tables.rep_tables(analysis),
-        timeline=_timeline(analysis),
-        curves=_curves(analysis),
-        strips=_strips(analysis),
-        sides=_sides(analysis),
     )
 
 
@@ -179,11 +203,11 @@ def _curves(analysis: Analysis) -> Plot | None:
     return _plot(figure, "curves", f"{angle} {through}", caption)
 
 
-def _strips(analysis: Analysis) -> list[Plot]:
+def _strips(analysis: Analysis) -> tuple[Plot, ...]:
     values: dict[str, int] = {}
     for row in analysis.measures.measures:
         values[row.name] = values.get(row.name, 0) + (row.value is not None)
-    return [
+    return tuple(
         _plot(
             rep_strip_figure(analysis, name),
             f"strip-{name}",
@@ -192,7 +216,7 @@ def _strips(analysis: Analysis) -> list[Plot]:
         )
         for name in _STRIPS
         if values.get(name, 0) >= 2
-    ]
+    )
 
 
 def _small_plot(analysis: Analysis) -> Plot | None:

@@ -99,8 +99,8 @@ def stages(clip: str, out: str) -> None:
         "finding the body": (analysing, "_find_or_recall_poses"),
         "measuring": (analysing, "analyse_people"),
         "storing landmarks": (analysing, "write_landmarks"),
-        "cutting out pictures": (analysing, "_key_jpegs"),
-        "page and plots": (page, "report_html"),
+        "plots": (page, "draw_plots"),
+        "page": (page, "report_html"),
     }
     for name, (module, function) in steps.items():
         setattr(module, function, _timed(getattr(module, function), name, spent_s))
@@ -117,8 +117,7 @@ def _timed(
     def timed(*args: Any, **kwargs: Any) -> Any:
         started_s = time.perf_counter()
         try:
-            result = function(*args, **kwargs)
-            return list(result) if name == "cutting out pictures" else result
+            return function(*args, **kwargs)
         finally:
             spent_s[name] = spent_s.get(name, 0.0) + time.perf_counter() - started_s
 
