@@ -18,6 +18,7 @@ from av.video.reformatter import (
     ColorRange,
     Colorspace,
     ColorTrc,
+    Interpolation,
     VideoReformatter,
 )
 from av.video.stream import VideoStream
@@ -447,8 +448,8 @@ class ClipWriter:
             rgb = np.pad(rgb, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge")
         frame = self._reformatter.reformat(
             VideoFrame.from_numpy_buffer(np.ascontiguousarray(rgb)), format="yuv420p",
-            dst_colorspace=Colorspace.ITU709,
-            dst_color_range=ColorRange.MPEG,
+            dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG,
+            interpolation=Interpolation.POINT,  # of every second row of colours, not of brightness
         )  # fmt: skip
         frame.time_base = _WRITE_CLOCK
         frame.pts = round(t_s / _WRITE_CLOCK)
