@@ -298,7 +298,9 @@ class ContactSettings:
     carried_rise_share: float = 0.25  # of a free arc's rise; toes in the air rise more (choice)
     floor_percentile: float = 10.0  # of the heights at which toes rest (choice)
     better_placed_ratio: float = 2.0  # of uncertainties; worse ones settle no flight (choice)
-    short_fall_s: float = 0.2  # in a longer one toes move faster than at rest (worked)
+    short_fall_s: float = 0.25  # longer ones move the toes faster than at rest (rendered: 0.23)
+    both_feet_sds: float = 6.0  # of noise that both feet's mean rise takes (drawn)
+    each_foot_share: float = 0.67  # of that surety each of both feet needs (drawn)
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands
@@ -341,6 +343,7 @@ class ContactSettings:
     behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012, 0.025)
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip
+    limb_share: float = 0.1  # of it is one limb's alone; both limbs share the rest of that
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
@@ -525,6 +528,7 @@ class MeasureSettings:
     least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)
     unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)
     fewest_reps_for_thirds: int = 6  # two reps in a third (choice)
+    fewest_reps_to_pair: int = 3  # of both limbs; two agree by one difference only (choice)
     least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point

@@ -44,6 +44,7 @@ from landing_analysis.contacts.feet import (
     hangs,
     read_motion,
     rose_shortly,
+    rose_with_body,
     strays,
 )
 from landing_analysis.contacts.steps import with_steps
@@ -691,7 +692,7 @@ def _carried(
     A foot at rest well above where the other foot left or landed is held in the air.
     """
     inside = (motion.t_s > start_s) & (motion.t_s < end_s)
-    if inside.sum() < 2:
+    if inside.sum() < 2 or rose_with_body(motion, limb, start_s, end_s, settings):
         return False
     height = motion.toe_m[limb][inside]
     other = events["right" if limb == "left" else "left"]

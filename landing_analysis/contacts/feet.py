@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -184,9 +184,8 @@ def _parted(
     first, last = segment
     if not rest[0] < first < last < rest[1]:
         return [rest]
-    rose = rose_shortly(
-        motion, (limb,), float(motion.t_s[first]), float(motion.t_s[last]), settings
-    )
+    start_s, end_s = float(motion.t_s[first]), float(motion.t_s[last])
+    rose = rose_with_body(motion, limb, start_s, end_s, settings)
     return [(rest[0], first), (last, rest[1])] if rose else [rest]
 
 
@@ -204,10 +203,58 @@ def rose_shortly(
     limbs : whose toes are averaged
     start_s, end_s : of the fall; one longer than ``settings.short_fall_s`` is not asked
     """
+    rise = _short_rise(motion, limbs, start_s, end_s, settings)
+    return rise is not None and rise.is_sure(settings.least_rise_share, settings.noise_sds)
+
+
+def rose_with_body(
+    motion: Motion, limb: Limb, start_s: float, end_s: float, settings: ContactSettings
+) -> bool:
+    """Say whether a foot's toes rose through a short fall, by themselves or with the other's.
+
+    Where both rise, their mean must do so more surely than one foot's, and each by itself nearly
+    as surely: one that stands while the other is held up does not rise with the body.
+    """
+    if rose_shortly(motion, (limb,), start_s, end_s, settings):
+        return True
+    if end_s - start_s < settings.min_flight_s:  # smoothing only makes a fall longer
+        return False
+    both = _short_rise(motion, LIMBS, start_s, end_s, settings)
+    each = [_short_rise(motion, (limb,), start_s, end_s, settings) for limb in LIMBS]
+    if both is None or not both.is_sure(settings.least_rise_share, settings.both_feet_sds):
+        return False
+    share = settings.each_foot_share
+    return all(
+        one is not None
+        and one.is_sure(share * settings.least_rise_share, share * settings.noise_sds)
+        for one in each
+    )
+
+
+class _ShortRise(NamedTuple):
+    """How far toes rose through a short fall on average, its standard error, and a free arc's."""
+
+    mean_m: float
+    sd_m: float
+    free_arc_m: float
+
+    def is_sure(self, share: float, sds: float) -> bool:
+        """Whether they rose by more than a share of a free arc and than noise."""
+        return self.mean_m > max(share * self.free_arc_m, sds * self.sd_m)
+
+
+def _short_rise(
+    motion: Motion,
+    limbs: Sequence[Limb],
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> _ShortRise | None:
+    """Read `_ShortRise` against where the toes rest beside the fall; None for a longer fall."""
     t_s = motion.t_s
     inside = (t_s >= start_s) & (t_s <= end_s)
     if end_s - start_s > settings.short_fall_s or not inside.any():
-        return False
+        return None
     share = (t_s[inside] - start_s) / (end_s - start_s)
     from_s = settings.stay_margin_s
     until_s = from_s + settings.landing_rest_s
@@ -219,14 +266,13 @@ def rose_shortly(
             for away_s in (start_s - t_s, t_s - end_s)
         ]
         if not all(len(part) for part in beside):
-            return False
+            return None
         before_m, after_m = (float(np.median(part)) for part in beside)
         rises_m.append(float(np.mean(toe_m[inside] - before_m - share * (after_m - before_m))))
         noise_m.append(motion.noise_m[f"{limb}_toe"])
     scatter_m = float(np.linalg.norm(noise_m)) / len(limbs) / np.sqrt(len(share))
     free_arc_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
-    least_m = max(settings.least_rise_share * free_arc_m, settings.noise_sds * scatter_m)
-    return bool(np.mean(rises_m) > least_m)
+    return _ShortRise(float(np.mean(rises_m)), float(scatter_m), free_arc_m)
 
 
 def strays(

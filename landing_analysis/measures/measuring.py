@@ -43,6 +43,7 @@ from landing_analysis.measures.knee import (
 from landing_analysis.measures.offsets import SetOffset, set_offset
 from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.measures.summaries import (
+    BOTH_LIMBS_TIMING,
     MODEL_TIMING,
     NOISE,
     OFFSET,
@@ -106,11 +107,17 @@ def _no(code: Code, **numbers: Number) -> _NotMeasurableError:
 
 
 class _Instant(NamedTuple):
-    """An event with its uncertainty split: its own, and what all such events of a clip share."""
+    """An event with its uncertainty split by what errs alike: one event, a limb's, both limbs'."""
 
     t_s: float
     own_sd_s: float
-    shared_sd_s: float
+    limb_sd_s: float
+    both_limbs_sd_s: float = 0.0
+
+    @property
+    def shared_sd_s(self) -> float:
+        """What all such events of one limb in a clip share."""
+        return math.hypot(self.limb_sd_s, self.both_limbs_sd_s)
 
 
 @dataclass(frozen=True)
@@ -350,10 +357,13 @@ def _instant(scene: _Scene, event: Event) -> _Instant:
     """Split an event's uncertainty into its own and what all such events of a clip share.
 
     On rendered clips half of the variance of an edge's error was the same at every
-    landing of a clip, so that averaging over reps does not shrink it.
+    landing of a clip, so that averaging over reps does not shrink it; four fifths of that were
+    the same for both feet, so that it is not in the difference of the limbs.
     """
-    share = scene.settings.contacts.shared_share
-    return _Instant(event.t_s, event.sd_s * math.sqrt(1 - share), event.sd_s * math.sqrt(share))
+    shared, limb = scene.settings.contacts.shared_share, scene.settings.contacts.limb_share
+    return _Instant(
+        event.t_s, *(event.sd_s * math.sqrt(part) for part in (1 - shared, limb, shared - limb))
+    )
 
 
 def _frames_at(scene: _Scene, *instants_s: float) -> tuple[int, ...]:
@@ -366,7 +376,8 @@ def _frames_at(scene: _Scene, *instants_s: float) -> tuple[int, ...]:
 def _interval(scene: _Scene, start: _Instant, end: _Instant, scale: float = 1.0) -> Reading:
     parts = (
         (TIMING, scale * math.hypot(start.own_sd_s, end.own_sd_s)),
-        (MODEL_TIMING, scale * math.hypot(start.shared_sd_s, end.shared_sd_s)),
+        (MODEL_TIMING, scale * math.hypot(start.limb_sd_s, end.limb_sd_s)),
+        (BOTH_LIMBS_TIMING, scale * math.hypot(start.both_limbs_sd_s, end.both_limbs_sd_s)),
     )
     return Reading((end.t_s - start.t_s) * scale, parts, _frames_at(scene, start.t_s, end.t_s))
 
@@ -441,7 +452,9 @@ def _inter_limb_delay(scene: _Scene, rep: Rep) -> Reading:
     if left is None or right is None:
         raise _no(Code.LANDS_ON_ONE_FOOT)
     first, second = (_instant(scene, foot.initial_contact) for foot in (left, right))
-    return _interval(scene, first, second, scale=1000.0)  # definition: ms in a second
+    delay = _interval(scene, first, second, scale=1000.0)  # definition: ms in a second
+    # What both feet's landings are read late by is not between them.
+    return delay._replace(parts=tuple(p for p in delay.parts if p[0] != BOTH_LIMBS_TIMING))
 
 
 def _toe_to_heel_interval(scene: _Scene, rep: Rep, limb: Limb) -> Reading:

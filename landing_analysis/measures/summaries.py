@@ -12,6 +12,7 @@ from landing_analysis.disturbances.effects import Effect
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     Bout,
+    FloatArray,
     Limb,
     Measure,
     Measures,
@@ -28,6 +29,7 @@ _SETTINGS = MeasureSettings()
 NOISE = "landmark noise"
 TIMING = "instant of the event"
 MODEL_TIMING = "pose model timing"
+BOTH_LIMBS_TIMING = "pose model timing, both limbs"
 OFFSET = "pose model offset"
 PERSON = "pose model, person"
 LIMB = "pose model, limb"
@@ -43,7 +45,7 @@ SPREAD = "spread of reps"
 
 OWN_PARTS = frozenset({NOISE, TIMING, POSTURE})
 """Parts of an uncertainty that each rep has for itself; averaging does not shrink the others."""
-BOTH_LIMBS_PARTS = frozenset({PERSON, CLIP})
+BOTH_LIMBS_PARTS = frozenset({PERSON, CLIP, BOTH_LIMBS_TIMING})
 """Parts that both limbs of a clip share, so that they are not in the difference of the limbs."""
 
 
@@ -61,7 +63,7 @@ def with_set(
     summaries = summarise(measures.measures, settings)
     kept: list[SideComparison] = []
     left_out: list[NotCompared] = []
-    for item in compare_sides(measures.measures):
+    for item in compare_sides(measures.measures, settings=settings):
         reasons = [
             effect.too_alike
             for effect in effects
@@ -135,7 +137,9 @@ def summarise_bout(
     return summarise(rows_of_bout(bout, reps, view, rows), settings)
 
 
-def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideComparison, ...]:
+def compare_sides(
+    rows: tuple[Measure, ...], limb: Limb = "left", settings: MeasureSettings = _SETTINGS
+) -> tuple[SideComparison, ...]:
     """Compare ``limb`` with the other limb in every measure that both have.
 
     Parameters
@@ -152,7 +156,9 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideC
     -----
     The limbs' uncertainties add as squares, but for what both limbs share
     (`BOTH_LIMBS_PARTS`), which is not in their difference, and that of yaw: a turned body shows
-    false valgus on one knee and as much false varus on the other.
+    false valgus on one knee and as much false varus on the other. Where both land in the same
+    reps, what differs from rep to rep in both limbs alike is not in their difference either: a
+    longer landing is longer for both.
     """
     other: Limb = "right" if limb == "left" else "left"
     comparisons = []
@@ -163,10 +169,12 @@ def compare_sides(rows: tuple[Measure, ...], limb: Limb = "left") -> tuple[SideC
         a, b = _summary(name, limb, _apart(own)), _summary(name, other, _apart(opposite))
         if definition.compare == "lsi":
             value, unit = 100.0 * a.mean / b.mean, "%"
-            parts = _of_difference(a, b, value / a.mean, value / b.mean)
+            per_limb = abs(value / a.mean), abs(value / b.mean)
         else:
             value, unit = a.mean - b.mean, definition.unit
-            parts = _of_difference(a, b)
+            per_limb = 1.0, 1.0
+        spread = UncertaintyPart(SPREAD, _spread_between(own, opposite, per_limb, settings))
+        parts = (spread, *_of_difference(a, b, *per_limb))
         sd = math.hypot(*(part.sd for part in parts))
         comparisons.append(SideComparison(name, definition.compare, limb, value, sd, unit, parts))
     return tuple(comparisons)
@@ -180,12 +188,48 @@ def _apart(rows: list[Measure]) -> list[Measure]:
     ]
 
 
+def _spread_between(
+    one: list[Measure],
+    other: list[Measure],
+    per_limb: tuple[float, float],
+    settings: MeasureSettings,
+) -> float:
+    """Return what is random in the difference of two limbs' means, each limb's by a factor.
+
+    That is no less than what is claimed of single values, and else the spread of both limbs
+    without what it is alike by in the reps that both land in.
+    """
+    scaled = [
+        dict(zip((row.rep for row in rows), factor * _values(rows), strict=True))
+        for rows, factor in zip((one, other), per_limb, strict=True)
+    ]
+    claimed = sum(
+        factor**2 * _random_square(rows) / len(rows)
+        for rows, factor in zip((one, other), per_limb, strict=True)
+    )
+    if min(map(len, scaled)) < 2:  # definition: one value has no spread
+        return math.sqrt(claimed)
+    squares = [float(np.var(list(values.values()), ddof=1)) for values in scaled]
+    apart = sum(square / len(values) for square, values in zip(squares, scaled, strict=True))
+    both = sorted(scaled[0].keys() & scaled[1].keys())
+    if len(both) >= settings.fewest_reps_to_pair:
+        pairs = np.array([[values[rep] for rep in both] for values in scaled])
+        alike = float(np.cov(pairs)[0, 1])
+        apart -= 2.0 * alike * len(both) / math.prod(map(len, scaled))
+    return math.sqrt(max(claimed, apart))
+
+
+def _random_square(rows: list[Measure]) -> float:
+    """Return what is claimed that each value has for itself, squared."""
+    return sum(square for part, square in _mean_squares(rows).items() if part in OWN_PARTS)
+
+
 def _of_difference(
-    one: SetSummary, other: SetSummary, per_one: float = 1.0, per_other: float = 1.0
+    one: SetSummary, other: SetSummary, per_one: float, per_other: float
 ) -> tuple[UncertaintyPart, ...]:
-    """Return the parts of two limbs against each other, each limb's by a factor."""
-    ones = {part.name: abs(per_one) * part.sd for part in one.parts}
-    others = {part.name: abs(per_other) * part.sd for part in other.parts}
+    """Return the parts of two limbs against each other but their spread, each by a factor."""
+    ones = {part.name: per_one * part.sd for part in one.parts if part.name != SPREAD}
+    others = {part.name: per_other * part.sd for part in other.parts if part.name != SPREAD}
     return tuple(
         UncertaintyPart(
             name,
@@ -203,14 +247,18 @@ def _with_value(rows: tuple[Measure, ...], name: str, limb: Limb | None) -> list
     ]
 
 
+def _values(rows: list[Measure]) -> FloatArray:
+    return np.array([row.value for row in rows], dtype=float)
+
+
 def _summary(
     name: str, limb: Limb | None, rows: list[Measure], fewest_for_thirds: float = math.inf
 ) -> SetSummary:
-    values = np.array([row.value for row in rows], dtype=float)
+    values = _values(rows)
     n = len(values)
     squares = _mean_squares(rows)
     spread = float(values.std(ddof=1)) if n > 1 else None
-    noise = math.sqrt(sum(square for part, square in squares.items() if part in OWN_PARTS))
+    noise = math.sqrt(_random_square(rows))
     parts = (
         UncertaintyPart(SPREAD, max(noise, spread or 0.0) / math.sqrt(n)),
         *(

@@ -217,3 +217,35 @@ def test_flights_shorter_than_a_step_are_found_and_none_invented(limbs, flight_s
         invented += len(flights) - len(pairs)
     assert invented == 0
     assert found >= 0.85 * asked
+
+
+@pytest.mark.parametrize(
+    ("flight_s", "noise_px", "least"), [(0.085, 1.0, 0.7), (0.10, 2.5, 0.3), (0.12, 2.5, 0.9)]
+)
+def test_both_feet_together_show_flights_that_drown_in_the_noise_of_one(flight_s, noise_px, least):
+    found = invented = asked = 0
+    for seed in range(3):
+        contacts_s = list(np.random.default_rng(seed).uniform(0.15, 0.45, 3))
+        jumper = jump_set([flight_s] * 4, contacts_s, noise_px=noise_px, seed=seed + 1)
+        tracks = clean_tracks(jumper.landmarks, Settings().tracks)
+        flights = find_contacts(tracks, Settings().contacts).flights
+        true_s = np.array(jumper.initial_contact_s["left"])
+        pairs = match_events(true_s, np.array([f.landing.t_s for f in flights]), 0.08)
+        asked, found = asked + len(true_s), found + len(pairs)
+        invented += len(flights) - len(pairs)
+    assert invented == 0
+    assert found >= least * asked
+
+
+@pytest.mark.parametrize("limbs", [LIMBS, ("right",)])
+def test_a_heel_raise_of_which_the_body_falls_back_is_no_flight(limbs):
+    # The body rises and falls by 5 cm in 0.3 s while the toes stay; a held foot goes along.
+    t_s = np.arange(0.0, 5.0, 1 / 60)
+    body = np.zeros_like(t_s)
+    for start_s in (1.0, 2.0, 3.0, 3.35):
+        phase = np.clip((t_s - start_s) / 0.3, 0.0, 1.0)
+        body += 0.05 * np.sin(np.pi * phase) ** 2
+    toes = {limb: np.zeros_like(t_s) if limb in limbs else 0.3 + body for limb in LIMBS}
+    for noise_px in (1.0, 2.5):
+        tracks = clean_tracks(standing_with(body, toes, t_s, noise_px), Settings().tracks)
+        assert find_contacts(tracks, Settings().contacts).flights == ()

@@ -10,7 +10,14 @@ from told import told
 
 from landing_analysis.measures.summaries import compare_sides, summarise
 from landing_analysis.settings import MeasureSettings
-from landing_analysis.tables import Limb, Measure, SetSummary, SideComparison, UncertaintyPart
+from landing_analysis.tables import (
+    LIMBS,
+    Limb,
+    Measure,
+    SetSummary,
+    SideComparison,
+    UncertaintyPart,
+)
 
 UNITS = {"contact_time": "s", "flight_time": "s", "fppa_peak_flexion": "deg"}
 
@@ -121,6 +128,42 @@ def test_what_both_limbs_share_is_not_in_their_difference():
     assert found.sd == pytest.approx(np.sqrt(2 * (0.5**2 + 2.0**2 / 4)))
     mean_sd = np.sqrt(1.2**2 + 0.5**2 + 1.5**2 + 2.0**2 / 4)
     assert summarise(rows, MeasureSettings())[0].mean_sd == pytest.approx(mean_sd)
+
+
+def _drawn_sides(generator, n: int, limb_s: float, own_s: float, left_out: int = 0):
+    """Return a set's contact times: reps differ in both limbs alike, and values by themselves."""
+    alike = generator.normal(0.0, limb_s, n)
+    left, right = (0.30 + alike + generator.normal(0.0, own_s, n) for _ in LIMBS)
+    seen = [None if k < left_out else value for k, value in enumerate(right)]
+    return (
+        *_rows(left, "contact_time", "left", own=own_s, shared=1e-9),
+        *_rows(seen, "contact_time", "right", own=own_s, shared=1e-9),
+    )
+
+
+@pytest.mark.parametrize("left_out", [0, 2])
+@pytest.mark.parametrize("limb_s", [0.0, 0.010, 0.040])
+def test_the_claimed_uncertainty_of_limbs_against_each_other_is_their_scatter(limb_s, left_out):
+    generator = np.random.default_rng(5)
+    drawn = [
+        compare_sides(_drawn_sides(generator, 8, limb_s, 0.012, left_out))[0] for _ in range(400)
+    ]
+    scatter = np.std([one.value for one in drawn])
+    claimed = np.sqrt(np.mean([one.sd**2 for one in drawn]))
+    # What is claimed of single values is the least: scatter that is lower by chance counts not.
+    assert 0.95 * scatter < claimed < 1.3 * scatter
+
+
+def test_reps_that_are_longer_for_both_limbs_do_not_blur_their_difference():
+    long_and_short = [0.25, 0.40, 0.25, 0.40, 0.25, 0.40]
+    rows = [
+        row
+        for limb, more in (("left", 0.0), ("right", 0.03))
+        for row in _rows([t + more for t in long_and_short], "contact_time", limb, own=0.006)
+    ]
+    (found,) = compare_sides(tuple(replace(row, parts=row.parts[:1]) for row in rows))
+    claimed_s = 0.006 * np.sqrt(2 / 6)
+    assert found.sd == pytest.approx(100 * claimed_s / 0.355, rel=0.05)
 
 
 def test_one_limb_alone_is_compared_with_nothing():

@@ -24,7 +24,13 @@ from posed_patient import (
 from landing_analysis.maths.kinematics import joint_angle_sd_deg
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.readings import value_at, value_at_impact
-from landing_analysis.measures.summaries import OWN_PARTS, with_set
+from landing_analysis.measures.summaries import (
+    BOTH_LIMBS_PARTS,
+    BOTH_LIMBS_TIMING,
+    MODEL_TIMING,
+    OWN_PARTS,
+    with_set,
+)
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import Event, Rep
 
@@ -132,7 +138,7 @@ def test_claimed_timing_is_the_scatter_that_misplaced_events_make():
         assert 0.75 < ratio < 1.25, (name, ratio)
 
 
-_TIMING = ("instant of the event", "pose model timing")
+_TIMING = ("instant of the event", "pose model timing", "pose model timing, both limbs")
 
 
 def test_the_mean_of_many_reps_keeps_what_they_share():
@@ -164,3 +170,17 @@ def test_a_set_of_means_covers_a_bias_that_all_reps_share():
     )
     (summary,) = [s for s in found.summaries if (s.name, s.limb) == ("contact_time", "left")]
     assert abs(summary.mean - (TOE_OFF_S - LANDING_S)) < 1.96 * summary.mean_sd
+
+
+def test_what_both_feet_are_read_late_by_is_in_the_contact_times_and_not_between_the_feet():
+    tracks = tracks_of(seen(POSE, 0.0))
+    found = measure_reps(one_set(one_rep()), tracks, view_of("front"), exact_settings())
+    parts = {
+        row.name: {part.name: part.sd for part in row.parts}
+        for row in found.measures
+        if row.value is not None
+    }
+    assert BOTH_LIMBS_TIMING in BOTH_LIMBS_PARTS
+    assert parts["contact_time"][BOTH_LIMBS_TIMING] > parts["contact_time"][MODEL_TIMING] > 0
+    assert BOTH_LIMBS_TIMING not in parts["inter_limb_delay"]
+    assert parts["inter_limb_delay"][MODEL_TIMING] > 0
