@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
-from itertools import tee
 from pathlib import Path
 from typing import NamedTuple
 
@@ -67,12 +67,14 @@ class _Watch:
         every = choosing.step_of(clip.median_fps, settings.background.rate_hz, settings.pose)
         watched = _one_of((every, *rounds[:1]))
         wanted = _one_of((every, *rounds[:2]))
-        frames, whole = tee(read_frames(path, clip, wanted, settings.repeats.short_side_samples))
+        frames = read_frames(path, clip, wanted, settings.repeats.short_side_samples)
+        whole: deque[Frame] = deque()  # the one under way; `tee` would keep dozens
+        frames = _kept(frames, whole)
         frames = (f if watched(f.number) else f._replace(rgb=NO_PICTURE) for f in frames)
         frames = watch_changes(self._listed(frames), self.changes, settings.repeats)
         frames = watch_background(frames, self.segments, settings.background)
         frames = watch_light(frames, self.looks, settings.looks)
-        return (frame for _, frame in zip(frames, whole, strict=True))
+        return (whole.popleft() for _ in frames)
 
     def _listed(self, frames: Iterator[Frame]) -> Iterator[Frame]:
         for frame in frames:
@@ -150,6 +152,13 @@ def find_people(
 def _one_of(steps: tuple[int, ...]) -> Callable[[int], bool]:
     """Return what says whether a number is a multiple of any of some steps."""
     return lambda number: any(number % step == 0 for step in steps)
+
+
+def _kept(frames: Iterator[Frame], whole: deque[Frame]) -> Iterator[Frame]:
+    """Pass frames on, and keep each until it is taken from ``whole``."""
+    for frame in frames:
+        whole.append(frame)
+        yield frame
 
 
 def _by_frame(seen: list[Seen]) -> list[Seen]:
