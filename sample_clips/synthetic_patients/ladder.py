@@ -92,11 +92,15 @@ TUCKS = Way("tuck_jump", "both", (0.46, 0.52), (0.40, 0.46), (62, 70), (18, 23),
             (72, 92), (95, 112), 28.0)  # fmt: skip
 
 
-def strides(way: Way, count: int, *, landed: int = 0, held: bool = True) -> Script:
-    """Write one bout; the last landing is on both feet, or on the one that hops, and held."""
+def strides(
+    way: Way, count: int, *, first: int = 0, landed: int = 0, held: bool = True
+) -> Script:
+    """Write one bout; the last landing is on both feet, or on the one that hops, and held.
+
+    ``first`` of the limbs lands first, the other one next.
+    """
 
     def script(rng: np.random.Generator) -> list[Action]:
-        first = int(rng.integers(2))
         one: Limb = LIMBS[0] if way.lands == "same" else LIMBS[first]
         actions: list[Action] = []
         for rep in range(count):
@@ -143,13 +147,14 @@ def _swing(way: Way, rng: np.random.Generator) -> FreeLeg | None:
 
 
 def bouts(*parts: tuple[Way, int]) -> Script:
-    """Write bouts in a row, without a pause, between quiet standing."""
+    """Write bouts in a row, without a pause, between quiet standing; legs go on taking turns."""
 
     def script(rng: np.random.Generator) -> list[Action]:
         actions: list[Action] = [Stand(0.6)]
-        landed = 0
+        first, landed = int(rng.integers(2)), 0
         for number, (way, count) in enumerate(parts, start=1):
-            actions += strides(way, count, landed=landed, held=number == len(parts))(rng)
+            turn, held = (first + landed) % 2, number == len(parts)
+            actions += strides(way, count, first=turn, landed=landed, held=held)(rng)
             landed += count
         return [*actions, Stand(0.5)]
 
@@ -304,10 +309,14 @@ REDRAWN: dict[str, int] = {
     "tall_woman_sled_jumps": 1,
     "short_man_sled_alternating": 1,
     "heavy_man_sled_hops": 2,
-    "tall_woman_high_knees": 1,
-    "slim_woman_run": 1,
+    "tall_woman_sled_hops": 1,
+    "short_man_jog_side": 1,
+    "tall_woman_high_knees": 2,
+    "short_man_heel_kicks": 1,
+    "tall_woman_drop_jump": 1,
+    "tall_woman_tuck_jumps": 1,
 }
-"""Scenes whose first draw the body cannot do: redraws."""
+"""Redraws: the body cannot do the first draw, or a held-out one was looked at for a rule."""
 
 LADDER: dict[str, Step] = {
     step.name: step
