@@ -187,10 +187,10 @@ class TrackSettings:
     spike_share_of_leg_body: float = 0.12  # hips and above: a deep landing's bottom is 8 cm off
     spike_rounds: int = 3  # of asking whether a sample only turns quickly (choice)
     fewest_spike_frames: int = 5  # of a clip; fewer show no usual place (choice)
+    line_s: float = 0.075  # before a frame, where the line begins on which legs go on (drawn)
     exchange_legs: float = 0.045  # legs; more than noise moves the mean of ten landmarks (choice)
-    stray_weight: float = 1.25  # of a leg off where it was going, against off where it was (drawn)
-    exchanged_legs_per_s: float = 0.2  # a wrong reading saves .25 leg at each of its ends (choice)
-    most_movement_px: float = 200.0  # of a landmark between frames; wild ones (choice)
+    exchanged_legs_per_s: float = 0.4  # a wrong reading saves .25 leg at each of its ends (choice)
+    most_stray_legs: float = 0.2  # of a landmark off where it was going; wild ones (drawn)
     fewest_smoothed_frames: int = 13  # of an unbroken segment; the filter needs ten (choice)
     roll_sd_deg: float = 4.0  # phone on a tripod or held upright (choice, no source)
     scale_sd_known: float = 0.05  # segment lengths differ by 5 to 10 % (memory, fairly sure)
@@ -224,8 +224,6 @@ class StepSettings:
     ankle_high_m: float = 0.10  # the same of its ankle, which rises before the toes (drawn)
     moves_m_s: float = 0.8  # the same of toes that move (drawn)
     in_air_weight: float = 1.5  # of a foot surely in the air, against one that stands (choice)
-    exchange_reach_s: float = 0.1  # beside legs that were exchanged feet tell less (choice)
-    exchanged_share: float = 0.3  # by this share (choice)
     falls_share: float = 0.35  # of the pull; the body flies as likely as not (drawn)
     fall_weight: float = 2.0  # of the body, against 1 for each foot (drawn)
     dip_share: float = 0.5  # less where a foot is at rest: bodies dip on it (choice)
@@ -387,6 +385,8 @@ class RepSettings:
     half_contact_s: float = 0.05  # half of the shortest contact is more (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
+    sure_turns: int = 5  # in a row by legs confused at random: a chance of 1 in 32
+    in_turn_share: float = 0.9  # of landings change the foot; legs surely take turns (choice)
     turn_reach_s: float = 0.25  # a parabola fits the turn of a pelvis that shifts this far (choice)
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
     same_rep_s: float = 0.15  # found anew it lands this near; no two land so near (choice)
@@ -444,6 +444,7 @@ class SignSettings:
     # What is read of a swing; the pose model on drawn sticks only, see accuracy/methods.
     thigh_offset_sd_deg: float = 3.0  # of a level thigh: the model's hip point (choice)
     heel_offset_sd_pct_of_leg: float = 2.0  # of the leg, of the model's heel (choice)
+    halfway_frame_share: float = 0.3  # of a frame interval, where an angle is halfway up (choice)
     least_sine: float = 0.2  # a thigh that hangs is read from a cosine, bluntly (choice)
     possible_likeness: float = 0.05  # of a planned exercise; less speaks surely against (choice)
     most_reps_share: float = 0.75  # of the reps; a planned exercise is possible in so many (choice)
@@ -521,9 +522,10 @@ class MeasureSettings:
 
     before_impact_s: float = 0.06  # the angle is straight enough before contact (choice)
     after_impact_s: float = 0.04  # shorter after it: the knee soon slows down (choice)
-    # A knee that extends until it lands, as in running, turns sharply there; the pose model rounds
-    # that off by this share of the last extension: 12 of 30 deg (one rendered run, 10 landings).
-    rounded_share: float = 0.4  # of what it extended by (rendered)
+    # A knee that extends until it lands turns sharply there, and the pose model rounds that off. In
+    # steps by 0 to 15 deg, which hangs on the body (rendered, four clips): no angle is given there.
+    # Else this share of the last extension is claimed.
+    rounded_share: float = 0.4
     extends_s: float = 0.1  # before contact, where that begins (choice)
     least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)
     unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)

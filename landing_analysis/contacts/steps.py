@@ -18,12 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.contacts.feet import Motion, average_events
-from landing_analysis.maths.signals import (
-    local_polynomial,
-    running_percentile,
-    usual_steps_s,
-    widened,
-)
+from landing_analysis.maths.signals import local_polynomial, running_percentile, usual_steps_s
 from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import StepSettings
 from landing_analysis.tables import (
@@ -82,9 +77,9 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
     Notes
     -----
     The course is found by dynamic programming (Viterbi AJ. IEEE Trans Inf Theory 1967;13:260-269;
-    from memory, sure); what a frame tells is this project's own. Where legs were exchanged back,
-    feet count less. A landing is placed between where the foot is told to stand and where the
-    body's fall ends, a toe-off between where it is told to be gone and where the fall begins.
+    from memory, sure); what a frame tells is this project's own. A landing is placed between
+    where the foot is told to stand and where the body's fall ends, a toe-off between where it is
+    told to be gone and where the fall begins.
     Limits: steps that take turns without any fall of the body are walking and left out, as are
     fewer than ``settings.fewest_steps``, and slower ones, which the falls show.
     """
@@ -162,8 +157,6 @@ def _stands(motion: Motion, limb: Limb, settings: StepSettings) -> FloatArray:
         axis=0,
     )
     stands = np.clip(1.0 - away, -settings.in_air_weight, 1.0)
-    reach = int(settings.exchange_reach_s / float(np.median(np.diff(t_s))))
-    stands[widened(motion.exchanged, reach)] *= settings.exchanged_share
     known: FloatArray = np.where(np.isfinite(stands), stands, 0.0)
     return known
 

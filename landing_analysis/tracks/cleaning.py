@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from landing_analysis.definitions import DEFAULT_STATURE_M, LEG_PER_STATURE
 from landing_analysis.maths.kinematics import low_pass
@@ -26,6 +27,8 @@ from landing_analysis.tables import (
 _LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
 _LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
 _RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
+_LAST = 4
+"""Frames that tell where a leg was going: two of them misread do not turn their line round."""
 
 
 def clean_tracks(
@@ -96,23 +99,25 @@ def repair_swaps(
 
     Notes
     -----
-    Of the two readings of each frame the path with the least total movement is
-    found by dynamic programming over the whole clip. A leg has moved by no more than it
-    is away from where it was, or from where it was going: legs that pass each other quickly
-    are, from frame to frame, nearer to the other leg than to themselves. Taking the legs as
-    exchanged costs a little for as long as it lasts, so that frames in which both legs fall
-    together cannot tip the rest of the clip over. Limit: legs that the model
-    confuses for two seconds and more stay confused.
+    Of the two readings of each frame the path on which legs stray least from where they were
+    going is found by dynamic programming over the whole clip. Where a leg was going is told by
+    a straight line through its last frames: legs that pass each other quickly are, from frame
+    to frame, nearer to the other leg than to themselves, and a frame in which the model takes
+    parts of one leg for the other one's is but one of several. Taking the legs as exchanged
+    costs a little for as long as it lasts, so that frames in which both legs fall together
+    cannot tip the rest of the clip over. Limit: legs that the model confuses for a second
+    and more stay confused.
     """
     as_seen = np.concatenate([xy_px[:, _LEFT], xy_px[:, _RIGHT]], axis=1)
     exchanged = np.concatenate([xy_px[:, _RIGHT], xy_px[:, _LEFT]], axis=1)
     if len(xy_px) < 2:
         return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
-    leg_px = leg_length_px(xy_px)
-    costs = _costs(t_s, np.stack([as_seen, exchanged]), settings)
-    costs[:, :, 0, 1] += settings.exchange_legs * leg_px
-    costs[:, :, 1, 0] += settings.exchange_legs * leg_px
-    costs[:, :, :, 1] += (settings.exchanged_legs_per_s * leg_px * np.diff(t_s))[:, None, None]
+    readings_legs = np.stack([as_seen, exchanged]) / leg_length_px(xy_px)
+    costs = _costs(t_s, readings_legs, settings)
+    costs[..., 0, 1] += settings.exchange_legs
+    costs[..., 1, 0] += settings.exchange_legs
+    lasts = settings.exchanged_legs_per_s * np.diff(t_s)
+    costs[..., 1] += lasts.reshape(-1, *[1] * _LAST)
     swapped = _cheapest_path(costs)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
@@ -121,63 +126,83 @@ def repair_swaps(
 
 
 def _costs(t_s: FloatArray, readings: FloatArray, settings: TrackSettings) -> FloatArray:
-    """Return how far legs move into each frame but the first, by the readings of three frames.
+    """Return how far legs stray in each frame but the first, by the readings of five frames.
 
     Parameters
     ----------
     t_s : (n_frames,) seconds
-    readings : (2, n_frames, 10, 2) pixels, as seen and exchanged
+    readings : (2, n_frames, 10, 2) legs, as seen and exchanged
     settings : TrackSettings
 
     Returns
     -------
-    (n_frames - 1, 2, 2, 2) mean distance in pixels, by the reading of the frame before the
-    last, of the last and of this one; in the second frame the first of them does not count
+    (n_frames - 1, 2, 2, 2, 2, 2) mean distance in legs from where legs were going, by the
+    readings of the four frames before, the earliest first, and of this one; from where they
+    were in the frame before where a line through the last ones is not known
     """
-    most_px = settings.most_movement_px
-    costs = np.empty((len(t_s) - 1, 2, 2, 2))
-    ahead = (np.diff(t_s)[1:] / np.diff(t_s)[:-1])[:, None, None]
-    for last in (0, 1):
-        for now in (0, 1):
-            moved = _movement(readings[last][:-1], readings[now][1:], most_px)
-            costs[:, :, last, now] = moved[:, None]
-            for before in (0, 1):
-                speed = readings[last][1:-1] - readings[before][:-2]
-                going = readings[last][1:-1] + ahead * speed
-                strayed = settings.stray_weight * _movement(going, readings[now][2:], most_px)
-                known = np.isfinite(going).any(axis=(1, 2))
-                costs[1:, before, last, now] = np.where(
-                    known, np.minimum(moved[1:], strayed), moved[1:]
-                )
+    costs = np.empty((len(t_s) - 1, *[2] * (_LAST + 1)))
+    ahead = _weights_ahead(t_s, settings.line_s)
+    most = settings.most_stray_legs
+    for case in np.ndindex(*costs.shape[1:]):
+        *before, now = case
+        if before[0]:  # the same with all exchanged: nothing else moves
+            costs[(slice(None), *case)] = costs[(slice(None), *(1 - one for one in case))]
+            continue
+        was = readings[before[-1]][:-1]
+        line = sum(
+            ahead[:, k, None, None] * readings[before[k]][k : len(t_s) - _LAST + k]
+            for k in range(_LAST)
+        )
+        going = was.copy()
+        going[_LAST - 1 :] = np.where(np.isfinite(line), line, was[_LAST - 1 :])
+        costs[(slice(None), *case)] = _movement(going, readings[now][1:], most)
     return costs
+
+
+def _weights_ahead(t_s: FloatArray, line_s: float) -> FloatArray:
+    """Return by how much the frames before count in where a straight line through them leads.
+
+    (n_frames - ``_LAST``, ``_LAST``) for each frame that has as many before it, earliest first;
+    least squares through those less than ``line_s`` before, and at least the last two.
+    """
+    since_s = sliding_window_view(t_s[:-1], _LAST) - t_s[_LAST:, None]
+    on_line = since_s > -line_s
+    on_line[:, -2:] = True
+    number = on_line.sum(axis=1, keepdims=True)
+    middle_s = (on_line * since_s).sum(axis=1, keepdims=True) / number
+    away_s = on_line * (since_s - middle_s)
+    weights: FloatArray = on_line / number
+    weights -= middle_s * away_s / (away_s**2).sum(axis=1, keepdims=True)
+    return weights
 
 
 def _cheapest_path(costs: FloatArray) -> BoolArray:
     """Return in which frames the second of two readings lies on the cheapest path.
 
-    ``costs`` (n - 1, 2, 2, 2) of going into a frame, by the readings of three frames.
+    ``costs`` (n - 1, 2, ..., 2) of going into a frame, by the readings of the frames before and
+    of this one.
     """
-    total = np.zeros((2, 2))
-    total[1, :] = np.inf  # definition: nothing is before the first frame
-    came_from = np.zeros((len(costs), 2, 2), dtype=int)
+    total = np.full(costs.shape[1:-1], np.inf)
+    total[(0,) * total.ndim] = total[(0,) * (total.ndim - 1) + (1,)] = 0.0
+    came_from = np.zeros((len(costs), *total.shape), dtype=np.uint8)
     for step, cost in enumerate(costs):
-        ways = total[:, :, None] + cost
+        ways = total[..., None] + cost
         came_from[step] = ways.argmin(axis=0)
         total = ways.min(axis=0)
-    last, now = np.unravel_index(int(total.argmin()), total.shape)
-    path = [int(now)]
+    last = tuple(int(one) for one in np.unravel_index(int(total.argmin()), total.shape))
+    path = [last[-1]]
     for before in came_from[::-1]:
-        path.append(int(last))
-        last, now = before[last, now], last
+        last = (int(before[last]), *last[:-1])
+        path.append(last[-1])
     second: BoolArray = np.array(path[::-1]) == 1
     return second
 
 
-def _movement(before: FloatArray, after: FloatArray, most_px: float) -> FloatArray:
-    """Mean distance moved by the ten leg landmarks, (n,) pixels; 0 where none is known."""
+def _movement(before: FloatArray, after: FloatArray, most: float) -> FloatArray:
+    """Mean distance of the ten leg landmarks, (n,) each at most ``most``; 0 where none is known."""
     distance = np.linalg.norm(after - before, axis=2)
     known = np.isfinite(distance)
-    total = np.where(known, np.minimum(distance, most_px), 0.0).sum(axis=1)
+    total = np.where(known, np.minimum(distance, most), 0.0).sum(axis=1)
     mean: FloatArray = total / np.maximum(known.sum(axis=1), 1)
     return mean
 
