@@ -138,7 +138,8 @@ def _save(
 ) -> None:
     from landing_analysis.errors import SessionError
     from landing_analysis.pages.writing import rewrite_pages
-    from landing_analysis.record.sessions import enter_session, read_session
+    from landing_analysis.record.outdated import mark_pages
+    from landing_analysis.record.sessions import clips_waiting, enter_session, read_session
 
     plain = _plain(given)
     if not plain:
@@ -159,9 +160,17 @@ def _save(
             )
         saved = enter_session(record, code, on, plain, by, seen=known.number if known else 0)
         rewrite_pages(record, code, [on], start)
+        waiting = clips_waiting(record, code, on) if "plan" in plain else 0
+        if waiting:
+            mark_pages(record, code)
     if known and saved.number == known.number:
         click.echo("It is so already; nothing was changed.")
     _print(code, saved)
+    if waiting:
+        click.echo(
+            f"{waiting} of the day's clips wait to be analysed by this plan: the next watch or "
+            "batch does, and writes the pages anew."
+        )
 
 
 def _plain(given: dict[str, Any]) -> dict[str, Any]:

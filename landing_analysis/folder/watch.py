@@ -76,7 +76,8 @@ class Job:
     renew : analyse again what other means made, and add the new values
     look_again : try anew what needs attention
     say : told of each clip whose state changes
-    rewrite : writes a patient's pages anew once a text file told of sessions of some days
+    rewrite : writes a patient's pages anew once a text file told of sessions of some days, or
+        clips of these were analysed
     start : gives the listener of each long step
     check, analyse : read a clip's facts, and analyse it
     at_once : how many clips are analysed at the same time, in threads that wait for ``analyse``
@@ -274,12 +275,14 @@ def _look(record: Record, job: Job) -> Looked:
 class _Hands:
     """Analyses clips, some at once, each claimed under a name of its own.
 
-    Threads only wait for analyses; the record is spoken to by whoever calls.
+    Threads only wait for analyses; the record is spoken to by whoever calls. Pages follow once
+    nothing is in hand.
     """
 
     def __init__(self, record: Record, job: Job, news: _News) -> None:
         self._record, self._job, self._news = record, job, news
         self._busy: dict[Future[Result], _Begun] = {}
+        self._changed: dict[str, set[date]] = {}
         self._bar: Progress = NO_PROGRESS
         self._stack = ExitStack()
 
@@ -313,8 +316,16 @@ class _Hands:
         if not self._busy:
             self._bar.close()
             self._bar = NO_PROGRESS
+            if not claims:
+                self._rewrite()
         self._news.tell()
         return bool(claims or self._busy)
+
+    def _rewrite(self) -> None:
+        """Let pages that were made before show what was analysed since."""
+        while self._changed:
+            code, days = self._changed.popitem()
+            self._job.rewrite(self._record, code, sorted(days))
 
     def _claim(self) -> queue.Claim | None:
         claim = queue.claim_next(self._record, self._job.root, self._free[-1])
@@ -342,6 +353,9 @@ class _Hands:
             _take_in(self._record, self._job, begun, future.result())
         except Exception as error:
             _put_back(self._record, self._job, begun.claim, error)
+            return
+        day = date.fromisoformat(begun.claim.day)
+        self._changed.setdefault(begun.claim.patient.code, set()).add(day)
 
 
 def work_on(record: Record, job: Job, claim: queue.Claim) -> None:

@@ -122,6 +122,17 @@ def read_session(record: Record, code: str, day: date) -> SavedSession | None:
     return history[-1] if history else None
 
 
+def clips_waiting(record: Record, code: str, day: date) -> int:
+    """Return how many clips of a patient's day are still to be analysed, or analysed again."""
+    (row,) = record.rows(
+        "SELECT count(*) AS n FROM work JOIN clip ON clip_id = clip.id JOIN visit ON visit_id = "
+        "visit.id JOIN patient ON patient_id = patient.id WHERE code = ? AND date = ? AND state "
+        "IN ('waiting', 'analysing')",
+        code, day.isoformat(),
+    )  # fmt: skip
+    return int(row["n"])
+
+
 def planned_exercises(record: Record, code: str, day: date) -> tuple[Exercise, ...]:
     """Return the exercises of a patient's plan of one day, each once; none without a plan."""
     saved = read_session(record, code, day)

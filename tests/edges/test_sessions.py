@@ -26,6 +26,7 @@ from landing_analysis.record.patients import add_patient
 from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.removal import holdings_of, remove_patient
 from landing_analysis.record.sessions import (
+    clips_waiting,
     enter_session,
     enter_tick,
     read_session,
@@ -399,6 +400,20 @@ def test_pages_that_are_there_say_at_once_what_a_text_file_told(folder, drop, tm
     (drop / "P07" / "session.toml").write_text(TEXT)
     run(folder, todo)
     assert "new shoes" in page.read_text(encoding="utf-8")
+
+
+def test_pages_that_are_there_follow_an_analysis_that_the_plan_asked_for(folder, drop, tmp_path):
+    todo = job(drop, stand_in(TEMPLATE, tmp_path / "log"), rewrite=rewrite_pages)
+    run(folder, todo)
+    with open_record(folder) as record:
+        page = write_visit(record, "P07", DAY)
+        enter_session(record, "P07", DAY, {"plan": ["hop 3x8"]}, "T1")
+        assert clips_waiting(record, "P07", DAY) > 0
+    page.write_text("before", encoding="utf-8")
+    run(folder, todo)
+    assert "P07" in page.read_text(encoding="utf-8")
+    with open_record(folder) as record:
+        assert clips_waiting(record, "P07", DAY) == 0
 
 
 @pytest.mark.parametrize(
