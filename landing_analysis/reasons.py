@@ -139,6 +139,7 @@ class Code(StrEnum):
     TWO_FEET_IN_HOPS = "two_feet_in_hops"
     OTHER_FOOT_NOT_SEEN = "other_foot_not_seen"
     LEGS_NOT_TOLD_APART = "legs_not_told_apart"
+    KNEE_STILL_EXTENDING = "knee_still_extending"
     FEW_REPS = "few_reps"
 
     # Measures

@@ -641,6 +641,11 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "left and right leg could not be told apart where this set goes from foot to foot; film "
         "it from the front"
     ),
+    Code.KNEE_STILL_EXTENDING: lambda n: (
+        f"the knee straightened by {n['extended_deg']:.0f} deg in the tenth of a second before "
+        "contact; by how much the pose model rounds off such a turn differs between bodies, up to "
+        "15 deg"
+    ),
     Code.FEW_REPS: lambda n: (
         f"{n['used']} used rep{'s' if n['used'] > 1 else ''}; a mean of {n['enough']} or more is "
         "steadier (Ortiz 2007)."

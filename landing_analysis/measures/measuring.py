@@ -590,8 +590,11 @@ def _low(heights_m: FloatArray, percentile: float) -> float:
 def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     at, fit = _at_contact(scene, rep, limb, scene.flexion[0])
     _refuse_other_leg(scene, rep, limb, fit)
+    extended_deg = _extended_deg(scene, at.t_s, fit.value)
+    if extended_deg and rep.is_bound:
+        raise _no(Code.KNEE_STILL_EXTENDING, extended_deg=extended_deg)
     reading = _flexion_reading(scene, limb, at, fit)
-    rounded_deg = scene.settings.measures.rounded_share * _extended_deg(scene, at.t_s, fit.value)
+    rounded_deg = scene.settings.measures.rounded_share * extended_deg
     parts = tuple(
         (name, math.hypot(sd, rounded_deg) if name == OFFSET else sd) for name, sd in reading.parts
     )
