@@ -248,6 +248,13 @@ _DEFINITIONS = (
         "From the front a heel behind the other leg may be hidden.",
         "leg length",
     ),
+    Definition(
+        "hip_lead_time", "Hip leads knee", "ms", 0, "limb", SIDE_VIEWS, "difference", None,
+        "As the leg is drawn up before this landing: when the knee is bent halfway minus when the "
+        "thigh is lifted halfway, each between its start and its top.",
+        "Does the hip lead the knee: common practice, no source; the reading is our own.",
+        "The thigh stands for the hip. No limit is known; one of a few ms tells no order.",
+    ),
 )  # fmt: skip
 
 DEFINITIONS: dict[str, Definition] = {item.name: item for item in _DEFINITIONS}
@@ -321,6 +328,7 @@ SIGNS: dict[str, str] = {
     "inter_limb_delay": "positive when the left foot lands first",
     "pelvis_shift": _TO_THE_LEFT,
     "toe_to_heel_interval": "positive when the toes land first",
+    "hip_lead_time": "positive when the hip leads",
     "trunk_lean": _TO_THE_LEFT,
     "trunk_flexion": "positive is forward",
 }

@@ -16,7 +16,7 @@ EXERCISE = Entry(
         Sign("step_s", 0.1, 0.55, 0.06),  # 110 a minute and more (choice)
         Sign("thigh_deg", 62, 180, 6),  # nearly level, 90, and above (choice)
     ),
-    measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
+    measures=("step_rate", "thigh_angle_peak", "heel_height_peak", "hip_lead_time"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),
     findings=("knee_inward", "knee_outward", "side_difference", "long_ground_contact"),
     leading=("thigh_angle_peak", "contact_time", "flight_time"),

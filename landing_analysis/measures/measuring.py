@@ -24,6 +24,7 @@ from landing_analysis.definitions import (
 from landing_analysis.exercises import has_measure
 from landing_analysis.maths.kinematics import (
     false_fppa_deg,
+    flexion_deg,
     flexion_from_seen_deg,
     flexion_from_shortening_deg,
     flight_height_m,
@@ -34,6 +35,7 @@ from landing_analysis.maths.kinematics import (
 )
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.measures.alignment import Doubts, doubt_at, fppa_doubts
+from landing_analysis.measures.hip_lead import halfway
 from landing_analysis.measures.knee import (
     offset_sd_deg,
     side_flexion_deg,
@@ -886,6 +888,26 @@ def _heel_height_peak(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     return Reading(fit.value - stands.value, parts, (*fit.frames, *stands.frames))
 
 
+def _hip_lead_time(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
+    _contact(rep, limb)
+    signs, t_s = scene.settings.signs, scene.tracks.t_s
+    swing = swing_of(limb, rep, scene.tracks, signs)
+    tilt_deg, _ = segment_tilts_deg(scene.tracks, limb, signs)
+    thigh = halfway(t_s, tilt_deg, swing)
+    knee = halfway(t_s, flexion_deg(*scene.smooth_leg(limb)), swing)
+    if thigh is None or knee is None:
+        names = tuple(f"{limb}_{part}" for part in _LEG)
+        raise _not_seen(scene, names, (float(t_s[swing][0]), float(t_s[swing][-1])), "in the air")
+    level = max(math.sin(math.radians(float(tilt_deg[thigh.frames[1]]))), signs.least_sine)
+    thigh_sd_s = signs.thigh_offset_sd_deg / level / thigh.deg_per_s
+    knee_sd_s = scene.settings.knee.angle_sd_deg / knee.deg_per_s
+    own_sd_s = signs.halfway_frame_share * scene.step_s
+    start, end = (
+        _Instant(one.at_s, own_sd_s, sd_s) for one, sd_s in ((thigh, thigh_sd_s), (knee, knee_sd_s))
+    )
+    return _interval(scene, start, end, scale=1000.0)  # definition: ms in a second
+
+
 _LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
     "contact_time": _contact_time,
     "time_to_peak_flexion": _time_to_peak_flexion,
@@ -902,6 +924,7 @@ _LIMB_READERS: dict[str, Callable[[_Scene, Rep, Limb], Reading]] = {
     "glide_time": _glide_time,
     "thigh_angle_peak": _thigh_angle_peak,
     "heel_height_peak": _heel_height_peak,
+    "hip_lead_time": _hip_lead_time,
 }
 
 _BODY_READERS: dict[str, Callable[[_Scene, Rep], Reading]] = {

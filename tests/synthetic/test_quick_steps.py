@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from accuracy.scoring import Score, score_clip
 from ladder_figures import analysed
+from synthetic_patients.ladder import LADDER, play_step
+from synthetic_patients.truth import knee_flexion_deg
 
 from landing_analysis.reasons import Code
 from landing_analysis.report.documents import analysis_document
@@ -46,6 +48,38 @@ def test_no_angle_is_given_at_contact_of_a_knee_that_extends_until_it_lands():
     refused = [row for row in rows if row.value is None]
     assert len(refused) >= 4
     assert all(row.reason.code is Code.KNEE_STILL_EXTENDING for row in refused)
+
+
+def test_which_of_hip_and_knee_leads_in_high_knees_is_told_within_what_is_claimed():
+    name = "tall_woman_high_knees"
+    analysis, truth = analysed(name)
+    near = analysis.view.near_limb
+    motion = play_step(LADDER[name]).motion
+    rows = [
+        (row, analysis.reps.reps[row.rep - 1]) for row in analysis.measures.measures
+        if row.name == "hip_lead_time" and row.rep is not None and row.value is not None
+    ]  # fmt: skip
+    assert len(rows) >= 4
+    errors = []
+    for row, rep in rows:
+        (swing,) = [
+            one for one in truth["swings"]
+            if one["limb"] == near and abs(one["end_s"] - rep.flight.landing.t_s) < 0.1
+        ]  # fmt: skip
+        t_s = np.arange(swing["start_s"], swing["end_s"], 0.001)
+        joints = motion.joints(t_s)
+        thigh = joints[f"{near}_knee"] - joints[f"{near}_hip"]
+        lifted_deg = np.degrees(np.arccos(-thigh[:, 2] / np.linalg.norm(thigh, axis=1)))
+        at_s = [_halfway_s(t_s, one) for one in (lifted_deg, knee_flexion_deg(joints, near))]
+        errors.append((row.value - 1000.0 * (at_s[1] - at_s[0])) / row.sd)
+    assert np.abs(errors).max() < 3.0
+    assert np.median(np.abs(errors)) < 1.0
+
+
+def _halfway_s(t_s: np.ndarray, angle_deg: np.ndarray) -> float:
+    way = angle_deg[: angle_deg.argmax() + 1]
+    start = int(way.argmin())
+    return float(t_s[start + np.argmax(way[start:] >= 0.5 * (way[start] + way[-1]))])
 
 
 @pytest.mark.parametrize("name", ALL)
