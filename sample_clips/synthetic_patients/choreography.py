@@ -67,6 +67,8 @@ APPROACH_RATE_RAD_S = -2.0
 """Pitch rate of the foot just before landing."""
 HANGING_PITCH_DEG = 2.0
 """Toes down from square to the shank, of a foot on its way."""
+QUICKEST_SWING_S = 0.2
+"""No leg is drawn up and comes down again faster; running legs take 0.3 s (memory)."""
 CALM_S = 0.03
 """In the air the foot stops turning this long after toe-off."""
 TOE_SPEED_SHARE = 0.9
@@ -744,12 +746,14 @@ class _Choreographer:
     ) -> Swing:
         """Join two stances through the air, with the ankle's place and speed continuous.
 
-        On the way the leg passes through ``held``, or bends by ``flexion_deg``.
+        On the way the leg passes through ``held``, or bends by ``flexion_deg``; so does one that
+        has no time for more.
         """
         if not isinstance(before, Stance) or not isinstance(after, Stance):
             raise TypeError("a swing joins two stances")
         side, h = limb + "_", 1e-4
         off, on = before.end_s, after.start_s
+        held = held if on - off > QUICKEST_SWING_S else None
 
         def reach(stance: Stance, times: FloatArray) -> FloatArray:
             return stance.pose(self.body, side, times).ankle - motion.hip(limb, times)

@@ -92,9 +92,7 @@ TUCKS = Way("tuck_jump", "both", (0.46, 0.52), (0.40, 0.46), (62, 70), (18, 23),
             (72, 92), (95, 112), 28.0)  # fmt: skip
 
 
-def strides(
-    way: Way, count: int, *, first: int = 0, landed: int = 0, held: bool = True
-) -> Script:
+def strides(way: Way, count: int, *, first: int = 0, landed: int = 0, held: bool = True) -> Script:
     """Write one bout; the last landing is on both feet, or on the one that hops, and held.
 
     ``first`` of the limbs lands first, the other one next.
