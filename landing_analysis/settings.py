@@ -523,8 +523,9 @@ class MeasureSettings:
     before_impact_s: float = 0.06  # the angle is straight enough before contact (choice)
     after_impact_s: float = 0.04  # shorter after it: the knee soon slows down (choice)
     # A knee that extends until it lands turns sharply there, and the pose model rounds that off. In
-    # steps by 0 to 15 deg, which hangs on the body (rendered, four clips): no angle is given there.
+    # steps by 0 to 15 deg, which hangs on the body (rendered, five clips): no angle is given there.
     # Else this share of the last extension is claimed.
+    most_extended_deg: float = 10.0  # of a step; 19 seen were 45 in truth (rendered)
     rounded_share: float = 0.4
     extends_s: float = 0.1  # before contact, where that begins (choice)
     least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)

@@ -593,10 +593,11 @@ def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
     at, fit = _at_contact(scene, rep, limb, scene.flexion[0])
     _refuse_other_leg(scene, rep, limb, fit)
     extended_deg = _extended_deg(scene, at.t_s, fit.value)
-    if extended_deg and rep.is_bound:
+    if rep.is_bound and extended_deg > scene.settings.measures.most_extended_deg:
         raise _no(Code.KNEE_STILL_EXTENDING, extended_deg=extended_deg)
     reading = _flexion_reading(scene, limb, at, fit)
-    rounded_deg = scene.settings.measures.rounded_share * extended_deg
+    hardly = extended_deg <= scene.settings.measures.least_extended_deg
+    rounded_deg = 0.0 if hardly else scene.settings.measures.rounded_share * extended_deg
     parts = tuple(
         (name, math.hypot(sd, rounded_deg) if name == OFFSET else sd) for name, sd in reading.parts
     )
@@ -604,13 +605,12 @@ def _flexion_at_contact(scene: _Scene, rep: Rep, limb: Limb) -> Reading:
 
 
 def _extended_deg(scene: _Scene, at_s: float, flexion_deg: float) -> float:
-    """Return by how much the near knee has just extended to a flexion, 0 where hardly."""
+    """Return by how much the near knee has just extended to a flexion, 0 where that is unknown."""
     t_s, flexion = scene.tracks.t_s, scene.flexion[0]
     before_s = at_s - scene.settings.measures.extends_s
     around = np.abs(t_s - before_s) <= 0.5 * scene.settings.measures.after_impact_s
     known = flexion[around & np.isfinite(flexion)]
-    extended_deg = float(np.median(known)) - flexion_deg if len(known) else 0.0
-    return extended_deg if extended_deg > scene.settings.measures.least_extended_deg else 0.0
+    return float(np.median(known)) - flexion_deg if len(known) else 0.0
 
 
 def _peak(scene: _Scene, rep: Rep, limb: Limb) -> tuple[_Instant, Fit]:
