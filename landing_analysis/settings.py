@@ -385,8 +385,7 @@ class RepSettings:
     half_contact_s: float = 0.05  # half of the shortest contact is more (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
-    sure_turns: int = 5  # in a row by legs confused at random: a chance of 1 in 32
-    in_turn_share: float = 0.9  # of landings change the foot; legs surely take turns (choice)
+    passing_s: float = 0.07  # legs exchanged no longer land on the right foot (choice)
     turn_reach_s: float = 0.25  # a parabola fits the turn of a pelvis that shifts this far (choice)
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)
     same_rep_s: float = 0.15  # found anew it lands this near; no two land so near (choice)

@@ -10,11 +10,13 @@ from typing import Literal
 import numpy as np
 
 from landing_analysis.exercises import EXERCISES
+from landing_analysis.maths.signals import runs
 from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import RepSettings
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
+    BoolArray,
     Contact,
     Contacts,
     Event,
@@ -186,17 +188,14 @@ def _without_lost_legs(reps: list[Rep], tracks: Tracks, settings: RepSettings) -
     """Refuse reps on one foot of which it is not sure on which.
 
     A bound changes the foot as a hop seems to do whose legs were taken for each other. Where
-    most changes are at legs that the tracks had to exchange, none of the set is sure, unless
-    legs take turns nearly all through, which hops never seem to. Else only a rep beside an exchange
-    that is out of turn is in doubt.
+    most changes are at legs that the tracks had to exchange for a while, none of the set is
+    sure. Else legs take turns, and only a rep beside an exchange that is out of turn is in doubt.
     """
     bounds = [rep for rep in reps if rep.is_bound]
     limbs = [rep.limbs for rep in reps]
-    single = [one for one in limbs if one != LIMBS]
-    turns = sum(a != b for a, b in pairwise(single))
-    in_turn = turns >= max(settings.sure_turns, settings.in_turn_share * (len(single) - 1))
-    lost = sum(_exchanged_in(rep, rep.flight.landing, tracks, settings) for rep in bounds)
-    if lost and 2 * lost >= len(bounds) and not in_turn:  # definition: half of them
+    lasting = replace(tracks, swapped=_lasting(tracks, settings))
+    lost = sum(_exchanged_in(rep, rep.flight.landing, lasting, settings) for rep in bounds)
+    if lost and 2 * lost >= len(bounds):  # definition: half of them
         return [_refused(rep, _LEGS_LOST) if rep.limbs != LIMBS else rep for rep in reps]
     if 2 * len(bounds) <= len(reps):  # definition: half of them
         return reps
@@ -208,6 +207,14 @@ def _without_lost_legs(reps: list[Rep], tracks: Tracks, settings: RepSettings) -
         else rep
         for k, rep in enumerate(reps)
     ]
+
+
+def _lasting(tracks: Tracks, settings: RepSettings) -> BoolArray:
+    """Return in which frames legs were exchanged for longer than they take to pass each other."""
+    lasting = np.zeros_like(tracks.swapped)
+    for first, last in runs(tracks.swapped):
+        lasting[first : last + 1] = tracks.t_s[last] - tracks.t_s[first] > settings.passing_s
+    return lasting
 
 
 def _leaves(rep: Rep) -> Event | None:
