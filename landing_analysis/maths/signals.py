@@ -53,12 +53,6 @@ def running_percentile(y: FloatArray, percent: float, reach: int) -> FloatArray:
     return np.concatenate([np.empty(0), *blocks])
 
 
-def widened(mask: BoolArray, reach: int) -> BoolArray:
-    """Say of each sample whether it, or one of ``reach`` on both sides, is marked, (n,)."""
-    windows = sliding_window_view(np.pad(mask, reach), 2 * reach + 1)
-    return np.asarray(windows.any(axis=1))
-
-
 def local_polynomial(
     t_s: FloatArray, y: FloatArray, half_window_s: float, degree: int = 2
 ) -> FloatArray:
