@@ -525,7 +525,7 @@ class MeasureSettings:
     # steps by 0 to 15 deg, which hangs on the body (rendered, five clips): no angle is given there.
     # Else this share of the last extension is claimed.
     most_extended_deg: float = 10.0  # of a step; 19 seen were 45 in truth (rendered)
-    rounded_share: float = 0.4
+    rounded_share: float = 0.4  # 12 of 30 deg (one rendered run, 10 landings)
     extends_s: float = 0.1  # before contact, where that begins (choice)
     least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)
     unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)

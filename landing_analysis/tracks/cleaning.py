@@ -27,7 +27,7 @@ from landing_analysis.tables import (
 _LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
 _LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
 _RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
-_LAST = 4
+_LAST = 4  # definition: as said below
 """Frames that tell where a leg was going: two of them misread do not turn their line round."""
 
 
