@@ -15,13 +15,13 @@ from landing_analysis.camera.path import find_camera_path
 from landing_analysis.camera.stabilisation import cut
 from landing_analysis.clock.repeats import find_repeats, watch_changes
 from landing_analysis.findings.quality import damage_notes, repeats_note
-from landing_analysis.landmarks import choosing, pose
+from landing_analysis.landmarks import choosing, mirroring, pose
 from landing_analysis.landmarks.light import Look, measure_light, watch_light
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.unfinished import Parts
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.settings import Settings
-from landing_analysis.stages import moments_that_count
+from landing_analysis.stages import frames_to_mirror, moments_that_count
 from landing_analysis.tables import (
     NO_PICTURE,
     Background,
@@ -143,9 +143,24 @@ def find_people(
                 progress.advance(len(timed) - len(new))
                 second.store(engine.look_for_people(_pictures(path, clip, new), progress))
             seen = _by_frame([*seen, *second.seen])
-    poses, people = watch.added_to(
-        pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
-    )
+        poses, people = watch.added_to(
+            pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
+        )
+        to_mirror = frames_to_mirror(poses, people, settings)
+        if to_mirror is not None:
+            numbers = np.array(watch.numbers)
+            wanted = frozenset(numbers[to_mirror.frames].tolist())
+            third = parts.of_pass(2)
+            third.recall(clip.sha256, model.sha256)
+            with closing(start(f"{clip.file}: looking at it mirrored", len(wanted))) as progress:
+                new = wanted - {one.number for one in third.seen}
+                progress.advance(len(wanted) - len(new))
+                pictures = _pictures(path, clip, new)
+                third.store(engine.look_for_people(pictures, progress, mirrored=True))
+            mirrored_px = mirroring.seen_mirrored(
+                third.seen, numbers, to_mirror.patient, settings.pose.mirrored_torsos
+            )
+            poses = replace(poses, mirrored_px=mirrored_px)
     return _whole_and_once(Found(clip, poses, people), watch, settings)
 
 
@@ -231,6 +246,7 @@ def _whole_and_once(found: Found, watch: _Watch, settings: Settings) -> Found:
             world_m=poses.world_m[once],
             camera=poses.camera and cut(poses.camera, once),
             looked=None if poses.looked is None else poses.looked[once],
+            mirrored_px=None if poses.mirrored_px is None else poses.mirrored_px[once],
         )
         people = link_people(poses, settings.people)
     if not notes:

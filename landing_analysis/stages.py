@@ -55,8 +55,10 @@ from landing_analysis.exercises import may_stay_down
 from landing_analysis.findings.framing import judge_framing
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.quality import judge_clip, quality_panel
+from landing_analysis.landmarks.choosing import mirrored_frames
 from landing_analysis.landmarks.light import light_of_person
 from landing_analysis.landmarks.lying import laid_back, quarter_turns, stood_up, the_one_who_lies
+from landing_analysis.landmarks.mirroring import MIRRORED_VIEWS
 from landing_analysis.landmarks.people import (
     choose_patient,
     follow_people,
@@ -68,7 +70,14 @@ from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.by_hand import marked_by_hand
 from landing_analysis.measures.curves import knee_angles
 from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.measures.offsets import offset_notes, offsets_sha256, set_offset
+from landing_analysis.measures.offsets import (
+    SecondLook,
+    offset_notes,
+    offsets_sha256,
+    quiet_standing,
+    second_look_deg,
+    set_offset,
+)
 from landing_analysis.measures.set_up import set_up_notes
 from landing_analysis.measures.summaries import with_set
 from landing_analysis.reasons import Reason, because
@@ -84,6 +93,7 @@ from landing_analysis.reps.turning import (
 from landing_analysis.settings import ContactSettings, Settings, ViewSettings
 from landing_analysis.tables import (
     Analysis,
+    BoolArray,
     Clip,
     Contacts,
     Correction,
@@ -194,6 +204,14 @@ class Found:
     notes: tuple[Note, ...]
 
     @cached_property
+    def second_look(self) -> SecondLook | None:
+        """What looks at the mirrored picture add to an FPPA, None where there were none."""
+        mirrored_px, view = self.poses.mirrored_px, self.motion.view.view
+        if mirrored_px is None or view not in MIRRORED_VIEWS:
+            return None
+        return second_look_deg(self.filmed.xy_px, mirrored_px, view)
+
+    @cached_property
     def measured(self) -> tuple[Reps, Measures]:
         """Reps and measures without anything that was set in the clip, worked out once."""
         return _measured(self, self.contacts, self.tracks, ())
@@ -302,7 +320,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         measures = marked_by_hand(measures, reps, *found.measured, settings)
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)
-    offset = set_offset(reps, square_on, view.view, settings)
+    offset = set_offset(reps, square_on, view.view, settings, found.second_look)
     angles = seen_angles(knee_angles(square_on, view, offset, settings, reps.reps), found.legs)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
@@ -377,7 +395,7 @@ def _measured(
         reps = replace(recognised(only, among), planned=True)
     reps = exclude_reps(reps, corrections, found.clip.t_s, t_s, settings.reps)
     seen = in_view(tracks, view, settings.view)
-    measures = measure_reps(reps, seen, view, settings)
+    measures = measure_reps(reps, seen, view, settings, found.second_look)
     return reps, disturbed_measures(measures, found.effects)
 
 
@@ -424,6 +442,40 @@ def moments_that_count(
         moments += [event.t_s for event in events if event is not None]
         moments += [rep.peak_flexion_s for rep in reps]
     return np.array([moment for moment in moments if moment is not None])
+
+
+class ToMirror(NamedTuple):
+    """Whose frames are looked at mirrored as well, as filmed, and (n_frames,) which."""
+
+    patient: Landmarks
+    frames: BoolArray
+
+
+def frames_to_mirror(
+    poses: Poses, people: tuple[Landmarks, ...], settings: Settings
+) -> ToMirror | None:
+    """Return which frames carry an FPPA; None in views that show none.
+
+    Parameters
+    ----------
+    poses, people, settings : as for `analyse_people`
+    """
+    candidates = _candidates_of(poses, people, settings)
+    if not candidates.filmed:
+        return None
+    options = Options(settings=settings)
+    facing = _facing(candidates, poses.t_s, options)
+    may_show = facing.view.view in MIRRORED_VIEWS or facing.view.turns
+    if facing.quarter_turns or not may_show:
+        return None
+    motion = _motion(candidates, poses.t_s, options, facing)
+    if motion.view.view not in MIRRORED_VIEWS:
+        return None
+    reps = group_reps(motion.contacts, motion.tracks, settings.reps, None).reps
+    lowest_s = [rep.peak_flexion_s for rep in reps if rep.peak_flexion_s is not None]
+    standing = quiet_standing(motion.tracks, settings)
+    frames = mirrored_frames(poses.t_s, lowest_s, standing, settings.pose)
+    return ToMirror(candidates.filmed[motion.patient.number - 1], frames)
 
 
 # --- who is there ------------------------------------------------------------------------------
@@ -514,8 +566,16 @@ def _settled_motion(
     return settled, motion_at(settled.t_s)
 
 
-def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Motion:
-    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
+class _Facing(NamedTuple):
+    """The patient, stood up by so many quarter turns, and from where they are seen."""
+
+    patient: MeasuredPerson
+    view: ViewEstimate
+    quarter_turns: int
+
+
+def _facing(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Facing:
+    """Choose the patient and estimate the view, with frame times of (n_frames,) seconds."""
     settings = options.settings
     timed = tuple(replace(person, t_s=t_s) for person in candidates.steady)
     patient = the_one_who_lies(
@@ -524,7 +584,15 @@ def _motion(candidates: _Candidates, t_s: FloatArray, options: Options) -> _Moti
     _, seen = candidates.around(patient.number - 1)
     turns = quarter_turns(candidates.steady[patient.number - 1], settings.lying)
     patient = replace(patient, landmarks=stood_up(replace(seen, t_s=t_s), turns))
-    view = estimate_view(patient.landmarks, settings.view, options.view)
+    return _Facing(patient, estimate_view(patient.landmarks, settings.view, options.view), turns)
+
+
+def _motion(
+    candidates: _Candidates, t_s: FloatArray, options: Options, facing: _Facing | None = None
+) -> _Motion:
+    """Run the stages up to contacts under the given frame times, (n_frames,) seconds."""
+    settings = options.settings
+    patient, view, turns = facing or _facing(candidates, t_s, options)
     tracks = clean_tracks(patient.landmarks, settings.tracks, options.stature_m)
     if turns:
         tracks = with_own_pull(

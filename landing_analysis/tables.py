@@ -279,6 +279,8 @@ class Poses:
     camera : how the camera moved, None where nobody looked
     looked : (n_frames,) where the model looked; elsewhere one person is interpolated between
         the looks around. None where it looked at every frame
+    mirrored_px : (n_frames, 33, 2) where the patient's landmarks lie by a look at the mirrored
+        picture, NaN where there was none; None where no frame was looked at so
     """
 
     t_s: FloatArray
@@ -292,6 +294,7 @@ class Poses:
     light: Light | None = None
     camera: CameraPath | None = None
     looked: BoolArray | None = None
+    mirrored_px: FloatArray | None = None
 
     def __post_init__(self) -> None:
         if self.xy_px.ndim != 4:  # definition: frames, slots, landmarks, x and y
@@ -303,6 +306,8 @@ class Poses:
         _require_shape("world_m", self.world_m, (n_frames, n_slots, N_LANDMARKS, 3))
         if self.looked is not None:
             _require_shape("looked", self.looked, (n_frames,))
+        if self.mirrored_px is not None:
+            _require_shape("mirrored_px", self.mirrored_px, (n_frames, N_LANDMARKS, 2))
 
 
 @dataclass(frozen=True)

@@ -224,6 +224,34 @@ def timed_frames(
     return _unknown(seen)[gap] | _within(t_s, moments_s - around_s, moments_s + around_s)
 
 
+def mirrored_frames(
+    t_s: FloatArray, lowest_s: Sequence[float], standing: BoolArray, settings: PoseSettings
+) -> BoolArray:
+    """Say which frames are looked at mirrored as well: about lowest points, and some of standing.
+
+    Parameters
+    ----------
+    t_s : (n_frames,)
+    lowest_s : of the landings
+    standing : (n_frames,) where the body stands quietly
+    settings : PoseSettings
+
+    Returns
+    -------
+    (n_frames,)
+    """
+    chosen = np.zeros(len(t_s), dtype=bool)
+    quiet = np.flatnonzero(standing)
+    spread = np.linspace(0, len(quiet) - 1, min(settings.mirrored_standing, len(quiet)))
+    chosen[quiet[spread.round().astype(int)]] = True
+    steps = int(settings.mirrored_reach_s * settings.mirrored_hz)
+    beside_s = np.arange(-steps, steps + 1) / settings.mirrored_hz
+    for lowest in lowest_s:
+        near = np.abs(t_s[:, None] - lowest - beside_s).argmin(axis=0) if len(t_s) else []
+        chosen[near] = True
+    return chosen
+
+
 def _within(t_s: FloatArray, from_s: FloatArray, to_s: FloatArray) -> BoolArray:
     """Say which times lie in any of the periods, ends included."""
     changes = np.zeros(len(t_s) + 1, dtype=int)

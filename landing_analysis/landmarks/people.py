@@ -40,7 +40,7 @@ _CORNERS = _HIPS + _SHOULDERS
 _TORSO_M = TORSO_PER_STATURE * DEFAULT_STATURE_M
 
 
-_OTHER_SIDE = [
+OTHER_SIDE = [
     LANDMARK[name.replace("left", "right") if "left" in name else name.replace("right", "left")]
     for name in LANDMARK_NAMES
 ]
@@ -53,17 +53,18 @@ def sides_swapped(
     """Return the same with left and right exchanged in every body, as a person said they are."""
     poses = replace(
         poses,
-        xy_px=poses.xy_px[:, :, _OTHER_SIDE],
-        visibility=poses.visibility[:, :, _OTHER_SIDE],
-        world_m=poses.world_m[:, :, _OTHER_SIDE],
+        xy_px=poses.xy_px[:, :, OTHER_SIDE],
+        visibility=poses.visibility[:, :, OTHER_SIDE],
+        world_m=poses.world_m[:, :, OTHER_SIDE],
         light=poses.light and _legs_swapped(poses.light),
+        mirrored_px=None if poses.mirrored_px is None else poses.mirrored_px[:, OTHER_SIDE],
     )
     return poses, tuple(
         replace(
             person,
-            xy_px=person.xy_px[:, _OTHER_SIDE],
-            visibility=person.visibility[:, _OTHER_SIDE],
-            world_m=person.world_m[:, _OTHER_SIDE],
+            xy_px=person.xy_px[:, OTHER_SIDE],
+            visibility=person.visibility[:, OTHER_SIDE],
+            world_m=person.world_m[:, OTHER_SIDE],
         )
         for person in people
     )

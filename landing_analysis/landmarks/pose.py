@@ -16,6 +16,7 @@ import numpy as np
 
 from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks.engine import VALUES
+from landing_analysis.landmarks.mirroring import turned_back
 from landing_analysis.landmarks.workers import Engines, Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
@@ -133,7 +134,11 @@ class PoseEngine:
         self._workers, self._places, self._clip = workers, places, clip
 
     def look_for_people(
-        self, frames: Iterable[Frame | None], progress: Progress = NO_PROGRESS
+        self,
+        frames: Iterable[Frame | None],
+        progress: Progress = NO_PROGRESS,
+        *,
+        mirrored: bool = False,
     ) -> Iterator[Seen]:
         """Yield what is seen frame by frame, in the order of the frames, as soon as it is known.
 
@@ -141,6 +146,7 @@ class PoseEngine:
         ----------
         frames : of the clip; None to wait for the earliest answer that is still due
         progress : told of every frame
+        mirrored : look at the mirrored pictures, and turn back what is seen there
 
         Raises
         ------
@@ -153,6 +159,8 @@ class PoseEngine:
             progress.advance(1)
             earliest = asked.popleft()
             people = earliest.answer.result()
+            if mirrored:
+                people = turned_back(people, self._clip.width_px)
             self._places.free.append(earliest.place)
             return Seen(earliest.number, earliest.t_s, people)
 
@@ -163,7 +171,7 @@ class PoseEngine:
             rgb = _checked(frame, self._clip)
             if not self._places.free:
                 yield take()
-            place = self._places.keep(rgb)
+            place = self._places.keep(rgb[:, ::-1] if mirrored else rgb)
             asked.append(_Asked(frame.number, frame.t_s, place, self._workers.look(place)))
         while asked:
             yield take()

@@ -21,11 +21,14 @@ camera_turn_deg           float64  clockwise turn of the frame into the referenc
 camera_zoom               float64  size of things in the frame over that in the reference
 camera_sd_px              float64  standard uncertainty of a point carried over
 looked                    bool     the model looked at the frame; else interpolated
+<landmark>_mirrored_x_px  float64  the patient's, by a look at the mirrored picture, turned back
+<landmark>_mirrored_y_px  float64  the same, y down
 ========================  =======  ====================================================
 
 The camera's columns are the same for all slots of a frame, NaN where the frame could not
 be placed, and missing in files of earlier versions, as ``looked`` is where the model looked at
-every frame; landmarks are always as filmed.
+every frame, and the mirrored ones where no mirrored picture was looked at; landmarks are always
+as filmed.
 
 Landmarks are named as in `tables.LANDMARK_NAMES`; an empty slot is NaN throughout.
 Values come back exactly as they were. The schema's metadata holds one entry,
@@ -66,6 +69,7 @@ _FRAMES_AT_ONCE = 5000  # 8 MB per person, so that a long clip is not held three
 _METADATA_KEY = b"landing_analysis"
 _VALUES = ("x_px", "y_px", "visibility", "world_x_m", "world_y_m", "world_z_m")
 _COLUMNS = tuple(f"{name}_{value}" for name in LANDMARK_NAMES for value in _VALUES)
+_MIRRORED = tuple(f"{name}_mirrored_{axis}_px" for name in LANDMARK_NAMES for axis in ("x", "y"))
 _CAMERA_COLUMNS = ("camera_shift_x_px", "camera_shift_y_px", "camera_turn_deg", "camera_zoom",
                    "camera_sd_px")  # fmt: skip
 
@@ -115,6 +119,7 @@ def _rows(poses: Poses, frames: slice):  # type: ignore[no-untyped-def]
         **dict(zip(_COLUMNS, by_column, strict=True)),
         **_camera_columns(poses.camera, n_slots, frames),
         **({} if poses.looked is None else {"looked": np.repeat(poses.looked[frames], n_slots)}),
+        **_mirrored_columns(poses.mirrored_px, n_slots, frames),
     }
     return pa.table({name: _as_arrow(values) for name, values in columns.items()})
 
@@ -199,6 +204,17 @@ def _camera_columns(path: CameraPath | None, n_slots: int, frames: slice) -> dic
     }
 
 
+def _mirrored_columns(
+    points_px: FloatArray | None, n_slots: int, frames: slice
+) -> dict[str, FloatArray]:
+    if points_px is None:
+        return {}
+    by_column = points_px[frames].reshape(-1, len(_MIRRORED)).T
+    return {
+        name: np.repeat(values, n_slots) for name, values in zip(_MIRRORED, by_column, strict=True)
+    }
+
+
 def _describe_light(light: Light) -> dict[str, object]:
     return {f.name: _nan_to_none(getattr(light, f.name).tolist()) for f in fields(light)}
 
@@ -242,6 +258,7 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
         light=_restore_light(facts["light"]) if facts.get("light") else None,
         camera=_restore_camera(facts.get("camera"), column, n_slots),
         looked=_looked(table["looked"], n_slots) if "looked" in names else None,
+        mirrored_px=_mirrored(column, n_slots) if _MIRRORED[0] in names else None,
     )
     return clip, poses
 
@@ -249,6 +266,11 @@ def _restore(table, facts, file: str) -> tuple[Clip, Poses]:  # type: ignore[no-
 def _looked(stored, n_slots: int) -> BoolArray:  # type: ignore[no-untyped-def]
     whole: BoolArray = np.from_dlpack(stored.cast("uint8").combine_chunks()).astype(bool)
     return whole[::n_slots].copy()
+
+
+def _mirrored(column, n_slots: int) -> FloatArray:  # type: ignore[no-untyped-def]
+    by_frame = np.stack([column(name)[::n_slots] for name in _MIRRORED], axis=1)
+    return by_frame.reshape(len(by_frame), N_LANDMARKS, 2)
 
 
 def _restore_camera(facts, column, n_slots: int) -> CameraPath | None:  # type: ignore[no-untyped-def]

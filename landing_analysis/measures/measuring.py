@@ -42,7 +42,7 @@ from landing_analysis.measures.knee import (
     stands_alone,
     straight_leg_px,
 )
-from landing_analysis.measures.offsets import SetOffset, set_offset
+from landing_analysis.measures.offsets import SecondLook, SetOffset, set_offset
 from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.measures.summaries import (
     BOTH_LIMBS_TIMING,
@@ -239,6 +239,7 @@ def measure_reps(
     tracks: Tracks,
     view: ViewEstimate,
     settings: Settings,
+    second_look: SecondLook | None = None,
 ) -> Measures:
     """Measure every used rep.
 
@@ -246,6 +247,7 @@ def measure_reps(
     ----------
     reps, tracks, view : of one clip
     settings : Settings
+    second_look : as for `offsets.set_offset`
 
     Returns
     -------
@@ -264,7 +266,7 @@ def measure_reps(
     corrected for the estimated yaw, which changes it by about a degree, and for the
     pose model's hip point, which lies in front of the joint.
     """
-    offset = set_offset(reps, tracks, view.view, settings)
+    offset = set_offset(reps, tracks, view.view, settings, second_look)
     scene = _Scene(tracks, view, settings, offset, reps.reps)
     return Measures(
         tuple(

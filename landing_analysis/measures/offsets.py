@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -19,6 +19,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
+from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.geometry import (
     Bearings,
     Features,
@@ -41,8 +42,12 @@ from landing_analysis.tables import (
 from landing_analysis.tracks.gravity import standing_frames
 
 Seen = Literal["front", "back"]
+Looks = Literal["plain", "both"]
+"""One look a frame, or the mean of it and of one at the mirrored picture."""
 Part = Literal["person", "limb", "clip", "posture"]
 PARTS: tuple[Part, ...] = get_args(Part)
+SecondLook = Mapping[Limb, FloatArray]
+"""By limb (n_frames,), see `second_look_deg`."""
 
 
 @dataclass(frozen=True)
@@ -86,15 +91,15 @@ class Form:
 
 @dataclass(frozen=True)
 class Offsets:
-    """All forms: by view, with the angle in quiet standing and without it."""
+    """All forms: by looks and view, with the angle in quiet standing and without it."""
 
     sha256: str
-    standing: Mapping[Seen, Form]
-    plain: Mapping[Seen, Form]
+    standing: Mapping[tuple[Looks, Seen], Form]
+    without: Mapping[tuple[Looks, Seen], Form]
 
-    def form(self, seen: Seen, *, standing: bool) -> Form:
+    def form(self, seen: Seen, *, standing: bool, looks: Looks = "plain") -> Form:
         """Return the form for a view."""
-        return (self.standing if standing else self.plain)[seen]
+        return (self.standing if standing else self.without)[looks, seen]
 
 
 @cache
@@ -108,9 +113,12 @@ def read_offsets(name: str) -> Offsets:
     """
     text = (files("landing_analysis") / "data" / name).read_bytes()
     document = json.loads(text)
-    forms = {kind: {seen: _form(document[kind][seen]) for seen in get_args(Seen)}
-             for kind in ("standing", "plain")}  # fmt: skip
-    return Offsets(hashlib.sha256(text).hexdigest(), forms["standing"], forms["plain"])
+    standing, without = (
+        {(looks, seen): _form(form)
+         for looks in get_args(Looks) for seen, form in document[looks][kind].items()}
+        for kind in ("standing", "without")
+    )  # fmt: skip
+    return Offsets(hashlib.sha256(text).hexdigest(), standing, without)
 
 
 def offsets_sha256(view: View, settings: OffsetSettings) -> str | None:
@@ -157,7 +165,37 @@ class SetOffset:
         return np.interp(np.arange(len(deg)), known, deg[known])
 
 
-def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> SetOffset:
+def second_look_deg(filmed_px: FloatArray, mirrored_px: FloatArray, view: View) -> SecondLook:
+    """Return by limb (n_frames,) what a look at the mirrored picture adds to an FPPA.
+
+    Parameters
+    ----------
+    filmed_px, mirrored_px : (n_frames, 33, 2) landmarks of the plain and of the mirrored picture,
+        turned back; the mean of both is read
+    view : front or back
+
+    Returns
+    -------
+    Degrees to be added to the angle of the plain look, NaN where there was one look alone.
+    """
+    mean_px, from_behind = (filmed_px + mirrored_px) / 2, view == "back"
+
+    def angle_deg(points_px: FloatArray, limb: Limb) -> FloatArray:
+        hip, knee, ankle = (
+            points_px[:, LANDMARK[f"{limb}_{part}"]] for part in ("hip", "knee", "ankle")
+        )
+        return fppa_deg(hip, knee, ankle, limb, from_behind)
+
+    return {limb: angle_deg(mean_px, limb) - angle_deg(filmed_px, limb) for limb in LIMBS}
+
+
+def set_offset(
+    reps: Reps,
+    tracks: Tracks,
+    view: View,
+    settings: Settings,
+    second_look: SecondLook | None = None,
+) -> SetOffset:
     """Work out what is to be added to the FPPAs of a set in a front or back view.
 
     Parameters
@@ -166,6 +204,8 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
     tracks : Tracks; the low-passed ones are used, an offset is smooth
     view : any; there are offsets of front and back views of a body that stands
     settings : Settings
+    second_look : from `second_look_deg`, None where no mirrored picture was looked at; used where
+        it is known in every landing
 
     Returns
     -------
@@ -181,15 +221,35 @@ def set_offset(reps: Reps, tracks: Tracks, view: View, settings: Settings) -> Se
     as_read = SetOffset({}, errors_as_read(seen, settings.measures))
     if not name or not landings or tracks.turns:
         return as_read
-    legs = leg_features(tracks, seen, settings)
+    added_deg = _known_in_all(second_look, landings)
+    both = _inside(landings, tracks, seen, settings, added_deg) if added_deg else None
+    return (
+        both or _inside(landings, tracks, seen, settings, {}) or replace(as_read, is_outside=True)
+    )
+
+
+def _inside(
+    landings: Mapping[Limb, Sequence[BoolArray]],
+    tracks: Tracks,
+    seen: Seen,
+    settings: Settings,
+    added_deg: SecondLook,
+) -> SetOffset | None:
+    """Return the offset by plain looks, or by both, or None where a limb lies outside the fit."""
+    legs = leg_features(tracks, seen, settings, added_deg)
     standing = all("standing_fppa_deg" in features for features in legs.values())
-    form = read_offsets(name).form(seen, standing=standing)
-    deg = {limb: form.offset_deg(features) for limb, features in legs.items()}
-    for limb, landing in landings.items():
+    looks: Looks = "both" if added_deg else "plain"
+    name = settings.offsets.back_file if seen == "back" else settings.offsets.front_file
+    form = read_offsets(name).form(seen, standing=standing, looks=looks)
+    deg = {
+        limb: form.offset_deg(features) + added_deg.get(limb, 0.0)
+        for limb, features in legs.items()
+    }
+    for limb, of_limb in landings.items():
         inside = form.is_inside(legs[limb], settings.offsets.beyond_share)
-        landed = inside[landing & np.isfinite(deg[limb])]
+        landed = inside[np.any(of_limb, axis=0) & np.isfinite(deg[limb])]
         if not len(landed) or landed.mean() < settings.offsets.inside_share:
-            return replace(as_read, is_outside=True)
+            return None
     return SetOffset(deg, form.sds_deg)
 
 
@@ -211,25 +271,49 @@ def errors_as_read(seen: Seen, settings: MeasureSettings) -> dict[Part, float]:
     }
 
 
-def leg_features(tracks: Tracks, seen: Seen, settings: Settings) -> dict[Limb, Features]:
+def leg_features(
+    tracks: Tracks, seen: Seen, settings: Settings, added_deg: SecondLook | None = None
+) -> dict[Limb, Features]:
     """Return what the offset goes by, of both limbs and frame by frame.
 
-    ``standing_fppa_deg`` is among it where quiet standing is seen for long enough.
+    ``standing_fppa_deg`` is among it where quiet standing is seen for long enough. ``added_deg``
+    is added to the angles.
     """
-    standing = _quiet_standing(tracks, settings)
+    standing = quiet_standing(tracks, settings)
     known = bool(standing.sum() >= settings.offsets.fewest_standing_frames)
     bearings = Bearings(tracks.down, _standing_leg_px(tracks, standing) if known else tracks.leg_px)
     legs: dict[Limb, Features] = {}
     for limb in LIMBS:
         legs[limb] = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
+        if added_deg and limb in added_deg:
+            legs[limb]["fppa_deg"] = legs[limb]["fppa_deg"] + added_deg[limb]
         if known:
             legs[limb] |= standing_feature(legs[limb], standing)
     return legs
 
 
-def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, BoolArray]:
-    """Return by limb (n_frames,) from initial contact to the lowest point of the set's reps."""
-    found: dict[Limb, BoolArray] = {}
+def _known_in_all(
+    second_look: SecondLook | None, landings: Mapping[Limb, Sequence[BoolArray]]
+) -> SecondLook:
+    """Return a second look frame by frame, between those that were taken as well.
+
+    Empty where a landing had none.
+    """
+    if second_look is None:
+        return {}
+    known = {limb: np.isfinite(deg) for limb, deg in second_look.items()}
+    if not all((known[limb] & landing).any() for limb in landings for landing in landings[limb]):
+        return {}
+    return {
+        limb: np.interp(np.arange(len(deg)), np.flatnonzero(known[limb]), deg[known[limb]])
+        for limb, deg in second_look.items()
+        if known[limb].any()
+    }
+
+
+def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, list[BoolArray]]:
+    """Return by limb, for each of the set's reps, (n_frames,) from initial contact to lowest."""
+    found: dict[Limb, list[BoolArray]] = {}
     for rep in reps.reps:
         of_set = rep.used and rep.exercise == reps.exercise and rep.view in (None, view)
         if not of_set or rep.peak_flexion_s is None:
@@ -238,11 +322,11 @@ def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, BoolArray]:
             landing = (tracks.t_s >= contact.initial_contact.t_s) & (
                 tracks.t_s <= rep.peak_flexion_s
             )
-            found[contact.limb] = landing | found.get(contact.limb, False)
+            found.setdefault(contact.limb, []).append(landing)
     return found
 
 
-def _quiet_standing(tracks: Tracks, settings: Settings) -> BoolArray:
+def quiet_standing(tracks: Tracks, settings: Settings) -> BoolArray:
     """Return (n_frames,) where the body stands still on two straight legs."""
     still = standing_frames(tracks, settings.gravity)
     if not still.any():

@@ -120,6 +120,7 @@ def test_long_steps_tell_how_far_they_are(clip_path, looked, tmp_path):
     n = len(LANDMARKS.t_s)
     assert steps == {
         "P07_jumps.mp4: finding the body": [n, n],
+        "P07_jumps.mp4: looking at it mirrored": [12, 12],  # two landings, and standing
         "P07_jumps.mp4: cutting out pictures": [4, 4],
         "P07_jumps.mp4: drawing the clip": [n, n],
     }
