@@ -31,7 +31,7 @@ from synthetic_patients.crowd import CROWD
 
 from landing_analysis.files import write_text
 from landing_analysis.landmarks.pose import find_poses
-from landing_analysis.measures.offsets import Form, Part
+from landing_analysis.measures.offsets import Form, Looks, Part
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import FloatArray
 from landing_analysis.video.clips import read_clip, read_frames
@@ -202,23 +202,30 @@ def fit(folder: Path, moving: Path) -> None:
     rows = [row for row in read_rows(folder) if _LEAST_DEG < row.true_deg < _MOST_DEG]
     fitted = [row for row in rows if row.member.split != "held_out"]
     fitted += fitted_sets(moving)
-    document: dict[str, Any] = {
-        "made_by": "tests/accuracy/bodies.py; see tests/accuracy/methods/angles.md",
-        "bodies": len({row.member.number for row in fitted}),
-        "standing": {}, "plain": {},
-    }  # fmt: skip
+    plain: dict[str, Any] = {"standing": {}, "without": {}}
     for seen, names in FEATURES.items():
         of_view = [row for row in fitted if row.view == seen]
-        for kind, chosen in (("standing", names), ("plain", _without_standing(names))):
-            sds_deg = parts_of(of_view, _tame(left_of_others(of_view, chosen)))
-            document[kind][seen] = _as_plain(fit_form(of_view, chosen, _for_people(sds_deg)))
-        as_read = parts_of(of_view, _tame(np.array([row.error_deg for row in of_view])))
-        parts = ", ".join(f"{part} {sd:.1f}" for part, sd in _for_people(as_read).items())
+        for kind, chosen in (("standing", names), ("without", without_standing(names))):
+            sds_deg = parts_of(of_view, tame(left_of_others(of_view, chosen)))
+            plain[kind][seen] = as_plain(fit_form(of_view, chosen, for_people(sds_deg)))
+        as_read = parts_of(of_view, tame(np.array([row.error_deg for row in of_view])))
+        parts = ", ".join(f"{part} {sd:.1f}" for part, sd in for_people(as_read).items())
         click.echo(f"{seen}, as read: {parts} deg")
+    write_forms("plain", plain, len({row.member.number for row in fitted}))
+
+
+def write_forms(looks: Looks, forms: dict[str, Any], bodies: int) -> None:
+    """Write the forms of one way of looking into the package; the others stay as they are."""
+    document = json.loads(OFFSETS.read_text(encoding="utf-8"))
+    document |= {
+        "made_by": "tests/accuracy/bodies.py, mirrored.py; see tests/accuracy/methods/angles.md",
+        "bodies": bodies,
+        looks: forms,
+    }
     write_text(OFFSETS, json.dumps(document, indent=1) + "\n")
 
 
-def _tame(errors: FloatArray) -> FloatArray:
+def tame(errors: FloatArray) -> FloatArray:
     """Return the errors without the wild ones, where the pose model took one leg for the other."""
     tame = errors
     for _ in range(_ROUNDS):
@@ -238,16 +245,16 @@ def coverage(write: bool) -> None:
     click.echo(page)
 
 
-def _without_standing(names: Sequence[str]) -> tuple[str, ...]:
+def without_standing(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(name for name in names if not name.startswith("standing"))
 
 
-def _for_people(sds_deg: dict[Part, float]) -> dict[Part, float]:
+def for_people(sds_deg: dict[Part, float]) -> dict[Part, float]:
     """Widen what was measured on rendered bodies: real ones vary more."""
     return {part: sd * _PEOPLE_FACTOR for part, sd in sds_deg.items()}
 
 
-def _as_plain(form: Form) -> dict[str, object]:
+def as_plain(form: Form) -> dict[str, object]:
     rows = zip(form.names, form.weights, form.least, form.most, strict=True)
     return {
         "constant": round(form.constant, 4),

@@ -48,6 +48,7 @@ from landing_analysis.tables import (
 from landing_analysis.trend.changes import judge_change
 from landing_analysis.trend.visits import SetMean, VisitMean, visit_means
 
+from .landing_rows import mirrored_px
 from .scoring import paired_reps
 from .still_rows import FEATURES, FROZEN, Row, left_of, rows_of_shot, stored_shots
 from .stored import landmarks_of
@@ -241,6 +242,7 @@ def _moving_set(plan: SetPlan, settings: Settings) -> list[LimbSet]:
         return []
     with np.load(path) as stored:
         poses, reps = unpack_poses(stored), json.loads(str(stored["reps"]))
+    poses = replace(poses, mirrored_px=mirrored_px(plan, poses.t_s))
     return analysed_set(plan, poses, reps, settings)[1]
 
 

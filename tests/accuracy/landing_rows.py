@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,11 +18,13 @@ from landing_analysis.measures.geometry import Bearings, Features, frontal_geome
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray, Limb
 from landing_analysis.tracks.cleaning import leg_length_px
 
-from .still_rows import KEPT
+from .still_rows import KEPT, Row
 
 FROZEN_LANDINGS = Path(__file__).parents[1] / "frozen" / "landings.npz"
 Looks = Literal["plain", "both"]
 LOOKS: tuple[Looks, ...] = get_args(Looks)
+SET_FLEXION_DEG = 50.0
+"""About that of the drawn sets."""
 _DOWN = np.array([0.0, 1.0])
 
 
@@ -92,6 +95,20 @@ def leg_numbers(
     }
 
 
+def mirrored_px(plan: SetPlan, t_s: FloatArray) -> FloatArray:
+    """Return (n_frames, 33, 2) what was seen of a set's mirrored pictures, NaN elsewhere.
+
+    The frames were drawn and coded apart from the set's own clip.
+    """
+    with np.load(FROZEN_LANDINGS) as stored:
+        chosen = stored["set"] == SETS.index(plan)
+        frame_s = stored["frame_s"][chosen]
+        points_px = _on_all(unpacked(stored["points_px"][chosen], 10.0))[:, 1]
+    whole = np.full((len(t_s), N_LANDMARKS, 2), np.nan)
+    whole[np.abs(t_s[:, None] - frame_s).argmin(axis=0)] = points_px
+    return whole
+
+
 def _numbers(leg: Features, at: np.ndarray, standing: np.ndarray) -> dict[str, float]:
     known = {name: float(values[at].mean()) for name, values in leg.items()}
     if standing.any():
@@ -111,3 +128,13 @@ def _on_all(kept: FloatArray) -> FloatArray:
     whole = np.full((*kept.shape[:2], N_LANDMARKS, kept.shape[-1]), np.nan)
     whole[:, :, KEPT] = kept
     return whole
+
+
+def as_row(landing: Landing, looks: Looks) -> Row:
+    """Return a landing as `bodies.fit_form` takes it; the two visits are its shots."""
+    plan = landing.plan
+    numbers = {"standing_fppa_deg": math.nan} | landing.features[looks]
+    return Row(
+        plan.member, plan.view, -plan.visit, landing.limb, landing.one_leg, SET_FLEXION_DEG,
+        landing.true_deg, landing.read_deg[looks], numbers,
+    )  # fmt: skip

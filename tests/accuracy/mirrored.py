@@ -1,10 +1,11 @@
-"""What a look at the mirrored picture, and other numbers of a leg, would do for an FPPA.
+"""What a look at the mirrored picture, and other numbers of a leg, do for an FPPA.
 
-A study; nothing of it is in the package yet. Run from the project's root, the landings made first
-(`sample_clips/README.md`); `table` needs none, since what was seen is kept in ``tests/frozen``:
+Run from the project's root, the landings made first (`sample_clips/README.md`); `fit` and `table`
+need none, since what was seen is kept in ``tests/frozen``:
 
     python -m tests.accuracy.mirrored look --landings build/landings    two minutes of one core
     python -m tests.accuracy.mirrored freeze --landings build/landings
+    python -m tests.accuracy.mirrored fit                               writes data/offsets.json
     python -m tests.accuracy.mirrored table --write                     writes mirrored.md
 
 Frames of the crowd's sets around the lowest points are looked at as they are and mirrored; the
@@ -15,7 +16,7 @@ by a parabola, whose top is here the true lowest point.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -29,50 +30,34 @@ from synthetic_patients.landings import read_landing_truth
 from synthetic_patients.sets import SETS
 
 from landing_analysis.files import write_text
-from landing_analysis.landmarks.pose import find_poses
+from landing_analysis.landmarks.engine import VALUES
+from landing_analysis.landmarks.pose import load_model, started
 from landing_analysis.settings import PoseSettings
-from landing_analysis.tables import LANDMARK_NAMES, LIMBS, Clip, FloatArray, Frame
+from landing_analysis.tables import LIMBS, N_LANDMARKS, FloatArray
 from landing_analysis.video.clips import read_clip, read_frames
 
+from .bodies import write_forms
 from .landing_rows import FROZEN_LANDINGS, read_landings
+from .mirrored_fit import both_forms
 from .mirrored_table import mirrored_page
 from .still_rows import KEPT
 
 TABLE = Path(__file__).with_name("mirrored.md")
 _TRUTH = "fppa_peak_flexion_deg"
-_OTHER_SIDE = {"left": "right", "right": "left"}
-_TURNED_BACK = [
-    LANDMARK_NAMES.index("_".join(_OTHER_SIDE.get(word, word) for word in name.split("_")))
-    for name in LANDMARK_NAMES
-]
+_VISIBILITY = 2
 
 
 def look_both_ways(path: Path) -> FloatArray:
-    """Return (2, n_frames, 33, 5): pixels and world metres, plain and of the mirrored picture.
-
-    The mirrored ones are turned back: the patient's left is left again.
-    """
+    """Return (2, n_frames, 33, 5): pixels and world metres, plain and of the mirrored picture."""
     clip, settings = read_clip(path), PoseSettings(max_people=1, workers=1)
-    plain = _points(read_frames(path, clip), clip, settings)
-    mirrored = _points(map(_mirrored, read_frames(path, clip)), clip, settings)
-    return np.stack([plain, turned_back(mirrored, clip.width_px)])
-
-
-def turned_back(points: FloatArray, width_px: int) -> FloatArray:
-    """Return points of a mirrored picture, (n, 33, 5), where they are in the picture itself."""
-    points = points[:, _TURNED_BACK]
-    points[..., 0] = width_px - 1 - points[..., 0]
-    points[..., 2] *= -1
-    return points
-
-
-def _points(frames: Iterable[Frame], clip: Clip, settings: PoseSettings) -> FloatArray:
-    poses = find_poses(frames, clip, settings)
-    return np.concatenate([poses.xy_px[:, 0], poses.world_m[:, 0]], axis=-1)
-
-
-def _mirrored(frame: Frame) -> Frame:
-    return frame._replace(rgb=np.ascontiguousarray(frame.rgb[:, ::-1]))
+    with started(clip, settings, load_model()) as engine:
+        looks = [
+            list(engine.look_for_people(read_frames(path, clip), mirrored=mirrored))
+            for mirrored in (False, True)
+        ]
+    nobody = np.full((1, N_LANDMARKS, VALUES), np.nan)
+    seen = [[one.people[0] if len(one.people) else nobody[0] for one in look] for look in looks]
+    return np.delete(np.array(seen), _VISIBILITY, axis=-1)
 
 
 def _looked_at(folder: Path) -> Iterator[tuple[int, Path]]:
@@ -123,6 +108,7 @@ def freeze(folder: Path) -> None:
         rows = {
             "set": np.full(len(t_s), number, np.uint8),
             "rep": of_rep.astype(np.int8),
+            "frame_s": t_s.astype(np.float32),
             "after_lowest_s": (t_s - lowest_s[of_rep]).astype(np.float32),
             "points_px": packed(looks[..., :2], 10.0),
             "world_m": packed(looks[..., 2:], 1000.0),
@@ -135,6 +121,13 @@ def freeze(folder: Path) -> None:
 
 def _true_deg(landing: dict[str, dict[str, float]], limb: str) -> float:
     return landing[limb][_TRUTH] if limb in landing else float("nan")
+
+
+@main.command()
+def fit() -> None:
+    """Fit the forms of both looks to what was kept, and write them into the package."""
+    fitted = [one for one in read_landings(FROZEN_LANDINGS) if not one.held_out]
+    write_forms("both", both_forms(fitted), len({one.plan.number for one in fitted}))
 
 
 @main.command()

@@ -138,9 +138,8 @@ def mirrored_page(landings: Sequence[Landing]) -> str:
     """Write the tables of both views."""
     parts = [
         "# FPPA with the mirrored picture beside the plain one\n",
-        "Printed by `python -m tests.accuracy.mirrored table`. A study: the package looks at the "
-        "plain picture alone.\nMean of a set of four landings, deg; read at the true lowest point. "
-        "See `methods/angles.md`.\n",
+        "Printed by `python -m tests.accuracy.mirrored table`.\nMean of a set of four landings, "
+        "deg; read at the true lowest point. See `methods/angles.md`.\n",
     ]
     for view, forms in FORMS.items():
         seen = [one for one in landings if one.plan.view == view]

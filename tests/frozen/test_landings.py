@@ -1,4 +1,4 @@
-"""What a second look, at the mirrored picture, does for FPPA: a study, not in the package.
+"""What a second look, at the mirrored picture, does for FPPA.
 
 ``landings.npz`` holds what the pose model saw of the frames around the lowest points of drawn sets
 (invented bodies, `sample_clips/synthetic_patients/landings.py`), with their truth; made by ``python
@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from accuracy.landing_rows import FROZEN_LANDINGS, LOOKS, read_landings
-from accuracy.mirrored import TABLE, turned_back
+from accuracy.mirrored import TABLE
 from accuracy.mirrored_table import FORMS, fitted, mirrored_page, rms, set_means, side_errors, told
 from numpy.testing import assert_allclose, assert_array_equal
 
+from landing_analysis.landmarks.mirroring import turned_back
 from landing_analysis.tables import LANDMARK, N_LANDMARKS
 
 FORM = "reading and standing"
@@ -63,8 +64,8 @@ def test_the_short_form_is_that_of_another_experiment(landings):
 
 
 def test_mirrored_points_are_turned_back_to_the_patients_own_left():
-    points = np.zeros((1, N_LANDMARKS, 5))
-    points[0, LANDMARK["right_knee"]] = [10.0, 50.0, 0.1, 0.4, -0.2]
+    points = np.zeros((1, N_LANDMARKS, 6))
+    points[0, LANDMARK["right_knee"]] = [10.0, 50.0, 0.9, 0.1, 0.4, -0.2]
     there = turned_back(points, width_px=100)
-    assert_allclose(there[0, LANDMARK["left_knee"]], [89.0, 50.0, -0.1, 0.4, -0.2])
+    assert_allclose(there[0, LANDMARK["left_knee"]], [89.0, 50.0, 0.9, -0.1, 0.4, -0.2])
     assert_array_equal(turned_back(there, width_px=100), points)
