@@ -33,7 +33,7 @@ _PARTS = (
     [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("hip", "knee")],
 )
 _LEGS = [[LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle")] for limb in LIMBS]
-_GAPS_TO_TELL = 3  # that a frame is held at most until its movement can be told (worked)
+_GAPS_TO_TELL = 3  # definition: its own, and one on each side
 
 
 def steps(fps: float, settings: PoseSettings) -> tuple[int, ...]:
@@ -79,7 +79,7 @@ class Movement:
 
     def __init__(self, settings: PoseSettings) -> None:
         self._settings = settings
-        self._looks: deque[_Look] = deque(maxlen=4)  # a gap, and one look further on each side
+        self._looks: deque[_Look] = deque(maxlen=_GAPS_TO_TELL + 1)
         self._periods: deque[tuple[float, float]] = deque()
         self.known_until_s = -np.inf
 

@@ -10,7 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from landing_analysis.tables import BoolArray, FloatArray
 
 STEPS_AROUND = 19  # definition: of the running median, a third of a second at 60 frames/s
-_BLOCK = 2048  # windows sorted at once, for the memory (choice)
+_BLOCK = 2048  # definition: windows sorted at once; for the memory, changes no value
 MAD_TO_SD = 1.4826  # definition: standard deviation over median deviation, normal noise
 
 
