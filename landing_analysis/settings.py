@@ -240,6 +240,7 @@ class StepSettings:
     in_turn_share: float = 0.75  # of them change the foot; fewer are hops (choice)
     in_turn_share_exchanged: float = 0.5  # where legs were exchanged, if flights are low (choice)
     low_flight_s: float = 0.12  # hops on one foot fly longer (choice)
+    rhythm_share: float = 0.25  # of the usual step, by which one in rhythm differs (choice)
     fallen_share: float = 0.5  # of them begin with a fall of the body; fewer are walking (choice)
     beside_s: float = 0.12  # a bout; a landing of the body there is one of its own (choice)
     # Edges: drawn patients for tuning, at 60 frames/s; sd of the average 7 (landing), 11 (toe-off).

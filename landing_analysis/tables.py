@@ -465,7 +465,8 @@ class Contact:
     ``toe_contact`` and ``heel_contact`` are the instants at which each end of
     the foot came to rest on the ground; initial contact is the earlier one.
     ``toe_off`` is None when the foot was not seen to leave, and
-    ``toe_off_reason`` then says why.
+    ``toe_off_reason`` then says why. ``other_leg_seen`` where the tracks took the legs for each
+    other on it or in the swing before it: its times hold, nothing else of this leg is known.
     """
 
     limb: Limb
@@ -474,6 +475,7 @@ class Contact:
     toe_off_reason: Reason | None = None
     toe_contact: Event | None = None
     heel_contact: Event | None = None
+    other_leg_seen: bool = False
 
     def __post_init__(self) -> None:
         if (self.toe_off is None) == (self.toe_off_reason is None):

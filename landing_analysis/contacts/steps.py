@@ -48,6 +48,12 @@ class Step(NamedTuple):
 
     came_from: Stay
     stay: Stay
+    other_leg_seen: bool = False
+    """Whether the tracks show the other leg on it, or in the swing before it."""
+
+    def on_foot(self, on: tuple[Limb, ...]) -> Step:
+        """Return the same on the other foot than the tracks show."""
+        return Step(self.came_from, self.stay._replace(on=on), other_leg_seen=True)
 
 
 class Bout(NamedTuple):
@@ -207,7 +213,7 @@ def _bouts(motion: Motion, settings: StepSettings) -> Iterator[Bout]:
     for step in [*_steps(_stays(motion, settings)), None]:
         if chain and (step is None or not _follows(chain[-1], step, settings)):
             if _is_bout(chain, motion, settings):
-                yield _bout(chain, motion, settings)
+                yield _bout(_in_turn(chain, motion, settings), motion, settings)
             chain = []
         if step is not None:
             chain.append(step)
@@ -258,6 +264,38 @@ def _in_turn_share(single: list[Step], motion: Motion, settings: StepSettings) -
     return settings.in_turn_share
 
 
+def _in_turn(chain: list[Step], motion: Motion, settings: StepSettings) -> list[Step]:
+    """Give a step out of turn to the other foot where its legs were taken for each other.
+
+    Its foot is that of the step before it and of the one after it, if that is not a landing on
+    both feet; these come in rhythm and take turns with those beyond. Two steps on one foot, four
+    and more, hops (which fly longer) and steps whose legs were told apart stay as they are.
+    """
+    feet = [step.stay.on for step in chain]
+    turned = list(chain)
+    for k in range(1, len(chain) - 1):
+        on = feet[k]
+        beyond = feet[k - 2 : k - 1], feet[k + 2 : k + 3]  # definition: next but one
+        alone = feet[k - 1] == on and feet[k + 1] in (on, LIMBS) and [on] not in beyond
+        if not alone or not _in_doubt(k, chain, motion, settings):
+            continue
+        turned[k] = turned[k].on_foot(_STANDS_ON[0] if on == _STANDS_ON[1] else _STANDS_ON[1])
+        turned[k + 1] = turned[k + 1]._replace(came_from=turned[k].stay, other_leg_seen=True)
+    return turned
+
+
+def _in_doubt(k: int, chain: list[Step], motion: Motion, settings: StepSettings) -> bool:
+    """Say whether legs were exchanged on a step that is low and in rhythm with its neighbours."""
+    step = chain[k]
+    on_it = (motion.t_s >= step.came_from.end_s) & (motion.t_s <= step.stay.end_s)
+    steps_s = np.diff([one.stay.start_s for one in chain])
+    beside = steps_s[k - 1 : k + 1] / np.median(steps_s)
+    in_rhythm = np.abs(beside - 1.0) <= settings.rhythm_share
+    flights_s = [one.stay.start_s - one.came_from.end_s for one in chain[k : k + 2]]
+    low = max(flights_s) < settings.low_flight_s
+    return bool(motion.exchanged[on_it].any() and in_rhythm.all() and low)
+
+
 def _fell(step: Step, motion: Motion, settings: StepSettings) -> bool:
     """Say whether the body fell about when a step began."""
     from_s, until_s = step.came_from.end_s, step.stay.start_s
@@ -277,7 +315,10 @@ def _bout(chain: list[Step], motion: Motion, settings: StepSettings) -> Bout:
         off = _toe_off(step.stay, motion, settings)
         why = _held(step.stay, motion, settings)
         leaves = None if why else off
-        contacts += [Contact(limb, landing, leaves, why, landing) for limb in step.stay.on]
+        contacts += [
+            Contact(limb, landing, leaves, why, landing, other_leg_seen=step.other_leg_seen)
+            for limb in step.stay.on
+        ]
     return Bout(start.t_s, landing.t_s, tuple(contacts), tuple(flights))
 
 

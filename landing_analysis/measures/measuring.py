@@ -81,6 +81,8 @@ _OF_TAKE_OFF_LIMB = frozenset({"flight_time", "jump_height"})
 """Whole-body measures that belong to the limb that left the ground alone."""
 _OF_LANDING_LIMB = frozenset({"reactive_strength_index"})
 """Whole-body measures that belong to the limb that landed alone and left again."""
+_TIMES = frozenset({"contact_time", "time_to_peak_flexion", "drive_time", "glide_time"})
+"""Measures of a limb that are read from its contact and the pelvis, not from its points."""
 _LEG = ("hip", "knee", "ankle")
 
 
@@ -315,6 +317,9 @@ def _read(rep: Rep, scene: _Scene, definition: Definition, limb: Limb | None) ->
     else:
         if definition.views == SIDE_VIEWS and limb != scene.view.near_limb:
             raise _no(Code.LIMB_BEHIND_THE_OTHER, limb=limb)
+        contact = rep.contact(limb)
+        if contact and contact.other_leg_seen and definition.name not in _TIMES:
+            raise _no(Code.LEG_TAKEN_FOR_OTHER)
         reading = _LIMB_READERS[definition.name](scene, rep, limb)
     if not np.isfinite([reading.value, *(sd for _, sd in reading.parts)]).all():
         raise _no(Code.LANDMARKS_UNCLEAR)

@@ -309,7 +309,7 @@ REDRAWN: dict[str, int] = {
     "heavy_man_sled_hops": 2,
     "tall_woman_sled_hops": 1,
     "short_man_jog_side": 1,
-    "tall_woman_high_knees": 2,
+    "tall_woman_high_knees": 3,
     "short_man_heel_kicks": 1,
     "tall_woman_drop_jump": 1,
     "tall_woman_tuck_jumps": 1,
