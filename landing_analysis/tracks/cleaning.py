@@ -105,13 +105,13 @@ def repair_swaps(
     to frame, nearer to the other leg than to themselves, and a frame in which the model takes
     parts of one leg for the other one's is but one of several. Taking the legs as exchanged
     costs a little for as long as it lasts, so that frames in which both legs fall together
-    cannot tip the rest of the clip over. Limit: legs that the model confuses for a second
-    and more stay confused.
+    cannot tip the rest of the clip over. Limits: legs that the model confuses for a second
+    and more stay confused; fewer frames than make a line are left as they are.
     """
+    if len(xy_px) <= _LAST:
+        return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
     as_seen = np.concatenate([xy_px[:, _LEFT], xy_px[:, _RIGHT]], axis=1)
     exchanged = np.concatenate([xy_px[:, _RIGHT], xy_px[:, _LEFT]], axis=1)
-    if len(xy_px) < 2:
-        return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
     readings_legs = np.stack([as_seen, exchanged]) / leg_length_px(xy_px)
     costs = _costs(t_s, readings_legs, settings)
     costs[..., 0, 1] += settings.exchange_legs

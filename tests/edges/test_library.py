@@ -135,9 +135,9 @@ def test_long_steps_are_counted_where_somebody_looks(made, tmp_path, monkeypatch
         monkeypatch.setitem(sys.modules, "ipykernel", sys)
     la.analyse(folder / "set1.mp4")
     lines = [line for line in re.split(r"[\r\n]", screen.getvalue()) if line]
-    first = -(-found.document["clip"]["frames"] // 5)  # twelve a second, of 60
-    assert (f"set1.mp4: finding the body: {first} of {first}" in lines) == (where != "nobody")
-    done = re.compile(r"set1.mp4: looking closer: (\d+) of \1")
+    frames = found.document["clip"]["frames"]
+    assert (f"set1.mp4: finding the body: {frames} of {frames}" in lines) == (where != "nobody")
+    done = re.compile(r"set1.mp4: looking at it mirrored: (\d+) of \1")
     assert bool(lines and done.fullmatch(lines[-1])) == (where != "nobody")
 
 
