@@ -134,15 +134,23 @@ def find_people(
             frames = choice.chosen(watch.over(path, clip, settings, rounds))
             first.store(choice.noted(engine.look_for_people(frames, progress)))
         seen = _by_frame(first.seen)
+
+        def look_at(
+            wanted: frozenset[int], number: int, label: str, *, mirrored: bool = False
+        ) -> list[Seen]:
+            """Look at the frames of some numbers in one more pass over the clip."""
+            own = parts.of_pass(number)
+            own.recall(clip.sha256, model.sha256)
+            with closing(start(f"{clip.file}: {label}", len(wanted))) as progress:
+                new = wanted - {one.number for one in own.seen}
+                progress.advance(len(wanted) - len(new))
+                pictures = _pictures(path, clip, new)
+                own.store(engine.look_for_people(pictures, progress, mirrored=mirrored))
+            return own.seen
+
         if rounds[2:]:
-            second = parts.of_pass(1)
-            second.recall(clip.sha256, model.sha256)
             timed = _timed(rounds[2], seen, watch, clip, model, settings)
-            with closing(start(f"{clip.file}: looking closer", len(timed))) as progress:
-                new = timed - {one.number for one in second.seen}
-                progress.advance(len(timed) - len(new))
-                second.store(engine.look_for_people(_pictures(path, clip, new), progress))
-            seen = _by_frame([*seen, *second.seen])
+            seen = _by_frame([*seen, *look_at(timed, 1, "looking closer")])
         poses, people = watch.added_to(
             pose.poses_of(seen, watch.numbers, watch.t_s, clip, model), settings
         )
@@ -150,15 +158,9 @@ def find_people(
         if to_mirror is not None:
             numbers = np.array(watch.numbers)
             wanted = frozenset(numbers[to_mirror.frames].tolist())
-            third = parts.of_pass(2)
-            third.recall(clip.sha256, model.sha256)
-            with closing(start(f"{clip.file}: looking at it mirrored", len(wanted))) as progress:
-                new = wanted - {one.number for one in third.seen}
-                progress.advance(len(wanted) - len(new))
-                pictures = _pictures(path, clip, new)
-                third.store(engine.look_for_people(pictures, progress, mirrored=True))
+            mirrored = look_at(wanted, 2, "looking at it mirrored", mirrored=True)
             mirrored_px = mirroring.seen_mirrored(
-                third.seen, numbers, to_mirror.patient, settings.pose.mirrored_torsos
+                mirrored, numbers, to_mirror.patient, settings.pose.mirrored_torsos
             )
             poses = replace(poses, mirrored_px=mirrored_px)
     return _whole_and_once(Found(clip, poses, people), watch, settings)
