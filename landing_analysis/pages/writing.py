@@ -134,7 +134,7 @@ def rewrite_pages(
     old = sorted((record.folder.pages / history.patient.code).glob("visit-*.html"))
     compare = record.folder.pages / history.patient.code / "compare.html"
     mondays = {first_day_of_week(day) for day in days}
-    minimal = read_minimal_changes(record)
+    minimal = read_minimal_changes(record) if old or compare.is_file() else {}
     weeks = [day for day in mondays if (record.folder.pages / f"week-{day}.html").is_file()]
     with closing(start("writing pages anew", len(old) + 1 + len(weeks))) as progress:
         visits = {_visit_page(record, history, day): day for day in history.days} if old else {}
