@@ -451,12 +451,11 @@ def _set_mean(row: Row) -> Row:
 
 def _as_read(one: StoredAnalysis, name: str, limb: Limb | None) -> Row:
     """Say whether a set's mean is corrected, and what it was before where that is stored."""
-    used = {rep["number"] for rep in one.tables["rep"] if rep["used"]}
     readings = [
         row["reading"]
         for row in one.tables["measure"]
         if (row["rep"], name, limb) in one.corrected
-        and row["rep"] in used
+        and row["rep"] in one.used_rep_numbers
         and (row["name"], row["limb"]) == (name, limb)
     ]
     behind_mean = [
@@ -473,9 +472,10 @@ def _as_read(one: StoredAnalysis, name: str, limb: Limb | None) -> Row:
 
 
 def _no_mean(one: StoredAnalysis, name: str, limb: Limb | None) -> Row:
-    used = {rep["number"] for rep in one.tables["rep"] if rep["used"]}
     rows = [row for row in one.tables["measure"] if (row["name"], row["limb"]) == (name, limb)]
-    reasons = dict.fromkeys(row["reason"] for row in rows if row["rep"] in used and row["reason"])
+    reasons = dict.fromkeys(
+        row["reason"] for row in rows if row["rep"] in one.used_rep_numbers and row["reason"]
+    )
     return {
         "measure": name,
         "limb": limb,

@@ -100,13 +100,17 @@ class StoredAnalysis:
     tables: dict[str, tuple[dict[str, Any], ...]]
 
     @cached_property
+    def used_rep_numbers(self) -> frozenset[int]:
+        """Numbers of the reps that the set's values rest on."""
+        return frozenset(rep["number"] for rep in self.tables["rep"] if rep["used"])
+
+    @cached_property
     def by_hand(self) -> frozenset[tuple[str, Limb | None]]:
         """Measures with their limb of which a person's corrections changed a used rep's value."""
-        used = {rep["number"] for rep in self.tables["rep"] if rep["used"]}
         return frozenset(
             (row["name"], row["limb"])
             for row in self.tables["measure"]
-            if row["by_hand"] and row["rep"] in used
+            if row["by_hand"] and row["rep"] in self.used_rep_numbers
         )
 
     @cached_property
