@@ -134,11 +134,14 @@ def ladder(names: tuple[str, ...], split: str | None, out: Path) -> None:
             film_step(step, out, partial(bar.update, 1))
 
 
-@main.command()
-@click.option(
+_BODIES = click.option(
     "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
     help="Folder that `export_body --crowd` filled.",
 )  # fmt: skip
+
+
+@main.command()
+@_BODIES
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
 def stills(bodies: Path, out: Path) -> None:
     """Render the still landings of the many bodies, a clip each; a clip there is kept."""
@@ -154,10 +157,7 @@ def stills(bodies: Path, out: Path) -> None:
 
 
 @main.command()
-@click.option(
-    "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
-    help="Folder that `export_body --crowd` filled.",
-)  # fmt: skip
+@_BODIES
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
 def sets(bodies: Path, out: Path) -> None:
     """Render small sets of jumps and hops of some of the many bodies; a clip there is kept."""
@@ -172,10 +172,7 @@ def sets(bodies: Path, out: Path) -> None:
 
 
 @main.command()
-@click.option(
-    "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
-    help="Folder that `export_body --crowd` filled.",
-)  # fmt: skip
+@_BODIES
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
 def landings(bodies: Path, out: Path) -> None:
     """Render those frames of the small sets that carry an FPPA; a clip there is kept."""
