@@ -1,0 +1,133 @@
+"""Flexion of the near knee in a side view: (Scene, Rep, Limb) -> Reading."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from landing_analysis.definitions import SIDE_VIEWS
+from landing_analysis.maths.kinematics import flexion_from_seen_deg
+from landing_analysis.measures.instants import (
+    at_contact,
+    at_largest,
+    contact_of,
+    fitted_parts,
+    instant,
+    interval,
+    knee_noise_deg,
+    window_on_ground_s,
+)
+from landing_analysis.measures.knee import offset_sd_deg
+from landing_analysis.measures.readings import Fit
+from landing_analysis.measures.scene import Instant, LimbReader, Reading, Scene, not_measurable
+from landing_analysis.measures.summaries import OFFSET, YAW
+from landing_analysis.reasons import Code
+from landing_analysis.tables import LIMBS, FloatArray, Limb, Rep
+
+
+def _flexion_reading(scene: Scene, limb: Limb, at: Instant, fit: Fit) -> Reading:
+    turns_deg = np.abs(scene.yaw_deg) + np.array([0.0, scene.view.yaw_sd_deg])
+    turns_deg = np.minimum(turns_deg, scene.settings.knee.largest_yaw_deg)
+    straight, turned = flexion_from_seen_deg(fit.value, turns_deg)
+    parts = (
+        *fitted_parts(fit, knee_noise_deg(scene, limb, fit), at),
+        (YAW, float(turned - straight)),
+        (OFFSET, offset_sd_deg(fit.value, scene.straight_px, scene.settings.knee)),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
+def _refuse_other_leg(scene: Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
+    """Refuse a reading whose foot is not where the standing foot is.
+
+    The pose model now and then takes a leg held up beside the standing one for it: its
+    ankle then lies above the floor of the landing, or the other one below it.
+    """
+    contact, tracks = contact_of(rep, limb), scene.tracks
+    start_s, end_s = window_on_ground_s(scene, rep, contact)
+    landing = (tracks.t_s >= start_s) & (tracks.t_s <= end_s)
+    heights = {k: -(scene.points(f"{k}_ankle") @ tracks.down) / tracks.px_per_m for k in LIMBS}
+    knee = scene.settings.knee
+    floors = {k: _low(h[landing], knee.floor_percentile) for k, h in heights.items()}
+    frames = np.array(fit.frames)
+    rising_s = end_s - knee.heel_rise_s if contact.toe_off else math.inf
+    off_floor_s = np.clip(start_s - tracks.t_s[frames], 0.0, None)
+    off_floor_s += np.clip(tracks.t_s[frames] - rising_s, 0.0, None)
+    highest_m = floors[limb] + knee.standing_ankle_m + knee.falling_m_s * off_floor_s
+    other: Limb = "right" if limb == "left" else "left"
+    if (heights[limb][frames] > highest_m).any() or (
+        floors[limb] - floors[other] > knee.standing_ankle_m
+    ):
+        raise not_measurable(Code.LEG_TAKEN_FOR_OTHER)
+
+
+def _low(heights_m: FloatArray, percentile: float) -> float:
+    known = heights_m[np.isfinite(heights_m)]
+    return float(np.percentile(known, percentile)) if len(known) else math.nan
+
+
+def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
+    at, fit = at_contact(scene, rep, limb, scene.flexion[0])
+    _refuse_other_leg(scene, rep, limb, fit)
+    extended_deg = _extended_deg(scene, at.t_s, fit.value)
+    if rep.is_bound and extended_deg > scene.settings.measures.most_extended_deg:
+        raise not_measurable(Code.KNEE_STILL_EXTENDING, extended_deg=extended_deg)
+    reading = _flexion_reading(scene, limb, at, fit)
+    hardly = extended_deg <= scene.settings.measures.least_extended_deg
+    rounded_deg = 0.0 if hardly else scene.settings.measures.rounded_share * extended_deg
+    parts = tuple(
+        (name, math.hypot(sd, rounded_deg) if name == OFFSET else sd) for name, sd in reading.parts
+    )
+    return reading._replace(parts=parts)
+
+
+def _extended_deg(scene: Scene, at_s: float, flexion_deg: float) -> float:
+    """Return by how much the near knee has just extended to a flexion, 0 where that is unknown."""
+    t_s, flexion = scene.tracks.t_s, scene.flexion[0]
+    before_s = at_s - scene.settings.measures.extends_s
+    around = np.abs(t_s - before_s) <= 0.5 * scene.settings.measures.after_impact_s
+    known = flexion[around & np.isfinite(flexion)]
+    return float(np.median(known)) - flexion_deg if len(known) else 0.0
+
+
+def _peak(scene: Scene, rep: Rep, limb: Limb) -> tuple[Instant, Fit]:
+    at, fit = at_largest(scene, rep, limb, *scene.flexion)
+    _refuse_other_leg(scene, rep, limb, fit)
+    return at, fit
+
+
+def _flexion_peak(scene: Scene, rep: Rep, limb: Limb) -> Reading:
+    return _flexion_reading(scene, limb, *_peak(scene, rep, limb))
+
+
+def _flexion_excursion(scene: Scene, rep: Rep, limb: Limb) -> Reading:
+    first, last = _flexion_at_contact(scene, rep, limb), _flexion_peak(scene, rep, limb)
+    parts = tuple(
+        (name, math.hypot(sd, dict(last.parts).get(name, 0.0))) for name, sd in first.parts
+    )
+    return Reading(last.value - first.value, parts, first.frames + last.frames)
+
+
+def _flexion_target_difference(scene: Scene, rep: Rep, limb: Limb) -> Reading:
+    peak = _flexion_peak(scene, rep, limb)
+    return peak._replace(value=peak.value - scene.settings.target_flexion_deg)
+
+
+def _time_to_peak_flexion(scene: Scene, rep: Rep, limb: Limb) -> Reading:
+    start = instant(scene, contact_of(rep, limb).initial_contact)
+    if scene.view.view in SIDE_VIEWS and limb == scene.view.near_limb:
+        return interval(scene, start, _peak(scene, rep, limb)[0])
+    if rep.peak_flexion_s is None:
+        raise not_measurable(Code.LOWEST_POINT_NOT_SEEN)
+    sd_s = scene.settings.measures.peak_instant_sd_s
+    return interval(scene, start, Instant(rep.peak_flexion_s, sd_s, 0.0))
+
+
+LIMB_READERS: dict[str, LimbReader] = {
+    "knee_flexion_initial_contact": _flexion_at_contact,
+    "knee_flexion_peak": _flexion_peak,
+    "knee_flexion_excursion": _flexion_excursion,
+    "knee_flexion_target_difference": _flexion_target_difference,
+    "time_to_peak_flexion": _time_to_peak_flexion,
+}
