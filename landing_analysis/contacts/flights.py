@@ -1,0 +1,189 @@
+"""Whether a fall of the body was a flight: nothing carried it, and it left and landed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from landing_analysis.contacts.falls import falls_freely
+from landing_analysis.contacts.feet import (
+    FootEvents,
+    FootVisibility,
+    Motion,
+    hangs,
+    rose_shortly,
+    rose_with_body,
+)
+from landing_analysis.contacts.standing import OnGround
+from landing_analysis.maths.kinematics import flight_height_m
+from landing_analysis.settings import ContactSettings
+from landing_analysis.tables import LIMBS, Event, Flight, Limb
+
+
+def resolve_flight(
+    motion: Motion,
+    events: dict[Limb, FootEvents],
+    segment: tuple[int, int],
+    settings: ContactSettings,
+) -> Flight | None:
+    """Turn one candidate into a flight, or None when a foot carried the body through it."""
+    landings = {limb: e.initial_contact for limb, e in events.items() if e.initial_contact}
+    toe_offs = {limb: e.toe_off for limb, e in events.items() if e.toe_off}
+    first, last = segment
+    landing = min(_well_placed(landings, settings), key=lambda event: event.t_s, default=None)
+    take_off = max(_well_placed(toe_offs, settings), key=lambda event: event.t_s, default=None)
+    starts_in_air = take_off is None and motion.t_s[first] - motion.t_s[0] < settings.cut_off_s
+    ends_in_air = landing is None and motion.t_s[-1] - motion.t_s[last] < settings.cut_off_s
+    if (take_off is None and not starts_in_air) or (landing is None and not ends_in_air):
+        return None
+    start_s = take_off.t_s if take_off else motion.t_s[0]
+    end_s = landing.t_s if landing else motion.t_s[-1]
+    duration_s = end_s - start_s
+    if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
+        return None
+    in_the_air = (
+        falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
+    ) or (
+        not any(_carried(motion, events, limb, start_s, end_s, settings) for limb in LIMBS)
+        and _fell(motion, start_s, end_s, settings)
+        and (not take_off or not landing or _rose(motion, events, start_s, end_s, settings))
+    )
+    if not in_the_air:
+        return None
+
+    def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
+        lead = settings.max_inter_limb_delay_s
+        return tuple(limb for limb in events if abs(events[limb].t_s - with_s) <= lead)
+
+    return Flight(
+        take_off,
+        landing,
+        together(toe_offs, start_s) if take_off else (),
+        together(landings, end_s) if landing else (),
+    )
+
+
+def with_unseen(
+    motion: Motion,
+    flight: Flight,
+    on_ground: OnGround,
+    visibilities: Mapping[Limb, FootVisibility],
+    settings: ContactSettings,
+) -> Flight:
+    """Note the foot that was seen neither to land nor to hang."""
+    landing = flight.landing
+    if landing is None:
+        return flight
+    ground_s = on_ground["toe_contact"]
+    unseen = (
+        limb
+        for limb in LIMBS
+        if limb not in flight.landing_limbs
+        and not hangs(
+            motion, limb, "toe_contact", landing.t_s, ground_s, visibilities[limb], settings
+        )
+    )
+    return replace(flight, unseen_limbs=tuple(unseen))
+
+
+def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[Event]:
+    """Leave out the event of a hidden foot where the other foot's is placed far better."""
+    best_s = min((event.sd_s for event in events.values()), default=0.0)
+    worst_s = settings.better_placed_ratio * best_s
+    return [event for event in events.values() if event.sd_s <= worst_s]
+
+
+def _carried(
+    motion: Motion,
+    events: dict[Limb, FootEvents],
+    limb: Limb,
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether a foot rested on the ground through most of a would-be flight.
+
+    A foot at rest well above where the other foot left or landed is held in the air.
+    """
+    inside = (motion.t_s > start_s) & (motion.t_s < end_s)
+    if inside.sum() < 2 or rose_with_body(motion, limb, start_s, end_s, settings):
+        return False
+    height = motion.toe_m[limb][inside]
+    other = events["right" if limb == "left" else "left"]
+    ground_m = np.fmax(other.level_before_m, other.level_after_m)
+    if np.mean(height) - ground_m > settings.held_foot_m:
+        return False
+    if not np.isfinite(height).all():
+        return False
+    rise = height.max() - max(height[0], height[-1])
+    rested = motion.resting[limb][inside].mean() > settings.carried_rest_share
+    return bool(
+        rested
+        and rise < settings.carried_rise_share * flight_height_m(end_s - start_s, motion.pull_m_s2)
+    )
+
+
+def _fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
+    """Say whether the body fell through the whole of a would-be flight, not only in a part."""
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
+    mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0
+    return mean < -settings.falling_mean_share * motion.pull_m_s2
+
+
+def _rose(
+    motion: Motion,
+    events: dict[Limb, FootEvents],
+    start_s: float,
+    end_s: float,
+    settings: ContactSettings,
+) -> bool:
+    """Say whether the toes were surely above the line between the levels they left and met.
+
+    A free arc of duration T lies g T^2 / 12 above that line on average.
+    """
+    inside = (motion.t_s > start_s) & (motion.t_s < end_s)
+    share = (motion.t_s[inside] - start_s) / (end_s - start_s)
+    rises_m, noise_m = [], []
+    for limb, own in events.items():
+        if own.toe_off is None or own.toe_contact is None or not len(share):
+            continue
+        if np.isnan(own.level_before_m) or np.isnan(own.level_after_m):
+            continue
+        line = own.level_before_m + share * (own.level_after_m - own.level_before_m)
+        rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))
+        noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
+    moved = tuple(limb for limb, own in events.items() if own.toe_off and own.toe_contact)
+    if not rises_m or rose_shortly(motion, moved, start_s, end_s, settings):
+        return True
+    expected_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
+    least_m = max(settings.least_rise_share * expected_m, settings.noise_sds * max(noise_m))
+    return bool(max(rises_m) > least_m)
+
+
+def _lifted(motion: Motion, segment: tuple[int, int], settings: ContactSettings) -> bool:
+    """Say whether a foot's toes were higher during a fall than before and after it.
+
+    A foot that stands at another height afterwards has left the ground as well. In a
+    flight of a tenth of a second toes rise by a centimetre: no more than noise in one
+    frame, but not over several.
+    """
+    t_s = motion.t_s
+    start_s, end_s = float(t_s[segment[0]]), float(t_s[segment[1]])
+    before = (t_s > start_s - settings.toes_before_s) & (t_s < start_s)
+    after = (t_s > end_s + settings.toes_after_from_s) & (t_s < end_s + settings.toes_after_to_s)
+    inside = (t_s >= 0.5 * (start_s + end_s)) & (t_s <= end_s)
+    in_air_s = max(end_s - start_s - settings.body_off_late_s, 0.0)
+    least_m = settings.sure_rise_share * flight_height_m(in_air_s, motion.pull_m_s2)
+    for limb in LIMBS:
+        toe_m = motion.toe_m[limb]
+        sides = [toe_m[side & np.isfinite(toe_m)] for side in (before, after)]
+        known = [float(np.median(side)) for side in sides if len(side)]
+        highest_m = float(np.fmax.reduce(toe_m[inside], initial=-np.inf))
+        noise_m = motion.noise_m[f"{limb}_toe"] / np.sqrt(max(int(inside.sum()), 1))
+        if not known or max(known) - min(known) > settings.held_foot_m:
+            return True
+        if highest_m - max(known) > max(settings.noise_sds * noise_m, least_m):
+            return True
+    return False
