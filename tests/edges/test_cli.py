@@ -13,12 +13,12 @@ import pytest
 from click.testing import CliRunner
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
-from landing_analysis import stages
 from landing_analysis.commands import bar as bars
 from landing_analysis.commands.analyse import analyse
 from landing_analysis.commands.main import main
 from landing_analysis.landmarks.storage import write_landmarks
 from landing_analysis.progress import NO_PROGRESS
+from landing_analysis.stages import finding
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import write_clip
 
@@ -272,7 +272,7 @@ def test_ctrl_c_is_one_line_and_code_130(tmp_path, monkeypatch):
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(stages, "measure_reps", interrupted)
+    monkeypatch.setattr(finding, "measure_reps", interrupted)
     stored = _store(tmp_path / "a.parquet", "P07_jumps.mp4")
     done = _run("analyse", stored, "--out", tmp_path / "out")
     assert done.exit_code == 130
@@ -287,7 +287,7 @@ def test_an_unforeseen_error_has_a_traceback_only_when_asked_for(tmp_path, monke
     def broken(*_):
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr(stages, "measure_reps", broken)
+    monkeypatch.setattr(finding, "measure_reps", broken)
     stored = _store(tmp_path / "a.parquet", "P07_jumps.mp4")
     done = _run("analyse", stored, "--out", tmp_path / "out")
     assert done.exit_code == 1

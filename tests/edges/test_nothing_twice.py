@@ -15,13 +15,13 @@ import pytest
 from marked_engine import answers, marked_clip, stand_in
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
-from landing_analysis import analysing, search, stages
+from landing_analysis import analysing, search
 from landing_analysis.analysing import analyse_clip
 from landing_analysis.landmarks import pose
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.reps import turning
 from landing_analysis.settings import Settings
-from landing_analysis.stages import Options, analyse_people
+from landing_analysis.stages import Options, analyse_people, candidates, finding, moments, motion
 from landing_analysis.tables import LIMBS
 
 NEEDED = {
@@ -49,7 +49,7 @@ def calls(monkeypatch) -> Counter[str]:
         return call
 
     for name in NEEDED:
-        for module in (analysing, search, stages, turning, summaries):
+        for module in (analysing, search, candidates, finding, moments, motion, turning, summaries):
             if hasattr(module, name):
                 monkeypatch.setattr(module, name, counted(name, getattr(module, name)))
     return count
