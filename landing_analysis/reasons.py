@@ -130,6 +130,7 @@ class Code(StrEnum):
     # Feet on the ground, and reps
     HELD_TO_END = "held_to_end"
     TOE_OFF_NOT_SEEN = "toe_off_not_seen"
+    FELL_BEFORE_TOE_OFF = "fell_before_toe_off"
     NO_FLIGHT = "no_flight"
     EXERCISE_NOT_SURE = "exercise_not_sure"
     STARTS_IN_THE_AIR = "starts_in_the_air"

@@ -623,6 +623,9 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
     Code.NOT_MEASURED_IN_CLIP: "Not measured in this clip.",
     Code.HELD_TO_END: "held landing: the foot stayed on the ground until the clip ended",
     Code.TOE_OFF_NOT_SEEN: "the foot was not seen to leave the ground before the next flight",
+    Code.FELL_BEFORE_TOE_OFF: (
+        "the body fell in between as in a flight: a short flight may have been missed"
+    ),
     Code.EXERCISE_NOT_SURE: (
         "The motion looks most like {exercise}, but not surely so ({sure_pct:.0f} %); say which "
         "exercise it is (--exercise)."

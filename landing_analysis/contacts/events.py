@@ -46,7 +46,7 @@ from landing_analysis.contacts.feet import (
     foot_events,
     read_motion,
 )
-from landing_analysis.contacts.flights import resolve_flight, with_unseen
+from landing_analysis.contacts.flights import fell, resolve_flight, with_unseen
 from landing_analysis.contacts.standing import (
     Candidate,
     floor_heights_m,
@@ -73,6 +73,7 @@ from landing_analysis.tables import (
 
 _HELD = because(Code.HELD_TO_END)
 _UNSEEN = because(Code.TOE_OFF_NOT_SEEN)
+_FELL = because(Code.FELL_BEFORE_TOE_OFF)
 
 
 def find_contacts(
@@ -100,7 +101,8 @@ def find_contacts(
     speed or acceleration of heel and toe (Hreljac & Stergiou 2000, doi
     10.1007/BF02345744; O'Connor 2007); the free-fall gate and the change-point fit are
     this project's own. Limits: a landing without a stop of the toes (a slide) is
-    missed; a flight under ``min_flight_s`` is not told from a heel raise.
+    missed; a flight under ``min_flight_s`` is not told from a heel raise. A contact in which the
+    body fell as freely as in a flight has no toe-off: a flight may have been missed in it.
     """
     if tracks.rate_hz < settings.min_rate_hz:
         slow = because(Code.RATE_TOO_SLOW_FOR_FLIGHTS, fps=tracks.rate_hz)
@@ -129,6 +131,7 @@ def find_contacts(
     floors_m = floor_heights_m(motion, settings.floor_percentile)
     contacts: list[Contact] = []
     flights: list[Flight] = []
+    falls_s: list[tuple[float, float]] = []  # that nothing shows to be flights
     for (segment, both), ground in zip(candidates, on_ground, strict=True):
         body = body_events(motion, segment, settings)
         grounded = without_turns_in_the_air(motion, both, segment, held, floors_m, settings)
@@ -148,10 +151,16 @@ def find_contacts(
         )
         flight = resolve_flight(motion, events, segment, settings)
         if flight is None:
+            begins_s, ends_s = (float(motion.t_s[frame]) for frame in segment)
+            if fell(motion, begins_s, ends_s, settings):
+                falls_s.append((begins_s, ends_s))
             continue
         flight = with_unseen(motion, flight, ground, visibilities, settings)
         flights.append(flight)
-        contacts = [_with_toe_off(contact, events[contact.limb].toe_off) for contact in contacts]
+        contacts = [
+            _with_toe_off(contact, events[contact.limb].toe_off, falls_s, settings)
+            for contact in contacts
+        ]
         contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
     return with_steps(Contacts(tuple(ordered), tuple(flights)), motion, settings.steps)
@@ -171,12 +180,25 @@ def _landing(limb: Limb, events: FootEvents) -> Contact:
     )
 
 
-def _with_toe_off(contact: Contact, toe_off: Event | None) -> Contact:
-    """Close an open contact with what its foot did before the next flight."""
+def _with_toe_off(
+    contact: Contact,
+    toe_off: Event | None,
+    falls_s: list[tuple[float, float]],
+    settings: ContactSettings,
+) -> Contact:
+    """Close an open contact with what its foot did before the next flight.
+
+    Where the body fell in between as freely as in a flight, the foot may have left and landed
+    there unseen, and the contact may be two.
+    """
     if contact.toe_off_reason != _HELD:
         return contact
     if toe_off is None or toe_off.t_s <= contact.initial_contact.t_s:
         return replace(contact, toe_off_reason=_UNSEEN)
+    earliest_s = contact.initial_contact.t_s + settings.min_rest_s
+    latest_s = toe_off.t_s - settings.min_rest_s
+    if any(earliest_s < begins_s and ends_s < latest_s for begins_s, ends_s in falls_s):
+        return replace(contact, toe_off_reason=_FELL)
     return replace(contact, toe_off=toe_off, toe_off_reason=None)
 
 

@@ -47,7 +47,7 @@ def resolve_flight(
         falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
     ) or (
         not any(_carried(motion, events, limb, start_s, end_s, settings) for limb in LIMBS)
-        and _fell(motion, start_s, end_s, settings)
+        and fell(motion, start_s, end_s, settings)
         and (not take_off or not landing or _rose(motion, events, start_s, end_s, settings))
     )
     if not in_the_air:
@@ -125,7 +125,7 @@ def _carried(
     )
 
 
-def _fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
+def fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
     """Say whether the body fell through the whole of a would-be flight, not only in a part."""
     inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
     mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0

@@ -92,7 +92,7 @@ def group_reps(
                 flight=flight,
                 contacts=landing,
                 peak_flexion_s=lowest_s,
-                next_flight=following,
+                next_flight=None if _fell(landing) else following,
                 used=reason is None,
                 reason=reason,
             )
@@ -233,6 +233,12 @@ def _exchanged_in(rep: Rep, until: Event | None, tracks: Tracks, settings: RepSe
 
 def _refused(rep: Rep, reason: Reason) -> Rep:
     return replace(rep, used=False, reason=reason) if rep.used else rep
+
+
+def _fell(landing: tuple[Contact, ...]) -> bool:
+    """Say whether a flight may have been missed between a landing and the next flight."""
+    whys = [contact.toe_off_reason for contact in landing]
+    return any(why is not None and why.code == Code.FELL_BEFORE_TOE_OFF for why in whys)
 
 
 def _middle_s(flight: Flight, half_contact_s: float) -> float:
