@@ -25,6 +25,7 @@ class PoseSettings:
     around_motion_s: float = 0.05  # before and after (choice)
     around_moment_s: float = 0.07  # around a contact or deepest flexion: what is smoothed over
     step_tolerance: float = 0.2  # of a frame in a step: 59.94 frames/s are 60 (choice)
+    most_window_change: float = 0.25  # of a window's side, else everybody is looked for (choice)
     # Which frames are looked at mirrored as well; see accuracy/methods/angles.md.
     mirrored_hz: float = 30.0  # around a lowest point
     mirrored_reach_s: float = 0.04  # before and after it: three frames do as well as five (drawn)

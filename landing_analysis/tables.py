@@ -110,11 +110,14 @@ class Seen(NamedTuple):
     """Who was seen in one frame: its number, its time, and (people, 33, 6) float64.
 
     The six are x and y in pixels, visibility, and x, y, z in metres, as in `Poses`.
+    ``windows_px``, (people, 4), are the detector's windows around them (`landmarks.windows`), NaN
+    where it was not asked.
     """
 
     number: int
     t_s: float
     people: FloatArray
+    windows_px: FloatArray | None = None
 
 
 @dataclass(frozen=True)

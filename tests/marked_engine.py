@@ -18,6 +18,7 @@ import numpy as np
 from stick_patient import jump_plan, make_motion
 
 from landing_analysis.landmarks import pose, unfinished
+from landing_analysis.landmarks.engine import Question, Sight
 from landing_analysis.landmarks.workers import Places
 from landing_analysis.progress import Progress
 from landing_analysis.tables import LIMBS, Clip, Frame, Seen
@@ -57,15 +58,25 @@ def answers(reps: int = 2) -> Callable[[np.ndarray], np.ndarray]:
     return lambda rgb: values[None, _frame_of(rgb)]
 
 
+def windows_of(people: np.ndarray, question: Question) -> np.ndarray:
+    """Return the windows of an answer: around the hips of everybody, NaN where one was given."""
+    windows = np.full((len(people), 4), np.nan)
+    if question.window_px is None:
+        windows[:, :2] = people[:, 23:25, :2].mean(axis=1)
+        windows[:, 2:] = 100.0, 0.0
+    return windows
+
+
 class _Engines:
     """Looks into the places of pictures in this process."""
 
     def __init__(self, places: Places, look: Callable[[np.ndarray], np.ndarray]) -> None:
         self._places, self._look = places, look
 
-    def look(self, place: int) -> Future:
+    def look(self, question: Question) -> Future:
         answer: Future = Future()
-        answer.set_result(self._look(self._places.picture(place)))
+        people = self._look(self._places.picture(question.place))
+        answer.set_result(Sight(people, windows_of(people, question)))
         return answer
 
 

@@ -3,6 +3,8 @@
 First everybody in some twelve frames a second and, as soon as the looks around it are back, up to
 sixty a second where somebody moves, or where not just one person is in view: both in one pass
 over the clip. Then, in clips of more, every frame around what is timed or read at an instant.
+In the first pass the detector is asked in the looks at everybody and midway between two of them;
+one person in between is looked at in a window that is interpolated (`windows`).
 What lies between two looks, in both of which the same person is alone, is interpolated, and
 marked so.
 """
@@ -15,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from landing_analysis.landmarks.windows import InWindow, between
 from landing_analysis.progress import Progress
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import (
@@ -143,15 +146,19 @@ class FirstPass:
         settings: PoseSettings,
     ) -> None:
         self._everywhere, self._moving = rounds[0], rounds[:2][-1]
+        per_gap = max(1, self._everywhere // self._moving)
+        self._midway = self._moving * (per_gap // 2)
         self._known = {one.number: one for one in known}
         self._progress = progress
+        self._settings = settings
         self._movement = Movement(settings)
-        self._awaited = 0
-        self._held: deque[Frame] = deque()
-        per_gap = max(1, self._everywhere // self._moving - 1)
-        self._most_held = per_gap * (_GAPS_TO_TELL + settings.workers)
+        self._due: set[int] = set()  # of those with the detector
+        self._detected: dict[int, Seen] = {}
+        self._held: deque[Frame] = deque()  # until it can be told whether they are looked at
+        self._windowless: deque[Frame] = deque()  # until the looks beside them are back
+        self._most_held = max(1, per_gap - 1) * (_GAPS_TO_TELL + 1 + settings.workers)
 
-    def chosen(self, frames: Iterable[Frame]) -> Iterator[Frame | None]:
+    def chosen(self, frames: Iterable[Frame]) -> Iterator[Frame | InWindow | None]:
         """Yield the frames to be looked at; None to wait for an answer first.
 
         Parameters
@@ -164,39 +171,83 @@ class FirstPass:
             elif frame.number % self._moving == 0:
                 self._held.append(frame)
             yield from self._told()
-            while self._awaited and len(self._held) >= self._most_held:
+            while self._due and len(self._held) + len(self._windowless) >= self._most_held:
                 yield None
                 yield from self._told()
-        while self._awaited:
+        while self._due:
             yield None
             yield from self._told()
         self._movement.end()
         yield from self._told()
+        while self._due:
+            yield None
+            yield from self._told()
 
     def noted(self, found: Iterable[Seen]) -> Iterator[Seen]:
         """Pass on what is seen, in the order in which it was asked for."""
         for one in found:
-            if one.number % self._everywhere == 0:
-                self._awaited -= 1
-                self._movement.add(one)
+            if one.number in self._due:
+                self._due.remove(one.number)
+                self._take_in(one)
             yield one
+
+    def _take_in(self, one: Seen) -> None:
+        self._detected[one.number] = one
+        if one.number % self._everywhere == 0:
+            self._movement.add(one)
 
     def _everybody(self, frame: Frame) -> Iterator[Frame]:
         if frame.number in self._known:
-            self._movement.add(self._known[frame.number])
+            self._take_in(self._known[frame.number])
             self._progress.advance(1)
         else:
-            self._awaited += 1
+            self._due.add(frame.number)
             yield frame
 
-    def _told(self) -> Iterator[Frame]:
+    def _told(self) -> Iterator[Frame | InWindow]:
         """Yield of the frames that are held those with movement, as far as that can be told."""
         while self._held and self._held[0].t_s < self._movement.known_until_s:
             frame = self._held.popleft()
-            if self._movement.at(frame.t_s) and frame.number not in self._known:
+            midway = frame.number % self._everywhere == self._midway
+            if not self._movement.at(frame.t_s):
+                self._progress.advance(1)
+            elif frame.number in self._known:
+                if midway:
+                    self._take_in(self._known[frame.number])
+                self._progress.advance(1)
+            elif midway:
+                self._due.add(frame.number)
                 yield frame
             else:
-                self._progress.advance(1)
+                self._windowless.append(frame)
+        yield from self._with_windows()
+
+    def _with_windows(self) -> Iterator[Frame | InWindow]:
+        """Yield frames between two looks with the detector that are back, or that never were."""
+        while self._windowless:
+            frame = self._windowless[0]
+            gap = frame.number - frame.number % self._everywhere
+            midway, end = gap + self._midway, gap + self._everywhere
+            if self._held and self._held[0].number <= midway:
+                return
+            if self._due & {gap, midway, end}:
+                return
+            self._windowless.popleft()
+            before, after = (gap, midway) if frame.number < midway else (midway, end)
+            yield self._in_window(
+                frame,
+                self._detected.get(before) or self._detected.get(gap),
+                self._detected.get(after) or self._detected.get(end),
+            )
+            for number in [number for number in self._detected if number < gap]:
+                del self._detected[number]
+
+    def _in_window(self, frame: Frame, before: Seen | None, after: Seen | None) -> Frame | InWindow:
+        """Return a frame with the window that the looks beside it give; without, if they do not."""
+        if before is None or after is None:
+            return frame
+        window_px = between(before, after, frame.t_s, self._settings.most_window_change)
+        return frame if window_px is None else InWindow(frame, window_px)
 
 
 def timed_frames(

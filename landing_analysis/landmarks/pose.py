@@ -15,8 +15,9 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.errors import ModelError, TableError
-from landing_analysis.landmarks.engine import VALUES
+from landing_analysis.landmarks.engine import VALUES, Question, Sight
 from landing_analysis.landmarks.mirroring import turned_back
+from landing_analysis.landmarks.windows import InWindow
 from landing_analysis.landmarks.workers import Engines, Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
@@ -124,7 +125,7 @@ class _Asked(NamedTuple):
     number: int
     t_s: float
     place: int
-    answer: Future[FloatArray]
+    answer: Future[Sight]
 
 
 class PoseEngine:
@@ -135,7 +136,7 @@ class PoseEngine:
 
     def look_for_people(
         self,
-        frames: Iterable[Frame | None],
+        frames: Iterable[Frame | InWindow | None],
         progress: Progress = NO_PROGRESS,
         *,
         mirrored: bool = False,
@@ -144,7 +145,8 @@ class PoseEngine:
 
         Parameters
         ----------
-        frames : of the clip; None to wait for the earliest answer that is still due
+        frames : of the clip, for everybody or for one person in a window; None to wait for the
+            earliest answer that is still due
         progress : told of every frame
         mirrored : look at the mirrored pictures, and turn back what is seen there
 
@@ -158,21 +160,24 @@ class PoseEngine:
         def take() -> Seen:
             progress.advance(1)
             earliest = asked.popleft()
-            people = earliest.answer.result()
+            people, windows_px = earliest.answer.result()
+            self._places.free.append(earliest.place)
             if mirrored:
                 people = turned_back(people, self._clip.width_px)
-            self._places.free.append(earliest.place)
-            return Seen(earliest.number, earliest.t_s, people)
+                return Seen(earliest.number, earliest.t_s, people)
+            return Seen(earliest.number, earliest.t_s, people, windows_px)
 
-        for frame in frames:
-            if frame is None:
+        for wanted in frames:
+            if wanted is None:
                 yield take()
                 continue
+            frame, window_px = wanted if isinstance(wanted, InWindow) else (wanted, None)
             rgb = _checked(frame, self._clip)
             if not self._places.free:
                 yield take()
             place = self._places.keep(rgb[:, ::-1] if mirrored else rgb)
-            asked.append(_Asked(frame.number, frame.t_s, place, self._workers.look(place)))
+            answer = self._workers.look(Question(place, window_px))
+            asked.append(_Asked(frame.number, frame.t_s, place, answer))
         while asked:
             yield take()
 

@@ -5,8 +5,9 @@ Stored parts
 A hidden folder beside the clip's report, ``.<12 digits of the clip's sha256>.unfinished``, holds
 ``0-00000.npz``, ``0-00001.npz`` and so on (the first number counts the passes over the clip), each
 with what some 20 s of work have given: ``number`` and ``t_s`` of its frames, the ``people`` seen
-in each, ``values`` (people, 33, 6) of all of them. ``made_by`` binds a part to clip, model and
-program. A part that is damaged or bound to something else, and all after it, are found anew.
+in each, ``values`` (people, 33, 6) of all of them and their ``windows`` (people, 4). ``made_by``
+binds a part to clip, model and program. A part that is damaged or bound to something else, and
+all after it, are found anew.
 
 What watches the frames besides the pose model sees all of them again when a search goes on:
 that costs the decoding, and needs nothing stored.
@@ -27,13 +28,13 @@ import numpy as np
 from landing_analysis import __version__
 from landing_analysis.errors import ClipError, NobodyFoundError
 from landing_analysis.files import new_file
-from landing_analysis.tables import N_LANDMARKS, Seen
+from landing_analysis.tables import N_LANDMARKS, FloatArray, Seen
 
 SUFFIX = ".unfinished"
 
-_SCHEMA_VERSION = 4
+_SCHEMA_VERSION = 5
 _EVERY_S = 20.0  # of work; this much is lost at most (choice)
-_VALUES = 6
+_VALUES, _WINDOW_VALUES = 6, 4
 
 
 class Parts:
@@ -84,6 +85,7 @@ class Parts:
             "t_s": np.array([one.t_s for one in seen]),
             "people": np.array([len(found) for found in people]),
             "values": np.concatenate([*people, np.empty((0, N_LANDMARKS, _VALUES))]),
+            "windows": np.concatenate([*map(_windows, seen), np.empty((0, _WINDOW_VALUES))]),
         }
         if self._folder:
             place = self._path(self._folder, self._parts)
@@ -108,10 +110,18 @@ class Parts:
         return True
 
 
+def _windows(one: Seen) -> FloatArray:
+    """Return the windows of a look, (people, 4), NaN where there are none."""
+    if one.windows_px is None:
+        return np.full((len(one.people), _WINDOW_VALUES), np.nan)
+    return one.windows_px
+
+
 def _seen_in(table: Mapping[str, Any]) -> list[Seen]:
     """Return what a stored part holds, frame by frame."""
-    per_frame = np.split(table["values"], np.cumsum(table["people"])[:-1])
-    return list(map(Seen, table["number"].tolist(), table["t_s"].tolist(), per_frame))
+    ends = np.cumsum(table["people"])[:-1]
+    per_frame = (np.split(table[name], ends) for name in ("values", "windows"))
+    return list(map(Seen, table["number"].tolist(), table["t_s"].tolist(), *per_frame))
 
 
 @contextmanager

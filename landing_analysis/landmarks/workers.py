@@ -23,8 +23,8 @@ from typing import BinaryIO, NamedTuple, Self, cast
 import numpy as np
 
 from landing_analysis.errors import ModelError
-from landing_analysis.landmarks.engine import Order, Refusal
-from landing_analysis.tables import FloatArray, Picture
+from landing_analysis.landmarks.engine import Order, Question, Refusal, Sight
+from landing_analysis.tables import Picture
 
 Shape = tuple[int, int, int, int]
 
@@ -83,9 +83,9 @@ class Engines:
     def __init__(self, workers: list[_Worker]) -> None:
         self._workers = workers
 
-    def look(self, place: int) -> Future[FloatArray]:
-        """Look for everybody in one picture, (people, 33, 6)."""
-        return min(self._workers, key=lambda worker: worker.waiting).look(place)
+    def look(self, question: Question) -> Future[Sight]:
+        """Look at one picture."""
+        return min(self._workers, key=lambda worker: worker.waiting).look(question)
 
 
 @contextmanager
@@ -97,10 +97,10 @@ def engines(workers: int, bundle: bytes, max_people: int, places: Places) -> Ite
 
 
 class _Asked(NamedTuple):
-    """What waits for a process; no place ends it."""
+    """What waits for a process; no question ends it."""
 
-    place: int | None
-    answer: Future[FloatArray]
+    question: Question | None
+    answer: Future[Sight]
 
 
 class _Worker:
@@ -132,14 +132,14 @@ class _Worker:
             with suppress(OSError):
                 cast(BinaryIO, pipe).close()
 
-    def look(self, place: int) -> Future[FloatArray]:
-        """Look at one picture when its turn has come; (people, 33, 6)."""
+    def look(self, question: Question) -> Future[Sight]:
+        """Look at one picture when its turn has come."""
         self.waiting += 1
-        return self._put(place)
+        return self._put(question)
 
-    def _put(self, place: int | None) -> Future[FloatArray]:
-        answer: Future[FloatArray] = Future()
-        self._queue.put(_Asked(place, answer))
+    def _put(self, question: Question | None) -> Future[Sight]:
+        answer: Future[Sight] = Future()
+        self._queue.put(_Asked(question, answer))
         return answer
 
     def _serve(self, order: Order) -> None:
@@ -149,17 +149,17 @@ class _Worker:
             self._send(order)
         except ModelError as error:
             failure = error
-        while (asked := self._queue.get()).place is not None:
+        while (asked := self._queue.get()).question is not None:
             try:
                 if failure is not None:
                     raise failure
-                asked.answer.set_result(cast(FloatArray, self._send(asked.place)))
+                asked.answer.set_result(cast(Sight, self._send(asked.question)))
             except ModelError as error:
                 failure = error
                 asked.answer.set_exception(error)
             self.waiting -= 1
 
-    def _send(self, what: Order | int) -> object:
+    def _send(self, what: Order | Question) -> object:
         requests = cast(BinaryIO, self._process.stdin)
         answers = cast(BinaryIO, self._process.stdout)
         try:

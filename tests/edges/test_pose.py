@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import pickle
+import runpy
 import subprocess
 import sys
 import zipfile
@@ -19,8 +21,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks import pose, workers
-from landing_analysis.landmarks.engine import _missing_part
+from landing_analysis.landmarks.engine import Question, Sight, _missing_part
 from landing_analysis.landmarks.pose import Model, find_poses, load_model
+from landing_analysis.landmarks.windows import InWindow
 from landing_analysis.landmarks.workers import Places
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, Clip, Frame, Poses
@@ -29,6 +32,8 @@ from landing_analysis.video.clips import read_frames
 SAMPLE = Path(__file__).parents[2] / "sample_clips" / "p01_jumps_front.mp4"
 CROP_NOISE_PX = 12.0
 """The engine crops anew in every frame, which moves landmarks by some pixels."""
+CUT_OUT_NOISE_PX = 0.5
+"""What rounding in a cut-out moves; a pixel of the cut-out is 3.7 of the picture."""
 
 
 def _clip_of(frames: list[Frame]) -> Clip:
@@ -104,10 +109,10 @@ def test_pictures_reach_the_engine_as_they_are(frames, monkeypatch):
         def __init__(self, places: Places) -> None:
             self._places = places
 
-        def look(self, place: int) -> Future:
-            seen.append(self._places.picture(place).copy())
+        def look(self, question: Question) -> Future:
+            seen.append(self._places.picture(question.place).copy())
             answer: Future = Future()
-            answer.set_result(np.empty((0, 33, 6)))
+            answer.set_result(Sight(np.empty((0, 33, 6)), np.empty((0, 4))))
             return answer
 
     @contextmanager
@@ -182,6 +187,55 @@ def test_the_bundle_is_the_pinned_one_and_can_be_mapped():
     }
     assert all(m.compress_type == zipfile.ZIP_STORED for m in members)
     assert model.name == "pose_full.task"
+
+
+def test_stand_ins_for_networks_are_pinned_and_what_the_script_writes(tmp_path):
+    data = files("landing_analysis") / "data"
+    runpy.run_path(str(data / "build_pose_model.py"))["write_stand_ins"](tmp_path)
+    pinned = dict(line.split() for line in (data / "models.txt").read_text("utf-8").splitlines())
+    for name in ("corners.tflite", "whole_picture.tflite"):
+        packed = (data / name).read_bytes()
+        assert packed == (tmp_path / name).read_bytes()
+        assert hashlib.sha256(packed).hexdigest() == pinned[name]
+
+
+def test_networks_that_are_asked_one_by_one_see_what_the_bundle_sees_as_a_whole(frames, poses):
+    code = (
+        "import sys, pickle, landing_analysis.landmarks.engine as engine;"
+        "bundle, pictures = pickle.load(sys.stdin.buffer);"
+        "landmarker = engine._landmarker(bundle, 3);"
+        "seen = [landmarker.detect(engine._image(rgb)) for rgb in pictures];"
+        "landmarker.close();"
+        "marks = [s.pose_landmarks[0] for s in seen];"
+        "places = [s.pose_world_landmarks[0] for s in seen];"
+        "pickle.dump([[[(p.x, p.y, p.z) for p in one] for one in each]"
+        " for each in (marks, places)], sys.stdout.buffer)"
+    )
+    told = pickle.dumps((load_model().data, [frame.rgb for frame in frames]))
+    said = subprocess.run([sys.executable, "-c", code], input=told, capture_output=True, check=True)
+    marks, places = np.array(pickle.loads(said.stdout))
+    height, width = frames[0].rgb.shape[:2]
+    whole_px = marks[..., :2] * [width, height] - 0.5
+    moved_px = np.abs(poses.xy_px[:, 0] - whole_px)
+    assert np.quantile(moved_px, 0.99) < CUT_OUT_NOISE_PX
+    assert moved_px.max() < CROP_NOISE_PX  # of a landmark whose likeliest place changes
+    assert_allclose(poses.world_m[:, 0], places, atol=0.005)
+
+
+def test_a_window_shows_the_person_whom_the_detector_found_there_and_no_other(frames, poses):
+    beside = _with_pictures(frames[:1], lambda rgb: np.concatenate([rgb, rgb], axis=1))
+    clip = _clip_of(beside)
+    with pose.started(clip, PoseSettings(workers=1), load_model()) as engine:
+        (everybody,) = engine.look_for_people(beside)
+        asked = [InWindow(beside[0], window_px) for window_px in everybody.windows_px]
+        one_by_one = list(engine.look_for_people(asked))
+        elsewhere = np.array([-5000.0, -5000.0, 10.0, 0.0])
+        (lost,) = engine.look_for_people([InWindow(beside[0], elsewhere)])
+    for one, person in zip(one_by_one, everybody.people, strict=True):
+        assert_array_equal(one.people[0], person)
+        assert np.isnan(one.windows_px).all()
+    assert_array_equal(lost.people, everybody.people)  # where nobody is, everybody is looked for
+    assert_array_equal(lost.windows_px, everybody.windows_px)
 
 
 def test_an_altered_bundle_in_the_package_is_refused(monkeypatch):

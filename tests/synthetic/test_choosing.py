@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -12,10 +13,11 @@ from stick_patient import jump_plan, make_clip, make_motion, make_poses
 from landing_analysis.landmarks.choosing import FirstPass, Movement, steps, timed_frames
 from landing_analysis.landmarks.people import link_people
 from landing_analysis.landmarks.pose import Model, poses_of
+from landing_analysis.landmarks.windows import InWindow
 from landing_analysis.progress import NO_PROGRESS
 from landing_analysis.settings import PoseSettings, Settings
 from landing_analysis.stages import moments_that_count
-from landing_analysis.tables import LIMBS, NO_PICTURE, Frame, Landmarks, Seen
+from landing_analysis.tables import LIMBS, NO_PICTURE, FloatArray, Frame, Landmarks, Seen
 
 SETTINGS = PoseSettings()
 MODEL = Model("none", "0", b"")
@@ -31,6 +33,13 @@ def _seen(person: Landmarks, frames: np.ndarray, people: int = 1) -> list[Seen]:
     return [
         Seen(int(k), float(person.t_s[k]), np.repeat(values[k][None], people, 0)) for k in frames
     ]
+
+
+def _detected(person: Landmarks, number: int, people: int = 1) -> Seen:
+    """Return a look with windows of the detector, which lies around the hips."""
+    (seen,) = _seen(person, np.array([number]), people)
+    hips = seen.people[:, 23:25, :2].mean(axis=1)
+    return seen._replace(windows_px=np.column_stack([hips, np.full((people, 2), [500.0, 0.1])]))
 
 
 def _moving(person: Landmarks, step: int, people: int = 1) -> np.ndarray:
@@ -101,25 +110,47 @@ def test_frames_beyond_the_first_and_last_look_are_looked_at(motion):
     assert _moments(motion.t_s, []).all()
 
 
-def _asked(motion: Landmarks, behind: int, known: list[Seen] = ()) -> tuple[list[int], int]:
+Asked = dict[int, FloatArray | None]
+"""The windows in which frames are looked at, by number; None for everybody."""
+
+
+def _asked(
+    motion: Landmarks,
+    behind: int,
+    known: list[Seen] = (),
+    see: Callable[[Landmarks, int], Seen] = _detected,
+) -> tuple[Asked, int]:
     """Return which frames are chosen when answers come so late, and how many are held at most."""
     choice = FirstPass((5, 1), known, NO_PROGRESS, SETTINGS)
     frames = (Frame(k, float(t_s), NO_PICTURE) for k, t_s in enumerate(motion.t_s))
-    asked: list[int] = []
+    asked: Asked = {}
     due: list[int] = []
 
     def answered():
-        for frame in choice.chosen(frames):
-            if frame is not None:
-                asked.append(frame.number)
-                due.append(frame.number)
-            if frame is None or len(due) > behind:
-                yield _seen(motion, [due.pop(0)])[0]
+        for wanted in choice.chosen(frames):
+            if wanted is not None:
+                windowed = isinstance(wanted, InWindow)
+                number = (wanted.frame if windowed else wanted).number
+                asked[number] = wanted.window_px if windowed else None
+                due.append(number)
+            if wanted is None or len(due) > behind:
+                yield _answer(due.pop(0))
         while due:
-            yield _seen(motion, [due.pop(0)])[0]
+            yield _answer(due.pop(0))
 
-    most_held = max((len(choice._held) for _ in choice.noted(answered())), default=0)
+    def _answer(number: int) -> Seen:
+        seen = see(motion, number)
+        return seen if asked[number] is None else seen._replace(windows_px=np.full((1, 4), np.nan))
+
+    def held() -> int:
+        return len(choice._held) + len(choice._windowless)
+
+    most_held = max((held() for _ in choice.noted(answered())), default=0)
     return asked, most_held
+
+
+def _told(asked: Asked) -> list[tuple[int, list[float] | None]]:
+    return [(number, None if w is None else w.tolist()) for number, w in sorted(asked.items())]
 
 
 @pytest.mark.parametrize("behind", [0, 1, 6, 50])
@@ -128,12 +159,55 @@ def test_the_same_frames_are_chosen_however_late_the_answers_come(motion, behind
     everywhere = np.arange(len(motion.t_s)) % 5 == 0
     assert sorted(asked) == np.flatnonzero(_moving(motion, 5) | everywhere).tolist()
     assert most_held < 40
+    assert _told(asked) == _told(_asked(motion, 0)[0])
+
+
+def test_a_body_that_moves_is_looked_at_in_windows_between_those_of_the_detector(motion):
+    asked, _ = _asked(motion, 6)
+    windows = {number: window for number, window in asked.items() if window is not None}
+    last_look = len(motion.t_s) - 1 - (len(motion.t_s) - 1) % 5
+    between = {number for number in asked if number % 5 in (1, 3, 4) and number < last_look}
+    assert windows.keys() == between
+    number = next(number for number in windows if number % 5 == 4 and number - 2 in asked)
+    before, after = (_detected(motion, end).windows_px[0] for end in (number - 2, number + 1))
+    assert_allclose(windows[number], before + 2 / 3 * (after - before))
+
+
+@pytest.mark.parametrize("spoilt", ["two people", "nobody", "far away", "much larger"])
+def test_everybody_is_looked_for_beside_a_look_that_shows_not_the_same_one(motion, spoilt):
+    middle = len(motion.t_s) // 10 * 5
+
+    def see(motion: Landmarks, number: int) -> Seen:
+        seen = _detected(motion, number)
+        if number != middle:
+            return seen
+        if spoilt == "two people":
+            return _detected(motion, number, people=2)
+        if spoilt == "nobody":
+            return Seen(number, seen.t_s, np.empty((0, 33, 6)), np.empty((0, 4)))
+        change = [150.0, 0, 0, 0] if spoilt == "far away" else [0.0, 0, 150, 0]
+        return seen._replace(windows_px=seen.windows_px + change)
+
+    asked, _ = _asked(motion, 6, see=see)
+    beside = [middle - 2, middle - 1, middle + 1]
+    assert all(asked[number] is None for number in beside if number in asked)
+    assert set(beside) & asked.keys()
+    without, _ = _asked(motion, 6)
+    assert any(without[number] is not None for number in beside if number in without)
 
 
 def test_frames_known_from_a_stopped_search_are_not_asked_for_again(motion):
     asked, _ = _asked(motion, 6)
-    rest, _ = _asked(motion, 6, _seen(motion, asked[:50]))
-    assert rest == asked[50:]
+    first = list(asked)[:50]
+    known = [
+        _detected(motion, number)
+        if asked[number] is None
+        else _detected(motion, number)._replace(windows_px=np.full((1, 4), np.nan))
+        for number in first
+    ]
+    rest, _ = _asked(motion, 6, known)
+    assert rest.keys() == asked.keys() - set(first)
+    assert _told(rest) == _told({number: asked[number] for number in rest})
 
 
 def test_only_frames_near_a_moment_are_timed(motion):
