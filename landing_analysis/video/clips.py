@@ -18,8 +18,6 @@ from av.video.reformatter import (
     ColorRange,
     Colorspace,
     ColorTrc,
-    Interpolation,
-    VideoReformatter,
 )
 from av.video.stream import VideoStream
 
@@ -426,12 +424,11 @@ class ClipWriter:
         stream.options = {"preset": "ultrafast", "crf": "23"}
         stream.thread_type = "AUTO"
         stream.time_base = stream.codec_context.time_base = _WRITE_CLOCK
-        stream.codec_context.colorspace = Colorspace.ITU709
+        stream.codec_context.colorspace = Colorspace.ITU601
         stream.codec_context.color_primaries = ColorPrimaries.BT709
         stream.codec_context.color_trc = ColorTrc.BT709
         stream.codec_context.color_range = ColorRange.MPEG
         self._stream = stream
-        self._reformatter = VideoReformatter()  # a new one would cost as much as the conversion
 
     def write(self, rgb: Picture, t_s: float) -> None:
         """Add one frame.
@@ -446,11 +443,11 @@ class ClipWriter:
             raise OutputError(f"A frame of shape {rgb.shape} does not fit a {width}x{height} clip.")
         if width % 2 or height % 2:
             rgb = np.pad(rgb, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge")
-        frame = self._reformatter.reformat(
-            VideoFrame.from_numpy_buffer(np.ascontiguousarray(rgb)), format="yuv420p",
-            dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG,
-            interpolation=Interpolation.POINT,  # of every second row of colours, not of brightness
-        )  # fmt: skip
+        import cv2
+
+        # A quarter of the time of the video library's own conversion; it knows this matrix only.
+        planes = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2YUV_I420)
+        frame = VideoFrame.from_numpy_buffer(planes, format="yuv420p")
         frame.time_base = _WRITE_CLOCK
         frame.pts = round(t_s / _WRITE_CLOCK)
         self._container.mux(self._stream.encode(frame))
