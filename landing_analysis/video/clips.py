@@ -447,7 +447,7 @@ class ClipWriter:
 
         # A quarter of the time of the video library's own conversion; it knows this matrix only.
         planes = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2YUV_I420)
-        frame = VideoFrame.from_numpy_buffer(planes, format="yuv420p")
+        frame = VideoFrame.from_numpy_buffer(planes.astype(np.uint8, copy=False), format="yuv420p")
         frame.time_base = _WRITE_CLOCK
         frame.pts = round(t_s / _WRITE_CLOCK)
         self._container.mux(self._stream.encode(frame))
