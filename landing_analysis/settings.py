@@ -281,8 +281,8 @@ class ContactSettings:
     sure_fall_s: float = 0.12  # a body that falls freely this long is in the air (choice)
     sure_fall_share: float = 0.8  # of gravity, on average
     # Take-off and landing from the body's fall alone, see accuracy/methods: the fall seems to begin
-    # 20 ms (rendered) to 45 ms (force plates) before take-off and to end 3 to 17 ms after landing.
-    body_off_late_s: float = 0.030  # rendered and force plates
+    # 14 to 28 ms (rendered), 45 ms (force plates) before take-off, to end 1 to 17 ms after landing.
+    body_off_late_s: float = 0.025  # rendered and force plates
     body_off_sd_s: float = 0.020  # rendered and force plates
     body_on_early_s: float = 0.008  # rendered and force plates
     body_on_sd_s: float = 0.015  # rendered and force plates
@@ -345,7 +345,7 @@ class ContactSettings:
     front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010, 0.025)
     near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011, 0.020)
     far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025, 0.024)
-    behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.012, 0.025)
+    behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.018, 0.025)
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
     shared_share: float = 0.5  # of an edge's variance is common to all of a clip
     limb_share: float = 0.1  # of it is one limb's alone; both limbs share the rest of that

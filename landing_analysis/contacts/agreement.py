@@ -44,10 +44,13 @@ def gated_by_body(
             gated[limb] = replace(gated[limb], toe_off=off)
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             gated[limb] = replace(gated[limb], toe_contact=on, heel_contact=None)
-    return _with_body(gated, on)
+    landing = _landing_with_body(gated, on)
+    # A body that begins to fall more than once, or falls shortly, does not tell when it leaves.
+    tells = off_until_s == off.t_s and on.t_s - off.t_s > settings.sure_fall_s
+    return _leaving_with_body(landing, off) if tells else landing
 
 
-def _with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEvents]:
+def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEvents]:
     """Average the first landing with the body's; the other foot moves along.
 
     So the time between the feet stays as their own toes show it.
@@ -63,6 +66,26 @@ def _with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEven
             shifted_s = toe.t_s + averaged.t_s - first.t_s
             event = averaged if toe is first else Event(shifted_s, toe.sd_s)
             moved[limb] = replace(moved[limb], toe_contact=event)
+    return moved
+
+
+def _leaving_with_body(events: dict[Limb, FootEvents], off: Event) -> dict[Limb, FootEvents]:
+    """Average the toe-offs of both feet, together, with the body's take-off; both move alike.
+
+    So the time between the feet stays as their own toes show it, and so does its uncertainty.
+    """
+    left = {limb: own.toe_off for limb, own in events.items() if own.toe_off not in (None, off)}
+    seen = {limb: toe for limb, toe in left.items() if toe is not None}
+    if not seen:
+        return events
+    both = Event(*weighted_mean(*((toe.t_s, toe.sd_s) for toe in seen.values())))
+    averaged = average_events(both, off)
+    moved = dict(events)
+    for limb, toe in seen.items():
+        apart_sd_s = float(np.sqrt(max(toe.sd_s**2 - both.sd_s**2, 0.0)))
+        sd_s = float(np.hypot(averaged.sd_s, apart_sd_s))
+        toe_off = Event(toe.t_s + averaged.t_s - both.t_s, sd_s)
+        moved[limb] = replace(moved[limb], toe_off=toe_off)
     return moved
 
 

@@ -70,17 +70,30 @@ class BodyEvents(NamedTuple):
 
 
 def body_events(motion: Motion, segment: tuple[int, int], settings: ContactSettings) -> BodyEvents:
-    """Read take-off and landing from the body alone: where it begins and ends to fall."""
+    """Read take-off and landing from the body alone: where it begins and ends to fall.
+
+    Its acceleration crosses the level of a fall between two frames.
+    """
     first, last = segment
-    rising = motion.body_acceleration[first : (first + last) // 2] >= (
-        -settings.falling_edge_share * motion.pull_m_s2
-    )
+    level = -settings.falling_edge_share * motion.pull_m_s2
+    rising = motion.body_acceleration[first : (first + last) // 2] >= level
     again = first + int(np.flatnonzero(rising)[-1]) + 1 if rising.any() else first
-    begin_s, again_s, end_s = (float(motion.t_s[frame]) for frame in (first, again, last))
-    half_step_s = 0.5 * motion.frame_s
-    late_s = settings.body_off_late_s - half_step_s
+    late_s = settings.body_off_late_s
     return BodyEvents(
-        Event(begin_s + late_s, settings.body_off_sd_s),
-        again_s + late_s,
-        Event(end_s + half_step_s - settings.body_on_early_s, settings.body_on_sd_s),
+        Event(_crossed_s(motion, first - 1, level) + late_s, settings.body_off_sd_s),
+        _crossed_s(motion, again - 1, level) + late_s,
+        Event(_crossed_s(motion, last, level) - settings.body_on_early_s, settings.body_on_sd_s),
     )
+
+
+def _crossed_s(motion: Motion, frame: int, level: float) -> float:
+    """Return when the body's acceleration crosses a level between a frame and the next one.
+
+    Halfway where it is not seen to do so.
+    """
+    t_s, share = motion.t_s, 0.5  # definition: halfway
+    if 0 <= frame < len(t_s) - 1:
+        before, after = motion.body_acceleration[frame : frame + 2] - level
+        if before * after < 0:
+            share = float(before / (before - after))
+    return float(t_s[max(frame, 0)]) + (share if frame >= 0 else share - 1) * motion.frame_s

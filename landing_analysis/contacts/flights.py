@@ -18,6 +18,7 @@ from landing_analysis.contacts.feet import (
 )
 from landing_analysis.contacts.standing import OnGround
 from landing_analysis.maths.kinematics import flight_height_m
+from landing_analysis.maths.statistics import Z_95
 from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import LIMBS, Event, Flight, Limb
 
@@ -42,6 +43,9 @@ def resolve_flight(
     end_s = landing.t_s if landing else motion.t_s[-1]
     duration_s = end_s - start_s
     if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
+        return None
+    edges_sd_s = [edge.sd_s for edge in (take_off, landing) if edge]
+    if duration_s < Z_95 * float(np.linalg.norm(edges_sd_s)):  # it may as well be none
         return None
     in_the_air = (
         falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
