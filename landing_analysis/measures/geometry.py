@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from landing_analysis.maths.kinematics import fppa_deg
-from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb
+from landing_analysis.tables import LANDMARK, LIMBS, BoolArray, FloatArray, Limb
 
 Features = dict[str, FloatArray]
 """Name to (n_frames,)."""
@@ -43,20 +43,39 @@ def frontal_geometry(
     -------
     Features
         ``fppa_deg`` as it is read; ``other_lifted`` from 0 to 1, how surely the other foot is
-        held up; ``thigh_down_legs``, how far the knee is below the hip: less the more it is bent
+        held up; ``other_fppa_deg`` of the other limb, 0 where that is held up; ``hips_legs``, the
+        distance of the hips across the picture; ``thigh_down_legs``, how far the knee is below
+        the hip: less the more it is bent
     """
     other: Limb = "right" if limb == "left" else "left"
 
-    def part(name: str, who: Limb) -> FloatArray:
-        return points_px[:, LANDMARK[f"{who}_{name}"]]
+    def points(part: str) -> dict[Limb, FloatArray]:
+        return {who: points_px[:, LANDMARK[f"{who}_{part}"]] for who in LIMBS}
 
-    hip, knee, ankle = (part(name, limb) for name in ("hip", "knee", "ankle"))
-    risen_legs = (ankle - part("ankle", other)) @ bearings.down / bearings.leg_px
-    return {
-        "fppa_deg": fppa_deg(hip, knee, ankle, limb, from_behind),
-        "other_lifted": np.clip(risen_legs / _LIFTED_LEGS, 0.0, 1.0),
-        "thigh_down_legs": (knee - hip) @ bearings.down / bearings.leg_px,
+    hips, knees, ankles = points("hip"), points("knee"), points("ankle")
+    angle_deg = {
+        who: fppa_deg(hips[who], knees[who], ankles[who], who, from_behind) for who in LIMBS
     }
+    risen_legs = (ankles[limb] - ankles[other]) @ bearings.down / bearings.leg_px
+    lifted = np.clip(risen_legs / _LIFTED_LEGS, 0.0, 1.0)
+    return {
+        "fppa_deg": angle_deg[limb],
+        "other_lifted": lifted,
+        "other_fppa_deg": angle_deg[other] * (1.0 - lifted),
+        "hips_legs": np.linalg.norm(hips[limb] - hips[other], axis=1) / bearings.leg_px,
+        "thigh_down_legs": (knees[limb] - hips[limb]) @ bearings.down / bearings.leg_px,
+    }
+
+
+def world_angle_deg(world_m: FloatArray, limb: Limb, from_behind: bool) -> FloatArray:
+    """Return (n_frames,) the FPPA of the pose model's world landmarks, (n_frames, 33, 3).
+
+    They are turned as the picture shows them, but guessed by the model apart from it.
+    """
+    hip, knee, ankle = (
+        world_m[:, LANDMARK[f"{limb}_{part}"], :2] for part in ("hip", "knee", "ankle")
+    )
+    return fppa_deg(hip, knee, ankle, limb, from_behind)
 
 
 def standing_feature(features: Features, standing: BoolArray) -> Features:

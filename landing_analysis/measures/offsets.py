@@ -25,6 +25,7 @@ from landing_analysis.measures.geometry import (
     Features,
     frontal_geometry,
     standing_feature,
+    world_angle_deg,
 )
 from landing_analysis.reasons import Code, because
 from landing_analysis.settings import MeasureSettings, OffsetSettings, Settings
@@ -33,6 +34,7 @@ from landing_analysis.tables import (
     LIMBS,
     BoolArray,
     FloatArray,
+    Landmarks,
     Limb,
     Note,
     Reps,
@@ -46,8 +48,22 @@ Looks = Literal["plain", "both"]
 """One look a frame, or the mean of it and of one at the mirrored picture."""
 Part = Literal["person", "limb", "clip", "posture"]
 PARTS: tuple[Part, ...] = get_args(Part)
-SecondLook = Mapping[Limb, FloatArray]
-"""By limb (n_frames,), see `second_look_deg`."""
+ByLimb = Mapping[Limb, FloatArray]
+"""Degrees by limb, (n_frames,)."""
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What the pose model saw of a patient that tracks do not hold.
+
+    Attributes
+    ----------
+    world_deg : FPPA of the world landmarks, NaN where there were none; of both limbs or empty
+    second_look_deg : from `second_look_deg`, None where no mirrored picture was looked at
+    """
+
+    world_deg: ByLimb
+    second_look_deg: ByLimb | None = None
 
 
 @dataclass(frozen=True)
@@ -165,7 +181,22 @@ class SetOffset:
         return np.interp(np.arange(len(deg)), known, deg[known])
 
 
-def second_look_deg(filmed_px: FloatArray, mirrored_px: FloatArray, view: View) -> SecondLook:
+def sight_of(filmed: Landmarks, mirrored_px: FloatArray | None, view: View) -> Sight:
+    """Gather what was seen of a patient in a front or back view.
+
+    Parameters
+    ----------
+    filmed : the patient's landmarks as filmed
+    mirrored_px : as for `second_look_deg`, None where no mirrored picture was looked at
+    view : any
+    """
+    return Sight(
+        {limb: world_angle_deg(filmed.world_m, limb, view == "back") for limb in LIMBS},
+        None if mirrored_px is None else second_look_deg(filmed.xy_px, mirrored_px, view),
+    )
+
+
+def second_look_deg(filmed_px: FloatArray, mirrored_px: FloatArray, view: View) -> ByLimb:
     """Return by limb (n_frames,) what a look at the mirrored picture adds to an FPPA.
 
     Parameters
@@ -194,7 +225,7 @@ def set_offset(
     tracks: Tracks,
     view: View,
     settings: Settings,
-    second_look: SecondLook | None = None,
+    sight: Sight | None = None,
 ) -> SetOffset:
     """Work out what is to be added to the FPPAs of a set in a front or back view.
 
@@ -204,8 +235,8 @@ def set_offset(
     tracks : Tracks; the low-passed ones are used, an offset is smooth
     view : any; there are offsets of front and back views of a body that stands
     settings : Settings
-    second_look : from `second_look_deg`, None where no mirrored picture was looked at; used where
-        it is known in every landing
+    sight : what tracks do not hold, None where that is not known; a second look is used where
+        there was one in every landing
 
     Returns
     -------
@@ -221,11 +252,13 @@ def set_offset(
     as_read = SetOffset({}, errors_as_read(seen, settings.measures))
     if not name or not landings or tracks.turns:
         return as_read
-    added_deg = _known_in_all(second_look, landings)
-    both = _inside(landings, tracks, seen, settings, added_deg) if added_deg else None
-    return (
-        both or _inside(landings, tracks, seen, settings, {}) or replace(as_read, is_outside=True)
-    )
+    plain = replace(sight, second_look_deg=None) if sight else None
+    added_deg = _known_in_all(sight.second_look_deg, landings) if sight else {}
+    if sight and added_deg:
+        both = _inside(landings, tracks, seen, settings, replace(sight, second_look_deg=added_deg))
+        if both:
+            return both
+    return _inside(landings, tracks, seen, settings, plain) or replace(as_read, is_outside=True)
 
 
 def _inside(
@@ -233,14 +266,17 @@ def _inside(
     tracks: Tracks,
     seen: Seen,
     settings: Settings,
-    added_deg: SecondLook,
+    sight: Sight | None,
 ) -> SetOffset | None:
     """Return the offset by plain looks, or by both, or None where a limb lies outside the fit."""
-    legs = leg_features(tracks, seen, settings, added_deg)
+    legs = leg_features(tracks, seen, settings, sight)
+    added_deg = (sight.second_look_deg if sight else None) or {}
     standing = all("standing_fppa_deg" in features for features in legs.values())
     looks: Looks = "both" if added_deg else "plain"
     name = settings.offsets.back_file if seen == "back" else settings.offsets.front_file
     form = read_offsets(name).form(seen, standing=standing, looks=looks)
+    if not all(name in features for name in form.names for features in legs.values()):
+        return None
     deg = {
         limb: form.offset_deg(features) + added_deg.get(limb, 0.0)
         for limb, features in legs.items()
@@ -272,29 +308,55 @@ def errors_as_read(seen: Seen, settings: MeasureSettings) -> dict[Part, float]:
 
 
 def leg_features(
-    tracks: Tracks, seen: Seen, settings: Settings, added_deg: SecondLook | None = None
+    tracks: Tracks, seen: Seen, settings: Settings, sight: Sight | None = None
 ) -> dict[Limb, Features]:
     """Return what the offset goes by, of both limbs and frame by frame.
 
-    ``standing_fppa_deg`` is among it where quiet standing is seen for long enough. ``added_deg``
-    is added to the angles.
+    ``standing_fppa_deg`` is among it where quiet standing is seen for long enough, and
+    ``world_fppa_deg`` where there are world landmarks. A second look, known in all frames, is
+    added to the angles, those of the other limb among them.
     """
     standing = quiet_standing(tracks, settings)
     known = bool(standing.sum() >= settings.offsets.fewest_standing_frames)
     bearings = Bearings(tracks.down, _standing_leg_px(tracks, standing) if known else tracks.leg_px)
+    added_deg = (sight.second_look_deg if sight else None) or {}
+    world_deg = _own_world_deg(sight, tracks.swapped) if sight else {}
     legs: dict[Limb, Features] = {}
     for limb in LIMBS:
-        legs[limb] = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
-        if added_deg and limb in added_deg:
-            legs[limb]["fppa_deg"] = legs[limb]["fppa_deg"] + added_deg[limb]
+        leg = legs[limb] = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
+        leg["fppa_deg"] = leg["fppa_deg"] + added_deg.get(limb, 0.0)
+        other_deg = added_deg.get("right" if limb == "left" else "left", 0.0)
+        leg["other_fppa_deg"] = leg["other_fppa_deg"] + other_deg * (1.0 - leg["other_lifted"])
+        if limb in world_deg:
+            leg["world_fppa_deg"] = world_deg[limb]
         if known:
             legs[limb] |= standing_feature(legs[limb], standing)
     return legs
 
 
+def _own_world_deg(sight: Sight, swapped: BoolArray) -> dict[Limb, FloatArray]:
+    """Return the angles of the world landmarks of the limbs that tracks say they are.
+
+    Empty where there are none; between frames that have them as well.
+    """
+    if not sight.world_deg:
+        return {}
+    left, right = (sight.world_deg[limb] for limb in LIMBS)
+    # A leg taken for the other one shows its angle with the other sign.
+    own: dict[Limb, FloatArray] = {
+        "left": np.where(swapped, -right, left), "right": np.where(swapped, -left, right)
+    }  # fmt: skip
+    return {limb: _filled(deg) for limb, deg in own.items() if np.isfinite(deg).any()}
+
+
+def _filled(deg: FloatArray) -> FloatArray:
+    known = np.isfinite(deg)
+    return np.interp(np.arange(len(deg)), np.flatnonzero(known), deg[known])
+
+
 def _known_in_all(
-    second_look: SecondLook | None, landings: Mapping[Limb, Sequence[BoolArray]]
-) -> SecondLook:
+    second_look: ByLimb | None, landings: Mapping[Limb, Sequence[BoolArray]]
+) -> ByLimb:
     """Return a second look frame by frame, between those that were taken as well.
 
     Empty where a landing had none.
@@ -304,11 +366,7 @@ def _known_in_all(
     known = {limb: np.isfinite(deg) for limb, deg in second_look.items()}
     if not all((known[limb] & landing).any() for limb in landings for landing in landings[limb]):
         return {}
-    return {
-        limb: np.interp(np.arange(len(deg)), np.flatnonzero(known[limb]), deg[known[limb]])
-        for limb, deg in second_look.items()
-        if known[limb].any()
-    }
+    return {limb: _filled(deg) for limb, deg in second_look.items() if known[limb].any()}
 
 
 def _landings(reps: Reps, tracks: Tracks, view: View) -> dict[Limb, list[BoolArray]]:

@@ -142,18 +142,23 @@ _BODIES = click.option(
 
 @main.command()
 @_BODIES
+@click.option(
+    "--view", "views", multiple=True, type=click.Choice(list(VIEW_AZIMUTH_DEG)),
+    help="All without it; repeatable.",
+)  # fmt: skip
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
-def stills(bodies: Path, out: Path) -> None:
+def stills(bodies: Path, views: tuple[View, ...], out: Path) -> None:
     """Render the still landings of the many bodies, a clip each; a clip there is kept."""
     _ask_for_moderngl()
     from synthetic_patients.crowd import CROWD
-    from synthetic_patients.stills import MOST_STILLS, film_member
+    from synthetic_patients.stills import VIEWS, film_member, most_stills
 
     out.mkdir(parents=True, exist_ok=True)
+    views = views or VIEWS
     for member in CROWD:
         if not (out / f"{member.name}.truth.npz").exists():
-            with click.progressbar(length=MOST_STILLS, label=member.name) as bar:
-                film_member(member, bodies, out, partial(bar.update, 1))
+            with click.progressbar(length=most_stills(views), label=member.name) as bar:
+                film_member(member, bodies, out, views, partial(bar.update, 1))
 
 
 @main.command()

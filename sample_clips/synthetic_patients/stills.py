@@ -8,7 +8,7 @@ as a phone does it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,8 +67,12 @@ PLANS: tuple[Plan, ...] = (
     Plan("back", ("left",), 1, 4),
     Plan("back", ("right",), 1, 4),
 )
-MOST_STILLS = sum(plan.shots * (2 + plan.stills) for plan in PLANS)
-"""Of one body; a tenth is left out, where a foot would go through the floor."""
+VIEWS: tuple[View, ...] = tuple(dict.fromkeys(plan.view for plan in PLANS))
+
+
+def most_stills(views: Collection[View]) -> int:
+    """Count the stills of one body; a tenth is left out, where a foot would go into the floor."""
+    return sum(plan.shots * (2 + plan.stills) for plan in PLANS if plan.view in views)
 
 
 @dataclass(frozen=True)
@@ -357,9 +361,13 @@ def _blurred(picture: NDArray[np.uint8], rows: int) -> NDArray[np.uint8]:
 
 
 def film_member(
-    member: Member, bodies: Path, folder: Path, advance: Callable[[], None] = lambda: None
+    member: Member,
+    bodies: Path,
+    folder: Path,
+    views: Collection[View] = VIEWS,
+    advance: Callable[[], None] = lambda: None,
 ) -> Path:
-    """Draw all stills of one body into one clip, with their truth beside it (``.truth.npz``).
+    """Draw the stills of one body into one clip, with their truth beside it (``.truth.npz``).
 
     The truth holds, per still: ``shot``, ``standing``, ``view``, ``one_leg``, ``yaw_deg`` of
     the camera, and ``truth`` (n, 2, 3) as `truth_of` gives it, left limb first.
@@ -369,7 +377,7 @@ def film_member(
     body = load_body(member.name, bodies)
     if member.clothes == "loose trousers":
         body = in_loose_trousers(body)
-    stills = list(stills_of(body, member.number))
+    stills = [one for one in stills_of(body, member.number) if one.camera.view in views]
     noise = np.random.default_rng(SEED)
     clip = folder / f"{member.name}.mp4"
     renderer = Renderer(

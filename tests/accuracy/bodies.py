@@ -1,14 +1,15 @@
 """How the pose model's FPPA errs from body to body: looked at, fitted, scored.
 
-Run from the project's root, with the stills made first (`sample_clips/README.md`):
+Run from the project's root. What was seen is kept in ``tests/frozen``, so that `fit` and
+`coverage` need no clips; to see it anew make the clips first (`sample_clips/README.md`):
 
-    python -m tests.accuracy.bodies look --stills build/stills     a quarter of an hour of one core
-    python -m tests.accuracy.bodies fit --stills build/stills      writes data/offsets.json
+    python -m tests.accuracy.bodies look --stills build/stills     half an hour of one core
     python -m tests.accuracy.bodies freeze --stills build/stills --sets build/sets
+    python -m tests.accuracy.bodies fit                            writes data/offsets.json
     python -m tests.accuracy.bodies coverage --write               writes bodies.md
 
-``fit`` uses the bodies that are not of the split ``held_out``. ``freeze`` keeps what was seen of
-those that are, in ``tests/frozen``; ``coverage`` is of them and needs neither stills nor sets.
+``fit`` uses the still landings and the landings of sets (`mirrored`) of bodies that are not of the
+split ``held_out``; ``coverage`` is of those that are.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -30,26 +31,36 @@ sys.path.append(str(Path(__file__).parents[1]))
 from synthetic_patients.crowd import CROWD
 
 from landing_analysis.files import write_text
-from landing_analysis.landmarks.pose import find_poses
-from landing_analysis.measures.offsets import Form, Looks, Part
-from landing_analysis.settings import PoseSettings
+from landing_analysis.measures.offsets import Form, Looks, Part, Seen
 from landing_analysis.tables import FloatArray
-from landing_analysis.video.clips import read_clip, read_frames
 
-from .coverage import coverage_page, fitted_sets, freeze_sets
-from .still_rows import FEATURES, FROZEN, KEPT, Row, left_of, read_rows
+from .coverage import coverage_page, freeze_sets
+from .landing_rows import FROZEN_LANDINGS, as_row, read_landings
+from .looking import keep_looks
+from .still_rows import FROZEN, Row, freeze_shots, left_of, rows_of_shot, stored_shots
 
+FORMS: dict[Looks, dict[Seen, tuple[str, ...]]] = {
+    "plain": {
+        "front": ("fppa_deg", "other_fppa_deg", "hips_legs", "standing_fppa_deg"),
+        "back": (
+            "fppa_deg", "other_fppa_deg", "other_lifted", "world_fppa_deg", "thigh_down_legs",
+            "standing_fppa_deg",
+        ),
+    },
+    "both": {"front": ("fppa_deg", "other_fppa_deg", "hips_legs", "standing_fppa_deg")},
+}  # fmt: skip
+"""What an offset is a linear form of, by looks and view: chosen on bodies left out in turn."""
+OF_MORE_PICTURES = ("standing_fppa_deg", "world_fppa_deg")
+"""What a clip tells from more pictures, and so with less noise, than stills do."""
+OF_STANDING = ("hips_legs", "standing_fppa_deg")
+"""What is known only of a body that was seen standing still: its angle, and its true length."""
 _ROUNDS, _TRIMMED_AT_RMS = 4, 3.5
-_FOLDS = 10
 _ALIKE_FLEXION_DEG, _ALIKE_DEG = 15.0, 10.0
 _LEAST_DEG, _MOST_DEG = -15.0, 105.0
-_PEOPLE_FACTOR = 1.15
+_PEOPLE_FACTOR, _OTHER_CLIPS_DEG = 1.15, 1.0
 ROOT = Path(__file__).parents[2]
 OFFSETS = ROOT / "landing_analysis" / "data" / "offsets.json"
 TABLE = Path(__file__).with_name("bodies.md")
-_STORED = (
-    "body", "shot", "standing", "one_leg", "behind", "points_px", "fppa_deg", "flexion_deg"
-)  # fmt: skip
 
 
 # --- fitting ---------------------------------------------------------------------------------
@@ -60,70 +71,88 @@ def fit_form(rows: Sequence[Row], names: Sequence[str], sds_deg: dict[Part, floa
 
     Parameters
     ----------
-    rows : of one view; still landings and moving sets count alike, however many they are
+    rows : of one view; still landings and moving ones count alike, however many they are. Stills
+        have a constant of their own, and weights of `OF_MORE_PICTURES`, so that motion alone sets
+        the form's; they set its slope on the reading, and widen its range
     names : of the features
     sds_deg : to be carried with the form
     """
     table, error = _table(rows, names), np.array([row.error_deg for row in rows])
-    design = np.column_stack([np.ones(len(rows)), table])
-    known = np.isfinite(table).all(axis=1)
     moving = np.array([row.moving for row in rows])
-    root = np.where(moving, moving.sum(), (~moving).sum()) ** -0.5
+    own = [~moving * table[:, names.index(name)] for name in OF_MORE_PICTURES if name in names]
+    design = np.column_stack([np.ones(len(rows)), table, ~moving, *own])
+    known = np.isfinite(table).all(axis=1)
+    root = np.where(moving, moving[known].sum(), (known & ~moving).sum()) ** -0.5
     kept = known
     for _ in range(_ROUNDS):
         scaled = design[kept] * root[kept, None], error[kept] * root[kept]
-        constant, *weights = np.linalg.lstsq(*scaled, rcond=None)[0]
-        left = error - constant - table @ np.array(weights)
+        coefficients = np.linalg.lstsq(*scaled, rcond=None)[0]
+        left = error - design @ coefficients
         kept = known & (np.abs(left) < _TRIMMED_AT_RMS * _rms(left[kept]))
     least, most = table[kept].min(axis=0), table[kept].max(axis=0)
-    return Form(tuple(names), float(constant), np.array(weights), least, most, sds_deg)
+    constant, weights = float(coefficients[0]), coefficients[1 : 1 + len(names)]
+    return Form(tuple(names), constant, weights, least, most, sds_deg)
 
 
 def left_of_others(rows: Sequence[Row], names: Sequence[str]) -> FloatArray:
     """Return (n,) what is left of each row's error by forms fitted to other bodies."""
     bodies = sorted({row.member.number for row in rows})
     left = np.full(len(rows), np.nan)
-    for fold in range(_FOLDS):
-        held = np.array([bodies.index(row.member.number) % _FOLDS == fold for row in rows])
+    for body in bodies:
+        held = np.array([row.member.number == body for row in rows])
         form = fit_form([row for row, out in zip(rows, held, strict=True) if not out], names, {})
         left[held] = left_of([row for row, out in zip(rows, held, strict=True) if out], form)
     return left
 
 
 def parts_of(rows: Sequence[Row], left: FloatArray) -> dict[Part, float]:
-    """Split errors into four parts, as standard uncertainties.
+    """Split the errors of moving sets into four parts, as standard uncertainties.
 
-    From the mean products of pairs of values in like postures, as the reps of a set are. Two
-    limbs in two shots share the person; one limb in one shot shares all but the posture, and
-    what two limbs in one shot do not share of it is the limb's.
+    From the mean products of pairs of values. Two reps of a limb in one set share all but the
+    posture, the two limbs of a set the person and the clip; what one limb shares in one shot of
+    stills and not in two shots is the clip's, as the sets have too few second visits.
     """
-    products: dict[tuple[bool, bool], list[float]] = {}
-    for group in _like_groups(rows):
-        for i, j in combinations(group, 2):
-            one, other = rows[i], rows[j]
-            if _alike(one, other) and np.isfinite(left[[i, j]]).all():
-                key = (one.shot == other.shot, one.limb == other.limb)
-                products.setdefault(key, []).append(left[i] * left[j])
-    shared = {key: float(np.mean(values)) for key, values in products.items()}
-    everything, set_alike = float(np.nanmean(left**2)), shared[True, True]
-    person = max(shared.get((False, False), 0.0), 0.0)
-    limb = max(set_alike - shared[True, False], 0.0)
-    clip = max(set_alike - person - limb, 0.0)
+    moving = [index for index, row in enumerate(rows) if row.moving]
+    still = [index for index, row in enumerate(rows) if not row.moving]
+    everything = float(np.nanmean(left[moving] ** 2))
+    of_set, of_sides, _ = _products(rows, left, moving)
+    of_shot, _, of_shots = _products(rows, left, still)
+    clip = min(max(of_shot - of_shots, 0.0), max(of_sides, 0.0))
     squares: dict[Part, float] = {
-        "person": person, "limb": limb, "clip": clip, "posture": max(everything - set_alike, 0.0)
-    }  # fmt: skip
+        "person": max(of_sides, 0.0) - clip,
+        "limb": max(of_set - max(of_sides, 0.0), 0.0),
+        "clip": clip,
+        "posture": max(everything - of_set, 0.0),
+    }
     return {part: math.sqrt(square) for part, square in squares.items()}
 
 
-def _like_groups(rows: Sequence[Row]) -> Iterable[list[int]]:
+def _products(
+    rows: Sequence[Row], left: FloatArray, chosen: Sequence[int]
+) -> tuple[float, float, float]:  # fmt: skip
+    """Return mean products of one limb in one shot, of both limbs in one, of one limb in two."""
+    of_set, of_sides, of_shots = [], [], []
+    for group in _like_groups(rows, chosen):
+        for i, j in combinations(group, 2):
+            one, other = rows[i], rows[j]
+            if _alike(one, other) and np.isfinite(left[[i, j]]).all():
+                product = left[i] * left[j]
+                if one.shot == other.shot:
+                    (of_set if one.limb == other.limb else of_sides).append(product)
+                elif one.limb == other.limb:
+                    of_shots.append(product)
+    return tuple(float(np.mean(found)) if found else 0.0 for found in (of_set, of_sides, of_shots))
+
+
+def _like_groups(rows: Sequence[Row], chosen: Sequence[int]) -> Iterable[list[int]]:
     groups: dict[tuple[int, bool], list[int]] = {}
-    for index, row in enumerate(rows):
-        groups.setdefault((row.member.number, row.one_leg), []).append(index)
+    for index in chosen:
+        groups.setdefault((rows[index].member.number, rows[index].one_leg), []).append(index)
     return groups.values()
 
 
 def _alike(one: Row, other: Row) -> bool:
-    return (
+    return one.moving or (
         abs(one.flexion_deg - other.flexion_deg) < _ALIKE_FLEXION_DEG
         and abs(one.true_deg - other.true_deg) < _ALIKE_DEG
     )
@@ -152,77 +181,64 @@ _STILLS = click.option(
 
 
 _SETS = click.option(
-    "--sets", "moving", default=Path("build/sets"), show_default=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of the sets.",
+    "--sets", "moving", type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder of the sets; without it those that are kept stay.",
 )  # fmt: skip
 
 
 @main.command()
 @_STILLS
 def look(folder: Path) -> None:
-    """Run the pose model on the stills; what was looked at is kept."""
+    """Run the pose model on the stills, plain and mirrored; what was looked at is kept."""
     for member in CROWD:
-        clip, marks = folder / f"{member.name}.mp4", folder / f"{member.name}.marks.npy"
-        if clip.exists() and not marks.exists():
-            poses = find_poses(
-                read_frames(clip), read_clip(clip), PoseSettings(max_people=1, workers=1)
-            )
-            np.save(marks, poses.xy_px[:, 0].astype(np.float32))
+        if keep_looks(folder / f"{member.name}.mp4"):
             click.echo(member.name)
 
 
 @main.command()
 @_STILLS
 @_SETS
-def freeze(folder: Path, moving: Path) -> None:
-    """Keep what was seen of the held-out bodies for the tests."""
-    freeze_sets(moving)
-    kept: dict[str, list[np.ndarray]] = {name: [] for name in _STORED}
-    for member in CROWD:
-        if member.split != "held_out" or not (folder / f"{member.name}.marks.npy").exists():
-            continue
-        marks = np.load(folder / f"{member.name}.marks.npy")[:, KEPT, :2]
-        with np.load(folder / f"{member.name}.truth.npz") as truth:
-            frontal = np.isin(truth["view"], list(FEATURES))
-            kept["body"].append(np.full(frontal.sum(), member.number, np.uint8))
-            kept["points_px"].append(marks[frontal].astype(np.float32).round(1))
-            kept["behind"].append(truth["view"][frontal] == "back")
-            kept["fppa_deg"].append(truth["truth"][frontal, :, 0].astype(np.float32).round(2))
-            kept["flexion_deg"].append(truth["truth"][frontal, :, 1].astype(np.float32).round(1))
-            for name in ("shot", "standing", "one_leg"):
-                kept[name].append(truth[name][frontal].astype(np.uint8))
-    np.savez_compressed(FROZEN, **{name: np.concatenate(rows) for name, rows in kept.items()})
+def freeze(folder: Path, moving: Path | None) -> None:
+    """Keep what was seen of the stills, and of the sets of held-out bodies."""
+    if moving:
+        freeze_sets(moving)
+    clips = ((number, folder / f"{one.name}.mp4") for number, one in enumerate(CROWD))
+    freeze_shots([one for one in clips if one[1].with_suffix(".looks.npy").exists()], FROZEN)
 
 
 @main.command()
-@_STILLS
-@_SETS
-def fit(folder: Path, moving: Path) -> None:
+def fit() -> None:
     """Fit the forms, write them into the package, and print what the readings themselves err by."""
-    rows = [row for row in read_rows(folder) if _LEAST_DEG < row.true_deg < _MOST_DEG]
-    fitted = [row for row in rows if row.member.split != "held_out"]
-    fitted += fitted_sets(moving)
-    plain: dict[str, Any] = {"standing": {}, "without": {}}
-    for seen, names in FEATURES.items():
-        of_view = [row for row in fitted if row.view == seen]
-        for kind, chosen in (("standing", names), ("without", without_standing(names))):
-            sds_deg = parts_of(of_view, tame(left_of_others(of_view, chosen)))
-            plain[kind][seen] = as_plain(fit_form(of_view, chosen, for_people(sds_deg)))
-        as_read = parts_of(of_view, tame(np.array([row.error_deg for row in of_view])))
-        parts = ", ".join(f"{part} {sd:.1f}" for part, sd in for_people(as_read).items())
-        click.echo(f"{seen}, as read: {parts} deg")
-    write_forms("plain", plain, len({row.member.number for row in fitted}))
-
-
-def write_forms(looks: Looks, forms: dict[str, Any], bodies: int) -> None:
-    """Write the forms of one way of looking into the package; the others stay as they are."""
-    document = json.loads(OFFSETS.read_text(encoding="utf-8"))
-    document |= {
-        "made_by": "tests/accuracy/bodies.py, mirrored.py; see tests/accuracy/methods/angles.md",
-        "bodies": bodies,
-        looks: forms,
+    document: dict[str, Any] = {
+        "made_by": "tests/accuracy/bodies.py; see tests/accuracy/methods/angles.md"
     }
+    for looks, by_view in FORMS.items():
+        rows = [row for row in all_rows(looks) if not row.held_out]
+        document["bodies"] = len({row.member.number for row in rows})
+        forms: dict[str, Any] = {"standing": {}, "without": {}}
+        clips_deg: dict[str, float] = {}
+        for seen, names in by_view.items():
+            of_view = [row for row in rows if row.view == seen]
+            for kind, chosen in (("standing", names), ("without", without_standing(names))):
+                sds_deg = parts_of(of_view, tame(left_of_others(of_view, chosen)))
+                # From the back there is one shot of each stance: the clip's part is the front's.
+                sds_deg["clip"] = max(sds_deg["clip"], clips_deg.setdefault(kind, 0.0))
+                clips_deg[kind] = sds_deg["clip"]
+                forms[kind][seen] = as_plain(fit_form(of_view, chosen, for_people(sds_deg)))
+            as_read = parts_of(of_view, tame(np.array([row.error_deg for row in of_view])))
+            parts = ", ".join(f"{part} {sd:.1f}" for part, sd in as_read.items())
+            click.echo(f"{looks}, {seen}, as read: {parts} deg")
+        document[looks] = forms
     write_text(OFFSETS, json.dumps(document, indent=1) + "\n")
+
+
+def all_rows(looks: Looks) -> Iterator[Row]:
+    """Yield the stills and the landings that were kept, of all bodies."""
+    for shot in stored_shots():
+        for row in rows_of_shot(shot, looks):
+            if _LEAST_DEG < row.true_deg < _MOST_DEG:
+                yield row
+    yield from (as_row(landing, looks) for landing in read_landings(FROZEN_LANDINGS))
 
 
 def tame(errors: FloatArray) -> FloatArray:
@@ -246,12 +262,18 @@ def coverage(write: bool) -> None:
 
 
 def without_standing(names: Sequence[str]) -> tuple[str, ...]:
-    return tuple(name for name in names if not name.startswith("standing"))
+    return tuple(name for name in names if name not in OF_STANDING)
 
 
 def for_people(sds_deg: dict[Part, float]) -> dict[Part, float]:
-    """Widen what was measured on rendered bodies: real ones vary more."""
-    return {part: sd * _PEOPLE_FACTOR for part, sd in sds_deg.items()}
+    """Widen what was measured on bodies that were drawn and filmed alike: others vary more.
+
+    In everything a little, and in what both limbs share by what other drawn bodies in other clips
+    (`matrix`, two for tuning) are read higher than these.
+    """
+    wider = {part: sd * _PEOPLE_FACTOR for part, sd in sds_deg.items()}
+    wider["person"] = math.hypot(wider["person"], _OTHER_CLIPS_DEG)
+    return wider
 
 
 def as_plain(form: Form) -> dict[str, object]:

@@ -4,28 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal, get_args
 
 import numpy as np
 from drawn_rooms import unpacked
 from synthetic_patients.landings import STANDING
 from synthetic_patients.sets import SETS, SetPlan
 
-from landing_analysis.maths.kinematics import fppa_deg
-from landing_analysis.measures.geometry import Bearings, Features, frontal_geometry
-from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray, Limb
-from landing_analysis.tracks.cleaning import leg_length_px
+from landing_analysis.measures.geometry import Features
+from landing_analysis.measures.offsets import Looks
+from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray, Limb, Poses
 
-from .still_rows import KEPT, Row
+from .still_rows import LOOKS, Row, leg_numbers, on_all
 
 FROZEN_LANDINGS = Path(__file__).parents[1] / "frozen" / "landings.npz"
-Looks = Literal["plain", "both"]
-LOOKS: tuple[Looks, ...] = get_args(Looks)
+_LOWER_LEGS = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("knee", "ankle")]
 SET_FLEXION_DEG = 50.0
 """About that of the drawn sets."""
-_DOWN = np.array([0.0, 1.0])
 
 
 @dataclass(frozen=True)
@@ -60,53 +56,38 @@ def read_landings(path: Path) -> Iterator[Landing]:
 
 
 def _landings_of(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Landing]:
-    looked = _on_all(unpacked(table["points_px"], 10.0)), _on_all(unpacked(table["world_m"], 1e3))
-    points: dict[Looks, tuple[FloatArray, FloatArray]] = {
-        "plain": (looked[0][:, 0], looked[1][:, 0]),
-        "both": (looked[0].mean(axis=1), looked[1].mean(axis=1)),
-    }
-    behind = plan.view == "back"
+    looked_px = on_all(unpacked(table["points_px"], 10.0))
+    world_m = on_all(unpacked(table["world_m"], 1e3))[:, 0]
+    standing = table["rep"] == STANDING
     for limb in plan.support:
-        legs = {looks: leg_numbers(*seen, limb, behind) for looks, seen in points.items()}
-        for rep in np.unique(table["rep"][table["rep"] != STANDING]):
+        legs = {looks: leg_numbers(looked_px, world_m, limb, plan.view, looks) for looks in LOOKS}
+        for rep in np.unique(table["rep"][~standing]):
             at = table["rep"] == rep
             fit = _value_at_lowest(table["after_lowest_s"][at].astype(float))
             yield Landing(
                 plan, int(rep), limb, float(table["fppa_deg"][at][0, LIMBS.index(limb)]),
                 {looks: float(fit @ leg["fppa_deg"][at]) for looks, leg in legs.items()},
-                {looks: _numbers(leg, at, table["rep"] == STANDING) for looks, leg in legs.items()},
+                {looks: _numbers(leg, at, standing) for looks, leg in legs.items()},
             )  # fmt: skip
 
 
-def leg_numbers(
-    points_px: FloatArray, world_m: FloatArray, limb: Limb, from_behind: bool
-) -> Features:
-    """Return, frame by frame, what the package goes by, and what might be added.
+def with_landings(plan: SetPlan, poses: Poses) -> Poses:
+    """Give a set, kept without them, its looks at mirrored pictures and its world landmarks.
 
-    ``world_fppa_deg`` is the angle of the pose model's world landmarks, as they are turned towards
-    the camera; ``hips_legs`` the distance of its hips in straight legs.
-    """
-    leg_px = leg_length_px(points_px)
-    hip, knee, ankle = (world_m[:, LANDMARK[f"{limb}_{p}"], :2] for p in ("hip", "knee", "ankle"))
-    hips_px = points_px[:, LANDMARK["left_hip"]] - points_px[:, LANDMARK["right_hip"]]
-    return frontal_geometry(points_px, limb, from_behind, Bearings(_DOWN, leg_px)) | {
-        "world_fppa_deg": fppa_deg(hip, knee, ankle, limb, from_behind),
-        "hips_legs": np.linalg.norm(hips_px, axis=1) / leg_px,
-    }
-
-
-def mirrored_px(plan: SetPlan, t_s: FloatArray) -> FloatArray:
-    """Return (n_frames, 33, 2) what was seen of a set's mirrored pictures, NaN elsewhere.
-
-    The frames were drawn and coded apart from the set's own clip.
+    Of the frames that were drawn and coded apart from the set's own clip. NaN elsewhere, but for
+    the world landmarks by which a body's view is told.
     """
     with np.load(FROZEN_LANDINGS) as stored:
         chosen = stored["set"] == SETS.index(plan)
-        frame_s = stored["frame_s"][chosen]
-        points_px = _on_all(unpacked(stored["points_px"][chosen], 10.0))[:, 1]
-    whole = np.full((len(t_s), N_LANDMARKS, 2), np.nan)
-    whole[np.abs(t_s[:, None] - frame_s).argmin(axis=0)] = points_px
-    return whole
+        frames = np.abs(poses.t_s[:, None] - stored["frame_s"][chosen]).argmin(axis=0)
+        points_px = on_all(unpacked(stored["points_px"][chosen], 10.0))[:, 1]
+        world_m = on_all(unpacked(stored["world_m"][chosen], 1e3))[:, 0]
+    mirrored_px = np.full((len(poses.t_s), N_LANDMARKS, 2), np.nan)
+    mirrored_px[frames] = points_px
+    all_m = poses.world_m.copy()
+    all_m[:, :, _LOWER_LEGS] = np.nan
+    all_m[frames, 0] = world_m
+    return replace(poses, mirrored_px=mirrored_px, world_m=all_m)
 
 
 def _numbers(leg: Features, at: np.ndarray, standing: np.ndarray) -> dict[str, float]:
@@ -121,13 +102,6 @@ def _value_at_lowest(after_s: FloatArray) -> FloatArray:
     design = np.stack([np.ones_like(after_s), after_s, after_s**2], axis=1)
     weights: FloatArray = np.linalg.pinv(design)[0]
     return weights
-
-
-def _on_all(kept: FloatArray) -> FloatArray:
-    """Put the kept landmarks in their places: (n, 2, 33, ...), NaN elsewhere."""
-    whole = np.full((*kept.shape[:2], N_LANDMARKS, kept.shape[-1]), np.nan)
-    whole[:, :, KEPT] = kept
-    return whole
 
 
 def as_row(landing: Landing, looks: Looks) -> Row:

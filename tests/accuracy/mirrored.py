@@ -1,11 +1,10 @@
 """What a look at the mirrored picture, and other numbers of a leg, do for an FPPA.
 
-Run from the project's root, the landings made first (`sample_clips/README.md`); `fit` and `table`
-need none, since what was seen is kept in ``tests/frozen``:
+Run from the project's root, the landings made first (`sample_clips/README.md`); `table` needs
+none, since what was seen is kept in ``tests/frozen``, from where `bodies` fits to it:
 
     python -m tests.accuracy.mirrored look --landings build/landings    two minutes of one core
     python -m tests.accuracy.mirrored freeze --landings build/landings
-    python -m tests.accuracy.mirrored fit                               writes data/offsets.json
     python -m tests.accuracy.mirrored table --write                     writes mirrored.md
 
 Frames of the crowd's sets around the lowest points are looked at as they are and mirrored; the
@@ -30,34 +29,15 @@ from synthetic_patients.landings import read_landing_truth
 from synthetic_patients.sets import SETS
 
 from landing_analysis.files import write_text
-from landing_analysis.landmarks.engine import VALUES
-from landing_analysis.landmarks.pose import load_model, started
-from landing_analysis.settings import PoseSettings
-from landing_analysis.tables import LIMBS, N_LANDMARKS, FloatArray
-from landing_analysis.video.clips import read_clip, read_frames
+from landing_analysis.tables import LIMBS
 
-from .bodies import write_forms
 from .landing_rows import FROZEN_LANDINGS, read_landings
-from .mirrored_fit import both_forms
+from .looking import keep_looks
 from .mirrored_table import mirrored_page
 from .still_rows import KEPT
 
 TABLE = Path(__file__).with_name("mirrored.md")
 _TRUTH = "fppa_peak_flexion_deg"
-_VISIBILITY = 2
-
-
-def look_both_ways(path: Path) -> FloatArray:
-    """Return (2, n_frames, 33, 5): pixels and world metres, plain and of the mirrored picture."""
-    clip, settings = read_clip(path), PoseSettings(max_people=1, workers=1)
-    with started(clip, settings, load_model()) as engine:
-        looks = [
-            list(engine.look_for_people(read_frames(path, clip), mirrored=mirrored))
-            for mirrored in (False, True)
-        ]
-    nobody = np.full((1, N_LANDMARKS, VALUES), np.nan)
-    seen = [[one.people[0] if len(one.people) else nobody[0] for one in look] for look in looks]
-    return np.delete(np.array(seen), _VISIBILITY, axis=-1)
 
 
 def _looked_at(folder: Path) -> Iterator[tuple[int, Path]]:
@@ -86,10 +66,7 @@ _LANDINGS = click.option(
 def look(folder: Path) -> None:
     """Run the pose model on the landings, plain and mirrored; what was looked at is kept."""
     for plan in SETS:
-        clip = folder / f"{plan.name}.mp4"
-        looks = clip.with_suffix(".looks.npy")
-        if clip.exists() and not looks.exists():
-            np.save(looks, look_both_ways(clip).astype(np.float32))
+        if keep_looks(folder / f"{plan.name}.mp4"):
             click.echo(plan.name)
 
 
@@ -121,13 +98,6 @@ def freeze(folder: Path) -> None:
 
 def _true_deg(landing: dict[str, dict[str, float]], limb: str) -> float:
     return landing[limb][_TRUTH] if limb in landing else float("nan")
-
-
-@main.command()
-def fit() -> None:
-    """Fit the forms of both looks to what was kept, and write them into the package."""
-    fitted = [one for one in read_landings(FROZEN_LANDINGS) if not one.held_out]
-    write_forms("both", both_forms(fitted), len({one.plan.number for one in fitted}))
 
 
 @main.command()

@@ -10,24 +10,31 @@ from typing import NamedTuple
 
 import numpy as np
 
+from landing_analysis.measures.offsets import Looks
 from landing_analysis.tables import FloatArray
 
-from .landing_rows import LOOKS, Landing, Looks
-from .still_rows import FEATURES
+from .landing_rows import Landing
+from .still_rows import LOOKS, VIEWS
 
-FOLDS = 12
-_READING, _STANDING, _WORLD = "fppa_deg", "standing_fppa_deg", "world_fppa_deg"
-_MORE = {
+_READING, _STANDING, _OTHER = "fppa_deg", "standing_fppa_deg", "other_fppa_deg"
+FORMS: dict[str, tuple[str, ...]] = {
     "a constant": (),
     "reading": (_READING,),
     "reading and standing": (_READING, _STANDING),
-    "reading, standing, world angle": (_READING, _STANDING, _WORLD),
-    "reading, standing, world angle, hips": (_READING, _STANDING, _WORLD, "hips_legs"),
+    "and the other limb": (_READING, _STANDING, _OTHER),
+    "and the hips' width": (_READING, _STANDING, _OTHER, "hips_legs"),
+    "and the world landmarks' angle": (_READING, _STANDING, _OTHER, "hips_legs", "world_fppa_deg"),
+    "the same but for the hips": (_READING, _STANDING, _OTHER, "world_fppa_deg"),
+    "and the thigh, the other foot": (
+        _READING,
+        _STANDING,
+        _OTHER,
+        "world_fppa_deg",
+        "thigh_down_legs",
+        "other_lifted",
+    ),
 }
-FORMS: dict[str, dict[str, tuple[str, ...]]] = {
-    view: {"the package's numbers": numbers, **_MORE} for view, numbers in FEATURES.items()
-}
-"""By view and name: the numbers that an offset is a linear form of."""
+"""By name: the numbers that an offset is a linear form of."""
 
 
 class Told(NamedTuple):
@@ -79,8 +86,7 @@ def told_left_out(
     landings: Sequence[Landing], names: tuple[str, ...], looks: Looks
 ) -> list[float]:  # fmt: skip
     """Tell the angle of each landing by forms that were fitted to other bodies."""
-    bodies = sorted({one.plan.number for one in landings})
-    fold_of = [bodies.index(one.plan.number) % FOLDS for one in landings]
+    fold_of = [one.plan.number for one in landings]
     values = [math.nan] * len(landings)
     for fold in set(fold_of):
         others = [one for one, number in zip(landings, fold_of, strict=True) if number != fold]
@@ -141,7 +147,7 @@ def mirrored_page(landings: Sequence[Landing]) -> str:
         "Printed by `python -m tests.accuracy.mirrored table`.\nMean of a set of four landings, "
         "deg; read at the true lowest point. See `methods/angles.md`.\n",
     ]
-    for view, forms in FORMS.items():
+    for view in VIEWS:
         seen = [one for one in landings if one.plan.view == view]
         held = [one for one in seen if one.held_out]
         others = [one for one in seen if not one.held_out]
@@ -150,13 +156,12 @@ def mirrored_page(landings: Sequence[Landing]) -> str:
             ("held-out bodies", held, lambda ones, *form, fit=others: told(ones, fit, *form)),
         ):  # fmt: skip
             if chosen:
-                parts.append(f"## {view.capitalize()}: {what}\n\n{_table(chosen, forms, tell)}")
+                parts.append(f"## {view.capitalize()}: {what}\n\n{_table(chosen, tell)}")
     return "\n".join(parts)
 
 
 def _table(
     landings: Sequence[Landing],
-    forms: dict[str, tuple[str, ...]],
     tell: Callable[[Sequence[Landing], tuple[str, ...], Looks], list[float]],
 ) -> str:
     lines = [
@@ -164,7 +169,7 @@ def _table(
         "| left minus right (n) | slope | change (n) |",
         "|---|---|" + "--:|" * 10,
     ]
-    for name, numbers in forms.items():
+    for name, numbers in FORMS.items():
         for looks in LOOKS:
             means = set_means(landings, tell(landings, numbers, looks))
             lines.append(f"| {looks} | {name} | {_cells(means)} |")

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
+from drawn_rooms import packed, unpacked
 from synthetic_patients.crowd import CROWD, Member
 
 from landing_analysis.measures.alignment import read_shape
-from landing_analysis.measures.geometry import Bearings, frontal_geometry, standing_feature
-from landing_analysis.measures.offsets import Form, Seen
+from landing_analysis.measures.geometry import (
+    Bearings,
+    Features,
+    frontal_geometry,
+    standing_feature,
+    world_angle_deg,
+)
+from landing_analysis.measures.offsets import Form, Looks, Seen
 from landing_analysis.settings import AlignmentSettings
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray, Limb, Tracks
 from landing_analysis.tracks.cleaning import leg_length_px
@@ -22,12 +30,10 @@ KEPT = [
     for part in ("shoulder", "hip", "knee", "ankle", "heel", "toe")
     for limb in LIMBS
 ]
-FEATURES: dict[Seen, tuple[str, ...]] = {
-    "front": ("fppa_deg", "other_lifted", "standing_fppa_deg"),
-    "back": ("fppa_deg", "other_lifted", "thigh_down_legs", "standing_fppa_deg"),
-}
-"""What the offset is a linear form of, by view: the fewest that do nearly as well as all that were
-tried, on bodies that were left out in turn."""
+LOOKS: tuple[Looks, ...] = get_args(Looks)
+VIEWS: tuple[Seen, ...] = get_args(Seen)
+_PX, _M, _DEG = 10.0, 1000.0, 100.0
+"""What whole numbers are kept of a pixel, a metre and a degree."""
 
 
 @dataclass(frozen=True)
@@ -53,54 +59,75 @@ class Row:
         return self.shot < 0
 
     @property
+    def held_out(self) -> bool:
+        """Whether its body is only quoted."""
+        return self.member.split == "held_out"
+
+    @property
     def error_deg(self) -> float:
         """What has to be added to the reading."""
         return self.true_deg - self.read_deg
 
 
-def read_rows(folder: Path) -> list[Row]:
-    """Return every limb of every still that was looked at, but for those in quiet standing."""
-    return [
-        row
-        for member in CROWD
-        if (folder / f"{member.name}.marks.npy").exists()
-        for row in _rows_of(member, folder)
-    ]
+@dataclass(frozen=True)
+class Shot:
+    """The stills of one camera and stance, with what the pose model saw.
+
+    Attributes
+    ----------
+    looked_px : (n, 2, 33, 2) of the picture as it is, and mirrored and turned back
+    world_m : (n, 33, 3) of the picture as it is
+    standing, one_leg : (n,) booleans
+    truth_deg : (n, 2, 2) FPPA and flexion of both limbs, left first
+    """
+
+    member: Member
+    number: int
+    view: Seen
+    looked_px: FloatArray
+    world_m: FloatArray
+    standing: np.ndarray
+    one_leg: np.ndarray
+    truth_deg: FloatArray
 
 
-def _rows_of(member: Member, folder: Path) -> Iterator[Row]:
-    marks = np.load(folder / f"{member.name}.marks.npy").astype(float)
-    with np.load(folder / f"{member.name}.truth.npz") as stored:
-        truth = dict(stored)
-    for shot in np.unique(truth["shot"]):
-        of_shot = truth["shot"] == shot
-        yield from rows_of_shot(
-            member, int(shot), marks[of_shot, :, :2], {k: v[of_shot] for k, v in truth.items()}
-        )
+def leg_numbers(
+    looked_px: FloatArray, world_m: FloatArray, limb: Limb, view: str, looks: Looks
+) -> Features:
+    """Return, frame by frame, what the package goes by (`offsets.leg_features`).
+
+    Parameters
+    ----------
+    looked_px, world_m : (n, 2, 33, 2) and (n, 33, 3), see `Shot`
+    limb, view, looks : the angles of both limbs are of the mean of both looks, where both are
+        asked for; all else is of the plain one
+    """
+    behind, plain_px = view == "back", looked_px[:, 0]
+    bearings = Bearings(np.array([0.0, 1.0]), leg_length_px(plain_px))
+    numbers = frontal_geometry(plain_px, limb, behind, bearings)
+    numbers["world_fppa_deg"] = world_angle_deg(world_m, limb, behind)
+    if looks == "both":
+        mean = frontal_geometry(looked_px.mean(axis=1), limb, behind, bearings)
+        numbers |= {name: mean[name] for name in ("fppa_deg", "other_fppa_deg")}
+    return numbers
 
 
-def rows_of_shot(
-    member: Member, shot: int, points_px: FloatArray, truth: dict[str, np.ndarray]
-) -> Iterator[Row]:
+def rows_of_shot(shot: Shot, looks: Looks = "plain") -> Iterator[Row]:
     """Read one shot as a clip is read; what a clip would refuse is left out."""
-    view, standing = str(truth["view"][0]), truth["standing"]
-    if view not in FEATURES:
-        return
-    tracks, settings = _tracks(points_px), AlignmentSettings()
+    tracks, settings = _tracks(shot.looked_px[:, 0]), AlignmentSettings()
     for limb in LIMBS:
-        bearings = Bearings(tracks.down, tracks.leg_px)
-        features = frontal_geometry(tracks.xy_px, limb, view == "back", bearings)
-        features |= standing_feature(features, standing & ~truth["one_leg"])
+        features = leg_numbers(shot.looked_px, shot.world_m, limb, shot.view, looks)
+        features |= standing_feature(features, shot.standing & ~shot.one_leg)
         shape = read_shape(tracks, limb, settings)
         read_deg = features["fppa_deg"]
-        true_deg = truth["truth"][:, LIMBS.index(limb)]
-        known = np.isfinite(true_deg[:, 0]) & np.isfinite(read_deg) & ~standing
+        true_deg = shot.truth_deg[:, LIMBS.index(limb)]
+        known = np.isfinite(true_deg[:, 0]) & np.isfinite(read_deg) & ~shot.standing
         known &= shape.gain <= settings.most_turn_gain
         known &= shape.over_foot_deg <= settings.most_over_foot_deg
         for i in np.flatnonzero(known):
             yield Row(
-                member, view, shot, limb, bool(truth["one_leg"][i]), float(true_deg[i, 1]),
-                float(true_deg[i, 0]), float(read_deg[i]),
+                shot.member, shot.view, shot.number, limb, bool(shot.one_leg[i]),
+                float(true_deg[i, 1]), float(true_deg[i, 0]), float(read_deg[i]),
                 {name: float(value[i]) for name, value in features.items()},
             )  # fmt: skip
 
@@ -118,22 +145,57 @@ def _tracks(points_px: FloatArray) -> Tracks:
     )  # fmt: skip
 
 
-def stored_shots(path: Path) -> Iterator[tuple[Member, int, FloatArray, dict[str, np.ndarray]]]:
-    """Yield the shots that `freeze` kept, as `rows_of_shot` takes them."""
+# --- what is kept ------------------------------------------------------------------------------
+
+
+def freeze_shots(clips: Iterable[tuple[int, Path]], path: Path) -> None:
+    """Keep what was seen of the stills of some bodies, with its truth.
+
+    Parameters
+    ----------
+    clips : number of a body, and its clip; ``.looks.npy`` and ``.truth.npz`` lie beside it
+    path : to be written
+    """
+    kept: dict[str, list[np.ndarray]] = {}
+    for number, clip in clips:
+        looks = np.load(clip.with_suffix(".looks.npy"))[:, :, KEPT].swapaxes(0, 1)
+        with np.load(clip.with_suffix(".truth.npz")) as truth:
+            frontal = np.isin(truth["view"], VIEWS)
+            rows = {
+                "body": np.full(frontal.sum(), number, np.uint8),
+                "shot": truth["shot"][frontal].astype(np.uint8),
+                "behind": truth["view"][frontal] == "back",
+                "standing": truth["standing"][frontal].astype(bool),
+                "one_leg": truth["one_leg"][frontal].astype(bool),
+                "points_px": packed(looks[frontal, ..., :2], _PX),
+                "world_m": packed(looks[frontal, 0, :, 2:], _M),
+                "truth_deg": packed(truth["truth"][frontal, :, :2], _DEG),
+            }
+        for name, values in rows.items():
+            kept.setdefault(name, []).append(values)
+    np.savez_compressed(path, **{name: np.concatenate(rows) for name, rows in kept.items()})
+
+
+def stored_shots(path: Path = FROZEN) -> Iterator[Shot]:
+    """Yield the shots that `freeze_shots` kept."""
     with np.load(path) as stored:
         table = dict(stored)
-    points_px = np.full((len(table["body"]), N_LANDMARKS, 2), np.nan)
-    points_px[:, KEPT] = table["points_px"]
-    truth = {
-        "view": np.where(table["behind"], "back", "front"),
-        "standing": table["standing"].astype(bool),
-        "one_leg": table["one_leg"].astype(bool),
-        "truth": np.stack([table["fppa_deg"], table["flexion_deg"]], axis=-1),
-    }
-    for body, shot in sorted(set(zip(table["body"], table["shot"], strict=True))):
-        chosen = (table["body"] == body) & (table["shot"] == shot)
-        of_shot = {name: values[chosen] for name, values in truth.items()}
-        yield CROWD[body], int(shot), points_px[chosen], of_shot
+    looked_px = on_all(unpacked(table["points_px"], _PX))
+    world_m = on_all(unpacked(table["world_m"], _M))
+    for body, number in sorted(set(zip(table["body"], table["shot"], strict=True))):
+        of = (table["body"] == body) & (table["shot"] == number)
+        yield Shot(
+            CROWD[body], int(number), "back" if table["behind"][of][0] else "front",
+            looked_px[of], world_m[of], table["standing"][of], table["one_leg"][of],
+            unpacked(table["truth_deg"][of], _DEG),
+        )  # fmt: skip
+
+
+def on_all(kept: FloatArray) -> FloatArray:
+    """Put the kept landmarks in their places: (..., 33, k), NaN elsewhere."""
+    whole = np.full((*kept.shape[:-2], N_LANDMARKS, kept.shape[-1]), np.nan)
+    whole[..., KEPT, :] = kept
+    return whole
 
 
 def left_of(rows: Sequence[Row], form: Form) -> FloatArray:

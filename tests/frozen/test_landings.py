@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from accuracy.landing_rows import FROZEN_LANDINGS, LOOKS, read_landings
+from accuracy.landing_rows import FROZEN_LANDINGS, read_landings
 from accuracy.mirrored import TABLE
 from accuracy.mirrored_table import FORMS, fitted, mirrored_page, rms, set_means, side_errors, told
+from accuracy.still_rows import LOOKS, VIEWS
 from numpy.testing import assert_allclose, assert_array_equal
 
 from landing_analysis.landmarks.mirroring import turned_back
 from landing_analysis.tables import LANDMARK, N_LANDMARKS
 
 FORM = "reading and standing"
-VIEWS = ("front", "back")
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +34,7 @@ def means(landings):
         seen = [one for one in landings if one.plan.view == view]
         held, others = ([one for one in seen if one.held_out is out] for out in (True, False))
         for looks in LOOKS:
-            values = told(held, others, FORMS[view][FORM], looks)
+            values = told(held, others, FORMS[FORM], looks)
             found[view, looks] = set_means(held, values)
     return found
 
@@ -59,7 +59,7 @@ def test_the_short_form_is_that_of_another_experiment(landings):
     # 1.18 reading - 0.71 standing + constants: fitted to 60 other drawn bodies by another
     # renderer, stills, plain and mirrored points averaged (issue 13 of this project).
     fit = [one for one in landings if one.plan.view == "front" and not one.held_out]
-    _, reading, standing = fitted(fit, FORMS["front"][FORM], "both").coefficients
+    _, reading, standing = fitted(fit, FORMS[FORM], "both").coefficients
     assert_allclose([reading, standing], [0.18, -0.71], atol=0.1)
 
 

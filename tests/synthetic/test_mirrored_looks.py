@@ -13,7 +13,7 @@ from landing_analysis.landmarks.choosing import mirrored_frames
 from landing_analysis.landmarks.mirroring import seen_mirrored
 from landing_analysis.landmarks.people import link_people, sides_swapped
 from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
-from landing_analysis.measures.offsets import second_look_deg, set_offset
+from landing_analysis.measures.offsets import Sight, second_look_deg, set_offset
 from landing_analysis.settings import PoseSettings, Settings
 from landing_analysis.stages import frames_to_mirror
 from landing_analysis.tables import LANDMARK, LIMBS, Seen
@@ -33,6 +33,10 @@ def _one_sided(view: str = "front"):
     return analysis, plain, mirrored
 
 
+def _sight(plain, mirrored) -> Sight:
+    return Sight({}, second_look_deg(plain, mirrored, "front"))
+
+
 def test_the_mean_of_both_looks_has_no_side():
     analysis, plain, mirrored = _one_sided()
     added = second_look_deg(plain, mirrored, "front")
@@ -45,10 +49,9 @@ def test_the_mean_of_both_looks_has_no_side():
 def test_limbs_of_a_set_are_told_as_without_the_models_side():
     analysis, plain, mirrored = _one_sided()
     tracks = replace(analysis.tracks, xy_px=plain)
-    told = set_offset(analysis.reps, tracks, "front", SETTINGS,
-                      second_look_deg(plain, mirrored, "front"))  # fmt: skip
+    told = set_offset(analysis.reps, tracks, "front", SETTINGS, _sight(plain, mirrored))
     exact = set_offset(analysis.reps, analysis.tracks, "front", SETTINGS,
-                       second_look_deg(*[analysis.tracks.xy_px] * 2, "front"))  # fmt: skip
+                       _sight(*[analysis.tracks.xy_px] * 2))  # fmt: skip
     once = set_offset(analysis.reps, tracks, "front", SETTINGS)
     read = second_look_deg(plain, 2 * analysis.tracks.xy_px - plain, "front")
     for limb in LIMBS:
@@ -63,8 +66,7 @@ def test_a_landing_without_a_second_look_leaves_the_set_with_plain_looks():
     first = analysis.reps.reps[0]
     unseen = np.abs(tracks.t_s - first.peak_flexion_s) < 1.0
     mirrored[unseen] = np.nan
-    second_look = second_look_deg(plain, mirrored, "front")
-    with_gap = set_offset(analysis.reps, tracks, "front", SETTINGS, second_look)
+    with_gap = set_offset(analysis.reps, tracks, "front", SETTINGS, _sight(plain, mirrored))
     once = set_offset(analysis.reps, tracks, "front", SETTINGS)
     assert_array_equal(with_gap.deg["left"], once.deg["left"])
     assert with_gap.sds_deg == once.sds_deg
