@@ -28,7 +28,7 @@ from landing_analysis.measures.scene import (
     Reading,
     Scene,
 )
-from landing_analysis.measures.summaries import OFFSET, OFFSET_PARTS, VERTICAL, YAW
+from landing_analysis.measures.summaries import NOISE, OFFSET, OFFSET_PARTS, VERTICAL, YAW
 from landing_analysis.tables import Limb, Rep
 
 
@@ -40,11 +40,16 @@ def _fppa_reading(scene: Scene, limb: Limb, at: Instant, fit: Fit) -> Reading:
     least_share = scene.settings.measures.least_leg_share
     flexion = flexion_from_shortening_deg(seen_px, scene.tracks.leg_px, least_share)
     sure_yaw_deg = max(0.0, abs(scene.yaw_deg) - Z_95 * scene.view.yaw_sd_deg)
+    fitted = fitted_parts(fit, knee_noise_deg(scene, limb, fit), at)
+    sds_deg = dict(scene.offset.sds_deg)
+    # What was learnt of drawn pictures holds their noise, which is not to be claimed twice.
+    noise_deg = dict(fitted)[NOISE]
+    sds_deg["posture"] = math.sqrt(max(0.0, sds_deg["posture"] ** 2 - noise_deg**2))
     parts = (
-        *fitted_parts(fit, knee_noise_deg(scene, limb, fit), at),
+        *fitted,
         (YAW, float(false_fppa_deg(flexion, sure_yaw_deg))),
+        *((OFFSET_PARTS[part], sd) for part, sd in sds_deg.items()),
     )
-    parts += tuple((OFFSET_PARTS[part], sd) for part, sd in scene.offset.sds_deg.items())
     known_deg = scene.offset.at(limb, fit.frames)
     if known_deg is None:
         return Reading(fit.value, parts, fit.frames)

@@ -16,7 +16,7 @@ import numpy as np
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, Definition
 from landing_analysis.exercises import has_measure
 from landing_analysis.measures import frontal_plane, knee_flexion, pelvis_and_trunk, swing, times
-from landing_analysis.measures.offsets import SecondLook, set_offset
+from landing_analysis.measures.offsets import Sight, set_offset
 from landing_analysis.measures.scene import (
     BodyReader,
     LimbReader,
@@ -53,7 +53,7 @@ def measure_reps(
     tracks: Tracks,
     view: ViewEstimate,
     settings: Settings,
-    second_look: SecondLook | None = None,
+    sight: Sight | None = None,
 ) -> Measures:
     """Measure every used rep.
 
@@ -61,7 +61,7 @@ def measure_reps(
     ----------
     reps, tracks, view : of one clip
     settings : Settings
-    second_look : as for `offsets.set_offset`
+    sight : as for `offsets.set_offset`
 
     Returns
     -------
@@ -80,7 +80,7 @@ def measure_reps(
     corrected for the estimated yaw, which changes it by about a degree, and for the
     pose model's hip point, which lies in front of the joint.
     """
-    offset = set_offset(reps, tracks, view.view, settings, second_look)
+    offset = set_offset(reps, tracks, view.view, settings, sight)
     scene = Scene(tracks, view, settings, offset, reps.reps)
     return Measures(
         tuple(

@@ -36,7 +36,7 @@ from landing_analysis.landmarks.light import light_of_person
 from landing_analysis.landmarks.mirroring import MIRRORED_VIEWS
 from landing_analysis.landmarks.people import sides_swapped
 from landing_analysis.measures.measuring import measure_reps
-from landing_analysis.measures.offsets import SecondLook, second_look_deg
+from landing_analysis.measures.offsets import Sight, sight_of
 from landing_analysis.reps.grouping import group_reps, group_shifts
 from landing_analysis.reps.recognising import planned_among, recognise
 from landing_analysis.reps.turning import in_view, view_reps
@@ -89,12 +89,11 @@ class Found:
     notes: tuple[Note, ...]
 
     @cached_property
-    def second_look(self) -> SecondLook | None:
-        """What looks at the mirrored picture add to an FPPA, None where there were none."""
-        mirrored_px, view = self.poses.mirrored_px, self.motion.view.view
-        if mirrored_px is None or view not in MIRRORED_VIEWS:
-            return None
-        return second_look_deg(self.filmed.xy_px, mirrored_px, view)
+    def sight(self) -> Sight:
+        """What tracks do not hold of an FPPA."""
+        view = self.motion.view.view
+        mirrored_px = self.poses.mirrored_px if view in MIRRORED_VIEWS else None
+        return sight_of(self.filmed, mirrored_px, view)
 
     @cached_property
     def measured(self) -> tuple[Reps, Measures]:
@@ -203,5 +202,5 @@ def count_and_measure(
         reps = replace(recognised(only, among), planned=True)
     reps = exclude_reps(reps, corrections, found.clip.t_s, t_s, settings.reps)
     seen = in_view(tracks, view, settings.view)
-    measures = measure_reps(reps, seen, view, settings, found.second_look)
+    measures = measure_reps(reps, seen, view, settings, found.sight)
     return reps, disturbed_measures(measures, found.effects)

@@ -71,7 +71,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         measures = marked_by_hand(measures, reps, *found.measured, settings)
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)
-    offset = set_offset(reps, square_on, view.view, settings, found.second_look)
+    offset = set_offset(reps, square_on, view.view, settings, found.sight)
     angles = seen_angles(knee_angles(square_on, view, offset, settings, reps.reps), found.legs)
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
