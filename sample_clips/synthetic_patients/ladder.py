@@ -304,17 +304,28 @@ def _step(rung: Rung, number: int, patient: Patient) -> Step:
 
 
 REDRAWN: dict[str, int] = {
-    "tall_woman_sled_jumps": 1,
-    "short_man_sled_alternating": 1,
     "heavy_man_sled_hops": 2,
-    "tall_woman_sled_hops": 1,
-    "short_man_jog_side": 1,
-    "tall_woman_high_knees": 3,
-    "short_man_heel_kicks": 1,
-    "tall_woman_drop_jump": 1,
-    "tall_woman_tuck_jumps": 1,
+    "short_man_sled_jumps": 1,
+    "tall_woman_sled_jumps": 3,
+    "tall_woman_sled_jumps_inclined": 1,
+    "short_man_sled_alternating": 2,
+    "tall_woman_sled_hops": 2,
+    "short_man_alternating_jumps_front": 1,
+    "tall_woman_alternating_jumps_side": 1,
+    "short_man_lateral_bounds": 1,
+    "tall_woman_weight_shifts": 1,
+    "short_man_slide_board": 1,
+    "short_man_jog_side": 2,
+    "tall_woman_jog_front": 1,
+    "tall_woman_high_knees": 4,
+    "short_man_heel_kicks": 2,
+    "tall_woman_drop_jump": 2,
+    "short_man_step_down": 1,
+    "tall_woman_tuck_jumps": 2,
+    "short_man_run": 1,
+    "tall_woman_run": 1,
 }
-"""Redraws: the body cannot do the first draw, or a held-out one was looked at for a rule."""
+"""Redraws: the body cannot do the first draw, or held-out ones were looked at for a rule."""
 
 LADDER: dict[str, Step] = {
     step.name: step

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
@@ -36,7 +36,7 @@ from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Clip, Poses
 
-from .scoring import MATCH_WINDOW_S, Score, score_clip, score_nothing
+from .scoring import MATCH_WINDOW_S, Error, Score, score_clip, score_nothing, summary_row
 from .stored import landmarks_of
 
 RESULTS = Path(__file__).parent / "ladder.md"
@@ -45,6 +45,11 @@ _COLUMNS = (
     ("knee_flexion_peak", 1.0), ("knee_flexion_initial_contact", 1.0),
 )  # fmt: skip
 """Quantities of `scoring`, with the factor to the unit printed."""
+_THIGH = "thigh_angle_peak"
+_CLAIMED = (
+    _COLUMNS[0], ("contact_time", 1000.0), ("flight_time", 1000.0), *_COLUMNS[2:], (_THIGH, 1.0),
+)  # fmt: skip
+"""Quantities whose claimed uncertainty is held against their errors, in the same way."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,6 @@ class Scored:
     drawn: bool
     score: Score
     exercise: str | None
-    thigh_errors_deg: tuple[float, ...] = ()
     cut_errors_s: tuple[float, ...] = ()
 
     @property
@@ -63,6 +67,10 @@ class Scored:
         """Rung, split and kind of landmarks, by which scenes are put together."""
         rungs = [rung.name for rung in RUNGS]
         return rungs.index(self.step.rung), self.step.split, self.drawn
+
+    def errors(self, quantity: str) -> list[Error]:
+        """Errors of one quantity."""
+        return [error for error in self.score.errors if error.quantity == quantity]
 
 
 @click.command()
@@ -114,13 +122,14 @@ def _scored(step: Step, drawn: bool, truth: dict, clip: Clip, poses: Poses) -> S
         click.echo(f"{step.name}: {error}", err=True)
         return Scored(step, drawn, score_nothing(step.name, truth), None)
     document = analysis_document(analysis)
-    score = score_clip(
-        step.name, *(_of_loads(document, truth) if truth["loads"] else (document, truth))
-    )
-    return Scored(
-        step, drawn, score, _exercises(analysis), _thigh_errors_deg(document, truth),
-        _cut_errors_s(document, truth),
-    )  # fmt: skip
+    if truth["loads"]:
+        score = score_clip(step.name, *_of_loads(document, truth))
+        score = replace(score, reps_true=len(truth["loads"]))
+    else:
+        score = score_clip(step.name, document, truth)
+    errors = (*score.errors, *_thigh_errors(step.name, document, truth))
+    score = replace(score, errors=errors)
+    return Scored(step, drawn, score, _exercises(analysis), _cut_errors_s(document, truth))
 
 
 def _of_loads(document: dict, truth: dict) -> tuple[dict, dict]:
@@ -142,21 +151,21 @@ def _of_loads(document: dict, truth: dict) -> tuple[dict, dict]:
     return document | {"contacts": found}, truth | {"contacts": contacts, "reps": []}
 
 
-def _thigh_errors_deg(document: dict, truth: dict) -> tuple[float, ...]:
+def _thigh_errors(clip: str, document: dict, truth: dict) -> Iterator[Error]:
     """Hold the thigh's angle at the top against the swing that ends with the same landing."""
-    errors = []
     for rep in document["reps"]:
         landing_s = rep["flight"]["landing_s"]
         for row in rep["measures"]:
-            if row["name"] != "thigh_angle_peak" or row["value"] is None or landing_s is None:
+            if row["name"] != _THIGH or row["value"] is None or landing_s is None:
                 continue
-            swings = [
-                swing
-                for swing in truth["swings"]
-                if swing["limb"] == row["limb"] and abs(swing["end_s"] - landing_s) < MATCH_WINDOW_S
-            ]
-            errors += [row["value"] - swing["thigh_peak_deg"] for swing in swings]
-    return tuple(errors)
+            for swing in truth["swings"]:
+                if (
+                    swing["limb"] == row["limb"]
+                    and abs(swing["end_s"] - landing_s) < MATCH_WINDOW_S
+                ):
+                    true, number = swing["thigh_peak_deg"], rep["number"]
+                    error = row["value"] - true
+                    yield Error(clip, _THIGH, row["limb"], number, error, row["sd"], true)
 
 
 def _cut_errors_s(document: dict, truth: dict) -> tuple[float, ...]:
@@ -178,7 +187,7 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
     part = f" **Partial: scenes named {', '.join(only)}.**" if only else ""
     drawn = sum(one.drawn for one in scored)
     ordered = sorted(scored, key=lambda one: one.group)
-    rows = [_row(list(group)) for _, group in groupby(ordered, key=lambda one: one.group)]
+    groups = [list(group) for _, group in groupby(ordered, key=lambda one: one.group)]
     return (
         "# The exercises of the ladder\n\n"
         f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn "
@@ -191,7 +200,16 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
         "    python -m tests.accuracy.ladder --out DIR\n\n"
         "| scenes | split | landmarks | contacts | reps true / found | initial contact | toe-off "
         "| knee flexion, peak | at contact | thigh at the top | bouts cut, s | called |\n"
-        "|---|---|---|---|---|---|---|---|---|---|---|---|\n" + "\n".join(rows) + "\n"
+        "|---|---|---|---|---|---|---|---|---|---|---|---|\n"
+        + "\n".join(_row(group) for group in groups)
+        + "\n\n## What is claimed against what is wrong\n\n"
+        "Root mean square of errors / of standard uncertainties claimed for them, number, and how "
+        "many of the truths lie in the claimed 95 % interval; ms and degrees.\n\n"
+        "| scenes | split | landmarks | initial contact | contact time | flight time "
+        "| knee flexion, peak | at contact | thigh at the top |\n"
+        "|---|---|---|---|---|---|---|---|---|\n"
+        + "\n".join(_claims_row(group) for group in groups)
+        + "\n"
     )
 
 
@@ -203,20 +221,41 @@ def _row(group: list[Scored]) -> str:
     ]
     reps = [sum(getattr(score, f"reps_{what}") for score in scores) for what in ("true", "found")]
     cells = [
-        f"{group[0].step.rung} ({len(group)})",
-        group[0].step.split,
-        "pose model" if group[0].drawn else "joints",
+        *_names(group),
         " / ".join(str(number) for number in contacts),
         " / ".join(str(number) for number in reps),
         *(
-            _typical([factor * e.error for s in scores for e in s.errors if e.quantity == name])
-            for name, factor in _COLUMNS
+            _typical([factor * error.error for one in group for error in one.errors(name)])
+            for name, factor in (*_COLUMNS, (_THIGH, 1.0))
         ),
-        _typical([error for one in group for error in one.thigh_errors_deg]),
         ", ".join(f"{error:+.2f}" for one in group for error in one.cut_errors_s) or "–",
         "; ".join(dict.fromkeys(one.exercise or "nothing" for one in group)),
     ]
     return "| " + " | ".join(cells) + " |"
+
+
+def _names(group: list[Scored]) -> tuple[str, str, str]:
+    """Name a group's scenes, split and landmarks."""
+    first = group[0]
+    landmarks = "pose model" if first.drawn else "joints"
+    return f"{first.step.rung} ({len(group)})", first.step.split, landmarks
+
+
+def _claims_row(group: list[Scored]) -> str:
+    cells = (
+        _claimed([error for one in group for error in one.errors(name)], factor)
+        for name, factor in _CLAIMED
+    )
+    return "| " + " | ".join((*_names(group), *cells)) + " |"
+
+
+def _claimed(errors: list[Error], factor: float) -> str:
+    """Give errors beside their claims, and how many are covered."""
+    if not errors:
+        return "–"
+    row, inside = summary_row(errors), sum(error.covered for error in errors)
+    claimed = np.sqrt(np.mean([error.sd**2 for error in errors]))
+    return f"{factor * row['rms']:.1f} / {factor * claimed:.1f}, {inside} of {row['n']}"
 
 
 def _typical(errors: Sequence[float]) -> str:
