@@ -244,7 +244,9 @@ class StepSettings:
     rhythm_share: float = 0.25  # of the usual step, by which one in rhythm differs (choice)
     fallen_share: float = 0.5  # of them begin with a fall of the body; fewer are walking (choice)
     beside_s: float = 0.12  # a bout; a landing of the body there is one of its own (choice)
-    # Edges: drawn patients for tuning, at 60 frames/s; sd of the average 7 (landing), 11 (toe-off).
+    carried_share: float = 1.0  # of the pull, upwards; feet in the air then tell nothing (choice)
+    shortest_air_s: float = 0.045  # between stays on the same feet; less is no flight (choice)
+    # Edges: drawn patients for tuning, at 60 frames/s.
     told_on_early_s: float = 0.008  # before the landing a foot is told to stand
     on_share: float = 0.3  # of the pull, where a fall's end is read
     fall_on_early_s: float = 0.003  # before the landing
@@ -253,7 +255,8 @@ class StepSettings:
     fall_off_early_s: float = 0.008  # before toe-off
     fall_outside_s: float = 0.13  # of a stay, where the fall beside it is looked for (choice)
     fall_inside_s: float = 0.1  # (choice)
-    model_sd_s: float = 0.012  # of one such reading, without any noise
+    landing_sd_s: float = 0.015  # of the two together; see accuracy/methods
+    toe_off_sd_s: float = 0.020  # the same
     frame_share: float = 0.3  # of a frame interval, added to that (choice)
 
 
@@ -351,6 +354,8 @@ class ContactSettings:
     limb_share: float = 0.1  # of it is one limb's alone; both limbs share the rest of that
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
+    drawn_up_s_per_m: float = 0.2  # of toes' rise beyond the body's (drawn, tuning bodies)
+    drawn_up_taken_off: float = 0.5  # of that; how soon toes are at their speed varies (choice)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
@@ -437,6 +442,7 @@ class SignSettings:
 
     hanging_percentile: float = 95.0  # of how far a joint is below another: the leg hangs (choice)
     reps_around: int = 1  # before and after, whose likeness counts as well (choice)
+    bout_change_cost: float = 4.5  # log-likelihood; three reps misread for sure lose 9 (choice)
     fewest_of_bout: int = 3  # reps; fewer between others are misread (choice)
     pause_s: float = 2.0  # nothing is done for longer: another bout (choice)
     rebound_s: float = 1.2  # from landing to landing; a rebound follows at once (choice)
@@ -546,6 +552,7 @@ class MeasureSettings:
     fppa_back: FppaErrors = FppaErrors(5.8, 3.7, 2.2, 3.7)  # the kneecap is hidden: 8.1
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
     pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
+    pelvis_height_offset_sd_pct: float = 4.0  # see accuracy/methods
     offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods
     ratio_offset_sd: float = 0.05  # see accuracy/methods
 

@@ -17,7 +17,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from landing_analysis.contacts.feet import Motion, average_events
+from landing_analysis.contacts.feet import Motion
+from landing_analysis.maths.courses import likeliest_course
 from landing_analysis.maths.signals import local_polynomial, running_percentile, usual_steps_s
 from landing_analysis.reasons import Code, Reason, because
 from landing_analysis.settings import StepSettings
@@ -134,6 +135,7 @@ def _stays(motion: Motion, settings: StepSettings) -> list[Stay]:
     """Return the likeliest course of stays."""
     t_s = motion.t_s
     left, right = (_stands(motion, limb, settings) for limb in LIMBS)
+    left, right = _where_not_carried(motion, left, right, settings)
     at_rest = np.maximum(np.maximum(left, right), 0.0)
     weight = settings.fall_weight * (1.0 - settings.dip_share * at_rest)
     falls = weight * _falls(motion, settings)
@@ -141,13 +143,41 @@ def _stays(motion: Motion, settings: StepSettings) -> list[Stay]:
     told += np.stack([-falls, -falls, -falls, falls], axis=1)
     steps_s = usual_steps_s(t_s)
     frames_s = np.concatenate([steps_s[:1], steps_s])
-    course = _likeliest(told * (frames_s / settings.telling_s)[:, None], settings.change_cost)
+    course = likeliest_course(told * (frames_s / settings.telling_s)[:, None], settings.change_cost)
     edges = [0, *(np.flatnonzero(np.diff(course)) + 1), len(course)]
     middle_s = np.concatenate([t_s[:1], 0.5 * (t_s[1:] + t_s[:-1]), t_s[-1:]])
-    return [
+    stays = [
         Stay(_STANDS_ON[course[first]], float(middle_s[first]), float(middle_s[stop]))
         for first, stop in pairwise(edges)
     ]
+    return _without_blinks(stays, settings)
+
+
+def _where_not_carried(
+    motion: Motion, left: FloatArray, right: FloatArray, settings: StepSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Return what feet tell, less where both are told in the air while the ground carries the body.
+
+    There a leg was not seen: in high knees the pose model now and then puts both where the
+    raised one is.
+    """
+    upward = motion.body_acceleration / motion.pull_m_s2 / settings.carried_share
+    less = np.clip(1.0 - np.nan_to_num(upward), 0.0, 1.0)
+    believed = np.where((left < 0.0) & (right < 0.0), less, 1.0)
+    return left * believed, right * believed
+
+
+def _without_blinks(stays: list[Stay], settings: StepSettings) -> list[Stay]:
+    """Join stays on the same feet between which the body seems to fly for too short a time."""
+    joined: list[Stay] = []
+    for stay in stays:
+        if len(joined) > 1 and not joined[-1].on and joined[-2].on == stay.on:
+            before, air = joined[-2:]
+            if air.end_s - air.start_s < settings.shortest_air_s:
+                joined[-2:] = [before._replace(end_s=stay.end_s)]
+                continue
+        joined.append(stay)
+    return joined
 
 
 def _stands(motion: Motion, limb: Limb, settings: StepSettings) -> FloatArray:
@@ -185,23 +215,6 @@ def _above_floor_m(t_s: FloatArray, height_m: FloatArray, settings: StepSettings
     floor_m = running_percentile(whole_m, settings.floor_percentile, reach)
     above_m: FloatArray = height_m - floor_m
     return above_m
-
-
-def _likeliest(told: FloatArray, change_cost: float) -> np.ndarray:
-    """Return the state of each frame on the course for which most is told, (n_frames,)."""
-    states = told.shape[1]
-    cost = change_cost * (1.0 - np.eye(states))
-    came_from = np.zeros(told.shape, dtype=int)
-    total = told[0]
-    for frame in range(1, len(told)):
-        ways = total[:, None] - cost
-        came_from[frame] = ways.argmax(axis=0)
-        total = ways.max(axis=0) + told[frame]
-    course = np.zeros(len(told), dtype=int)
-    course[-1] = int(total.argmax())
-    for frame in range(len(told) - 1, 0, -1):
-        course[frame - 1] = came_from[frame, course[frame]]
-    return course
 
 
 # --- steps and bouts ---------------------------------------------------------------------------
@@ -334,24 +347,34 @@ def _held(stay: Stay, motion: Motion, settings: StepSettings) -> Reason | None:
 
 def _landing(step: Step, motion: Motion, settings: StepSettings) -> Event:
     """Place a landing by what feet and body tell together, and by where the fall ends."""
-    told = _event(step.stay.start_s + settings.told_on_early_s, motion, settings)
+    told_s = step.stay.start_s + settings.told_on_early_s
     fall_s = _fall_edge_s(motion, step.stay.start_s, 1, settings.on_share, settings)
-    if fall_s is None:
-        return told
-    return average_events(told, _event(fall_s + settings.fall_on_early_s, motion, settings))
+    if fall_s is not None:
+        fall_s += settings.fall_on_early_s
+    return _event(told_s, fall_s, settings.landing_sd_s, motion, settings)
 
 
 def _toe_off(stay: Stay, motion: Motion, settings: StepSettings) -> Event:
     """Place a toe-off in the same way, by where the fall begins."""
-    told = _event(stay.end_s + settings.told_off_early_s, motion, settings)
+    told_s = stay.end_s + settings.told_off_early_s
     fall_s = _fall_edge_s(motion, stay.end_s, -1, settings.off_share, settings)
+    if fall_s is not None:
+        fall_s += settings.fall_off_early_s
+    return _event(told_s, fall_s, settings.toe_off_sd_s, motion, settings)
+
+
+def _event(
+    told_s: float, fall_s: float | None, model_sd_s: float, motion: Motion, settings: StepSettings
+) -> Event:
+    """Average what feet and body tell together with where the fall's edge is.
+
+    Both rest on the fall and err alike: two are no surer than one, and half of the time
+    between them is the least uncertainty.
+    """
+    sd_s = float(np.hypot(model_sd_s, settings.frame_share * motion.frame_s))
     if fall_s is None:
-        return told
-    return average_events(told, _event(fall_s + settings.fall_off_early_s, motion, settings))
-
-
-def _event(at_s: float, motion: Motion, settings: StepSettings) -> Event:
-    return Event(at_s, float(np.hypot(settings.model_sd_s, settings.frame_share * motion.frame_s)))
+        return Event(told_s, sd_s)
+    return Event(0.5 * (told_s + fall_s), max(sd_s, 0.5 * abs(told_s - fall_s)))
 
 
 def _fall_edge_s(

@@ -52,15 +52,7 @@ def test_every_contact_is_found_and_none_invented(scores, name):
     assert score.reps_found == score.reps_true
 
 
-_EXCHANGED = pytest.mark.xfail(
-    reason="known gap: legs that pass each other are exchanged in one step"
-)
-
-
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(n, marks=[_EXCHANGED] if n.startswith("run") else []) for n in LADDER_NAMES],
-)
+@pytest.mark.parametrize("name", LADDER_NAMES)
 def test_every_landing_of_the_other_exercises_is_found_in_time(scores, name):
     score = scores[name]
     assert (score.contacts_missed, score.contacts_invented) == (0, 0)
