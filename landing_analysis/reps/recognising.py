@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from landing_analysis.exercises import EXERCISES
+from landing_analysis.maths.courses import likeliest_course
 from landing_analysis.reasons import Code, because
 from landing_analysis.reps.signs import Signs, signs_of
 from landing_analysis.settings import SignSettings
@@ -54,9 +55,11 @@ def recognise(
 
     Notes
     -----
-    A rep's likeness to each exercise is the weakest of the signs that the exercise declares;
-    the likeness of neighbours is averaged, because an exercise is done more than once. The
-    confidence of a bout is its likeness over that of all exercises together.
+    A rep's likeness to each exercise is the weakest of the signs that the exercise declares.
+    An exercise is done more than once: the likeliest course of exercises over the clip is found
+    in which each change costs something, so that some misread reps cut no bout in two. The
+    confidence of a bout is its likeness, averaged over neighbours, over that of all exercises
+    together.
     """
     if not reps.reps or reps.exercise is None:
         return reps
@@ -176,7 +179,9 @@ def _most_alike(
             for k in around
         ]
     )
-    best = _without_short_runs(smooth.argmax(axis=1), settings.fewest_of_bout)
+    told = np.log(np.maximum(likeness, settings.least_likeness))
+    course = likeliest_course(told, settings.bout_change_cost)
+    best = _without_short_runs(course, settings.fewest_of_bout)
     total = smooth.sum(axis=1)
     share = smooth[around, best] / np.maximum(total, settings.least_likeness)
     sure = np.minimum(share, smooth[around, best])

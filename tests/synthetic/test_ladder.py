@@ -124,6 +124,17 @@ def test_exercises_in_a_row_are_cut_into_bouts_that_never_pool():
         assert {row.rep for row in measures.measures if row.of_set} <= own
 
 
+@pytest.mark.parametrize(("weak", "bouts"), [
+    (3, ["heel_kicks"]), (7, ["heel_kicks", "jog_in_place", "heel_kicks"]),
+])  # fmt: skip
+def test_some_kicks_that_do_not_reach_the_buttock_are_no_bout_of_jogging(weak, bouts):
+    kicks = Style("heel_kicks", 0.10, 0.20, 8.0, 122.0)
+    low = Style("heel_kicks", 0.10, 0.20, 14.0, 84.0)
+    for seed in range(2):
+        _, _, reps, _ = analysed([(kicks, 9), (low, weak), (kicks, 9)], "front", seed)
+        assert [bout.exercise for bout in reps.bouts] == bouts
+
+
 @pytest.mark.parametrize("view", NEAR)
 def test_thigh_angle_at_the_top_is_within_four_degrees_at_the_median(view):
     errors_deg, claimed_deg = [], []
