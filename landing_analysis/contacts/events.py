@@ -38,6 +38,7 @@ from landing_analysis.contacts.agreement import (
     paired_with_other,
 )
 from landing_analysis.contacts.body import slower
+from landing_analysis.contacts.drawn_up import with_legs_drawn_up
 from landing_analysis.contacts.falls import body_events, falling_segments
 from landing_analysis.contacts.feet import (
     FULLY_VISIBLE,
@@ -115,7 +116,13 @@ def find_contacts(
         (
             segment,
             {
-                limb: foot_events(motion, limb, segment, settings, visibilities[limb])
+                limb: with_legs_drawn_up(
+                    motion,
+                    limb,
+                    segment,
+                    foot_events(motion, limb, segment, settings, visibilities[limb]),
+                    settings,
+                )
                 for limb in LIMBS
             },
         )
