@@ -220,6 +220,14 @@ _DEFINITIONS = (
         "leg length",
     ),
     Definition(
+        "pelvis_height", "Pelvis height", "%", 0, "limb", FRONTAL_VIEWS, "difference", None,
+        "Height of mid-hip above the ankle of the loaded leg at the deepest point, in per cent of "
+        "leg length: the lower, the deeper the stance.",
+        "Depth of the stance kept: common practice, no source.",
+        "Stands for the knee's depth, which this view does not show; a wider stance lowers it.",
+        "leg length",
+    ),
+    Definition(
         "drive_time", "Drive time", "s", 2, "limb", FRONTAL_VIEWS, "lsi", None,
         "From where the pelvis turns back over this leg to when the foot leaves.",
         "Push off one leg: common practice, no source.",

@@ -18,6 +18,6 @@ EXERCISE = Entry(
         Sign("side_legs", 0.45, 5, 0.06),  # 0.37 m and more (choice)
         Sign("slide_legs", -1, 0.15, 0.03),  # feet stay within 0.12 m while they stand (choice)
     ),
-    measures=("step_rate", "pelvis_travel"),
+    measures=("step_rate", "pelvis_travel", "pelvis_height"),
     leading=("fppa_peak_flexion", "knee_flexion_peak", "contact_time"),
 )

@@ -16,7 +16,7 @@ EXERCISE = Entry(
         Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
         Sign("slide_legs", 0.25, 9, 0.04),  # feet glide 0.2 m and more (choice)
     ),
-    measures=("step_rate", "pelvis_travel", "drive_time", "glide_time"),
+    measures=("step_rate", "pelvis_travel", "pelvis_height", "drive_time", "glide_time"),
     without=("flight_time", "jump_height", "reactive_strength_index", "toe_to_heel_interval"),
-    leading=("fppa_peak_flexion", "contact_time", "drive_time"),
+    leading=("fppa_peak_flexion", "pelvis_height", "contact_time", "drive_time"),
 )

@@ -165,7 +165,11 @@ def _needs(definition: Definition) -> str:
 
 
 _LIMB_READERS: dict[str, LimbReader] = (
-    times.LIMB_READERS | knee_flexion.LIMB_READERS | frontal_plane.LIMB_READERS | swing.LIMB_READERS
+    times.LIMB_READERS
+    | knee_flexion.LIMB_READERS
+    | frontal_plane.LIMB_READERS
+    | pelvis_and_trunk.LIMB_READERS
+    | swing.LIMB_READERS
 )
 _BODY_READERS: dict[str, BodyReader] = (
     times.BODY_READERS | frontal_plane.BODY_READERS | pelvis_and_trunk.BODY_READERS

@@ -17,10 +17,16 @@ from landing_analysis.measures.instants import (
     window_on_ground_s,
 )
 from landing_analysis.measures.readings import largest_value
-from landing_analysis.measures.scene import BodyReader, Reading, Scene, not_measurable
+from landing_analysis.measures.scene import (
+    BodyReader,
+    LimbReader,
+    Reading,
+    Scene,
+    not_measurable,
+)
 from landing_analysis.measures.summaries import NOISE, OFFSET, VERTICAL
 from landing_analysis.reasons import Code
-from landing_analysis.tables import Rep
+from landing_analysis.tables import Limb, Rep
 
 
 def _pelvis_shift(scene: Scene, rep: Rep) -> Reading:
@@ -60,6 +66,20 @@ def _pelvis_travel(scene: Scene, rep: Rep) -> Reading:
     return Reading(found[1].value + back[1].value, parts, (*back[1].frames, *found[1].frames))
 
 
+def _pelvis_height(scene: Scene, rep: Rep, limb: Limb) -> Reading:
+    contact_of(rep, limb)
+    names = ("left_hip", "right_hip", f"{limb}_ankle")
+    percent = 100.0 / scene.tracks.leg_px
+    height = (scene.points(f"{limb}_ankle") - scene.middle("hip")) @ scene.tracks.down
+    at, fit = at_lowest(scene, rep, percent * height, *names)
+    left, right, ankle = scene.noise(*names)
+    parts = (
+        *fitted_parts(fit, percent * math.hypot(0.5 * left, 0.5 * right, ankle), at),
+        (OFFSET, scene.settings.measures.pelvis_height_offset_sd_pct),
+    )
+    return Reading(fit.value, parts, fit.frames)
+
+
 def _trunk(scene: Scene, rep: Rep, sign: float) -> Reading:
     if scene.tracks.turns:
         raise not_measurable(Code.RESTS_ON_CARRIAGE)
@@ -86,6 +106,8 @@ def _trunk_flexion(scene: Scene, rep: Rep) -> Reading:
     # Seen from their left side a person faces the left of the picture.
     return _trunk(scene, rep, -1.0 if scene.view.view == "left_side" else 1.0)
 
+
+LIMB_READERS: dict[str, LimbReader] = {"pelvis_height": _pelvis_height}
 
 BODY_READERS: dict[str, BodyReader] = {
     "pelvis_shift": _pelvis_shift,

@@ -161,7 +161,8 @@ def _mean(
     change, sd = summary.fatigue, summary.fatigue_sd
     if change is not None and sd is not None and abs(change) > COVERAGE * sd:
         sign = "+" if change > 0 else ""
-        remarks.append(f"last third {sign}{value_words(change, name).lstrip('+')}")
+        more = f"{sign}{value_words(change, name).lstrip('+')}"
+        remarks.append(f"last third {more} ± {half_width_words(sd, name)}")
     if (name, summary.limb) in by_hand:
         remarks.append("✎ set by hand")
     return Mean(

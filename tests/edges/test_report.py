@@ -511,6 +511,22 @@ def test_the_first_page_gives_the_means_of_both_limbs_and_sets_them_against_each
     assert f"Contact time, s {contact_time.means[0].value} ± " in text
 
 
+@pytest.mark.parametrize(("sd_s", "told"), [(0.010, "last third +0.050 ± 0.020"), (0.030, "")])
+def test_a_change_through_the_set_is_told_with_its_interval_where_that_leaves_out_zero(sd_s, told):
+    analysis = make_analysis()
+    summaries = tuple(
+        replace(one, fatigue=0.05, fatigue_sd=sd_s)
+        if one.name == "contact_time"
+        else replace(one, fatigue=None, fatigue_sd=None)
+        for one in analysis.measures.summaries
+    )
+    (table,) = glances(replace(analysis, measures=replace(analysis.measures, summaries=summaries)))
+    assert table.rows[1].label == "Contact time, s"
+    for mean in table.rows[1].means:
+        remarks = [part for part in mean.remark.split(", ") if part.startswith("last third")]
+        assert remarks == ([told] if told else [])
+
+
 def test_each_bout_of_a_clip_has_a_table_of_its_own_and_no_other():
     analysis = make_analysis()
     numbers = [rep.number for rep in analysis.reps.reps]
