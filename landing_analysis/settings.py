@@ -552,6 +552,7 @@ class MeasureSettings:
     fppa_back: FppaErrors = FppaErrors(5.8, 3.7, 2.2, 3.7)  # the kneecap is hidden: 8.1
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
     pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
+    quick_step_contact_sd_deg: float = 9.0  # knee at contact, jog 13, run 8, knees 5 off (tuning)
     pelvis_height_offset_sd_pct: float = 4.0  # see accuracy/methods
     offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods
     ratio_offset_sd: float = 0.05  # see accuracy/methods
