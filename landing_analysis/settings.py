@@ -467,10 +467,21 @@ class SignSettings:
 class KneeSettings:
     """How knee flexion is read in a side view; the figures are from rendered patients."""
 
-    low_reading_deg: float = 3.0  # of the angle at the knee; published 2.3 to 5.1 deg in squats
-    angle_sd_deg: float = 3.5  # of the angle at the knee, bent less than distance_from_deg
-    angle_sd_per_deg: float = 0.30  # more for each degree beyond
-    distance_sd_share: float = 0.012  # of hip-ankle distance over straight length
+    # Of the angle at the knee, whose near leg the pose model sees as a left one: what it reads low
+    # by, straight and bent, and how surely (crowd of drawn bodies, accuracy/methods/angles.md).
+    low_reading_deg: float = 3.0  # up to low_until_deg; published 2.3 to 5.1 deg in squats
+    low_until_deg: float = 20.0  # about where feet touch the ground (drawn)
+    low_lost_per_deg: float = 0.06  # less for each degree beyond
+    least_low_reading_deg: float = 0.6  # from 60 deg on (drawn)
+    angle_sd_deg: float = 3.5  # of a knee bent less than distance_from_deg
+    # More for each degree beyond, where none, one and both of these hold: the leg is seen as a
+    # right one; the body stands on it alone, with the other knee beside it.
+    sd_per_deg: tuple[float, float, float] = (0.01, 0.10, 0.30)  # (drawn)
+    most_between_looks_deg: float = 20.0  # apart: one of them took one leg for the other (choice)
+    # Of the hip-ankle distance over the straight length: on one foot, and on both, of which each is
+    # set down nearer or farther than it stood.
+    alone_distance_sd_share: float = 0.024  # (drawn)
+    distance_sd_share: float = 0.030  # (drawn)
     distance_from_deg: float = 30.0  # a knee bent less is read from its angle alone
     distance_full_deg: float = 50.0  # a knee bent more gives the distance its full weight
     least_bent_deg: float = 3.0  # less counts as this: the distance tells nothing (choice)
@@ -506,7 +517,10 @@ class LyingSettings:
     # On a sled no knee is ever straight, and the hip's point strays with the arch of the back: the
     # angle at the knee alone is read. Drawn sleds: -5 to +2 deg by body, 3 from rep to rep.
     knee: KneeSettings = KneeSettings(
-        angle_sd_deg=5.5, angle_sd_per_deg=0.01, fewest_straight_frames=1e9
+        angle_sd_deg=5.5,
+        sd_per_deg=(0.01, 0.01, 0.01),
+        low_lost_per_deg=1e-9,
+        fewest_straight_frames=1e9,
     )
 
 

@@ -15,6 +15,8 @@ from landing_analysis.tables import LANDMARK, FloatArray, IntArray, Landmarks, S
 
 MIRRORED_VIEWS: tuple[View, ...] = ("front",)
 """Views in which an FPPA is read from both looks; from the back analyses gained nothing (drawn)."""
+SEEN_AS_RIGHT: tuple[View, ...] = ("right_side",)
+"""Views whose near knee is read from the mirrored look, in which it is a left one (drawn)."""
 _TORSO = [LANDMARK[f"{limb}_{part}"] for part in ("shoulder", "hip") for limb in ("left", "right")]
 
 

@@ -1,21 +1,155 @@
 """Knee flexion in a side view, from the angle at the knee and from how far hip and ankle are apart.
 
-The pose model's knee point strays when the other knee is beside it, and its hip point
-lies in front of the joint: the angle at the knee then reads 4 degrees low in a straight
-leg and up to 17 in a deep hop. The distance from hip to ankle over that of the straight
-leg gives flexion without the knee point; it is blunt in a straight leg and sharp in a
-bent one. Both are averaged, weighted by their uncertainties.
+The pose model reads a bent knee truly where it seen the near leg as a left one, and 5 to 8 degrees
+low where it seen a right one with the other knee beside it (drawn bodies). So a right leg is looked
+at mirrored as well at its lowest points, and read from there (`second_flexion_deg`).
+
+The distance from hip to ankle over that of the straight leg gives flexion without the knee point,
+which strays to the other knee; it is blunt in a straight leg and sharp in a bent one. Both are
+averaged, weighted by their uncertainties.
 """
 
 from __future__ import annotations
+
+import math
+from typing import NamedTuple
 
 import numpy as np
 
 from landing_analysis.maths.kinematics import flexion_deg, flexion_from_seen_deg
 from landing_analysis.settings import KneeSettings
-from landing_analysis.tables import BoolArray, FloatArray, Limb, Rep
+from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb, Rep
 
 Leg = tuple[FloatArray, FloatArray, FloatArray]
+_ANKLE = 2  # definition: the third point of a leg
+
+
+def second_flexion_deg(
+    filmed_px: FloatArray, mirrored_px: FloatArray, limb: Limb, swapped: BoolArray
+) -> FloatArray:
+    """Return (n_frames,) by what a look at the mirrored picture has a knee's angle larger.
+
+    Parameters
+    ----------
+    filmed_px : (n_frames, 33, 2) as filmed
+    mirrored_px : (n_frames, 33, 2) turned back, NaN where no mirrored picture was looked at
+    limb : whose knee
+    swapped : (n_frames,) where the legs as filmed were taken for one another
+
+    Notes
+    -----
+    The mirrored look may take the legs for one another as well: its leg is the one whose ankle is
+    nearer to that of the leg as filmed.
+    """
+    other: Limb = "right" if limb == "left" else "left"
+    plain = np.where(swapped[:, None], _leg_of(filmed_px, other), _leg_of(filmed_px, limb))
+    own, others = _leg_of(mirrored_px, limb), _leg_of(mirrored_px, other)
+    away_px = [np.linalg.norm((leg - plain)[_ANKLE], axis=-1) for leg in (own, others)]
+    with np.errstate(invalid="ignore"):
+        mirrored = np.where((away_px[1] < away_px[0])[:, None], others, own)
+    added: FloatArray = flexion_deg(*mirrored) - flexion_deg(*plain)
+    return added
+
+
+def _leg_of(points_px: FloatArray, limb: Limb) -> FloatArray:
+    """Return (3, n_frames, 2), hip, knee and ankle."""
+    return np.stack([points_px[:, LANDMARK[f"{limb}_{p}"]] for p in ("hip", "knee", "ankle")])
+
+
+class Seen(NamedTuple):
+    """How a knee is seen, frame by frame or in one frame: on one leg alone, as a right leg."""
+
+    on_one_leg: BoolArray
+    as_right: BoolArray
+
+
+class NearKnee(NamedTuple):
+    """How the knee near to the camera is read, frame by frame.
+
+    Attributes
+    ----------
+    straight_px : from `straight_leg_px`
+    one_leg : (n_frames,) landings on it alone
+    as_right : (n_frames,) where it is read from looks that show it as a right one
+    added_deg : (n_frames,) what a second look adds: the median of a landing's looks at its lowest
+        point, fading to 0 at its initial contact and toe-off, where a leg is straighter
+    added_sd_deg : (n_frames,) how surely that is known, by how these looks differ
+    apart : (n_frames,) landings in which the two looks cannot be of the same leg
+    """
+
+    straight_px: float
+    one_leg: BoolArray
+    as_right: BoolArray
+    added_deg: FloatArray
+    added_sd_deg: FloatArray
+    apart: BoolArray
+
+    def flexion_deg(self, leg: Leg, yaw_deg: float, settings: KneeSettings) -> FloatArray:
+        """Return (n_frames,) its flexion, see `side_flexion_deg`."""
+        seen = Seen(self.one_leg, self.as_right)
+        return side_flexion_deg(leg, self.straight_px, yaw_deg, settings, seen, self.added_deg)
+
+    def offset_sd_deg(self, flexion: float, frame: int, settings: KneeSettings) -> float:
+        """Return what the pose model adds to the uncertainty of a flexion in a frame, degrees."""
+        seen = Seen(self.one_leg[frame], self.as_right[frame])
+        angle_sd, distance_sd = _sds_deg(np.array(flexion), settings, seen)
+        sd_deg = float(angle_sd)
+        if np.isfinite(self.straight_px):
+            both_sd = float((angle_sd**-2.0 + distance_sd**-2.0) ** -0.5)
+            sd_deg = max(both_sd, settings.least_sd_deg)
+        return math.hypot(sd_deg, float(self.added_sd_deg[frame]))
+
+
+def near_knee(
+    leg: Leg,
+    limb: Limb,
+    reps: tuple[Rep, ...],
+    t_s: FloatArray,
+    settings: KneeSettings,
+    second_deg: FloatArray | None = None,
+) -> NearKnee:
+    """Say how the near knee is read in a clip.
+
+    Parameters
+    ----------
+    leg : its hip, knee and ankle, low-passed, (n_frames, 2) pixels each
+    limb : which it is
+    reps : of the clip
+    t_s : (n_frames,) seconds
+    settings : KneeSettings
+    second_deg : from `second_flexion_deg`, None where no mirrored picture was looked at
+    """
+    knots = {float(t_s[0]): 0.0, float(t_s[-1]): 0.0}
+    one_leg, looked_at, apart = np.zeros((3, len(t_s)), dtype=bool)
+    added_sd_deg = np.zeros(len(t_s))
+    for rep in reps:
+        contact = rep.contact(limb)
+        if contact is None:
+            continue
+        start_s = contact.initial_contact.t_s
+        end_s = contact.toe_off.t_s if contact.toe_off else float(t_s[-1])
+        landing = (t_s >= start_s) & (t_s <= end_s)
+        knots |= {start_s: 0.0, end_s: 0.0}
+        if len(rep.limbs) == 1:
+            one_leg |= landing
+        if second_deg is None or not (seen := landing & np.isfinite(second_deg)).any():
+            continue
+        middle_deg = float(np.median(second_deg[seen]))
+        if abs(middle_deg) > settings.most_between_looks_deg:
+            apart |= landing
+            continue
+        looked_at |= landing
+        knots |= {float(t_s[frame]): middle_deg for frame in np.flatnonzero(seen)}
+        added_sd_deg[landing] = second_deg[seen].std() / math.sqrt(seen.sum())
+    at_s = sorted(knots)
+    return NearKnee(
+        straight_leg_px(leg, settings, stands_alone(limb, reps, t_s)),
+        one_leg,
+        (limb == "right") & ~looked_at,
+        np.interp(t_s, at_s, [knots[one] for one in at_s]),
+        added_sd_deg,
+        apart,
+    )
 
 
 def stands_alone(limb: Limb, reps: tuple[Rep, ...], t_s: FloatArray) -> BoolArray:
@@ -70,7 +204,12 @@ def straight_leg_px(leg: Leg, settings: KneeSettings, alone: BoolArray | None = 
 
 
 def side_flexion_deg(
-    leg: Leg, straight_px: float, yaw_deg: float, settings: KneeSettings
+    leg: Leg,
+    straight_px: float,
+    yaw_deg: float,
+    settings: KneeSettings,
+    seen: Seen,
+    added_deg: FloatArray | float = 0.0,
 ) -> FloatArray:
     """Return knee flexion frame by frame.
 
@@ -80,6 +219,8 @@ def side_flexion_deg(
     straight_px : from `straight_leg_px`; NaN leaves the angle at the knee alone
     yaw_deg : turn away from the square-on side view, taken as ``settings.largest_yaw_deg`` at most
     settings : KneeSettings
+    seen : how, (n,) each
+    added_deg : (n,) by what a look that shows it as a left leg has the angle larger
 
     Returns
     -------
@@ -94,33 +235,37 @@ def side_flexion_deg(
     """
     hip, _, ankle = leg
     turn_deg = float(np.clip(yaw_deg, -settings.largest_yaw_deg, settings.largest_yaw_deg))
-    by_angle = flexion_from_seen_deg(flexion_deg(*leg) + settings.low_reading_deg, turn_deg)
+    seen_deg = flexion_deg(*leg) + added_deg
+    by_angle = flexion_from_seen_deg(seen_deg + _low_reading_deg(seen_deg, settings), turn_deg)
     if not np.isfinite(straight_px):
         return by_angle
     ratio = np.clip(np.linalg.norm(ankle - hip, axis=-1) / straight_px, 0.0, 1.0)
     by_distance = np.degrees(2 * np.arccos(ratio))
-    angle_sd, distance_sd = _sds_deg(0.5 * (by_angle + by_distance), settings)
+    angle_sd, distance_sd = _sds_deg(0.5 * (by_angle + by_distance), settings, seen)
     weight = angle_sd**2 / (angle_sd**2 + distance_sd**2)
     flexion: FloatArray = by_angle + weight * (by_distance - by_angle)
     return flexion
 
 
-def offset_sd_deg(flexion: float, straight_px: float, settings: KneeSettings) -> float:
-    """Return what the pose model adds to the uncertainty of a flexion, degrees."""
-    angle_sd, distance_sd = _sds_deg(np.array(flexion), settings)
-    if not np.isfinite(straight_px):
-        return float(angle_sd)
-    return max(float((angle_sd**-2.0 + distance_sd**-2.0) ** -0.5), settings.least_sd_deg)
+def _low_reading_deg(seen_deg: FloatArray, settings: KneeSettings) -> FloatArray:
+    """Return by how much an angle at the knee reads low."""
+    beyond_deg = np.maximum(seen_deg - settings.low_until_deg, 0.0)
+    low_deg = settings.low_reading_deg - settings.low_lost_per_deg * beyond_deg
+    return np.maximum(low_deg, min(settings.least_low_reading_deg, settings.low_reading_deg))
 
 
-def _sds_deg(flexion: FloatArray, settings: KneeSettings) -> tuple[FloatArray, FloatArray]:
+def _sds_deg(
+    flexion: FloatArray, settings: KneeSettings, seen: Seen
+) -> tuple[FloatArray, FloatArray]:
     """Return the standard uncertainties of both readings at a flexion."""
     bent = np.clip(flexion, settings.least_bent_deg, settings.most_bent_deg)
     beyond = np.clip(bent - settings.distance_from_deg, 0.0, None)
-    by_angle = settings.angle_sd_deg + settings.angle_sd_per_deg * beyond
-    by_distance = np.degrees(2 * settings.distance_sd_share / np.tan(np.radians(bent) / 2))
+    doubts = np.add(seen.on_one_leg, seen.as_right, dtype=int)
+    by_angle = settings.angle_sd_deg + np.take(settings.sd_per_deg, doubts) * beyond
+    share = np.where(seen.on_one_leg, settings.alone_distance_sd_share, settings.distance_sd_share)
+    by_distance = np.degrees(2 * share / np.tan(np.radians(bent) / 2))
     # Near straight the hip point's own wandering outweighs the distance: its weight fades out.
     start_deg, full_deg = settings.distance_from_deg, settings.distance_full_deg
-    share = (bent - start_deg) / (full_deg - start_deg)
-    share = np.clip(share, settings.least_distance_weight, 1.0)
-    return by_angle, by_distance / np.sqrt(share)
+    weight = (bent - start_deg) / (full_deg - start_deg)
+    weight = np.clip(weight, settings.least_distance_weight, 1.0)
+    return by_angle, by_distance / np.sqrt(weight)

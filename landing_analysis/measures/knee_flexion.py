@@ -18,7 +18,6 @@ from landing_analysis.measures.instants import (
     knee_noise_deg,
     window_on_ground_s,
 )
-from landing_analysis.measures.knee import offset_sd_deg
 from landing_analysis.measures.readings import Fit
 from landing_analysis.measures.scene import Instant, LimbReader, Reading, Scene, not_measurable
 from landing_analysis.measures.summaries import OFFSET, YAW
@@ -30,10 +29,11 @@ def _flexion_reading(scene: Scene, limb: Limb, at: Instant, fit: Fit) -> Reading
     turns_deg = np.abs(scene.yaw_deg) + np.array([0.0, scene.view.yaw_sd_deg])
     turns_deg = np.minimum(turns_deg, scene.settings.knee.largest_yaw_deg)
     straight, turned = flexion_from_seen_deg(fit.value, turns_deg)
+    knee, frame = scene.near_knee, fit.frames[len(fit.frames) // 2]
     parts = (
         *fitted_parts(fit, knee_noise_deg(scene, limb, fit), at),
         (YAW, float(turned - straight)),
-        (OFFSET, offset_sd_deg(fit.value, scene.straight_px, scene.settings.knee)),
+        (OFFSET, knee.offset_sd_deg(fit.value, frame, scene.settings.knee)),
     )
     return Reading(fit.value, parts, fit.frames)
 
@@ -102,6 +102,8 @@ def _extended_deg(scene: Scene, at_s: float, flexion_deg: float) -> float:
 def _peak(scene: Scene, rep: Rep, limb: Limb) -> tuple[Instant, Fit]:
     at, fit = at_largest(scene, rep, limb, *scene.flexion)
     _refuse_other_leg(scene, rep, limb, fit)
+    if scene.near_knee.apart[list(fit.frames)].any():
+        raise not_measurable(Code.LEG_TAKEN_FOR_OTHER)
     return at, fit
 
 

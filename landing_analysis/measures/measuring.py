@@ -30,6 +30,7 @@ from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LIMBS,
     VIEWS,
+    FloatArray,
     Limb,
     Measure,
     Measures,
@@ -54,6 +55,7 @@ def measure_reps(
     view: ViewEstimate,
     settings: Settings,
     sight: Sight | None = None,
+    second_flexion_deg: FloatArray | None = None,
 ) -> Measures:
     """Measure every used rep.
 
@@ -62,6 +64,7 @@ def measure_reps(
     reps, tracks, view : of one clip
     settings : Settings
     sight : as for `offsets.set_offset`
+    second_flexion_deg : from `knee.second_flexion_deg`, in a side view
 
     Returns
     -------
@@ -81,7 +84,7 @@ def measure_reps(
     pose model's hip point, which lies in front of the joint.
     """
     offset = set_offset(reps, tracks, view.view, settings, sight)
-    scene = Scene(tracks, view, settings, offset, reps.reps)
+    scene = Scene(tracks, view, settings, offset, reps.reps, second_flexion_deg)
     return Measures(
         tuple(
             row if rep.exercise == reps.exercise and not rep.rebound else replace(row, of_set=False)

@@ -12,7 +12,7 @@ import numpy as np
 
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import Doubts, fppa_doubts
-from landing_analysis.measures.knee import side_flexion_deg, stands_alone, straight_leg_px
+from landing_analysis.measures.knee import NearKnee, near_knee
 from landing_analysis.measures.offsets import SetOffset
 from landing_analysis.reasons import Code, Number, Reason, because
 from landing_analysis.settings import Settings
@@ -70,6 +70,7 @@ class Scene:
     settings: Settings
     offset: SetOffset
     reps: tuple[Rep, ...]
+    second_flexion_deg: FloatArray | None = None
 
     @property
     def from_behind(self) -> bool:
@@ -146,18 +147,20 @@ class Scene:
         return {}
 
     @cached_property
-    def straight_px(self) -> float:
-        """Return the straight length of the limb near to the camera of a side view."""
-        alone = stands_alone(self._near_limb, self.reps, self.tracks.t_s)
-        return straight_leg_px(self.smooth_leg(self._near_limb), self.settings.knee, alone)
+    def near_knee(self) -> NearKnee:
+        """Return how the knee near to the camera of a side view is read."""
+        limb = self._near_limb
+        return near_knee(
+            self.smooth_leg(limb), limb, self.reps, self.tracks.t_s, self.settings.knee,
+            self.second_flexion_deg,
+        )  # fmt: skip
 
     @cached_property
     def flexion(self) -> tuple[FloatArray, FloatArray]:
         """Return the near knee's flexion over the clip: unfiltered, and low-passed."""
-        legs = self.leg(self._near_limb), self.smooth_leg(self._near_limb)
         unfiltered, smooth = (
-            side_flexion_deg(leg, self.straight_px, self.yaw_deg, self.settings.knee)
-            for leg in legs
+            self.near_knee.flexion_deg(leg, self.yaw_deg, self.settings.knee)
+            for leg in (self.leg(self._near_limb), self.smooth_leg(self._near_limb))
         )
         return unfiltered, smooth
 

@@ -72,7 +72,10 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
     measures = with_set(measures, settings.measures, effects)
     square_on = in_view(tracks, view, settings.view)
     offset = set_offset(reps, square_on, view.view, settings, found.sight)
-    angles = seen_angles(knee_angles(square_on, view, offset, settings, reps.reps), found.legs)
+    angles = seen_angles(
+        knee_angles(square_on, view, offset, settings, reps.reps, found.second_flexion_deg),
+        found.legs,
+    )
     decided = _decided(clip, patient, view, reps, settled, options)
     return Analysis(
         clip=clip,

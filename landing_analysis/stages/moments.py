@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.landmarks.choosing import mirrored_frames
-from landing_analysis.landmarks.mirroring import MIRRORED_VIEWS
+from landing_analysis.landmarks.mirroring import MIRRORED_VIEWS, SEEN_AS_RIGHT
 from landing_analysis.measures.offsets import quiet_standing
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
@@ -55,7 +55,7 @@ class ToMirror(NamedTuple):
 def frames_to_mirror(
     poses: Poses, people: tuple[Landmarks, ...], settings: Settings
 ) -> ToMirror | None:
-    """Return which frames carry an FPPA; None in views that show none.
+    """Return which frames carry an FPPA, or a right knee's flexion; None in views that show none.
 
     Parameters
     ----------
@@ -65,15 +65,20 @@ def frames_to_mirror(
     if not candidates.filmed:
         return None
     options = Options(settings=settings)
+    mirrored_views = (*MIRRORED_VIEWS, *SEEN_AS_RIGHT)
     facing = facing_of(candidates, poses.t_s, options)
-    may_show = facing.view.view in MIRRORED_VIEWS or facing.view.turns
-    if facing.quarter_turns or not may_show:
+    if facing.quarter_turns or not (facing.view.view in mirrored_views or facing.view.turns):
         return None
     motion = motion_of(candidates, poses.t_s, options, facing)
-    if motion.view.view not in MIRRORED_VIEWS:
+    view = motion.view
+    if view.view not in mirrored_views:
         return None
     reps = group_reps(motion.contacts, motion.tracks, settings.reps, None).reps
+    if view.view in SEEN_AS_RIGHT:
+        reps = tuple(rep for rep in reps if view.near_limb in rep.limbs)
+        standing = np.zeros(len(poses.t_s), dtype=bool)
+    else:
+        standing = quiet_standing(motion.tracks, settings)
     lowest_s = [rep.peak_flexion_s for rep in reps if rep.peak_flexion_s is not None]
-    standing = quiet_standing(motion.tracks, settings)
     frames = mirrored_frames(poses.t_s, lowest_s, standing, settings.pose)
     return ToMirror(candidates.filmed[motion.patient.number - 1], frames)

@@ -191,6 +191,23 @@ def landings(bodies: Path, out: Path) -> None:
                 film_landings(plan, bodies, out)
 
 
+@main.command(name="side-landings")
+@_BODIES
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def side_landings(bodies: Path, out: Path) -> None:
+    """Render frames of side views that carry a knee flexion; a clip there is kept."""
+    _ask_for_moderngl()
+    from synthetic_patients.side_landings import film_side_landings, side_plans
+
+    with click.progressbar(list(side_plans()), label="side landings") as bar:
+        for plan in bar:
+            if not (out / f"{plan.name}.truth.json").exists():
+                try:
+                    film_side_landings(plan, bodies, out)
+                except ValueError as reason:
+                    click.echo(f"\nLeft out: {reason}.", err=True)
+
+
 @main.command()
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--rate-hz", type=float, required=True, help="True rate; files misstate it.")

@@ -80,16 +80,27 @@ def test_frames_are_those_about_lowest_points_and_some_of_standing():
     assert (chosen & standing).sum() == PoseSettings().mirrored_standing
 
 
-@pytest.mark.parametrize("view", ["front", "right_side"])
-def test_only_clips_from_the_front_are_looked_at_so(view):
+def _to_mirror(view):
     landmarks, _ = make_motion(jump_plan(3), view, LIMBS)
     poses = make_poses(landmarks)
-    found = frames_to_mirror(poses, link_people(poses, SETTINGS.people), SETTINGS)
-    if view == "front":
-        assert 9 <= found.frames.sum() <= 9 + PoseSettings().mirrored_standing
-        assert_array_equal(found.patient.xy_px, landmarks.xy_px)
-    else:
-        assert found is None
+    return landmarks, frames_to_mirror(poses, link_people(poses, SETTINGS.people), SETTINGS)
+
+
+def test_lowest_points_and_standing_are_looked_at_so_from_the_front():
+    landmarks, found = _to_mirror("front")
+    assert 9 <= found.frames.sum() <= 9 + PoseSettings().mirrored_standing
+    assert_array_equal(found.patient.xy_px, landmarks.xy_px)
+
+
+def test_lowest_points_alone_are_looked_at_so_from_the_right():
+    _, found = _to_mirror("right_side")
+    assert found.frames.sum() == 9
+
+
+@pytest.mark.parametrize("view", ["back", "left_side"])
+def test_other_views_are_not_looked_at_so(view):
+    _, found = _to_mirror(view)
+    assert found is None
 
 
 def test_of_those_who_are_seen_mirrored_the_patient_is_taken():
