@@ -306,6 +306,8 @@ class ContactSettings:
     carried_rise_share: float = 0.25  # of a free arc's rise; toes in the air rise more (choice)
     floor_percentile: float = 10.0  # of the heights at which toes rest (choice)
     better_placed_ratio: float = 2.0  # of uncertainties; worse ones settle no flight (choice)
+    stood_before_s: float = 0.3  # before it leaves, a foot is seen where it stood (choice)
+    least_heel_rise_m: float = 0.03  # of the ankle as a foot leaves; 0.06 to 0.28 (rendered)
     short_fall_s: float = 0.25  # longer ones move the toes faster than at rest (rendered: 0.23)
     both_feet_sds: float = 6.0  # of noise that both feet's mean rise takes (drawn)
     each_foot_share: float = 0.67  # of that surety each of both feet needs (drawn)

@@ -56,6 +56,9 @@ def resolve_flight(
     )
     if not in_the_air:
         return None
+    left = [limb for limb, event in toe_offs.items() if event is take_off]
+    if take_off and not any(_heel_rose(motion, limb, start_s, end_s, settings) for limb in left):
+        return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
         lead = settings.max_inter_limb_delay_s
@@ -134,6 +137,24 @@ def fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings
     inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
     mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0
     return mean < -settings.falling_mean_share * motion.pull_m_s2
+
+
+def _heel_rose(
+    motion: Motion, limb: Limb, start_s: float, end_s: float, settings: ContactSettings
+) -> bool:
+    """Say whether the ankle of the foot that left rose over where it stood, as its heel does.
+
+    A foot leaves the ground over its toes: by then its ankle is centimetres up. True as well where
+    the ankle was not seen.
+    """
+    ankle_m = motion.ankle_m[limb]
+    before = (motion.t_s > start_s - settings.stood_before_s) & (motion.t_s <= start_s)
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
+    stood_m, risen_m = (ankle_m[part & np.isfinite(ankle_m)] for part in (before, inside))
+    if not len(stood_m) or not len(risen_m):
+        return True
+    lowest_m = float(np.percentile(stood_m, settings.floor_percentile))
+    return bool(risen_m.max() - lowest_m > settings.least_heel_rise_m)
 
 
 def _rose(
