@@ -289,7 +289,7 @@ class ContactSettings:
     body_off_sd_s: float = 0.020  # rendered and force plates
     body_on_early_s: float = 0.008  # rendered and force plates
     body_on_sd_s: float = 0.015  # rendered and force plates
-    off_before_body_s: float = 0.060  # a toe-off farther from the body's is not believed (choice)
+    off_before_body_s: float = 0.075  # as much more as both err by (choice)
     off_after_body_s: float = 0.045  # three standard uncertainties of the difference (choice)
     on_before_body_s: float = 0.070  # more, for a first foot that lands alone (choice)
     beside_from_s: float = 0.04  # before and after a fall, where levels are compared (choice)

@@ -91,9 +91,10 @@ def _crossed_s(motion: Motion, frame: int, level: float) -> float:
 
     Halfway where it is not seen to do so.
     """
-    t_s, share = motion.t_s, 0.5  # definition: halfway
-    if 0 <= frame < len(t_s) - 1:
-        before, after = motion.body_acceleration[frame : frame + 2] - level
-        if before * after < 0:
-            share = float(before / (before - after))
-    return float(t_s[max(frame, 0)]) + (share if frame >= 0 else share - 1) * motion.frame_s
+    t_s = motion.t_s
+    if not 0 <= frame < len(t_s) - 1:
+        beyond = 0.5 if frame >= 0 else -0.5  # definition: halfway
+        return float(t_s[max(frame, 0)]) + beyond * motion.frame_s
+    before, after = motion.body_acceleration[frame : frame + 2] - level
+    share = before / (before - after) if before * after < 0 else 0.5  # definition: halfway
+    return float(t_s[frame] + share * (t_s[frame + 1] - t_s[frame]))
