@@ -38,7 +38,8 @@ def test_a_hanging_foot_never_lands_and_every_hop_counts(posture, near, rate_hz)
         assert [c.limb for c in contacts.contacts] == [hopping] * len(landings_s)
         assert [rep.limbs for rep in reps.reps if rep.used] == [(hopping,)] * len(landings_s)
         read_s = [c.initial_contact.t_s for c in contacts.contacts]
-        assert_allclose(read_s, landings_s, atol=0.02 + 0.5 / rate_hz)
+        # A far foot's landing is told by the body, and claimed with 24 ms at the least.
+        assert_allclose(read_s, landings_s, atol=(0.02 if near else 0.024) + 0.5 / rate_hz)
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
