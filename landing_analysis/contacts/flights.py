@@ -145,16 +145,17 @@ def _heel_rose(
     """Say whether the ankle of the foot that left rose over where it stood, as its heel does.
 
     A foot leaves the ground over its toes: by then its ankle is centimetres up. True as well where
-    the ankle was not seen.
+    the ankle was not seen, or falls lower than it stood, as off a box.
     """
     ankle_m = motion.ankle_m[limb]
     before = (motion.t_s > start_s - settings.stood_before_s) & (motion.t_s <= start_s)
     inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
-    stood_m, risen_m = (ankle_m[part & np.isfinite(ankle_m)] for part in (before, inside))
-    if not len(stood_m) or not len(risen_m):
+    stood_m, inside_m = (ankle_m[part & np.isfinite(ankle_m)] for part in (before, inside))
+    if not len(stood_m) or not len(inside_m):
         return True
     lowest_m = float(np.percentile(stood_m, settings.floor_percentile))
-    return bool(risen_m.max() - lowest_m > settings.least_heel_rise_m)
+    least_m = settings.least_heel_rise_m
+    return bool(inside_m.max() - lowest_m > least_m or lowest_m - inside_m.min() > least_m)
 
 
 def _rose(

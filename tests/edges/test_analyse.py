@@ -9,13 +9,13 @@ import pytest
 from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
-from landing_analysis import analysing, stages
+from landing_analysis import analysing
 from landing_analysis.analysing import analyse_clip, analyse_paths, prepare_out_dir
 from landing_analysis.errors import CacheError, OutputError
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.storage import write_landmarks
 from landing_analysis.reasons import Code
-from landing_analysis.stages import Options
+from landing_analysis.stages import Options, finding
 from landing_analysis.tables import LIMBS
 
 OPTIONS = Options(surgical_side="right", limits=read_limits())
@@ -124,7 +124,7 @@ def test_an_unforeseen_error_is_one_sentence_and_keeps_the_exception(tmp_path, m
     def broken(*_):
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr(stages, "measure_reps", broken)
+    monkeypatch.setattr(finding, "measure_reps", broken)
     stored = _store(tmp_path / "a.parquet")
     outcomes = list(analyse_paths((stored, tmp_path / "no.mp4"), tmp_path / "out", OPTIONS))
     assert len(outcomes) == 2

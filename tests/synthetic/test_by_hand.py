@@ -157,7 +157,11 @@ def test_a_moved_knee_takes_the_fppa_with_it_and_only_near_that_frame(found):
     # A knee moved across by 5 % of the leg turns thigh and shank, of half a leg each, by
     # 2 atan(0.05 / 0.5), about 11.4 deg in all, and more where the bent leg looks shorter.
     assert 10.0 < abs(_values(after)[key] - _values(found)[key]) < 20.0
-    assert {m.limb for m in after.measures.measures if m.by_hand} <= {"left", None}
+    # What is taken off an FPPA goes by the other limb's angle as well, a little.
+    others = [m for m in after.measures.measures if m.by_hand and m.limb == "right"]
+    assert all(m.name.startswith("fppa") for m in others)
+    key = (2, "fppa_peak_flexion", "right")
+    assert abs(_values(after)[key] - _values(found)[key]) < 4.0
     assert {m.rep for m in after.measures.measures if m.by_hand} == {2}
 
 
