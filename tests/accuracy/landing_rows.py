@@ -48,11 +48,17 @@ class Landing:
 
 def read_landings(path: Path) -> Iterator[Landing]:
     """Yield the landings that ``mirrored freeze`` kept."""
+    for number, table in stored_sets(path):
+        yield from _landings_of(SETS[number], table)
+
+
+def stored_sets(path: Path) -> Iterator[tuple[int, dict[str, np.ndarray]]]:
+    """Yield the number of each set that was kept in a table of frames, and its frames."""
     with np.load(path) as stored:
         table = dict(stored)
     for number in np.unique(table["set"]):
         chosen = table["set"] == number
-        yield from _landings_of(SETS[number], {k: v[chosen] for k, v in table.items()})
+        yield int(number), {name: values[chosen] for name, values in table.items()}
 
 
 def _landings_of(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Landing]:

@@ -36,7 +36,8 @@ from landing_analysis.measures.readings import value_at, value_at_impact
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray
 
-from .looking import look_both_ways
+from .landing_rows import stored_sets
+from .looking import keep_looks
 
 TABLE = Path(__file__).with_name("side_flexion.md")
 FROZEN = Path(__file__).parents[1] / "frozen" / "side_landings.npz"
@@ -73,11 +74,8 @@ class Flexion:
 def read_flexions(path: Path) -> Iterator[Flexion]:
     """Yield what ``freeze`` kept, but for landings in which legs are taken for one another."""
     plans = list(side_plans())
-    with np.load(path) as stored:
-        table = dict(stored)
-    for number in np.unique(table["set"]):
-        chosen = table["set"] == number
-        yield from _of_set(plans[number], {name: v[chosen] for name, v in table.items()})
+    for number, table in stored_sets(path):
+        yield from _of_set(plans[number], table)
 
 
 def _of_set(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Flexion]:
@@ -205,10 +203,7 @@ _FRAMES = click.option(
 def look(folder: Path) -> None:
     """Run the pose model on the frames, plain and mirrored; what was looked at is kept."""
     for plan in side_plans():
-        clip = folder / f"{plan.name}.mp4"
-        looks = clip.with_suffix(".looks.npy")
-        if clip.exists() and not looks.exists():
-            np.save(looks, look_both_ways(clip).astype(np.float32))
+        if keep_looks(folder / f"{plan.name}.mp4"):
             click.echo(plan.name)
 
 
