@@ -35,7 +35,6 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.report.numbers import number
-from landing_analysis.report.style import svg_text
 from landing_analysis.tables import Exercise, Limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
@@ -336,7 +335,7 @@ def _measure_part(
     described = f"{label} of {exercise} over the visits, with 95 % intervals."
     return MeasurePart(
         heading=f"{label}, {FAMILY_WORDS[what.family]}",
-        svg=Markup(svg_text(trend_figure(panel), plot, described)),
+        svg=Markup(trend_figure(panel).svg(plot, described)),
         since_last=_since(history, panel, own, side, whole=False),
         since_first=_since(history, panel, own, side, whole=True),
         over_all=_over_all(history, panel),

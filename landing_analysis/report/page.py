@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
-from matplotlib.figure import Figure
 
 from landing_analysis.definitions import (
     CAUTIONS,
@@ -19,6 +19,7 @@ from landing_analysis.definitions import (
 from landing_analysis.findings.tally import tally
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import behind, header, numbers, rep_tables, roles, sheet, verdicts
+from landing_analysis.report.axes import Figure
 from landing_analysis.report.figures import (
     contact_curves_figure,
     rep_strip_figure,
@@ -28,7 +29,7 @@ from landing_analysis.report.figures import (
 )
 from landing_analysis.report.glance import glances
 from landing_analysis.report.pictures import KeyPicture, pictured_reps
-from landing_analysis.report.style import limb_style, svg_text
+from landing_analysis.report.style import limb_style
 from landing_analysis.tables import LIMBS, Analysis, Rep
 from landing_analysis.wording import note_words, words_of
 
@@ -139,8 +140,12 @@ def report_html(
     )
 
 
+@cache
 def page_environment() -> Environment:
-    """Return what renders the templates: escaping everything, refusing undefined names."""
+    """Return what renders the templates: escaping everything, refusing undefined names.
+
+    One for all pages, since a template takes longer to compile than to fill.
+    """
     environment = Environment(
         loader=PackageLoader("landing_analysis"),
         autoescape=True,
@@ -173,7 +178,7 @@ def _card(analysis: Analysis, rep: Rep, pictures: tuple[KeyPicture, ...]) -> Rep
 
 def _plot(figure: Figure, name: str, heading: str, caption: str) -> Plot:
     description = f"{heading}. {caption}" if caption else f"{heading}."
-    return Plot(heading, caption, Markup(svg_text(figure, name, description)))
+    return Plot(heading, caption, Markup(figure.svg(name, description)))
 
 
 def _timeline(analysis: Analysis) -> Plot | None:
