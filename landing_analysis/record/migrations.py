@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
+from functools import cache
 
 APPLICATION_ID = 0x4C414E44
 """Marks an SQLite file as a record of this program."""
@@ -518,16 +520,31 @@ def migrate(connection: sqlite3.Connection, to: int = LATEST) -> None:
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
-        for number in range(version_of(connection) + 1, to + 1):  # somebody may have been quicker
-            for statement in _statements(MIGRATIONS[number - 1]):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {number}")
+        steps = MIGRATIONS[version_of(connection) : to]  # somebody may have been quicker
+        made = _made_by(steps) if steps == MIGRATIONS[:to] else None
+        for statement in made or _statements("\n".join(steps)):
+            connection.execute(statement)
+        if steps:
+            connection.execute(f"PRAGMA user_version = {to}")
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+@cache
+def _made_by(steps: tuple[str, ...]) -> tuple[str, ...]:
+    """Return what makes in one go the empty tables that all these steps make one after another."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as empty:
+        for statement in _statements("\n".join(steps)):
+            empty.execute(statement)
+        made = empty.execute(
+            "SELECT sql FROM sqlite_schema WHERE sql NOT NULL AND name NOT LIKE 'sqlite%' "
+            "ORDER BY rowid"
+        )
+        return tuple(sql for (sql,) in made)
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -283,6 +283,24 @@ def test_a_record_of_each_earlier_version_is_migrated_with_a_backup_first(folder
             assert connection.execute("SELECT count(*) FROM measure").fetchone() == (1,)
 
 
+@pytest.mark.parametrize("version", range(1, LATEST + 1))
+def test_a_new_record_is_as_one_that_went_through_all_versions(version):
+    schemas = []
+    for stops in ([version], range(1, version + 1)):
+        with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+            for stop in stops:
+                migrate(connection, stop)
+            assert version_of(connection) == version
+            asked = "SELECT type, name, tbl_name, sql FROM sqlite_schema ORDER BY type, name"
+            schemas.append(connection.execute(asked).fetchall())
+            tables = [name for kind, name, *_ in schemas[-1] if kind == "table"]
+            assert not any(
+                connection.execute(f"SELECT 1 FROM {table}").fetchone() for table in tables
+            )
+    assert schemas[0] == schemas[1]
+    assert len(schemas[0]) > 10
+
+
 def test_a_new_record_needs_no_backup(folder):
     with open_record(folder) as record:
         assert version_of(record.connection) == LATEST
