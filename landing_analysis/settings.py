@@ -309,8 +309,12 @@ class ContactSettings:
     stood_before_s: float = 0.3  # before it leaves, a foot is seen where it stood (choice)
     least_heel_rise_m: float = 0.03  # of the ankle as a foot leaves; 0.06 to 0.28 (rendered)
     short_fall_s: float = 0.25  # longer ones move the toes faster than at rest (rendered: 0.23)
-    both_feet_sds: float = 6.0  # of noise that both feet's mean rise takes (drawn)
-    each_foot_share: float = 0.67  # of that surety each of both feet needs (drawn)
+    # Toes that fly through a short fall against toes that stand through it, see accuracy/methods.
+    arc_log_odds: float = 5.0  # 150 times likelier (choice; drawn: bodies that bob on their toes)
+    arc_beside_s: float = 0.1  # before and after a flight, where toes stand (choice)
+    arc_step_s: float = 0.0125  # from flight to flight that is tried (choice)
+    fewest_beside_frames: int = 2  # fewer show no stand (choice)
+    least_toe_noise_m: float = 0.001  # no point of a shoe is placed better (choice)
     least_rise_share: float = 0.4  # of a free arc's rise; legs that bend lift the toes more
     far_foot_m: float = 0.16  # side view, lens 1.4 m high: feet on the floor differ by 0.14 m
     held_foot_m: float = 0.08  # above the other foot's level, of a foot that seldom lands

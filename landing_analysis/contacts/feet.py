@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 
@@ -179,7 +179,7 @@ def _parted(
     """Part a rest that goes on through a fall in which the toes surely rose.
 
     In a flight of 0.1 s toes move by no more than 0.5 m/s, hardly faster than they settle.
-    They rise all the same: a free arc of duration T lies g T^2 / 12 above its ends on average.
+    They rise all the same, on the arc of a free fall.
     """
     first, last = segment
     if not rest[0] < first < last < rest[1]:
@@ -189,90 +189,122 @@ def _parted(
     return [(rest[0], first), (last, rest[1])] if rose else [rest]
 
 
-def rose_shortly(
-    motion: Motion,
-    limbs: Sequence[Limb],
-    start_s: float,
-    end_s: float,
-    settings: ContactSettings,
-) -> bool:
-    """Say whether toes rose through a short fall, held against where they rest beside it.
-
-    Parameters
-    ----------
-    limbs : whose toes are averaged
-    start_s, end_s : of the fall; one longer than ``settings.short_fall_s`` is not asked
-    """
-    rise = _short_rise(motion, limbs, start_s, end_s, settings)
-    return rise is not None and rise.is_sure(settings.least_rise_share, settings.noise_sds)
-
-
 def rose_with_body(
     motion: Motion, limb: Limb, start_s: float, end_s: float, settings: ContactSettings
 ) -> bool:
-    """Say whether a foot's toes rose through a short fall, by themselves or with the other's.
+    """Say whether a foot's toes rose on a free arc in a short fall, as the other foot's did.
 
-    Where both rise, their mean must do so more surely than one foot's, and each by itself nearly
-    as surely: one that stands while the other is held up does not rise with the body.
+    A body in the air takes both feet along: both together must be likelier to have flown than to
+    have stood, by ``settings.arc_log_odds``, and neither likelier to have stood. A foot alone may
+    tell where the other one hangs beside the fall, and moves as it likes.
     """
-    if rose_shortly(motion, (limb,), start_s, end_s, settings):
-        return True
-    if end_s - start_s < settings.min_flight_s:  # smoothing only makes a fall longer
+    if not settings.min_flight_s <= end_s - start_s <= settings.short_fall_s:
         return False
-    both = _short_rise(motion, LIMBS, start_s, end_s, settings)
-    each = [_short_rise(motion, (limb,), start_s, end_s, settings) for limb in LIMBS]
-    if both is None or not both.is_sure(settings.least_rise_share, settings.both_feet_sds):
-        return False
-    share = settings.each_foot_share
-    return all(
-        one is not None
-        and one.is_sure(share * settings.least_rise_share, share * settings.noise_sds)
-        for one in each
-    )
+    other: Limb = "right" if limb == "left" else "left"
+    both = _stands_beside(motion, limb, other, start_s, end_s, settings)
+    limbs = LIMBS if both else (limb,)
+    odds = arc_log_odds(motion, limbs, start_s, end_s, settings)
+    return bool(odds.sum() > settings.arc_log_odds and odds.min() > 0)
 
 
-class _ShortRise(NamedTuple):
-    """How far toes rose through a short fall on average, its standard error, and a free arc's."""
+def _stands_beside(
+    motion: Motion, limb: Limb, other: Limb, start_s: float, end_s: float, settings: ContactSettings
+) -> bool:
+    """Say whether the other foot's toes rest at a foot's level both before and after a fall."""
+    above_m = motion.toe_m[other] - motion.toe_m[limb]
+    with np.errstate(invalid="ignore"):
+        stands = motion.resting[other] & (above_m < settings.far_foot_m)
+    beside_s = settings.arc_beside_s
+    sides = ((start_s - beside_s, start_s), (end_s, end_s + beside_s))
+    return all(stands[within(motion.t_s, *side)].any() for side in sides)
 
-    mean_m: float
-    sd_m: float
-    free_arc_m: float
 
-    def is_sure(self, share: float, sds: float) -> bool:
-        """Whether they rose by more than a share of a free arc and than noise."""
-        return self.mean_m > max(share * self.free_arc_m, sds * self.sd_m)
-
-
-def _short_rise(
+def arc_log_odds(
     motion: Motion,
     limbs: Sequence[Limb],
     start_s: float,
     end_s: float,
     settings: ContactSettings,
-) -> _ShortRise | None:
-    """Read `_ShortRise` against where the toes rest beside the fall; None for a longer fall."""
+) -> FloatArray:
+    """Return how much likelier toes flew in a fall than stood through it, natural logarithms.
+
+    Parameters
+    ----------
+    limbs : whose toes; in one and the same flight
+    start_s, end_s : of the fall
+
+    Returns
+    -------
+    (len(limbs),)
+        In the likeliest flight in the fall, of any beginning and duration from
+        ``settings.min_flight_s`` on; minus infinity where the toes are not seen around any.
+
+    Notes
+    -----
+    Heights around a flight from ``a`` to ``b`` are those of a line, and above it between them
+    g (t - a) (b - t) / 2, or are those of a line alone; the line is fitted to each, by least
+    squares with the toes' noise. Toes that a bending leg lifts more than that count as flown, too.
+    """
     t_s = motion.t_s
-    inside = (t_s >= start_s) & (t_s <= end_s)
-    if end_s - start_s > settings.short_fall_s or not inside.any():
-        return None
-    share = (t_s[inside] - start_s) / (end_s - start_s)
-    from_s = settings.stay_margin_s
-    until_s = from_s + settings.landing_rest_s
-    rises_m, noise_m = [], []
-    for limb in limbs:
-        toe_m = motion.toe_m[limb]
-        beside = [
-            toe_m[(away_s > from_s) & (away_s < until_s) & np.isfinite(toe_m)]
-            for away_s in (start_s - t_s, t_s - end_s)
+    step_s, margin_s = settings.arc_step_s, settings.stay_margin_s
+    longest_s = end_s - start_s + 2 * margin_s
+    flights = np.array(
+        [
+            (begin_s, begin_s + flight_s)
+            for flight_s in np.arange(settings.min_flight_s, longest_s, step_s)
+            for begin_s in np.arange(start_s - margin_s, end_s + margin_s - flight_s, step_s)
         ]
-        if not all(len(part) for part in beside):
-            return None
-        before_m, after_m = (float(np.median(part)) for part in beside)
-        rises_m.append(float(np.mean(toe_m[inside] - before_m - share * (after_m - before_m))))
-        noise_m.append(motion.noise_m[f"{limb}_toe"])
-    scatter_m = float(np.linalg.norm(noise_m)) / len(limbs) / np.sqrt(len(share))
-    free_arc_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
-    return _ShortRise(float(np.mean(rises_m)), float(scatter_m), free_arc_m)
+    )
+    if not len(flights):
+        return np.full(len(limbs), -np.inf)
+    reach_s = margin_s + settings.arc_beside_s
+    near = within(t_s, start_s - reach_s, end_s + reach_s)
+    odds = np.array([_arc_log_odds(motion, limb, near, flights, settings) for limb in limbs])
+    likeliest: FloatArray = odds[:, int(np.argmax(odds.sum(axis=0)))]
+    return likeliest
+
+
+def _arc_log_odds(
+    motion: Motion, limb: Limb, near: slice, flights: FloatArray, settings: ContactSettings
+) -> FloatArray:
+    """Return (n_flights,) the log odds of one foot for each flight, by its beginning and end."""
+    at_s, height_m = motion.t_s[near], motion.toe_m[limb][near]
+    known = np.isfinite(height_m)
+    at_s, height_m = at_s[known], height_m[known]
+    if not len(at_s):
+        return np.full(len(flights), -np.inf)
+    since_s, until_s = at_s - flights[:, :1], flights[:, 1:] - at_s
+    before, after = ((-settings.arc_beside_s < x) & (x <= 0) for x in (since_s, until_s))
+    inside = (since_s > 0) & (until_s > 0)
+    used = before | inside | after
+    arc_m = np.where(inside, 0.5 * motion.pull_m_s2 * since_s * until_s, 0.0)
+    heights_m = np.broadcast_to(height_m, used.shape)
+    across, own = (
+        _off_line(used, at_s - at_s.mean(), arc_m, other_m) for other_m in (heights_m, arc_m)
+    )
+    fewest = np.minimum(before.sum(axis=1), after.sum(axis=1))
+    told = (fewest >= settings.fewest_beside_frames) & inside.any(axis=1)
+    noise_m = np.hypot(motion.noise_m[f"{limb}_toe"], settings.least_toe_noise_m)
+    return np.where(told, (across - 0.5 * own) / noise_m**2, -np.inf)
+
+
+def _off_line(used: BoolArray, at_s: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return (n,) the products of two series, row by row, that no line explains of either.
+
+    Parameters
+    ----------
+    used : (n, n_frames) which frames count
+    at_s : (n_frames,) of each frame
+    one, other : (n, n_frames)
+    """
+    n, s, ss = (used @ at_s**power for power in range(3))
+    (one_0, one_1), (other_0, other_1) = (
+        ((series * used).sum(axis=1), (series * used) @ at_s) for series in (one, other)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        told = ss * one_0 * other_0 - s * (one_0 * other_1 + one_1 * other_0) + n * one_1 * other_1
+        left: FloatArray = (one * other * used).sum(axis=1) - told / (n * ss - s**2)
+    return left
 
 
 def strays(
@@ -297,10 +329,10 @@ def strays(
     -------
     None where fewer than three frames show it
     """
-    moved_m = _moved_m(motion, limb, *_asked_s(event, at_s, on_ground_s, settings), settings)
-    if np.isnan(moved_m):
+    moved = moved_m(motion, limb, event, at_s, on_ground_s, settings)
+    if np.isnan(moved):
         return None
-    return moved_m > share * _seen(motion, limb, foot_visibility, settings).stays_within_m
+    return moved > share * _seen(motion, limb, foot_visibility, settings).stays_within_m
 
 
 def hangs(
@@ -347,14 +379,29 @@ def _asked_s(
     return from_s, min(from_s + settings.stay_s, on_ground_s[1] - settings.stay_margin_s)
 
 
-def _moved_m(
-    motion: Motion, limb: Limb, from_s: float, until_s: float, settings: ContactSettings
+def moved_m(
+    motion: Motion,
+    limb: Limb,
+    event: FootEventName,
+    at_s: float,
+    on_ground_s: tuple[float, float],
+    settings: ContactSettings,
 ) -> float:
-    """Return how far a foot's toes are from their mean place, root mean square in metres.
+    """Return how far a foot's toes are from their mean place where it is asked to stay.
 
-    What single frames scatter by is taken off, so that the frame rate changes nothing.
+    Parameters
+    ----------
+    at_s : when the foot left or landed
+    on_ground_s : from when until when the body is on its feet there
+
+    Returns
+    -------
+    float
+        Root mean square in metres, less what single frames scatter by, so that the frame rate
+        changes nothing; NaN where fewer than three frames show it
     """
-    place_m = motion.toe_place_m[limb][within(motion.t_s, from_s, until_s)]
+    asked = within(motion.t_s, *_asked_s(event, at_s, on_ground_s, settings))
+    place_m = motion.toe_place_m[limb][asked]
     place_m = place_m[np.isfinite(place_m).all(axis=1)]
     if len(place_m) < settings.fewest_stay_frames:
         return float("nan")

@@ -13,7 +13,6 @@ from landing_analysis.contacts.feet import (
     FootVisibility,
     Motion,
     hangs,
-    rose_shortly,
     rose_with_body,
 )
 from landing_analysis.contacts.standing import OnGround
@@ -56,18 +55,18 @@ def resolve_flight(
     )
     if not in_the_air:
         return None
-    left = [limb for limb, event in toe_offs.items() if event is take_off]
-    if take_off and not any(_heel_rose(motion, limb, start_s, end_s, settings) for limb in left):
-        return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
         lead = settings.max_inter_limb_delay_s
         return tuple(limb for limb in events if abs(events[limb].t_s - with_s) <= lead)
 
+    left = together(toe_offs, start_s) if take_off else ()
+    if left and not any(_heel_rose(motion, limb, start_s, end_s, settings) for limb in left):
+        return None
     return Flight(
         take_off,
         landing,
-        together(toe_offs, start_s) if take_off else (),
+        left,
         together(landings, end_s) if landing else (),
     )
 
@@ -181,7 +180,7 @@ def _rose(
         rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))
         noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
     moved = tuple(limb for limb, own in events.items() if own.toe_off and own.toe_contact)
-    if not rises_m or rose_shortly(motion, moved, start_s, end_s, settings):
+    if not rises_m or any(rose_with_body(motion, limb, start_s, end_s, settings) for limb in moved):
         return True
     expected_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
     least_m = max(settings.least_rise_share * expected_m, settings.noise_sds * max(noise_m))

@@ -13,10 +13,11 @@ from landing_analysis.contacts.feet import (
     FootVisibility,
     Motion,
     hangs,
+    moved_m,
     strays,
 )
 from landing_analysis.settings import ContactSettings
-from landing_analysis.tables import LIMBS, BoolArray, FloatArray, Limb
+from landing_analysis.tables import LIMBS, BoolArray, Event, FloatArray, Limb
 
 Candidate = tuple[tuple[int, int], dict[Limb, FootEvents]]
 """A fall of the body, by its first and last frame, with what each foot did around it."""
@@ -59,28 +60,17 @@ def only_those_that_stand(
     kept = dict(events)
     for limb, other in (LIMBS, LIMBS[::-1]):
         own, opposite = events[limb], events[other]
-        foot_visibility = visibilities[limb]
         off, on = own.toe_off, own.toe_contact
-        if off and strays(
-            motion,
-            limb,
-            "toe_off",
-            off.t_s,
-            on_ground["toe_off"],
-            share_if_doubted(motion, limb, "toe_off", events, on_ground, foot_visibility, settings),
-            foot_visibility,
-            settings,
-        ):
+        if off and not _stays(motion, limb, "toe_off", events, on_ground, visibilities, settings):
             kept[limb] = replace(kept[limb], toe_off=None)
         if on is None:
             continue
         doubt = share_if_doubted(
-            motion, limb, "toe_contact", events, on_ground, foot_visibility, settings
+            motion, limb, "toe_contact", events, on_ground, visibilities[limb], settings
         )
-        ground_s = on_ground["toe_contact"]
         late = opposite.toe_contact and on.t_s - opposite.toe_contact.t_s > doubt * settings.late_s
-        if (late and kept[limb].toe_off is None) or strays(
-            motion, limb, "toe_contact", on.t_s, ground_s, doubt, foot_visibility, settings
+        if (late and kept[limb].toe_off is None) or not _stays(
+            motion, limb, "toe_contact", events, on_ground, visibilities, settings
         ):
             kept[limb] = replace(kept[limb], toe_contact=None, heel_contact=None)
     # Somebody stands: where neither foot stays, that they move tells nothing.
@@ -96,6 +86,39 @@ def only_those_that_stand(
             for limb, k in kept.items()
         }
     return kept
+
+
+def _stays(
+    motion: Motion,
+    limb: Limb,
+    event: FootEventName,
+    events: Mapping[Limb, FootEvents],
+    on_ground: OnGround,
+    visibilities: Mapping[Limb, FootVisibility],
+    settings: ContactSettings,
+) -> bool:
+    """Say whether a foot stays where it left or landed, itself or as the other foot does.
+
+    What the pose model lets both feet sink by is no movement: a foot that moves no more than the
+    other one, which stands, stands as well.
+    """
+    other: Limb = "right" if limb == "left" else "left"
+    own, opposite = (getattr(events[who], event) for who in (limb, other))
+    doubt = share_if_doubted(motion, limb, event, events, on_ground, visibilities[limb], settings)
+
+    def strayed(who: Limb, at: Event, share: float) -> bool | None:
+        ground_s, seen = on_ground[event], visibilities[who]
+        return strays(motion, who, event, at.t_s, ground_s, share, seen, settings)
+
+    if not strayed(limb, own, doubt):
+        return True
+    if doubt < 1.0 or opposite is None or strayed(other, opposite, 1.0) is not False:
+        return False
+    own_m, other_m = (
+        moved_m(motion, who, event, at.t_s, on_ground[event], settings)
+        for who, at in ((limb, own), (other, opposite))
+    )
+    return own_m <= other_m
 
 
 def share_if_doubted(
