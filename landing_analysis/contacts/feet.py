@@ -277,7 +277,8 @@ def _arc_log_odds(
     before, after = ((-settings.arc_beside_s < x) & (x <= 0) for x in (since_s, until_s))
     inside = (since_s > 0) & (until_s > 0)
     used = before | inside | after
-    arc_m = np.where(inside, 0.5 * motion.pull_m_s2 * since_s * until_s, 0.0)
+    free_arc_m = 0.5 * motion.pull_m_s2 * since_s * until_s  # definition: of free fall
+    arc_m = np.where(inside, free_arc_m, 0.0)
     heights_m = np.broadcast_to(height_m, used.shape)
     across, own = (
         _off_line(used, at_s - at_s.mean(), arc_m, other_m) for other_m in (heights_m, arc_m)
@@ -285,7 +286,8 @@ def _arc_log_odds(
     fewest = np.minimum(before.sum(axis=1), after.sum(axis=1))
     told = (fewest >= settings.fewest_beside_frames) & inside.any(axis=1)
     noise_m = np.hypot(motion.noise_m[f"{limb}_toe"], settings.least_toe_noise_m)
-    return np.where(told, (across - 0.5 * own) / noise_m**2, -np.inf)
+    odds = (across - 0.5 * own) / noise_m**2  # definition: of normal errors
+    return np.where(told, odds, -np.inf)
 
 
 def _off_line(used: BoolArray, at_s: FloatArray, one: FloatArray, other: FloatArray) -> FloatArray:
@@ -297,7 +299,7 @@ def _off_line(used: BoolArray, at_s: FloatArray, one: FloatArray, other: FloatAr
     at_s : (n_frames,) of each frame
     one, other : (n, n_frames)
     """
-    n, s, ss = (used @ at_s**power for power in range(3))
+    n, s, ss = used.sum(axis=1), used @ at_s, used @ at_s**2
     (one_0, one_1), (other_0, other_1) = (
         ((series * used).sum(axis=1), (series * used) @ at_s) for series in (one, other)
     )
