@@ -1,8 +1,9 @@
 """Build ``pose_full.task`` from the weights inside an older mediapipe wheel.
 
-Run ``python build_pose_model.py [FOLDER] [CLIP ...]`` where mediapipe 0.10.32 is installed
-and the network can be reached; the bundle is written to FOLDER (default: beside this
-file) and its sha256 is printed. The result is the same byte for byte wherever it is built:
+Run ``python build_pose_model.py [FOLDER] [CLIP ...]`` in an environment of its own, where
+mediapipe 0.10.32 is installed and the network can be reached; the bundle is written to FOLDER
+(default: beside this file) and its sha256 is printed. The result is the same byte for byte
+wherever it is built:
 ffd2fbb0ec4d3497474328bed160ffab9ff326a7fea1c265c26d39385105e774
 With a CLIP, its first 200 frames are looked at with the networks as published and as changed,
 and nothing is written unless the landmarks agree as said below.
@@ -18,14 +19,10 @@ Steps
    a quarter of the pixels is left to them, a tenth of the detector's work is saved.
    The landmarks stay the same but for rounding, which flips a choice of the engine
    in one frame of fifty of a lying body: a heel by 4 px.
-5. Add to the landmark model the metadata that the engine asks for: RGB input,
+5. Add to the landmark model the metadata that its publisher's engine asks for: RGB input,
    scaled from 0..255 to 0..1. The detector carries its own.
 6. Pack both into a zip without compression, dates fixed, members at multiples of
    64 bytes.
-7. Write two stand-ins beside the bundle, networks without weights that always answer the same, so
-   that the engine can be asked for one part alone: ``corners.tflite``, a landmark network that
-   gives the corners of the window that it was shown, and ``whole_picture.tflite``, a detector
-   that reports one body in a window which is the whole picture.
 
 The weights are Apache-2.0; see NOTICE.
 """
@@ -61,10 +58,6 @@ ENLARGEMENTS = 2
 CHECKED_FRAMES = 200
 ROUNDING_PX = 0.1  # 99 % of landmarks move by less in step 4
 ALIGNMENT = 64
-ANCHORS = 2254  # of the detector: 28 x 28, 14 x 14 and 7 x 7 cells, two, two and six a cell
-DETECTOR_PX, LANDMARKER_PX = 224, 256
-POINTS = 39  # of the landmark network; what is known of each are x, y, z and two logits
-SURELY, SURELY_NOT = 10.0, -100.0  # logits
 # An identifier outside the range that the zip format reserves for registered uses.
 PADDING_FIELD = 0xD935
 
@@ -259,75 +252,6 @@ def _add_kind(schema: ModuleType, model: Any, name: str) -> int:
     return len(model.operatorCodes) - 1
 
 
-def corners() -> bytes:
-    """Return a landmark network that gives the corners of its picture as its first three points."""
-    points = np.zeros((POINTS, 5))
-    points[:, 3:] = SURELY
-    points[1, 0] = points[2, 1] = LANDMARKER_PX
-    is_there = ((1, 1), np.ones((1, 1)))
-    return answering(
-        LANDMARKER_PX,
-        [
-            ((1, 5 * POINTS), points.reshape(1, -1)),
-            is_there,
-            is_there,  # in the outline's place
-            ((1, 64, 64, POINTS), np.full((1, 1, 1, 1), SURELY_NOT)),  # no map refines a point
-            ((1, 3 * POINTS), np.zeros((1, 1))),
-        ],
-    )
-
-
-def whole_picture() -> bytes:
-    """Return a detector that always reports one body, whose window is the whole picture.
-
-    The first anchor lies in the middle of the first cell. From there: the box, the middle of the
-    body and a point above it, so far that the window, 2.5 times as wide, is the picture.
-    """
-    half = DETECTOR_PX / 2
-    to_middle = half - DETECTOR_PX / 56
-    box = np.full((1, 1, 12), to_middle)
-    box[..., 2:4] = DETECTOR_PX
-    box[..., 7] -= DETECTOR_PX / 2.5
-    scores = np.full((1, ANCHORS, 1), SURELY_NOT)
-    scores[0, 0] = SURELY
-    return answering(DETECTOR_PX, [((1, ANCHORS, 12), box), ((1, ANCHORS, 1), scores)])
-
-
-def answering(size_px: int, outputs: list[tuple[tuple[int, ...], Any]]) -> bytes:
-    """Return a network that gives the same values, spread over a shape each, to any picture."""
-    schema = load_schema("schema_py_generated")
-    model, graph = schema.ModelT(), schema.SubGraphT()
-    model.version, model.buffers = 3, [schema.BufferT()]
-    graph.tensors, graph.operators, graph.outputs = [], [], []
-
-    def constant(name: str, values: Any, kind: int) -> int:
-        buffer = schema.BufferT()
-        buffer.data = np.frombuffer(values.tobytes(), dtype=np.uint8)
-        model.buffers.append(buffer)
-        number = _add_tensor(schema, graph, name, list(values.shape))
-        graph.tensors[number].buffer = len(model.buffers) - 1
-        graph.tensors[number].type = kind
-        return number
-
-    graph.inputs = [_add_tensor(schema, graph, "picture", [1, size_px, size_px, 3])]
-    for number, (shape, values) in enumerate(outputs):
-        spread = schema.OperatorT()
-        spread.opcodeIndex = 0
-        floats, sizes = values.astype(np.float32), np.array(shape, np.int32)
-        spread.inputs = [
-            constant(f"values {number}", floats, schema.TensorType.FLOAT32),
-            constant(f"shape {number}", sizes, schema.TensorType.INT32),
-        ]
-        spread.outputs = [_add_tensor(schema, graph, f"output {number}", list(shape))]
-        graph.outputs += spread.outputs
-        graph.operators.append(spread)
-    code = schema.OperatorCodeT()
-    code.builtinCode, code.version = schema.BuiltinOperator.BROADCAST_TO, 2
-    code.deprecatedBuiltinCode = 127  # definition of the format: the code is in the other field
-    model.operatorCodes, model.subgraphs = [code], [graph]
-    return with_metadata(pack(model))
-
-
 def with_metadata(weights: bytes) -> bytes:
     """Return the model with the metadata of `image_metadata` added."""
     schema = load_schema("schema_py_generated")
@@ -413,13 +337,6 @@ def _landmarks(bundle: Path, frames: list[Any]) -> Any:
     return found
 
 
-def write_stand_ins(folder: Path) -> None:
-    """Write the stand-ins and print their sha256."""
-    for name, network in (("corners.tflite", corners()), ("whole_picture.tflite", whole_picture())):
-        (folder / name).write_bytes(network)
-        sys.stdout.write(f"{name} {hashlib.sha256(network).hexdigest()}\n")
-
-
 def main() -> int:
     """Build the bundle and print its sha256."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
@@ -444,7 +361,6 @@ def main() -> int:
         return 1
     write_bundle(bundle, members)
     sys.stdout.write(f"{bundle.name} {hashlib.sha256(bundle.read_bytes()).hexdigest()}\n")
-    write_stand_ins(folder)
     return 0
 
 

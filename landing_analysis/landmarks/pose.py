@@ -15,8 +15,9 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.errors import ModelError, TableError
-from landing_analysis.landmarks.engine import VALUES, Question, Sight
+from landing_analysis.landmarks.engine import Question, Sight
 from landing_analysis.landmarks.mirroring import turned_back
+from landing_analysis.landmarks.network_answers import VALUES
 from landing_analysis.landmarks.windows import InWindow
 from landing_analysis.landmarks.workers import Engines, Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress

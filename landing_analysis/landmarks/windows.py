@@ -14,19 +14,14 @@ import numpy as np
 
 from landing_analysis.tables import FloatArray, Frame, Seen
 
+WINDOW_VALUES = 4
+
 
 class InWindow(NamedTuple):
     """A frame to be looked at in one window, (4,), without the detector."""
 
     frame: Frame
     window_px: FloatArray
-
-
-def window_of(corners_px: FloatArray) -> FloatArray:
-    """Return the window, (4,), of three corners, (3, 2): top left, top right, bottom left."""
-    across = corners_px[1] - corners_px[0]
-    centre = corners_px[1:].mean(axis=0)
-    return np.array([*centre, np.hypot(*across), np.arctan2(across[1], across[0])])
 
 
 def to_picture(window_px: FloatArray, size_px: int) -> FloatArray:

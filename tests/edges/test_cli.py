@@ -43,7 +43,7 @@ def _one_sentence(text: str) -> None:
 # --- help ------------------------------------------------------------------------------------
 
 
-HEAVY = {"mediapipe", "cv2", "matplotlib", "av", "scipy", "pyarrow", "jinja2", "pandas"}
+HEAVY = {"ai_edge_litert", "cv2", "matplotlib", "av", "scipy", "pyarrow", "jinja2", "pandas"}
 LIGHT = {"numpy", "landing_analysis.tables", "landing_analysis.settings"}
 
 
@@ -77,7 +77,7 @@ def test_an_analysis_of_one_person_starts_without_the_slowest_libraries(tmp_path
         "from landing_analysis.commands.main import main\n"
         f"try:\n    main({words!r})\nexcept SystemExit as end:\n    assert not end.code"
     )
-    assert _loaded_by(program, {"scipy.signal", "pandas", "mediapipe"}) == "[]"
+    assert _loaded_by(program, {"scipy.signal", "pandas", "ai_edge_litert"}) == "[]"
 
 
 def test_drawing_the_clip_loads_no_library_for_plots():

@@ -50,10 +50,10 @@ class Run:
     told: dict[str, float] = field(default_factory=dict)
 
 
-def run(tree: Path, *words: str) -> Run:
+def run(python: str, tree: Path, *words: str) -> Run:
     """Run a job with the package of a tree; memory is that of all its processes."""
     environment = {**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": ""}
-    command = [sys.executable, str(JOBS), *words]
+    command = [python, str(JOBS), *words]
     started_s, before = time.perf_counter(), os.times()
     with subprocess.Popen(command, env=environment, cwd=tree, stdout=subprocess.PIPE,
                           stderr=subprocess.DEVNULL, text=True) as process:  # fmt: skip
@@ -97,8 +97,9 @@ def checked_out(revision: str, place: Path) -> Iterator[Path]:
 class Table:
     """Prints each job as soon as it was run with both trees, in turns, so that drift cancels."""
 
-    def __init__(self, before: Path, after: Path, rounds: int) -> None:
+    def __init__(self, before: Path, after: Path, base_python: str, rounds: int) -> None:
         self._trees, self._rounds = (before, after), rounds
+        self._pythons = base_python, sys.executable
         click.echo(f"{'':58}{'before':>9}{'after':>9}{'ratio':>7}{'CPU':>7}{'memory':>10}")
 
     def row(
@@ -108,7 +109,8 @@ class Table:
         runs: tuple[list[Run], list[Run]] = ([], [])
         for turn in range(self._rounds):
             for which in (0, 1) if turn % 2 == 0 else (1, 0):
-                runs[which].append(run(self._trees[which], *words(self._trees[which])))
+                tree = self._trees[which]
+                runs[which].append(run(self._pythons[which], tree, *words(tree)))
         seconds = [
             median(one.told["seconds"] if told else one.wall_s for one in each) for each in runs
         ]
@@ -123,10 +125,15 @@ class Table:
 
 @click.command()
 @click.option("--base", default=FIRST, show_default=True, help="The revision to compare with.")
+@click.option(
+    "--base-python",
+    default=sys.executable,
+    help="The interpreter of an environment with what the earlier revision needs.",
+)
 @click.option("--short", is_flag=True, help="Three short clips, once: within ten minutes.")
 @click.option("--rounds", type=int, default=3, show_default=True, help="Of each job and revision.")
 @click.option("--processes", type=int, default=os.cpu_count() or 1, show_default=True)
-def main(base: str, short: bool, rounds: int, processes: int) -> None:
+def main(base: str, base_python: str, short: bool, rounds: int, processes: int) -> None:
     """Time everything with this tree and with an earlier revision, in turns.
 
     Ratios are of wall time (before over after), then of processor time; memory is the most that
@@ -140,7 +147,9 @@ def main(base: str, short: bool, rounds: int, processes: int) -> None:
         with checked_out(base, place) as before:
             kinds = SHORT if short else ALL
             paths = {kind: make_clip(kind, clips) for kind in kinds}
-            _measure(Table(before, ROOT, 1 if short else rounds), paths, place, processes)
+            _measure(
+                Table(before, ROOT, base_python, 1 if short else rounds), paths, place, processes
+            )
 
 
 def _measure(table: Table, paths: dict[Kind, Path], place: Path, processes: int) -> None:
@@ -199,7 +208,7 @@ def _again(table: Table, written: dict[Path, str], out: Callable[[Path], str]) -
 
 
 def _print_stages(clip: Path, out: str) -> None:
-    spent_s = run(ROOT, "stages", str(clip), out).told
+    spent_s = run(sys.executable, ROOT, "stages", str(clip), out).told
     click.echo("  now, step by step, with annotated clip:")
     for name, seconds in spent_s.items():
         click.echo(f"    {name:40}{seconds:7.2f} s{100 * seconds / sum(spent_s.values()):5.0f} %")

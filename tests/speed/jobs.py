@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 _ENGINE_FRAMES = 240
+_PEOPLE = 3
 
 
 def decode(clip: str) -> None:
@@ -47,7 +48,7 @@ def again(landmarks: str) -> None:
 def engine(clip: str, processes: str) -> None:
     """Run the bare pose engine on frames in memory; print the seconds of the slowest process.
 
-    It looks at each picture alone, for up to three people, with the model of its tree.
+    It looks at each picture alone, for up to three people, with the model and engine of its tree.
     """
     context, count = get_context("spawn"), int(processes)
     start = context.Barrier(count)
@@ -63,26 +64,38 @@ def _keep(start: Any) -> None:
 
 def _look(share: tuple[str, int, int, list[str]]) -> float:
     clip, number, count, sys.path[:] = share
-    sys.modules["sounddevice"] = None  # type: ignore[assignment]
-    import mediapipe as mp
-    from mediapipe.tasks.python import BaseOptions, vision
 
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.video.clips import read_clip, read_frames
 
-    options = vision.PoseLandmarkerOptions(
-        base_options=BaseOptions(model_asset_buffer=load_model().data),
-        num_poses=3,
-    )
+    try:
+        from landing_analysis.landmarks.networks import Networks
+    except ImportError:
+        look = _earlier_engine(load_model().data)
+    else:
+        networks = Networks(load_model().data, _PEOPLE)
+        look = lambda rgb: networks.bodies(rgb, networks.windows(rgb))  # noqa: E731
     path, mine = Path(clip), _ENGINE_FRAMES // count
     frames = read_frames(path, read_clip(path))
     pictures = [next(frames).rgb for _ in range(mine * (number + 1))][-mine:]
-    with vision.PoseLandmarker.create_from_options(options) as landmarker:
-        _start.wait()
-        started_s = time.perf_counter()
-        for rgb in pictures:
-            landmarker.detect(mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb))
-        return time.perf_counter() - started_s
+    _start.wait()
+    started_s = time.perf_counter()
+    for rgb in pictures:
+        look(rgb)
+    return time.perf_counter() - started_s
+
+
+def _earlier_engine(bundle: bytes) -> Callable[[Any], Any]:
+    """Return what looks at a picture in revisions whose engine was another package's."""
+    sys.modules["sounddevice"] = None  # type: ignore[assignment]
+    import mediapipe as mp
+    from mediapipe.tasks.python import BaseOptions, vision
+
+    options = vision.PoseLandmarkerOptions(
+        base_options=BaseOptions(model_asset_buffer=bundle), num_poses=_PEOPLE
+    )
+    landmarker = vision.PoseLandmarker.create_from_options(options)
+    return lambda rgb: landmarker.detect(mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb))
 
 
 def stages(clip: str, out: str) -> None:

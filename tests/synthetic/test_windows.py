@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from landing_analysis.landmarks.windows import between, to_picture, window_of
+from landing_analysis.landmarks.windows import between, to_picture
 from landing_analysis.tables import FloatArray, Seen
 
 MOST = 0.25
@@ -24,9 +24,11 @@ def _corners(window: FloatArray, size_px: int = 256) -> FloatArray:
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.3, -2.0, 3.1])
-def test_a_window_is_told_by_its_corners(turn):
-    window = np.array([360.0, 640.0, 900.0, turn])
-    assert_allclose(window_of(_corners(window)), window)
+def test_a_turned_window_keeps_its_middle_and_its_side(turn):
+    top_left, top_right, bottom_left = _corners(np.array([360.0, 640.0, 900.0, turn]))
+    assert_allclose((top_right + bottom_left) / 2, [360, 640])
+    assert_allclose(top_right - top_left, 900 * np.array([np.cos(turn), np.sin(turn)]), atol=1e-9)
+    assert_allclose(np.hypot(*(bottom_left - top_left)), 900)
 
 
 def test_an_upright_window_is_cut_out_as_it_stands():
