@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -132,26 +133,24 @@ def follow_people(
     size who both stop where they meet may be exchanged.
     """
     middle, torso = _torsos(poses, settings)
+    there = np.isfinite(torso) & (torso > 0)
     kept_share = settings.kept_size_share
     threads: list[_Thread] = []
     for frame in range(len(poses.t_s)):
-        slots = _distinct(middle[frame], torso[frame], settings)
+        slots = _distinct(np.flatnonzero(there[frame]), middle[frame], torso[frame], settings)
         if not slots:
             continue
         taken: set[int] = set()
         since_s = [float(poses.t_s[frame] - poses.t_s[thread.frames[-1]]) for thread in threads]
         alone = len(slots) == 1 and sum(s <= settings.lost_s for s in since_s) == 1
         if threads:
-            cost = np.array(
-                [
-                    [_cost(thread, gap_s, middle[frame, s], torso[frame, s], alone, settings)
-                     for s in slots]
-                    for thread, gap_s in zip(threads, since_s, strict=True)
-                ]
-            )  # fmt: skip
-            finite = np.minimum(cost, 1e6)  # definition: stands for infinite, which it cannot take
-            for row, column in zip(*_assigned(finite), strict=True):
-                if np.isfinite(cost[row, column]):
+            cost = [
+                [_cost(thread, gap_s, middle[frame, s], torso[frame, s], alone, settings)
+                 for s in slots]
+                for thread, gap_s in zip(threads, since_s, strict=True)
+            ]  # fmt: skip
+            for row, column in _assigned(cost):
+                if math.isfinite(cost[row][column]):
                     slot = slots[column]
                     threads[row].follow(
                         frame, slot, middle[frame, slot], torso[frame, slot], kept_share
@@ -168,15 +167,20 @@ def follow_people(
     return tuple(_landmarks(poses, slots) for slots in kept)
 
 
-def _assigned(cost: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return rows and columns of least total cost; one row or column alone needs no library."""
-    if 1 in cost.shape:
-        row, column = np.unravel_index(np.argmin(cost), cost.shape)
-        return np.array([row]), np.array([column])
+def _assigned(cost: list[list[float]]) -> list[tuple[int, int]]:
+    """Return (row, column) of least total cost; one row or column alone needs no library."""
+    shape = len(cost), len(cost[0])
+    if shape == (1, 1):  # as in nearly all frames of nearly all clips
+        return [(0, 0)]
+    finite = np.minimum(cost, 1e6)  # definition: stands for infinite, which it cannot take
+    if 1 in shape:
+        row, column = np.unravel_index(np.argmin(finite), shape)
+        return [(int(row), int(column))]
     from scipy.optimize import linear_sum_assignment
 
-    rows, columns = linear_sum_assignment(cost)
-    return rows, columns
+    return [
+        (int(row), int(column)) for row, column in zip(*linear_sum_assignment(finite), strict=True)
+    ]
 
 
 def choose_patient(
@@ -263,10 +267,12 @@ def _torsos(poses: Poses, settings: PeopleSettings) -> tuple[FloatArray, FloatAr
     return 0.5 * (hips + shoulders), np.fmax(shown_px, _TORSO_M * px_per_m)
 
 
-def _distinct(middle: FloatArray, torso: FloatArray, settings: PeopleSettings) -> list[int]:
-    """Slots of one frame that hold a person, each person once."""
+def _distinct(
+    there: IntArray, middle: FloatArray, torso: FloatArray, settings: PeopleSettings
+) -> list[int]:
+    """Return those slots of a frame that hold a person, each person once."""
     kept: list[int] = []
-    for slot in np.flatnonzero(np.isfinite(torso) & (torso > 0)):
+    for slot in there:
         apart = [np.linalg.norm(middle[slot] - middle[other]) / torso[slot] for other in kept]
         if min(apart, default=np.inf) > settings.twice_torsos:
             kept.append(int(slot))

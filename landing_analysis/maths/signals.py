@@ -96,15 +96,18 @@ def local_polynomial(
     kernel = np.where(inside & (np.abs(x) < 1), tricube, 0.0)
     powers = x[..., None] ** np.arange(degree + 1)
     scale = [np.prod(np.arange(1, k + 1)) / half_windows_s**k for k in range(degree + 1)]
+    normals_of: BoolArray | None = None  # whose samples were known; mostly those of all columns
     for column in range(flat.shape[1]):
         samples = flat[index, column]
         known = np.isfinite(samples)
-        weight = kernel * known
-        enough = (weight > 0).sum(axis=1) > degree
-        design = powers * weight[..., None]
-        normal = np.einsum("nwi,nwj->nij", design, powers)
+        if normals_of is None or not np.array_equal(known, normals_of):
+            normals_of = known
+            weight = kernel * known
+            enough = (weight > 0).sum(axis=1) > degree
+            design = powers * weight[..., None]
+            normal = np.einsum("nwi,nwj->nij", design, powers)
+            normal[~enough] = np.eye(degree + 1)
         moment = np.einsum("nwi,nw->ni", design, np.where(known, samples, 0.0))
-        normal[~enough] = np.eye(degree + 1)
         coefficients = np.linalg.solve(normal + 1e-12 * np.eye(degree + 1), moment[..., None])
         coefficients[~enough] = np.nan
         for k in range(degree + 1):

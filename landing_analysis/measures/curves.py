@@ -96,7 +96,7 @@ def _fppa(
 ) -> FloatArray:
     angle = fppa_deg(*_leg(tracks, limb), limb, from_behind=view.view == "back")
     if offset.deg:
-        angle = angle + offset.throughout_deg(limb)
+        angle = angle + offset.throughout_deg[limb]
     return without_doubtful(angle, fppa_doubts(tracks, limb, settings.alignment))
 
 

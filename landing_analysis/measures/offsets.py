@@ -12,7 +12,7 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from itertools import pairwise
 from typing import Any, Literal, get_args
@@ -170,15 +170,14 @@ class SetOffset:
 
     def at(self, limb: Limb, frames: tuple[int, ...]) -> float | None:
         """Return the mean over some frames, None where nothing is taken off."""
-        return float(self.throughout_deg(limb)[list(frames)].mean()) if self.deg else None
+        return float(self.throughout_deg[limb][list(frames)].mean()) if self.deg else None
 
-    def throughout_deg(self, limb: Limb) -> FloatArray:
-        """Return (n_frames,) degrees, the nearest known one where none is; only with ``deg``."""
-        deg = self.deg[limb]
-        known = np.flatnonzero(np.isfinite(deg))
-        if not len(known):
-            return deg
-        return np.interp(np.arange(len(deg)), known, deg[known])
+    @cached_property
+    def throughout_deg(self) -> ByLimb:
+        """By limb (n_frames,) degrees, the nearest known one where none is."""
+        return {
+            limb: _filled(deg) if np.isfinite(deg).any() else deg for limb, deg in self.deg.items()
+        }
 
 
 def sight_of(filmed: Landmarks, mirrored_px: FloatArray | None, view: View) -> Sight:

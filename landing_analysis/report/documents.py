@@ -102,12 +102,14 @@ def analysis_json(document: dict[str, object]) -> str:
 
 def _plain(value: object) -> object:
     """Turn tuples into lists and numbers that are not finite into None."""
+    if value is None or type(value) in (str, int, bool):  # most of a document
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
         return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
     return value
 
 
