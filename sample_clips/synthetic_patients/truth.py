@@ -53,10 +53,9 @@ def _square_on(joints: Joints) -> Joints:
 def _through(camera: Camera, joints: Joints, t_s: FloatArray) -> Joints:
     if camera.sway_deg == 0:
         return {name: camera.project(p) for name, p in joints.items()}
-    return {
-        name: np.stack([camera.project(q, t) for q, t in zip(p, t_s, strict=True)])
-        for name, p in joints.items()
-    }
+    together = np.stack(list(joints.values()), axis=1)
+    seen = [camera.project(places, t) for places, t in zip(together, t_s, strict=True)]
+    return dict(zip(joints, np.stack(seen, axis=1), strict=True))
 
 
 def _number(value: float, digits: int = 4) -> float:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from soles import sole_heights_m
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import play
 from synthetic_patients.ladder import LADDER, SAMPLES, ladder_truth, play_step
@@ -32,17 +33,6 @@ def upright(performance: Performance) -> Motion:
     base = motion.base if isinstance(motion, Lying) else motion
     assert isinstance(base, Motion)
     return base
-
-
-def sole_heights_m(motion: Motion, limb: str, t_s: np.ndarray) -> np.ndarray:
-    """Height of the lowest shoe point above what the foot lands on."""
-    body = motion.body
-    left = body.points[:, 1] > 0
-    shoe = np.flatnonzero((body.materials == 4) & (left == (limb == "left")))
-    rotations, origins = motion.segments(t_s)
-    return np.array(
-        [body.place(r, o)[shoe, 2].min() for r, o in zip(rotations, origins, strict=True)]
-    )
 
 
 @pytest.mark.parametrize("name", LEAPING)

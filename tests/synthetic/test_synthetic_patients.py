@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from soles import sole_heights_m
 from synthetic_patients.body import load_body
 from synthetic_patients.camera import Camera
 from synthetic_patients.choreography import Performance, frontal_angle_deg, lowest_knot
@@ -43,22 +44,13 @@ def planted(performance: Performance, limb: str) -> list[tuple[float, float]]:
     return list(zip(starts, [first_off, *truth, performance.motion.duration_s], strict=True))
 
 
-def sole_heights_m(performance: Performance, limb: str, t_s: np.ndarray) -> np.ndarray:
-    """Height of the lowest shoe point at each time, from the surface that is drawn."""
-    body = performance.motion.body
-    left = body.points[:, 1] > 0
-    shoe = np.flatnonzero((body.materials == 4) & (left == (limb == "left")))
-    rotations, origins = performance.motion.segments(t_s)
-    return np.array(
-        [body.place(r, o)[shoe, 2].min() for r, o in zip(rotations, origins, strict=True)]
-    )
-
-
 def test_a_planted_sole_stays_on_the_floor(played):
     _, performance = played
     for limb in performance.leaps[0].limbs:
         for start_s, end_s in planted(performance, limb):
-            heights = sole_heights_m(performance, limb, np.linspace(start_s, end_s - 1e-6, 40))
+            heights = sole_heights_m(
+                performance.motion, limb, np.linspace(start_s, end_s - 1e-6, 40)
+            )
             assert_allclose(heights, 0, atol=FLOOR_M)
 
 
@@ -76,7 +68,7 @@ def test_a_flying_sole_is_never_below_the_floor(played):
     _, performance = played
     for limb in ("left", "right"):
         heights = sole_heights_m(
-            performance, limb, np.arange(0, performance.motion.duration_s, 0.02)
+            performance.motion, limb, np.arange(0, performance.motion.duration_s, 0.02)
         )
         assert heights.min() > -FLOOR_M
 
@@ -87,7 +79,7 @@ def test_a_foot_in_flight_is_off_the_floor(played):
         landing = next(x for x in performance.landings if x.leap == number)
         middle = np.array([landing.take_off_s + 0.5 * leap.flight_s])
         for limb in leap.limbs:
-            assert sole_heights_m(performance, limb, middle)[0] > 0.02
+            assert sole_heights_m(performance.motion, limb, middle)[0] > 0.02
 
 
 def test_the_pelvis_falls_freely_in_flight(played):
