@@ -46,12 +46,22 @@ def resolve_flight(
     edges_sd_s = [edge.sd_s for edge in (take_off, landing) if edge]
     if duration_s < Z_95 * float(np.linalg.norm(edges_sd_s)):  # it may as well be none
         return None
+    flown = _flown(motion, segment, (start_s, end_s), settings)
     in_the_air = (
         falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
     ) or (
-        not any(_carried(motion, events, limb, start_s, end_s, settings) for limb in LIMBS)
+        not any(
+            _carried(motion, events, limb, start_s, end_s, settings)
+            for limb in LIMBS
+            if limb not in flown
+        )
         and fell(motion, start_s, end_s, settings)
-        and (not take_off or not landing or _rose(motion, events, start_s, end_s, settings))
+        and (
+            not take_off
+            or not landing
+            or any(events[limb].toe_off and events[limb].toe_contact for limb in flown)
+            or _rose(motion, events, start_s, end_s, settings)
+        )
     )
     if not in_the_air:
         return None
@@ -101,6 +111,21 @@ def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[E
     return [event for event in events.values() if event.sd_s <= worst_s]
 
 
+def _flown(
+    motion: Motion,
+    segment: tuple[int, int],
+    edges_s: tuple[float, float],
+    settings: ContactSettings,
+) -> list[Limb]:
+    """Return whose toes flew: in a fall, as rests beside it were parted, or between its edges."""
+    fall_s = float(motion.t_s[segment[0]]), float(motion.t_s[segment[1]])
+    return [
+        limb
+        for limb in LIMBS
+        if any(rose_with_body(motion, limb, *asked_s, settings) for asked_s in (fall_s, edges_s))
+    ]
+
+
 def _carried(
     motion: Motion,
     events: dict[Limb, FootEvents],
@@ -114,7 +139,7 @@ def _carried(
     A foot at rest well above where the other foot left or landed is held in the air.
     """
     inside = (motion.t_s > start_s) & (motion.t_s < end_s)
-    if inside.sum() < 2 or rose_with_body(motion, limb, start_s, end_s, settings):
+    if inside.sum() < 2:
         return False
     height = motion.toe_m[limb][inside]
     other = events["right" if limb == "left" else "left"]
@@ -179,8 +204,7 @@ def _rose(
         line = own.level_before_m + share * (own.level_after_m - own.level_before_m)
         rises_m.append(float(np.mean(motion.toe_m[limb][inside] - line)))
         noise_m.append(motion.noise_m[f"{limb}_toe"] / np.sqrt(len(share)))
-    moved = tuple(limb for limb, own in events.items() if own.toe_off and own.toe_contact)
-    if not rises_m or any(rose_with_body(motion, limb, start_s, end_s, settings) for limb in moved):
+    if not rises_m:
         return True
     expected_m = motion.pull_m_s2 * (end_s - start_s) ** 2 / 12  # definition: of a free arc
     least_m = max(settings.least_rise_share * expected_m, settings.noise_sds * max(noise_m))
