@@ -196,13 +196,17 @@ def rose_with_body(
 
     A body in the air takes both feet along: both together must be likelier to have flown than to
     have stood, by ``settings.arc_log_odds``, and neither likelier to have stood. A foot alone may
-    tell where the other one hangs beside the fall, and moves as it likes.
+    tell where the other one hangs beside the fall, and moves as it likes; a hidden one is guessed,
+    and goes by the other.
     """
     if not settings.min_flight_s <= end_s - start_s <= settings.short_fall_s:
         return False
     other: Limb = "right" if limb == "left" else "left"
     both = _stands_beside(motion, limb, other, start_s, end_s, settings)
-    limbs = LIMBS if both else (limb,)
+    limbs: tuple[Limb, ...] = LIMBS if both else (limb,)
+    if both:
+        least = settings.hidden_visibility
+        limbs = tuple(who for who in LIMBS if motion.seen[who] >= least) or LIMBS
     odds = arc_log_odds(motion, limbs, start_s, end_s, settings)
     return bool(odds.sum() > settings.arc_log_odds and odds.min() > 0)
 
@@ -236,8 +240,9 @@ def arc_log_odds(
     Returns
     -------
     (len(limbs),)
-        In the likeliest flight in the fall, of any beginning and duration from
-        ``settings.min_flight_s`` on; minus infinity where the toes are not seen around any.
+        In the likeliest flight in the fall, of those that no foot speaks against, of any beginning
+        and of ``settings.min_flight_s`` and more; minus infinity where the toes are not seen
+        around any.
 
     Notes
     -----
@@ -260,7 +265,9 @@ def arc_log_odds(
     reach_s = margin_s + settings.arc_beside_s
     near = within(t_s, start_s - reach_s, end_s + reach_s)
     odds = np.array([_arc_log_odds(motion, limb, near, flights, settings) for limb in limbs])
-    likeliest: FloatArray = odds[:, int(np.argmax(odds.sum(axis=0)))]
+    possible = (odds > 0).all(axis=0)
+    together = np.where(possible if possible.any() else True, odds.sum(axis=0), -np.inf)
+    likeliest: FloatArray = odds[:, int(np.argmax(together))]
     return likeliest
 
 
