@@ -7,15 +7,15 @@ from itertools import product
 
 import numpy as np
 import pytest
-from jumper import jump_set, standing_with
+from jumper import PX_PER_M, jump_set, standing_with
 
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.falls import body_events, falling_segments
-from landing_analysis.contacts.feet import read_motion
+from landing_analysis.contacts.feet import foot_visibility_of, read_motion
 from landing_analysis.maths.change_point import ChangePointWindows, fit_change_point
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LIMBS, Contacts, Landmarks, Tracks
+from landing_analysis.tables import LANDMARK, LIMBS, Contacts, Landmarks, Tracks
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.wording import note_words, words_of
 
@@ -257,6 +257,23 @@ def test_a_body_that_bobs_on_its_feet_does_not_fly_however_slowly_its_points_wan
         wander = np.apply_along_axis(np.convolve, 0, white, slowly, "same")
         tracks = clean_tracks(replace(stood, xy_px=stood.xy_px + wander), Settings().tracks)
         assert find_contacts(tracks, Settings().contacts).flights == ()
+
+
+@pytest.mark.parametrize(("other_sinks_m", "limbs"), [(0.085, LIMBS), (0.0, ("left",))])
+def test_a_foot_that_sinks_no_more_than_the_one_that_stands_has_landed_too(other_sinks_m, limbs):
+    # Seen from the right; toes sink steadily for 0.25 s, the near ones by more than they may alone.
+    jumper = jump_set([0.4, 0.4], [0.6], noise_px=1.0, seed=3)
+    landmarks, landed_s = jumper.landmarks, jumper.initial_contact_s["left"][-1]
+    xy_px = landmarks.xy_px.copy()
+    for limb, sinks_m in (("left", other_sinks_m), ("right", 0.083)):
+        sunk_px = PX_PER_M * sinks_m * 1.25 * np.clip((landmarks.t_s - landed_s) / 0.25, 0, 1)
+        for part in ("toe", "heel", "ankle"):
+            xy_px[:, LANDMARK[f"{limb}_{part}"], 1] += sunk_px
+    tracks = clean_tracks(replace(landmarks, xy_px=xy_px), Settings().tracks)
+    seen = foot_visibility_of("right_side", "right")
+    contacts = find_contacts(tracks, Settings().contacts, seen).contacts
+    last = [c.limb for c in contacts if abs(c.initial_contact.t_s - landed_s) < 0.05]
+    assert sorted(last) == sorted(limbs)
 
 
 def test_where_in_a_frame_the_body_begins_and_ends_to_fall_is_read():
