@@ -282,11 +282,18 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict) -> str:
 
 
 def probability_words(probability: float) -> str:
-    """Return a probability in whole per cent, never as certain."""
+    """Return a probability in whole per cent, never as certain.
+
+    Rounded toward even odds: 79.6 % is not yet the 80 % from which a verdict is "probably".
+    """
     least = 0.01  # definition: what whole per cent show
     if probability < least:
         return "under 1 %"
-    return "over 99 %" if probability > 1 - least else f"{100 * probability:.0f} %"
+    if probability > 1 - least:
+        return "over 99 %"
+    per_cent = round(100 * probability, 6)  # 100 * 0.57 is not quite 57
+    whole = math.floor(per_cent) if probability > 1 - probability else math.ceil(per_cent)
+    return f"{whole} %"
 
 
 def _number_words(value: _Value, limit: Limit) -> tuple[str, str]:

@@ -15,6 +15,7 @@ from landing_analysis.findings.judging import (
     in_roles,
     judge_measures,
     odds,
+    probability_words,
     verdict,
 )
 from landing_analysis.findings.tally import count_reps, tally_of_set
@@ -215,6 +216,17 @@ def test_a_text_says_value_uncertainty_verdict_and_limit():
         "FPPA at peak flexion, right limb, rep 1: +15.0 ± 2.0 deg, above the limit "
         "(limit: at most +10.0 deg; passed with a probability of over 99 %)."
     )
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        (0.796, "79 %"), (0.8, "80 %"), (0.9496, "94 %"), (0.95, "95 %"), (0.204, "21 %"),
+        (0.2, "20 %"), (0.051, "6 %"), (0.05, "5 %"), (0.5, "50 %"), (0.995, "over 99 %"),
+    ],
+)  # fmt: skip
+def test_a_printed_probability_never_reaches_an_edge_that_the_true_one_does_not(probability, words):
+    assert probability_words(probability) == words
 
 
 @pytest.mark.parametrize(
