@@ -74,7 +74,7 @@ class RepCard:
 
 
 def draw_plots(analysis: Analysis) -> Plots:
-    """Draw the plots of a report, which takes longer than the rest of its page."""
+    """Draw the plots of a report, while its pictures are still cut out for instance."""
     analysis = roles.with_roles(analysis)
     return Plots(
         small=_small_plot(analysis),
