@@ -170,7 +170,9 @@ def find_contacts(
         ]
         contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
-    return with_steps(Contacts(tuple(ordered), tuple(flights)), motion, settings.steps)
+    return with_steps(
+        Contacts(tuple(ordered), tuple(flights)), motion, settings.steps, from_side=one_behind_other
+    )
 
 
 def _landing(limb: Limb, events: FootEvents) -> Contact:

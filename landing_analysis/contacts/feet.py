@@ -444,7 +444,8 @@ def _toe_contact(
     """
     if toe is None:
         return None
-    event = Event(toe.at_s - seen.toe_on_late_s, _sd_s(motion, toe, seen.toe_on_sd_s, settings))
+    model_sd_s = _slowed_sd_s(seen.toe_on_sd_s, toe, settings)
+    event = Event(toe.at_s - seen.toe_on_late_s, _sd_s(motion, toe, model_sd_s, settings))
     near_s = event.t_s + settings.ankle_on_lag_s + settings.ankle_near_s
     ankle = _part_change_point(
         motion, (f"{limb}_ankle", motion.ankle_m[limb]), near_s, "landing",
@@ -463,8 +464,17 @@ def _toe_contact(
         return event
     lost_m = float(np.mean(above_m[known & before]) - np.median(above_m[known & after]))
     lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
-    sd_s = _sd_s(motion, ankle, seen.ankle_on_sd_s, settings)
+    sd_s = _sd_s(motion, ankle, _slowed_sd_s(seen.ankle_on_sd_s, ankle, settings), settings)
     return average_events(event, Event(ankle.at_s - lag_s, sd_s))
+
+
+def _slowed_sd_s(model_sd_s: float, landing: ChangePoint, settings: ContactSettings) -> float:
+    """Give the pose model's part in a landing at the speed with which a part of a foot comes down.
+
+    What the model errs by is a height: of a part that comes down slowly it costs more time.
+    """
+    at_least_m_s = settings.landing_speed_m_s / settings.most_slowed
+    return model_sd_s * max(1.0, settings.landing_speed_m_s / max(landing.speed_m_s, at_least_m_s))
 
 
 def _sd_s(

@@ -66,7 +66,9 @@ class Bout(NamedTuple):
     flights: tuple[Flight, ...]
 
 
-def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Contacts:
+def with_steps(
+    found: Contacts, motion: Motion, settings: StepSettings, *, from_side: bool
+) -> Contacts:
     """Put quick steps in the place of what the body's falls show of them.
 
     Parameters
@@ -74,6 +76,7 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
     found : Contacts from the falls of the body
     motion : Motion
     settings : StepSettings
+    from_side : whether the clip shows the body from the side
 
     Returns
     -------
@@ -90,6 +93,7 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
     Limits: steps that take turns without any fall of the body are walking and left out, as are
     fewer than ``settings.fewest_steps``, and slower ones, which the falls show.
     """
+    settings = _as_seen(settings, from_side=from_side)
     for bout in _bouts(motion, settings):
         inside = [c for c in found.contacts if _within(c.initial_contact.t_s, bout, settings)]
         within = [f for f in found.flights if _within(_landing_s(f), bout, settings)]
@@ -106,6 +110,19 @@ def with_steps(found: Contacts, motion: Motion, settings: StepSettings) -> Conta
             flights=tuple(sorted([*flights, *bout.flights], key=_landing_s)),
         )
     return found
+
+
+def _as_seen(settings: StepSettings, *, from_side: bool) -> StepSettings:
+    """Add what edges err by as a clip is seen to what they err by from the joints."""
+    on_s = settings.side_on_early_s if from_side else 0.0
+    off_s = -settings.side_off_late_s if from_side else settings.front_off_early_s
+    return replace(
+        settings,
+        told_on_early_s=settings.told_on_early_s + on_s,
+        fall_on_early_s=settings.fall_on_early_s + on_s,
+        told_off_early_s=settings.told_off_early_s + off_s,
+        fall_off_early_s=settings.fall_off_early_s + off_s,
+    )
 
 
 def _shown(contacts: tuple[Contact, ...], found: list[Contact], settings: StepSettings) -> bool:

@@ -12,11 +12,12 @@ TRIED_EVERY_S = 0.001  # definition: the steps of the search, far finer than wha
 
 
 class ChangePoint(NamedTuple):
-    """A corner in a height: when, how well placed, and the level on its resting side."""
+    """A corner in a height: when, how well placed, level at rest, and speed away from there."""
 
     at_s: float
     sd_s: float
     level_m: float
+    speed_m_s: float = float("nan")
 
 
 class ChangePointWindows(NamedTuple):
@@ -108,4 +109,5 @@ def fit_change_point(
         return None
     near_best = tried[misfit <= misfit[best] + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.5 * TRIED_EVERY_S
-    return ChangePoint(best_s, width_s, float(mean_h[best] - speed[best] * mean_s[best]))
+    level_m = float(mean_h[best] - speed[best] * mean_s[best])
+    return ChangePoint(best_s, width_s, level_m, float(speed[best]))

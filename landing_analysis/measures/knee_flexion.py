@@ -76,7 +76,7 @@ def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     reading = _flexion_reading(scene, limb, at, fit)
     hardly = extended_deg <= scene.settings.measures.least_extended_deg
     rounded_deg = 0.0 if hardly else scene.settings.measures.rounded_share * extended_deg
-    if rep.is_bound and _flew_s(rep) < scene.settings.contacts.steps.low_flight_s:
+    if _is_quick_step(rep, scene.settings.contacts.steps.low_flight_s):
         rounded_deg = math.hypot(rounded_deg, scene.settings.measures.quick_step_contact_sd_deg)
     parts = tuple(
         (name, math.hypot(sd, rounded_deg) if name == OFFSET else sd) for name, sd in reading.parts
@@ -84,10 +84,13 @@ def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     return reading._replace(parts=parts)
 
 
-def _flew_s(rep: Rep) -> float:
-    """Return how long the flight before a landing lasted, NaN where an end of it was not seen."""
+def _is_quick_step(rep: Rep, low_flight_s: float) -> bool:
+    """Say whether a body came from one foot in a flight that may be as low as a quick step's."""
     take_off, landing = rep.flight.take_off, rep.flight.landing
-    return landing.t_s - take_off.t_s if take_off and landing else math.nan
+    if not take_off or not landing or len(rep.flight.take_off_limbs) != 1:
+        return False
+    may_be_longer_s = math.hypot(take_off.sd_s, landing.sd_s)
+    return landing.t_s - take_off.t_s - may_be_longer_s < low_flight_s
 
 
 def _extended_deg(scene: Scene, at_s: float, flexion_deg: float) -> float:

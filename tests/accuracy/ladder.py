@@ -3,9 +3,12 @@
     python -m tests.accuracy.ladder --out DIR
 
 ``DIR`` holds the clips that ``python -m synthetic_patients ladder --out DIR`` has drawn;
-landmarks are found once and kept beside them. Each scene is analysed a second time from its
-joints as a perfect pose model would give them, so that what the pose model costs is seen
-apart; that needs no drawing. Writes ``ladder.md`` beside this file.
+landmarks are found once and kept beside them. ``DIR/known`` may hold earlier drawings of held-out
+bodies that were looked at before a rule was changed: they are read as `known`, neither for tuning
+nor held out. Each scene is analysed a second time from its joints as a perfect pose model would
+give them, so that what the pose model costs is seen apart; that needs no drawing. Rows of
+``ladder_earlier.md`` for which no clip is there are carried along, marked as an earlier program's.
+Writes ``ladder.md`` beside this file.
 """
 
 from __future__ import annotations
@@ -25,13 +28,14 @@ sys.path.append(str(Path(__file__).parents[1]))
 
 from ladder_figures import figure
 from stick_patient import make_clip, make_poses
-from synthetic_patients.ladder import LADDER, RUNGS, Step
+from synthetic_patients.ladder import LADDER, RUNGS, SAMPLES, Step
 from synthetic_patients.matrix import scene_hash
 
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.files import write_text
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.reasons import Code
 from landing_analysis.report.documents import analysis_document
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import Analysis, Clip, Poses
@@ -40,6 +44,9 @@ from .scoring import MATCH_WINDOW_S, Error, Score, score_clip, score_nothing, su
 from .stored import landmarks_of
 
 RESULTS = Path(__file__).parent / "ladder.md"
+EARLIER = Path(__file__).parent / "ladder_earlier.md"
+_KNOWN = "known"
+"""Folder of earlier drawings of held-out bodies, and the split that they are told as."""
 _COLUMNS = (
     ("initial_contact", 1000.0), ("toe_off", 1000.0),
     ("knee_flexion_peak", 1.0), ("knee_flexion_initial_contact", 1.0),
@@ -51,6 +58,13 @@ _CLAIMED = (
 )  # fmt: skip
 """Quantities whose claimed uncertainty is held against their errors, in the same way."""
 
+_HEAD = (
+    "| scenes | split | landmarks | contacts | reps true / found | initial contact | toe-off "
+    "| knee flexion, peak | at contact | thigh at the top | bouts cut, s | called |\n"
+    + "|---" * 12
+    + "|\n"
+)
+
 
 @dataclass(frozen=True)
 class Scored:
@@ -61,12 +75,18 @@ class Scored:
     score: Score
     exercise: str | None
     cut_errors_s: tuple[float, ...] = ()
+    known: bool = False
 
     @property
-    def group(self) -> tuple[int, str, bool]:
-        """Rung, split and kind of landmarks, by which scenes are put together."""
+    def split(self) -> str:
+        """The body's split, `known` for an earlier drawing of a held-out one."""
+        return _KNOWN if self.known else self.step.split
+
+    @property
+    def group(self) -> tuple[bool, int, str]:
+        """Kind of landmarks, rung and split, by which scenes are put together."""
         rungs = [rung.name for rung in RUNGS]
-        return rungs.index(self.step.rung), self.step.split, self.drawn
+        return not self.drawn, rungs.index(self.step.rung), self.split
 
     def errors(self, quantity: str) -> list[Error]:
         """Errors of one quantity."""
@@ -84,22 +104,29 @@ def main(out: Path, only: tuple[str, ...]) -> None:
     chosen = [
         step for step in LADDER.values() if not only or any(part in step.name for part in only)
     ]
-    scored = [one for step in chosen for one in (from_clip(step, out), from_joints(step)) if one]
+    scored = [
+        one
+        for step in chosen
+        for one in (from_clip(step, out), from_clip(step, out, known=True), from_joints(step))
+        if one
+    ]
+    scored += [one for step in SAMPLES.values() if not only and (one := from_clip(step, out))]
     page = as_markdown(scored, only)
     write_text(RESULTS, page)
     click.echo(page)
 
 
-def from_clip(step: Step, folder: Path) -> Scored | None:
-    """Analyse the drawn clip of a scene, None where it is not drawn."""
+def from_clip(step: Step, folder: Path, *, known: bool = False) -> Scored | None:
+    """Analyse the drawn clip of a scene, or its earlier known one, None where it is not drawn."""
+    folder = folder / _KNOWN if known else folder
     path, told = folder / f"{step.name}.mp4", folder / f"{step.name}.truth.json"
     if not path.exists() or not told.exists():
         return None
     truth = json.loads(told.read_text(encoding="utf-8"))
-    if truth["ladder"]["scene_hash"] != scene_hash(step.scene):
+    if not known and truth["ladder"]["scene_hash"] != scene_hash(step.scene):
         click.echo(f"{step.name} shows an older scene; render it again.", err=True)
         return None
-    return _scored(step, True, truth, *landmarks_of(path, Options()))
+    return replace(_scored(step, True, truth, *landmarks_of(path, Options())), known=known)
 
 
 def from_joints(step: Step) -> Scored:
@@ -179,38 +206,93 @@ def _cut_errors_s(document: dict, truth: dict) -> tuple[float, ...]:
 def _exercises(analysis: Analysis) -> str | None:
     """Name what was found, bout by bout."""
     runs = [name for name, _ in groupby(rep.exercise for rep in analysis.reps.reps)]
-    return ", ".join(runs) if len(runs) > 1 else analysis.decided.exercise
+    name = ", ".join(runs) if len(runs) > 1 else analysis.decided.exercise
+    doubted = any(
+        remark.code == Code.EXERCISE_NOT_SURE
+        for note in analysis.reps.notes
+        for remark in note.remarks
+    )
+    return f"{name} (not sure)" if name and doubted else name
 
 
 def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
     """Write the table as a page, which says so where it covers a part of the scenes."""
     part = f" **Partial: scenes named {', '.join(only)}.**" if only else ""
-    drawn = sum(one.drawn for one in scored)
     ordered = sorted(scored, key=lambda one: one.group)
     groups = [list(group) for _, group in groupby(ordered, key=lambda one: one.group)]
+    seen = [group for group in groups if group[0].drawn]
+    joints = [group for group in groups if not group[0].drawn]
     return (
         "# The exercises of the ladder\n\n"
-        f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} {drawn} of them were drawn "
-        "and seen by the pose model; all of them besides from their joints with 1.5 px of noise. "
-        "Settings were chosen on `tune`, quote `hold`. Contacts: true / missed / invented; of "
+        f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} This page is written by\n\n"
+        "    python -m tests.accuracy.ladder --out DIR\n\n"
+        "Split: `tune`, bodies on which settings were chosen; `hold`, bodies held out, in drawings "
+        "that no rule had seen; `known`, earlier drawings of these that were looked at before a "
+        "rule was changed (their seeds are raised since). Contacts: true / missed / invented; of "
         "weight shifts, loads from and to where the pelvis passes the middle of the feet; of the "
         "slide board, from where a foot stops at its end until it leaves. Times in ms, angles in "
-        "degrees, measured minus true: median / median size. "
-        "Called: what the tool says without being told. Result by\n\n"
-        "    python -m tests.accuracy.ladder --out DIR\n\n"
-        "| scenes | split | landmarks | contacts | reps true / found | initial contact | toe-off "
-        "| knee flexion, peak | at contact | thigh at the top | bouts cut, s | called |\n"
-        "|---|---|---|---|---|---|---|---|---|---|---|---|\n"
-        + "\n".join(_row(group) for group in groups)
-        + "\n\n## What is claimed against what is wrong\n\n"
-        "Root mean square of errors / of standard uncertainties claimed for them, number, and how "
-        "many of the truths lie in the claimed 95 % interval; ms and degrees.\n\n"
-        "| scenes | split | landmarks | initial contact | contact time | flight time "
-        "| knee flexion, peak | at contact | thigh at the top |\n"
-        "|---|---|---|---|---|---|---|---|---|\n"
-        + "\n".join(_claims_row(group) for group in groups)
+        "degrees, measured minus true: median / median size. Called: what the tool says without "
+        "being told. Claims: root mean square of errors / of standard "
+        "uncertainties claimed for them, and how many truths lie in the claimed 95 % interval.\n\n"
+        f"## {sum(map(len, seen))} clips drawn and seen by the pose model\n\n"
+        + _tables(seen)
+        + "\n"
+        + "\n".join(f"- {line}" for line in _clips(seen))
+        + "\n"
+        + _earlier(seen)
+        + "\n## All scenes from their joints, with 1.5 px of noise\n\n"
+        + _tables(joints)
+    )
+
+
+def _tables(groups: list[list[Scored]]) -> str:
+    """Write what groups of scenes give, and what is claimed of it."""
+    return (
+        _HEAD
+        + "".join(f"{_row(group)}\n" for group in groups)
+        + "\n| scenes | split | landmarks | initial contact | contact time | flight time "
+        + "| knee flexion, peak | at contact | thigh at the top |\n"
+        + "|---" * 9
+        + "|\n"
+        + "".join(f"{_claims_row(group)}\n" for group in groups)
+    )
+
+
+def _clips(groups: list[list[Scored]]) -> Iterator[str]:
+    """Name the clips of each split, with the seeds of those that can be drawn again."""
+    drawn = [one for group in groups for one in group]
+    for split in ("hold", _KNOWN, "tune"):
+        names = [
+            one.step.name + ("" if one.known else f" ({one.step.scene.seed})")
+            for one in drawn
+            if one.split == split
+        ]
+        if names:
+            yield f"`{split}` (seeds): {', '.join(names)}"
+
+
+def _earlier(groups: list[list[Scored]]) -> str:
+    """Carry rows of earlier programs along whose rung and split no clip covers now."""
+    covered = {(group[0].step.rung, group[0].split) for group in groups}
+    rows = [
+        line
+        for line in EARLIER.read_text(encoding="utf-8").splitlines()
+        if line.startswith("| ") and _rung_and_split(line) not in covered | {("scenes", "split")}
+    ]
+    if not rows:
+        return ""
+    return (
+        "\nRead by an earlier program, since no clip of these is at hand today:\n\n"
+        + _HEAD
+        + "\n".join(rows)
         + "\n"
     )
+
+
+def _rung_and_split(row: str) -> tuple[str, str]:
+    """Return the rung and the split that a row tells of."""
+    scenes, split = (cell.strip() for cell in row.split("|")[1:3])
+    return scenes.split(" (")[0], split
 
 
 def _row(group: list[Scored]) -> str:
@@ -238,7 +320,7 @@ def _names(group: list[Scored]) -> tuple[str, str, str]:
     """Name a group's scenes, split and landmarks."""
     first = group[0]
     landmarks = "pose model" if first.drawn else "joints"
-    return f"{first.step.rung} ({len(group)})", first.step.split, landmarks
+    return f"{first.step.rung} ({len(group)})", first.split, landmarks
 
 
 def _claims_row(group: list[Scored]) -> str:

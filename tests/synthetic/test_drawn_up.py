@@ -6,13 +6,14 @@ acceleration times the square of the time from there besides. Nobody was measure
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 import pytest
 
 from landing_analysis.contacts.drawn_up import with_legs_drawn_up
-from landing_analysis.contacts.feet import FootEvents, Motion
+from landing_analysis.contacts.feet import FootEvents, Motion, foot_events
 from landing_analysis.maths.change_point import ChangePointWindows, fit_change_point
 from landing_analysis.settings import ContactSettings
 from landing_analysis.tables import LIMBS, Event, FloatArray
@@ -45,7 +46,8 @@ def motion_of(t_s: FloatArray, body_m: FloatArray, toe_m: FloatArray) -> Motion:
         toe_place_m=dict.fromkeys(LIMBS, np.column_stack([still, -toe_m])),
         heel_m=dict.fromkeys(LIMBS, still), ankle_m=dict.fromkeys(LIMBS, still),
         resting=dict.fromkeys(LIMBS, no), seen=dict.fromkeys(LIMBS, 1.0), exchanged=no,
-        noise_m={f"{limb}_toe": 0.003 for limb in LIMBS}, pull_m_s2=G_M_S2,
+        noise_m={f"{limb}_{part}": 0.003 for limb in LIMBS for part in ("toe", "ankle", "heel")},
+        pull_m_s2=G_M_S2,
     )  # fmt: skip
 
 
@@ -110,3 +112,21 @@ def test_what_is_not_seen_stays_as_it_is(missing):
     unseen_m = np.full_like(toe_m, np.nan) if missing == "toes" else toe_m
     motion = motion_of(t_s, body_m, unseen_m)
     assert with_legs_drawn_up(motion, "left", SEGMENT, events, SETTINGS).toe_off == events.toe_off
+
+
+def landed_at(speed_m_s: float) -> Event:
+    """Return the contact of toes that come down on a free arc, at a speed, and rest."""
+    t_s = np.arange(0.0, 1.0, 1 / 60)
+    s = np.clip(EDGE_S - t_s, 0.0, 2 * speed_m_s / G_M_S2)
+    toe_m = speed_m_s * s - 0.5 * G_M_S2 * s**2
+    motion = motion_of(t_s, toe_m, toe_m)
+    motion = replace(motion, resting=dict.fromkeys(LIMBS, t_s > EDGE_S))
+    found = foot_events(motion, "left", (16, 29), SETTINGS, "far").toe_contact
+    assert found is not None
+    return found
+
+
+def test_a_foot_that_comes_down_slowly_lands_at_a_less_certain_instant():
+    from_jump, from_sled = landed_at(1.4), landed_at(0.7)
+    assert from_sled.sd_s > 1.3 * from_jump.sd_s
+    assert abs(landed_at(2.8).sd_s - from_jump.sd_s) < 0.003, "a quick one is no surer"
