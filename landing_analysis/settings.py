@@ -254,9 +254,9 @@ class StepSettings:
     off_share: float = 0.5  # of the pull, where a fall's beginning is read
     fall_off_early_s: float = 0.008  # before toe-off
     # By how a clip is seen, besides: half of what tuning clips seen by the pose model err by.
-    side_on_early_s: float = 0.005
-    side_off_late_s: float = 0.007
-    front_off_early_s: float = 0.008  # from joints, too
+    side_on_early_s: float = 0.005  # before the landing (drawn)
+    side_off_late_s: float = 0.007  # after toe-off (drawn)
+    front_off_early_s: float = 0.008  # before toe-off; from joints, too (drawn)
     fall_outside_s: float = 0.13  # of a stay, where the fall beside it is looked for (choice)
     fall_inside_s: float = 0.1  # (choice)
     landing_sd_s: float = 0.015  # of the two together; see accuracy/methods
@@ -365,7 +365,7 @@ class ContactSettings:
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
     drawn_up_s_per_m: float = 0.2  # of toes' rise beyond the body's (drawn, tuning bodies)
-    drawn_up_taken_off: float = 1.0  # of that: legs have mass, and toes start from rest
+    drawn_up_taken_off: float = 1.0  # of that: toes start from rest, as legs have mass (choice)
     landing_speed_m_s: float = 1.4  # of feet that land from a jump; slower ones less sure (drawn)
     most_slowed: float = 3.0  # times as unsure as from a jump, of feet that hardly move (choice)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
