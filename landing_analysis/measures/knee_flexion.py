@@ -85,9 +85,10 @@ def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
 
 
 def _is_quick_step(rep: Rep, low_flight_s: float) -> bool:
-    """Say whether a body came from one foot in a flight that may be as low as a quick step's."""
+    """Say whether a body left from, or landed on, one foot, and flew as low as quick steps may."""
     take_off, landing = rep.flight.take_off, rep.flight.landing
-    if not take_off or not landing or len(rep.flight.take_off_limbs) != 1:
+    from_both_to_both = len(rep.flight.take_off_limbs) == len(rep.contacts) == len(LIMBS)
+    if not take_off or not landing or from_both_to_both:
         return False
     may_be_longer_s = math.hypot(take_off.sd_s, landing.sd_s)
     return landing.t_s - take_off.t_s - may_be_longer_s < low_flight_s

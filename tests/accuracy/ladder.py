@@ -151,7 +151,8 @@ def _scored(step: Step, drawn: bool, truth: dict, clip: Clip, poses: Poses) -> S
     document = analysis_document(analysis)
     if truth["loads"]:
         score = score_clip(step.name, *_of_loads(document, truth))
-        score = replace(score, reps_true=len(truth["loads"]))
+        slides = truth["loads"][0]["exercise"] == "slide_board"  # the first load only pushes off
+        score = replace(score, reps_true=len(truth["loads"]) - slides)
     else:
         score = score_clip(step.name, document, truth)
     errors = (*score.errors, *_thigh_errors(step.name, document, truth))
