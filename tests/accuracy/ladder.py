@@ -228,7 +228,7 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
         f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} This page is written by\n\n"
         "    python -m tests.accuracy.ladder --out DIR\n\n"
         "Split: `tune`, bodies on which settings were chosen; `hold`, bodies held out, in drawings "
-        "that no rule had seen; `known`, earlier drawings of these that were looked at before a "
+        "by which no rule was set; `known`, earlier drawings of these that were looked at when a "
         "rule was changed (their seeds are raised since). Contacts: true / missed / invented; of "
         "weight shifts, loads from and to where the pelvis passes the middle of the feet; of the "
         "slide board, from where a foot stops at its end until it leaves. Times in ms, angles in "
