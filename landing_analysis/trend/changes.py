@@ -24,7 +24,7 @@ from landing_analysis.maths.statistics import (
     sem_from_repeats,
 )
 from landing_analysis.settings import TrendSettings
-from landing_analysis.tables import VIEWS, Exercise, Limb
+from landing_analysis.tables import VIEWS, Exercise, Limb, View
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.visits import Family, SetMean, VisitMean, family_of, unevenness
 
@@ -185,41 +185,61 @@ def why_not_comparable(
         The views must be the same; for angles and offsets, which change with the view,
         the patient's turn from square-on must not surely differ (beyond 1.96 standard
         uncertainties); frame rates, program, model and settings must be alike, and an angle
-        corrected in all sets or in none.
+        corrected in all sets or in none. Of a comparison of both limbs this holds for each:
+        where one limb cannot be set against its earlier self, neither can both against theirs.
     """
-    if one.views != other.views:
-        return f"filmed from the {_views(one)} and from the {_views(other)}"
-    rates = [s.frame_rate_hz for s in (*one.sets, *other.sets)]
+    limbs = dict.fromkeys(s.limb for s in (*one.sets, *other.sets))
+    for limb in limbs:
+        before, after = (tuple(s for s in mean.sets if s.limb == limb) for mean in (one, other))
+        unlike = _why_unlike(one.name, before, after, settings) if before and after else None
+        if unlike is not None:
+            return unlike
+    return None
+
+
+_Sets = tuple[SetMean, ...]
+
+
+def _why_unlike(name: str, one: _Sets, other: _Sets, settings: TrendSettings) -> str | None:
+    """Say why sets of one limb at two visits are unlike, or None when they are alike."""
+    both = (*one, *other)
+    if _views_of(one) != _views_of(other):
+        return f"filmed from the {_view_words(one)} and from the {_view_words(other)}"
+    rates = [s.frame_rate_hz for s in both]
     if max(rates) > settings.frame_rate_ratio * min(rates):
         return f"filmed at {_rates(one)} and at {_rates(other)} frames/s"
-    if DEFINITIONS[one.name].views != VIEWS and (turn_deg := _sure_turn_deg(one, other)):
+    if DEFINITIONS[name].views != VIEWS and (turn_deg := _sure_turn_deg(one, other)):
         return f"the patient stood turned {turn_deg:.0f} deg differently to the camera"
-    if len({s.made_with for s in (*one.sets, *other.sets)}) > 1:
+    if len({s.made_with for s in both}) > 1:
         return "the values were made by different versions, models or settings"
-    if len({s.corrected for s in (*one.sets, *other.sets)}) > 1:
+    if len({s.corrected for s in both}) > 1:
         return "the angle is corrected in some sets and left as read in others"
     return None
 
 
-def _views(mean: VisitMean) -> str:
-    return " and ".join(view.replace("_", " ") for view in mean.views)
+def _views_of(sets: _Sets) -> list[View]:
+    return [view for view in VIEWS if any(one.view == view for one in sets)]
 
 
-def _rates(mean: VisitMean) -> str:
-    rates = sorted({round(one.frame_rate_hz) for one in mean.sets})
+def _view_words(sets: _Sets) -> str:
+    return " and ".join(view.replace("_", " ") for view in _views_of(sets))
+
+
+def _rates(sets: _Sets) -> str:
+    rates = sorted({round(one.frame_rate_hz) for one in sets})
     return " and ".join(map(str, rates))
 
 
-def _sure_turn_deg(one: VisitMean, other: VisitMean) -> float | None:
+def _sure_turn_deg(one: _Sets, other: _Sets) -> float | None:
     """Return by how much the turn differs, None when it may be the same."""
     (yaw_a, sd_a), (yaw_b, sd_b) = _turn_deg(one), _turn_deg(other)
     turn_deg = abs(yaw_a - yaw_b)
     return turn_deg if turn_deg > Z_95 * math.hypot(sd_a, sd_b) else None
 
 
-def _turn_deg(mean: VisitMean) -> tuple[float, float]:
+def _turn_deg(sets: _Sets) -> tuple[float, float]:
     known = [
-        (s.yaw_deg, s.yaw_sd_deg) for s in mean.sets
+        (s.yaw_deg, s.yaw_sd_deg) for s in sets
         if s.yaw_deg is not None and s.yaw_sd_deg is not None
     ]  # fmt: skip
     if not known:

@@ -13,7 +13,7 @@ from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.maths.statistics import limb_symmetry_index_pct
 from landing_analysis.measures.summaries import LIMB, OFFSET, PERSON
 from landing_analysis.settings import TrendSettings
-from landing_analysis.tables import LIMBS, VIEWS, Exercise, Limb, UncertaintyPart, View
+from landing_analysis.tables import LIMBS, Exercise, Limb, UncertaintyPart, View
 from landing_analysis.trend.alike import ONE_WAY, Way
 
 Family = Literal["front", "back", "side", "oblique"]
@@ -90,11 +90,6 @@ class VisitMean:
     def reps(self) -> int:
         """Reps of all sets."""
         return sum(one.reps for one in self.sets)
-
-    @property
-    def views(self) -> tuple[View, ...]:
-        """The views of the sets, each once."""
-        return tuple(view for view in VIEWS if any(one.view == view for one in self.sets))
 
     @property
     def by_hand(self) -> bool:

@@ -156,6 +156,21 @@ def _side(sets, compared=(), limb="left"):
     return lead, other, side
 
 
+def test_limbs_are_not_compared_where_one_cannot_be_compared_with_its_earlier_self():
+    # From the sides each limb has clips of its own; as far as one turns to, the other turns from.
+    def of_day(turn_deg: float, week: int) -> list:
+        how = {"name": "knee_flexion_peak", "day": FIRST_DAY + timedelta(weeks=week)}
+        left = set_mean(60.0, limb="left", view="left_side", number=1, yaw_deg=turn_deg, **how)
+        right = set_mean(58.0, limb="right", view="right_side", number=2, yaw_deg=-turn_deg, **how)
+        return [left, right]
+
+    lead_then, other_then, then = _side(of_day(0.0, 0))
+    lead_now, other_now, now = _side(of_day(12.0, 1))
+    for pair in ((lead_then, lead_now), (other_then, other_now), (then, now)):
+        assert "turned 12 deg differently" in why_not_comparable(*pair)
+    assert why_not_comparable(then, _side(of_day(2.0, 1))[2]) is None
+
+
 def test_the_difference_of_both_limbs_adds_up_where_a_set_shows_one_limb_only():
     compared = [set_mean(5.2, number=1, sd=1.0)]
     sets = [*_of_limbs(1, 6.2, 1.0), *_of_limbs(2, 9.0, None), *_of_limbs(3, None, -1.0)]
