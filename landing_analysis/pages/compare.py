@@ -35,6 +35,7 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.report.numbers import number
+from landing_analysis.report.style import svg_text
 from landing_analysis.tables import Exercise, Limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
@@ -335,7 +336,7 @@ def _measure_part(
     described = f"{label} of {exercise} over the visits, with 95 % intervals."
     return MeasurePart(
         heading=f"{label}, {FAMILY_WORDS[what.family]}",
-        svg=Markup(trend_figure(panel).svg(plot, described)),
+        svg=Markup(svg_text(trend_figure(panel), plot, described)),
         since_last=_since(history, panel, own, side, whole=False),
         since_first=_since(history, panel, own, side, whole=True),
         over_all=_over_all(history, panel),

@@ -7,14 +7,24 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from landing_analysis.definitions import DEFINITIONS, printed_unit, printed_value
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.pages.history import History
 from landing_analysis.pages.words import other_limb
-from landing_analysis.report.axes import Axes, Figure, Margins, new_figure
 from landing_analysis.report.figures import unit_words
-from landing_analysis.report.style import INK, MUTED, LimbStyle, limb_style
+from landing_analysis.report.style import (
+    INK,
+    MUTED,
+    PALE,
+    RULE,
+    LimbStyle,
+    Margins,
+    limb_style,
+    new_figure,
+)
 from landing_analysis.tables import Limb
 from landing_analysis.trend.changes import Followed, series_of, why_not_comparable
 from landing_analysis.trend.courses import Course, course_of
@@ -82,15 +92,15 @@ def trend_figure(panel: Panel) -> Figure:
     difference with zero.
     """
     rows = 2 if panel.sides else 1
-    figure = new_figure(
+    figure, axes = new_figure(
         _WIDTH_IN, _LIMBS_IN + 0.55 + (rows - 1) * _SIDES_IN, rows, 1,
         Margins(left=0.62, right=_RIGHT_IN, bottom=0.62, top=0.1, down=0.12),
     )  # fmt: skip
-    _draw_limbs(figure.axes[0], panel)
+    _draw_limbs(axes[0], panel)
     if panel.sides:
-        _draw_sides(figure.axes[1], panel)
-        figure.axes[0].with_x_names = False
-    _mark_visits(figure.axes, panel)
+        _draw_sides(axes[1], panel)
+        axes[0].tick_params(labelbottom=False)
+    _mark_visits(axes, panel)
     return figure
 
 
@@ -100,7 +110,7 @@ def _draw_limbs(axes: Axes, panel: Panel) -> None:
         style = limb_style(limb, panel.surgical_side)
         _draw(axes, panel, visits, style, dodge)
         _draw_course(axes, panel, panel.courses.get(limb), style)
-    axes.y.label = printed_unit(panel.name)
+    axes.set_ylabel(printed_unit(panel.name))
 
 
 def _draw_sides(axes: Axes, panel: Panel) -> None:
@@ -109,20 +119,21 @@ def _draw_sides(axes: Axes, panel: Panel) -> None:
     _draw_course(axes, panel, panel.side_course, style)
     if DEFINITIONS[panel.name].compare == "lsi":
         _draw_index_lines(axes)
-        axes.y.label = "LSI, %"
+        axes.set_ylabel("LSI, %")
     else:
-        axes.axhline(0, colour=MUTED, width=0.8)
-        axes.y.label = f"difference{unit_words(panel.name)}"
+        axes.axhline(0, color=MUTED, linewidth=0.8)
+        axes.set_ylabel(f"difference{unit_words(panel.name)}")
 
 
 def _draw_index_lines(axes: Axes) -> None:
     low, high = axes.get_ylim()
     low, high = min(low, LSI_LINE_PCT - 6), max(high, 200 - LSI_LINE_PCT + 6)
-    axes.axhline(100, colour=MUTED, width=0.8)
+    axes.axhline(100, color=MUTED, linewidth=0.8)
     for line, beyond in ((LSI_LINE_PCT, low - 100), (200 - LSI_LINE_PCT, high + 100)):
-        axes.axhline(line, colour=INK, width=0.9, line=":")
-        axes.shade(y=(line, beyond))
-        axes.text(1.015, line, f"{line:.0f} %", share="x", upright="center", size=8.0)
+        axes.axhline(line, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+        axes.axhspan(line, beyond, color=PALE, zorder=0)
+        axes.text(1.015, line, f"{line:.0f} %", transform=axes.get_yaxis_transform(),
+                  va="center", fontsize=8, color=INK)  # fmt: skip
     axes.set_ylim(low, high)
 
 
@@ -132,17 +143,19 @@ def _draw(
     weeks = [_week(panel, visit.day) + dodge for visit in visits]
     values = [printed_value(visit.value, panel.name) for visit in visits]
     axes.errorbar(
-        weeks, values, yerr=[COVERAGE * printed_value(v.sd, panel.name) for v in visits],
-        colour=style.colour, marker=style.marker, fill=style.fill, size=5.5, cap=2.0,
+        weeks, values, [COVERAGE * printed_value(v.sd, panel.name) for v in visits],
+        color=style.colour, marker=style.marker, markerfacecolor=style.fill, markersize=5.5,
+        linestyle="none", elinewidth=1.0, capsize=2.0,
     )  # fmt: skip
     for week, value, visit in zip(weeks, values, visits, strict=True):
         if visit.by_hand:
-            axes.text(week, value, "✎", moved=(4.0, 2.0))
+            axes.annotate("✎", (week, value), (4, 2), textcoords="offset points", fontsize=9,
+                          color=INK)  # fmt: skip
     for k in range(len(visits) - 1):
         if why_not_comparable(visits[k], visits[k + 1]) is None:
             axes.plot(
                 weeks[k : k + 2], values[k : k + 2],
-                style.line, colour=style.colour, width=0.6, alpha=0.7,
+                style.line, color=style.colour, linewidth=0.6, alpha=0.7,
             )  # fmt: skip
 
 
@@ -158,8 +171,8 @@ def _draw_course(axes: Axes, panel: Panel, course: Course | None, style: LimbSty
         [printed_value(float(value), panel.name) for value in line]
         for line in (heights - reaches, heights, heights + reaches)
     )
-    axes.fill_between(weeks, low, high, colour=style.colour, alpha=0.13, zorder=1)
-    axes.plot(weeks, middle, style.line, colour=style.colour, width=1.6)
+    axes.fill_between(weeks, low, high, color=style.colour, alpha=0.13, linewidth=0, zorder=1)
+    axes.plot(weeks, middle, style.line, color=style.colour, linewidth=1.6, zorder=2)
 
 
 def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:
@@ -177,9 +190,10 @@ def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:
     for one in axes:
         one.set_xlim(first - room, last + room)
         one.set_xticks(weeks, labels)
-        one.set_grid()
-        one.y.most = 5
-    axes[-1].x.label = f"weeks since {panel.since}, date of the visit"
+        one.grid(axis="y", color=RULE, linewidth=0.5)
+        one.set_axisbelow(True)
+        one.locator_params(axis="y", nbins=5)
+    axes[-1].set_xlabel(f"weeks since {panel.since}, date of the visit")
 
 
 def _week(panel: Panel, day: date) -> float:

@@ -53,6 +53,7 @@ from landing_analysis.report.header import QUALITY_SYMBOLS
 from landing_analysis.report.numbers import sentence
 from landing_analysis.report.page import Plot
 from landing_analysis.report.sheet import measured_words, shot_words
+from landing_analysis.report.style import svg_text
 from landing_analysis.report.verdicts import SYMBOLS, tally_words
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
@@ -368,7 +369,7 @@ def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
         return None
     panel = panel_of(replace(history, visits=until, sides=()), what)
     label = f"{DEFINITIONS[what.name].label}, {FAMILY_WORDS[what.family]}"
-    figure = trend_figure(panel).svg("visits", f"{label}, over the visits.")
+    figure = svg_text(trend_figure(panel), "visits", f"{label}, over the visits.")
     caption = (
         f"{exercise_words(what.exercise, what.way)}, visit by visit. Bars: 95 % intervals. "
         "Thin lines join visits that can be compared; the thick one runs through all, in its "

@@ -1,11 +1,14 @@
-"""Analysis -> plots, each a `Figure`; they draw measures and compute none."""
+"""Analysis -> plots, each a matplotlib `Figure`; they draw measures and compute none."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from landing_analysis.definitions import (
     DEFINITIONS,
@@ -15,8 +18,16 @@ from landing_analysis.definitions import (
 )
 from landing_analysis.findings.judging import COVERAGE, edges
 from landing_analysis.measures.curves import CurveSet
-from landing_analysis.report.axes import Axes, Figure, Margins, new_figure
-from landing_analysis.report.style import INK, MUTED, limb_style
+from landing_analysis.report.style import (
+    INK,
+    MUTED,
+    PALE,
+    RULE,
+    Margins,
+    limb_style,
+    new_figure,
+    set_heading,
+)
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
@@ -41,25 +52,27 @@ def contact_curves_figure(analysis: Analysis, found: CurveSet) -> Figure:
     found : from `curves.landing_curves`
     """
     limbs = [limb for limb in LIMBS if found.of(limb)]
-    figure = new_figure(_PANEL_IN, 2.6, 1, len(limbs), Margins(left=0.6, top=0.28, across=0.4))
-    for axes, limb in zip(figure.axes, limbs, strict=True):
+    figure, panels = new_figure(
+        _PANEL_IN, 2.6, 1, len(limbs), Margins(left=0.6, top=0.28, across=0.4)
+    )
+    for axes, limb in zip(panels, limbs, strict=True):
         style = limb_style(limb, analysis.decided.surgical_side)
         angles = [curve.angle_deg for curve in found.of(limb)]
         x = found.of(limb)[0].x
         for angle in angles:
-            axes.plot(x, angle, colour=style.colour, alpha=0.35, width=0.8)
-        axes.plot(x, np.mean(angles, axis=0), style.line, colour=style.colour, width=2.4)
-        axes.set_heading(style.label.capitalize())
-        axes.x.label = "% of ground contact" if found.axis == "%" else "s after contact"
-        axes.x.margin = 0.0
-    _share_y(figure.axes)
-    for axes in figure.axes:
+            axes.plot(x, angle, color=style.colour, alpha=0.35, linewidth=0.8)
+        axes.plot(x, np.mean(angles, axis=0), style.line, color=style.colour, linewidth=2.4)
+        set_heading(axes, style.label.capitalize())
+        axes.set_xlabel("% of ground contact" if found.axis == "%" else "s after contact")
+        axes.margins(x=0)
+    _share_y(panels)
+    for axes in panels:
         if found.kind == "fppa":
             _mark_limits(axes, _limits(analysis, "fppa_peak_flexion"))
-            axes.axhline(0, colour=MUTED, width=0.6)
+            axes.axhline(0, color=MUTED, linewidth=0.6)
         else:
             _mark_target(axes, analysis.decided.target_flexion_deg)
-    figure.axes[0].y.label = (
+    panels[0].set_ylabel(
         "FPPA, deg (+ = knee inward)" if found.kind == "fppa" else "knee flexion, deg"
     )
     return figure
@@ -73,8 +86,7 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     analysis : Analysis
     name : of the measure; refused reps are marked at the foot of the plot
     """
-    figure = new_figure(_PANEL_IN, 2.0)
-    (axes,) = figure.axes
+    figure, (axes,) = new_figure(_PANEL_IN, 2.0)
     rows = [row for row in analysis.measures.measures if row.name == name]
     for limb in (*LIMBS, None):
         seen = [
@@ -87,20 +99,22 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
         rep, value, sd = np.array(seen, dtype=float).T
         style = limb_style(limb, analysis.decided.surgical_side)
         axes.errorbar(
-            rep + _DODGE[limb], value, yerr=COVERAGE * sd,
-            colour=style.colour, marker=style.marker, fill=style.fill,
+            rep + _DODGE[limb], value, COVERAGE * sd,
+            color=style.colour, marker=style.marker, markerfacecolor=style.fill,
+            linestyle="none", elinewidth=1.0, capsize=0, label=style.label,
         )  # fmt: skip
     numbers = [rep.number for rep in analysis.reps.reps]
     room = 0.15 * (max(numbers) - min(numbers) + 1)  # for the limit's name
     axes.set_xlim(min(numbers) - 0.6, max(numbers) + 0.4 + room)
     axes.set_xticks(numbers if len(numbers) <= 15 else numbers[::5])
-    axes.x.label = "rep"
+    axes.set_xlabel("rep")
     _mark_limits(axes, _limits(analysis, name))
     if name == "knee_flexion_peak":
         _mark_target(axes, analysis.decided.target_flexion_deg)
     refused = [rep.number for rep in analysis.reps.reps if not rep.used]
     for number in refused:
-        axes.text(number, 0.02, "not used", share="y", turned=True, colour=MUTED, size=7.5)
+        axes.text(number, 0.02, "not used", rotation=90, color=MUTED, fontsize=7.5,
+                  ha="center", va="bottom", transform=axes.get_xaxis_transform())  # fmt: skip
     return figure
 
 
@@ -114,11 +128,11 @@ def sides_figure(analysis: Analysis) -> Figure | None:
     compared = analysis.measures.comparisons
     if not compared:
         return None
-    figure = new_figure(
+    figure, panels = new_figure(
         _PANEL_IN, 0.82 * len(compared), len(compared), 1,
         Margins(left=0.42, right=0.1, bottom=0.24, top=0.24, down=0.48),
     )  # fmt: skip
-    for axes, comparison in zip(figure.axes, compared, strict=True):
+    for axes, comparison in zip(panels, compared, strict=True):
         means = []
         for height, limb in enumerate(reversed(LIMBS)):
             summary = _summary(analysis, comparison.name, limb)
@@ -127,20 +141,22 @@ def sides_figure(analysis: Analysis) -> Figure | None:
             style = limb_style(limb, analysis.decided.surgical_side)
             mean = printed_value(summary.mean, comparison.name)
             axes.errorbar(
-                [mean], [height],
-                xerr=[COVERAGE * printed_value(summary.mean_sd, comparison.name)],
-                colour=style.colour, marker=style.marker, fill=style.fill, size=6.5, width=1.4,
+                mean, height, xerr=COVERAGE * printed_value(summary.mean_sd, comparison.name),
+                color=style.colour, marker=style.marker, markerfacecolor=style.fill,
+                markersize=6.5, elinewidth=1.4, capsize=0,
             )  # fmt: skip
             means.append(mean)
-        axes.plot(means, range(len(means)), colour=MUTED, width=0.8, zorder=0)
+        axes.plot(means, range(len(means)), color=MUTED, linewidth=0.8, zorder=0)
         definition = DEFINITIONS[comparison.name]
-        axes.set_heading(
-            f"{definition.label}{unit_words(comparison.name)}", comparison_words(comparison)
+        set_heading(
+            axes, f"{definition.label}{unit_words(comparison.name)}", comparison_words(comparison)
         )
         axes.set_yticks([0, 1], ["right", "left"])
         axes.set_ylim(-0.6, 1.6)
-        axes.x.margin, axes.x.most = 0.1, 5
-        axes.with_left_edge, axes.y.tick_long = False, 0.0
+        axes.margins(x=0.1)
+        axes.spines["left"].set_visible(False)
+        axes.tick_params(axis="y", length=0)
+        axes.locator_params(axis="x", nbins=5)
     return figure
 
 
@@ -149,19 +165,22 @@ def timeline_figure(analysis: Analysis) -> Figure:
     start_s, end_s = float(analysis.tracks.t_s[0]), float(analysis.tracks.t_s[-1])
     lines = max(1, math.ceil((end_s - start_s) / _ROW_S))
     length_s = (end_s - start_s) / lines
-    figure = new_figure(7.4, 0.9 * lines + 0.25, lines, 1, Margins(left=0.45, right=0.1, down=0.28))
-    for line, axes in enumerate(figure.axes):
+    figure, panels = new_figure(
+        7.4, 0.9 * lines + 0.25, lines, 1, Margins(left=0.45, right=0.1, down=0.28)
+    )
+    for line, axes in enumerate(panels):
         from_s = start_s + line * length_s
         axes.set_xlim(from_s, from_s + length_s)
         axes.set_ylim(-0.6, 2.1)
         axes.set_yticks([0, 1], ["right", "left"])
-        axes.with_left_edge, axes.y.tick_long = False, 0.0
+        axes.tick_params(axis="y", length=0)
+        axes.spines["left"].set_visible(False)
         for contact in analysis.contacts.contacts:
             if from_s - _ROW_S < contact.initial_contact.t_s < from_s + length_s:
                 _draw_contact(axes, contact, analysis.decided.surgical_side)
         _number_reps(axes, analysis)
     real_time = analysis.decided.time_base.slowed_by == 1.0
-    figure.axes[-1].x.label = (
+    panels[-1].set_xlabel(
         "s of the clip" if real_time else "s in real time, from the clip's first frame"
     )
     return figure
@@ -190,10 +209,10 @@ def _draw_contact(axes: Axes, contact: Contact, surgical_side: Limb | None) -> N
     start_s = contact.initial_contact.t_s
     held = contact.toe_off is None
     end_s = start_s + 0.6 if contact.toe_off is None else contact.toe_off.t_s
-    axes.rectangle(
-        start_s, height - 0.31, end_s - start_s, 0.62,
-        colour=style.colour, fill="white" if held else style.fill, hatched=held,
-    )  # fmt: skip
+    axes.add_artist(Rectangle(  # not add_patch, which would work out limits that are set already
+        (start_s, height - 0.31), end_s - start_s, 0.62, edgecolor=style.colour, linewidth=1.0,
+        facecolor="white" if held else style.fill, hatch="/////" if held else None,
+    ))  # fmt: skip
 
 
 def _number_reps(axes: Axes, analysis: Analysis) -> None:
@@ -204,17 +223,18 @@ def _number_reps(axes: Axes, analysis: Analysis) -> None:
         if edge is None or not low_s <= edge.t_s < high_s:
             continue
         text = str(rep.number) if rep.used else f"({rep.number})"
-        axes.text(edge.t_s, 1.55, text, across="center", upright="bottom", size=8.5)
+        axes.text(edge.t_s, 1.55, text, ha="center", va="bottom", color=INK, fontsize=8.5)
         if flight.take_off and flight.landing:
-            axes.shade(x=(flight.take_off.t_s, flight.landing.t_s))
+            axes.axvspan(flight.take_off.t_s, flight.landing.t_s, color=PALE, zorder=0)
 
 
-def _share_y(panels: Sequence[Axes]) -> None:
-    low = min(axes.get_ylim()[0] for axes in panels)
-    high = max(axes.get_ylim()[1] for axes in panels)
-    for axes in panels:
-        axes.set_ylim(low, high)
-        axes.set_grid()
+def _share_y(panels: Iterable[Axes]) -> None:
+    axes = list(panels)
+    low = min(a.get_ylim()[0] for a in axes)
+    high = max(a.get_ylim()[1] for a in axes)
+    for a in axes:
+        a.set_ylim(low, high)
+        a.grid(axis="y", color=RULE, linewidth=0.5)
 
 
 def _limits(analysis: Analysis, name: str) -> tuple[Limit, ...]:
@@ -242,21 +262,21 @@ def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
             edge = printed_value(of_limit, limit.measure)
             margin = 0.14 * (top - bottom)
             bottom, top = min(bottom, edge - margin), max(top, edge + margin)
-            axes.axhline(edge, colour=INK, width=0.9, line=":")
-            axes.shade(y=(edge, edge + away * 1e6))
+            axes.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+            axes.axhspan(edge, edge + away * 1e6, color=PALE, zorder=0)
             _name_line(axes, edge, f"limit {edge:g}".replace("-", "−"), above=away > 0)
         axes.set_ylim(bottom, top)
 
 
 def _mark_target(axes: Axes, target_deg: float) -> None:
     bottom, top = axes.get_ylim()
-    axes.axhline(target_deg, colour=INK, width=0.9, line=":")
+    axes.axhline(target_deg, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
     _name_line(axes, target_deg, f"target {target_deg:g}", above=True)
     axes.set_ylim(bottom, max(top, target_deg + 0.08 * (top - bottom)))
 
 
 def _name_line(axes: Axes, height: float, text: str, *, above: bool) -> None:
     axes.text(
-        1.0, height, text, share="x", across="right",
-        upright="bottom" if above else "top", size=7.5,
+        1.0, height, text, transform=axes.get_yaxis_transform(), ha="right",
+        va="bottom" if above else "top", fontsize=7.5, color=INK,
     )  # fmt: skip

@@ -7,6 +7,7 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from matplotlib.figure import Figure
 
 from landing_analysis.definitions import (
     CAUTIONS,
@@ -19,7 +20,6 @@ from landing_analysis.definitions import (
 from landing_analysis.findings.tally import tally
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import behind, header, numbers, rep_tables, roles, sheet, verdicts
-from landing_analysis.report.axes import Figure
 from landing_analysis.report.figures import (
     contact_curves_figure,
     rep_strip_figure,
@@ -29,7 +29,7 @@ from landing_analysis.report.figures import (
 )
 from landing_analysis.report.glance import glances
 from landing_analysis.report.pictures import KeyPicture, pictured_reps
-from landing_analysis.report.style import limb_style
+from landing_analysis.report.style import limb_style, svg_text
 from landing_analysis.tables import LIMBS, Analysis, Rep
 from landing_analysis.wording import note_words, words_of
 
@@ -74,7 +74,7 @@ class RepCard:
 
 
 def draw_plots(analysis: Analysis) -> Plots:
-    """Draw the plots of a report, while its pictures are still cut out for instance."""
+    """Draw the plots of a report, which takes longer than the rest of its page."""
     analysis = roles.with_roles(analysis)
     return Plots(
         small=_small_plot(analysis),
@@ -178,7 +178,7 @@ def _card(analysis: Analysis, rep: Rep, pictures: tuple[KeyPicture, ...]) -> Rep
 
 def _plot(figure: Figure, name: str, heading: str, caption: str) -> Plot:
     description = f"{heading}. {caption}" if caption else f"{heading}."
-    return Plot(heading, caption, Markup(figure.svg(name, description)))
+    return Plot(heading, caption, Markup(svg_text(figure, name, description)))
 
 
 def _timeline(analysis: Analysis) -> Plot | None:

@@ -47,8 +47,7 @@ from landing_analysis.record.place import DataFolder, data_folder
 from landing_analysis.record.reading import StoredAnalysis, read_analyses
 from landing_analysis.record.removal import remove_patient
 from landing_analysis.record.sessions import enter_session, enter_tick
-from landing_analysis.report.axes import new_figure
-from landing_analysis.report.style import INK
+from landing_analysis.report.style import new_figure, svg_text
 from landing_analysis.tables import LIMBS
 from landing_analysis.trend.changes import NONE_SHOWN
 from landing_analysis.video.clips import write_clip
@@ -133,11 +132,10 @@ def test_every_picture_is_described(clinic):
 
 
 def test_a_tick_keeps_all_its_decimals():
-    figure = new_figure(4.0, 2.0)
-    (axes,) = figure.axes
-    axes.plot([0, 1], [0.27, 0.38], colour=INK, width=1.0)
+    figure, (axes,) = new_figure(4.0, 2.0)
+    axes.plot([0, 1], [0.27, 0.38])
     axes.set_yticks([0.275, 0.375])
-    assert "0.275" in figure.svg("ticks", "ticks")
+    assert "0.275" in svg_text(figure, "ticks", "ticks")
 
 
 # --- one visit ---------------------------------------------------------------------------------
