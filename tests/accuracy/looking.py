@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from landing_analysis.landmarks.engine import VALUES
+from landing_analysis.landmarks.network_answers import VALUES
 from landing_analysis.landmarks.pose import load_model, started
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import N_LANDMARKS, FloatArray
