@@ -10,7 +10,7 @@ import numpy as np
 from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import fppa_doubts, without_doubtful
-from landing_analysis.measures.knee import near_knee
+from landing_analysis.measures.knee import SecondLook, near_knee
 from landing_analysis.measures.offsets import SetOffset
 from landing_analysis.settings import CurveSettings, Settings
 from landing_analysis.tables import (
@@ -64,7 +64,7 @@ def knee_angles(
     offset: SetOffset,
     settings: Settings,
     reps: tuple[Rep, ...] = (),
-    second_flexion_deg: FloatArray | None = None,
+    second_look: SecondLook | None = None,
 ) -> KneeAngles | None:
     """Return the knee's angle frame by frame.
 
@@ -72,7 +72,7 @@ def knee_angles(
     ----------
     tracks, view : of one clip
     offset : from `set_offset`, added to FPPA
-    settings, reps, second_flexion_deg : as for the measures, so that curves and measures agree
+    settings, reps, second_look : as for the measures, so that curves and measures agree
 
     Returns
     -------
@@ -85,7 +85,7 @@ def knee_angles(
         return KneeAngles("fppa", {k: _fppa(tracks, view, k, offset, settings) for k in LIMBS})
     if view.view in SIDE_VIEWS and view.near_limb is not None:
         leg = _leg(tracks, view.near_limb)
-        knee = near_knee(leg, view.near_limb, reps, tracks.t_s, settings.knee, second_flexion_deg)
+        knee = near_knee(leg, view.near_limb, reps, tracks.t_s, settings.knee, second_look)
         flexion = knee.flexion_deg(leg, view.yaw_deg, settings.knee)
         return KneeAngles("flexion", {view.near_limb: flexion})
     return None

@@ -2,7 +2,7 @@
 
 The pose model reads a bent knee truly where it seen the near leg as a left one, and 5 to 8 degrees
 low where it seen a right one with the other knee beside it (drawn bodies). So a right leg is looked
-at mirrored as well at its lowest points, and read from there (`second_flexion_deg`).
+at mirrored as well at its lowest points, and read from there (`second_look`).
 
 The distance from hip to ankle over that of the straight leg gives flexion without the knee point,
 which strays to the other knee; it is blunt in a straight leg and sharp in a bent one. Both are
@@ -21,13 +21,29 @@ from landing_analysis.settings import KneeSettings
 from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb, Rep
 
 Leg = tuple[FloatArray, FloatArray, FloatArray]
-_ANKLE = 2  # definition: the third point of a leg
+_HIP, _ANKLE = 0, 2  # definition: the first and the third point of a leg
 
 
-def second_flexion_deg(
+class SecondLook(NamedTuple):
+    """What a look at the mirrored picture makes of a leg, frame by frame, NaN without one.
+
+    Attributes
+    ----------
+    added_deg : (n_frames,) by what its angle at the knee is larger than as filmed
+    shortened : (n_frames,) its distance from hip to ankle over that as filmed
+    """
+
+    added_deg: FloatArray
+    shortened: FloatArray
+
+
+_NO_SECOND_LOOK = SecondLook(np.zeros(1), np.ones(1))
+
+
+def second_look(
     filmed_px: FloatArray, mirrored_px: FloatArray, limb: Limb, swapped: BoolArray
-) -> FloatArray:
-    """Return (n_frames,) by what a look at the mirrored picture has a knee's angle larger.
+) -> SecondLook:
+    """Return what looks at the mirrored picture make of a leg.
 
     Parameters
     ----------
@@ -47,8 +63,10 @@ def second_flexion_deg(
     away_px = [np.linalg.norm((leg - plain)[_ANKLE], axis=-1) for leg in (own, others)]
     with np.errstate(invalid="ignore"):
         mirrored = np.where((away_px[1] < away_px[0])[:, None], others, own)
-    added: FloatArray = flexion_deg(*mirrored) - flexion_deg(*plain)
-    return added
+    lengths_px = [np.linalg.norm(leg[_ANKLE] - leg[_HIP], axis=-1) for leg in (mirrored, plain)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shortened = lengths_px[0] / lengths_px[1]
+    return SecondLook(flexion_deg(*mirrored) - flexion_deg(*plain), shortened)
 
 
 def _leg_of(points_px: FloatArray, limb: Limb) -> FloatArray:
@@ -71,8 +89,8 @@ class NearKnee(NamedTuple):
     straight_px : from `straight_leg_px`
     one_leg : (n_frames,) landings on it alone
     as_right : (n_frames,) where it is read from looks that show it as a right one
-    added_deg : (n_frames,) what a second look adds: the median of a landing's looks at its lowest
-        point, fading to 0 at its initial contact and toe-off, where a leg is straighter
+    second : what second looks make of it: the medians of a landing's looks at its lowest point,
+        fading to nothing at its initial contact and toe-off, where a leg is straighter
     added_sd_deg : (n_frames,) how surely that is known, by how these looks differ
     apart : (n_frames,) landings in which the two looks cannot be of the same leg
     """
@@ -80,14 +98,14 @@ class NearKnee(NamedTuple):
     straight_px: float
     one_leg: BoolArray
     as_right: BoolArray
-    added_deg: FloatArray
+    second: SecondLook
     added_sd_deg: FloatArray
     apart: BoolArray
 
     def flexion_deg(self, leg: Leg, yaw_deg: float, settings: KneeSettings) -> FloatArray:
         """Return (n_frames,) its flexion, see `side_flexion_deg`."""
         seen = Seen(self.one_leg, self.as_right)
-        return side_flexion_deg(leg, self.straight_px, yaw_deg, settings, seen, self.added_deg)
+        return side_flexion_deg(leg, self.straight_px, yaw_deg, settings, seen, self.second)
 
     def offset_sd_deg(self, flexion: float, frame: int, settings: KneeSettings) -> float:
         """Return what the pose model adds to the uncertainty of a flexion in a frame, degrees."""
@@ -100,13 +118,17 @@ class NearKnee(NamedTuple):
         return math.hypot(sd_deg, float(self.added_sd_deg[frame]))
 
 
+_NOTHING = (0.0, 1.0)
+"""Of a second look: neither added nor shortened."""
+
+
 def near_knee(
     leg: Leg,
     limb: Limb,
     reps: tuple[Rep, ...],
     t_s: FloatArray,
     settings: KneeSettings,
-    second_deg: FloatArray | None = None,
+    second: SecondLook | None = None,
 ) -> NearKnee:
     """Say how the near knee is read in a clip.
 
@@ -117,9 +139,9 @@ def near_knee(
     reps : of the clip
     t_s : (n_frames,) seconds
     settings : KneeSettings
-    second_deg : from `second_flexion_deg`, None where no mirrored picture was looked at
+    second : from `second_look`, None where no mirrored picture was looked at
     """
-    knots = {float(t_s[0]): 0.0, float(t_s[-1]): 0.0}
+    knots = {float(t_s[0]): _NOTHING, float(t_s[-1]): _NOTHING}
     one_leg, looked_at, apart = np.zeros((3, len(t_s)), dtype=bool)
     added_sd_deg = np.zeros(len(t_s))
     for rep in reps:
@@ -129,24 +151,25 @@ def near_knee(
         start_s = contact.initial_contact.t_s
         end_s = contact.toe_off.t_s if contact.toe_off else float(t_s[-1])
         landing = (t_s >= start_s) & (t_s <= end_s)
-        knots |= {start_s: 0.0, end_s: 0.0}
+        knots |= {start_s: _NOTHING, end_s: _NOTHING}
         if len(rep.limbs) == 1:
             one_leg |= landing
-        if second_deg is None or not (seen := landing & np.isfinite(second_deg)).any():
+        if second is None or not (seen := landing & np.isfinite(second.added_deg)).any():
             continue
-        middle_deg = float(np.median(second_deg[seen]))
-        if abs(middle_deg) > settings.most_between_looks_deg:
+        added_deg, shortened = (float(np.median(values[seen])) for values in second)
+        if abs(added_deg) > settings.most_between_looks_deg:
             apart |= landing
             continue
         looked_at |= landing
-        knots |= {float(t_s[frame]): middle_deg for frame in np.flatnonzero(seen)}
-        added_sd_deg[landing] = second_deg[seen].std() / math.sqrt(seen.sum())
+        knots |= {float(t_s[frame]): (added_deg, shortened) for frame in np.flatnonzero(seen)}
+        added_sd_deg[landing] = second.added_deg[seen].std() / math.sqrt(seen.sum())
     at_s = sorted(knots)
+    values = np.array([knots[one] for one in at_s])
     return NearKnee(
         straight_leg_px(leg, settings, stands_alone(limb, reps, t_s)),
         one_leg,
         (limb == "right") & ~looked_at,
-        np.interp(t_s, at_s, [knots[one] for one in at_s]),
+        SecondLook(*(np.interp(t_s, at_s, each) for each in values.T)),
         added_sd_deg,
         apart,
     )
@@ -209,7 +232,7 @@ def side_flexion_deg(
     yaw_deg: float,
     settings: KneeSettings,
     seen: Seen,
-    added_deg: FloatArray | float = 0.0,
+    second: SecondLook = _NO_SECOND_LOOK,
 ) -> FloatArray:
     """Return knee flexion frame by frame.
 
@@ -220,7 +243,7 @@ def side_flexion_deg(
     yaw_deg : turn away from the square-on side view, taken as ``settings.largest_yaw_deg`` at most
     settings : KneeSettings
     seen : how, (n,) each
-    added_deg : (n,) by what a look that shows it as a left leg has the angle larger
+    second : what looks that show it as a left leg make of it
 
     Returns
     -------
@@ -235,11 +258,12 @@ def side_flexion_deg(
     """
     hip, _, ankle = leg
     turn_deg = float(np.clip(yaw_deg, -settings.largest_yaw_deg, settings.largest_yaw_deg))
-    seen_deg = flexion_deg(*leg) + added_deg
+    seen_deg = flexion_deg(*leg) + second.added_deg
     by_angle = flexion_from_seen_deg(seen_deg + _low_reading_deg(seen_deg, settings), turn_deg)
     if not np.isfinite(straight_px):
         return by_angle
-    ratio = np.clip(np.linalg.norm(ankle - hip, axis=-1) / straight_px, 0.0, 1.0)
+    length_px = second.shortened * np.linalg.norm(ankle - hip, axis=-1)
+    ratio = np.clip(length_px / straight_px, 0.0, 1.0)
     by_distance = np.degrees(2 * np.arccos(ratio))
     angle_sd, distance_sd = _sds_deg(0.5 * (by_angle + by_distance), settings, seen)
     weight = angle_sd**2 / (angle_sd**2 + distance_sd**2)

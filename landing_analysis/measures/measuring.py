@@ -16,6 +16,7 @@ import numpy as np
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, Definition
 from landing_analysis.exercises import has_measure
 from landing_analysis.measures import frontal_plane, knee_flexion, pelvis_and_trunk, swing, times
+from landing_analysis.measures.knee import SecondLook
 from landing_analysis.measures.offsets import Sight, set_offset
 from landing_analysis.measures.scene import (
     BodyReader,
@@ -30,7 +31,6 @@ from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LIMBS,
     VIEWS,
-    FloatArray,
     Limb,
     Measure,
     Measures,
@@ -55,7 +55,7 @@ def measure_reps(
     view: ViewEstimate,
     settings: Settings,
     sight: Sight | None = None,
-    second_flexion_deg: FloatArray | None = None,
+    second_look: SecondLook | None = None,
 ) -> Measures:
     """Measure every used rep.
 
@@ -64,7 +64,7 @@ def measure_reps(
     reps, tracks, view : of one clip
     settings : Settings
     sight : as for `offsets.set_offset`
-    second_flexion_deg : from `knee.second_flexion_deg`, in a side view
+    second_look : from `knee.second_look`, in a side view
 
     Returns
     -------
@@ -84,7 +84,7 @@ def measure_reps(
     pose model's hip point, which lies in front of the joint.
     """
     offset = set_offset(reps, tracks, view.view, settings, sight)
-    scene = Scene(tracks, view, settings, offset, reps.reps, second_flexion_deg)
+    scene = Scene(tracks, view, settings, offset, reps.reps, second_look)
     return Measures(
         tuple(
             row if rep.exercise == reps.exercise and not rep.rebound else replace(row, of_set=False)

@@ -12,7 +12,7 @@ import numpy as np
 
 from landing_analysis.maths.kinematics import fppa_deg
 from landing_analysis.measures.alignment import Doubts, fppa_doubts
-from landing_analysis.measures.knee import NearKnee, near_knee
+from landing_analysis.measures.knee import NearKnee, SecondLook, near_knee
 from landing_analysis.measures.offsets import SetOffset
 from landing_analysis.reasons import Code, Number, Reason, because
 from landing_analysis.settings import Settings
@@ -70,7 +70,7 @@ class Scene:
     settings: Settings
     offset: SetOffset
     reps: tuple[Rep, ...]
-    second_flexion_deg: FloatArray | None = None
+    second_look: SecondLook | None = None
 
     @property
     def from_behind(self) -> bool:
@@ -152,7 +152,7 @@ class Scene:
         limb = self._near_limb
         return near_knee(
             self.smooth_leg(limb), limb, self.reps, self.tracks.t_s, self.settings.knee,
-            self.second_flexion_deg,
+            self.second_look,
         )  # fmt: skip
 
     @cached_property

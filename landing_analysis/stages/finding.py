@@ -35,7 +35,7 @@ from landing_analysis.exercises import may_stay_down
 from landing_analysis.landmarks.light import light_of_person
 from landing_analysis.landmarks.mirroring import MIRRORED_VIEWS, SEEN_AS_RIGHT
 from landing_analysis.landmarks.people import sides_swapped
-from landing_analysis.measures.knee import second_flexion_deg
+from landing_analysis.measures.knee import SecondLook, second_look
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.offsets import Sight, sight_of
 from landing_analysis.reps.grouping import group_reps, group_shifts
@@ -51,7 +51,6 @@ from landing_analysis.tables import (
     Contacts,
     Correction,
     Exercise,
-    FloatArray,
     Landmarks,
     Measures,
     Note,
@@ -98,14 +97,12 @@ class Found:
         return sight_of(self.filmed, mirrored_px, view)
 
     @cached_property
-    def second_flexion_deg(self) -> FloatArray | None:
-        """What looks at the mirrored picture add to a right knee's flexion, as `second_look`."""
+    def second_look(self) -> SecondLook | None:
+        """What looks at the mirrored picture make of a near right leg."""
         mirrored_px, view = self.poses.mirrored_px, self.motion.view
         if mirrored_px is None or view.view not in SEEN_AS_RIGHT or view.near_limb is None:
             return None
-        return second_flexion_deg(
-            self.filmed.xy_px, mirrored_px, view.near_limb, self.tracks.swapped
-        )
+        return second_look(self.filmed.xy_px, mirrored_px, view.near_limb, self.tracks.swapped)
 
     @cached_property
     def measured(self) -> tuple[Reps, Measures]:
@@ -214,5 +211,5 @@ def count_and_measure(
         reps = replace(recognised(only, among), planned=True)
     reps = exclude_reps(reps, corrections, found.clip.t_s, t_s, settings.reps)
     seen = in_view(tracks, view, settings.view)
-    measures = measure_reps(reps, seen, view, settings, found.sight, found.second_flexion_deg)
+    measures = measure_reps(reps, seen, view, settings, found.sight, found.second_look)
     return reps, disturbed_measures(measures, found.effects)

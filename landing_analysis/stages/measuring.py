@@ -73,7 +73,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
     square_on = in_view(tracks, view, settings.view)
     offset = set_offset(reps, square_on, view.view, settings, found.sight)
     angles = seen_angles(
-        knee_angles(square_on, view, offset, settings, reps.reps, found.second_flexion_deg),
+        knee_angles(square_on, view, offset, settings, reps.reps, found.second_look),
         found.legs,
     )
     decided = _decided(clip, patient, view, reps, settled, options)

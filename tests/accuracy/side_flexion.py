@@ -31,7 +31,7 @@ from synthetic_patients.side_landings import MOMENTS, near_limb, side_plans
 
 from landing_analysis.files import write_text
 from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.knee import NearKnee, second_flexion_deg, straight_leg_px
+from landing_analysis.measures.knee import NearKnee, SecondLook, second_look, straight_leg_px
 from landing_analysis.measures.readings import value_at, value_at_impact
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray
@@ -84,29 +84,31 @@ def _of_set(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Flexion]:
     limb, t_s = near_limb(plan), table["frame_s"].astype(float)
     leg = tuple(points_px[:, 0, LANDMARK[f"{limb}_{p}"]] for p in ("hip", "knee", "ankle"))
     no_frames = np.zeros(len(t_s), dtype=bool)
-    second_deg = second_flexion_deg(points_px[:, 0], points_px[:, 1], limb, no_frames)
+    second = second_look(points_px[:, 0], points_px[:, 1], limb, no_frames)
     other = "right" if limb == "left" else "left"
     # The foot of a leg that is held up does not lie below the standing one.
     down_px = [points_px[:, 0, LANDMARK[f"{who}_ankle"], 1] for who in (limb, other)]
     taken_for_other = (down_px[1] > down_px[0]) & (len(plan.support) == 1)
     moments = np.array(MOMENTS)[table["moment"]]
-    added_deg, added_sd_deg = np.zeros(len(t_s)), np.zeros(len(t_s))
+    nothing = SecondLook(np.zeros(len(t_s)), np.ones(len(t_s)))
+    read, added_sd_deg = SecondLook(*map(np.copy, nothing)), np.zeros(len(t_s))
     for rep in np.unique(table["rep"][table["rep"] != STANDING]):
         at = (table["rep"] == rep) & (moments == "peak")
         if limb == "right":
-            added_deg[at] = np.median(second_deg[at])
-            added_sd_deg[at] = second_deg[at].std() / np.sqrt(at.sum())
+            for values, looks in zip(read, second, strict=True):
+                values[at] = np.median(looks[at])
+            added_sd_deg[at] = second.added_deg[at].std() / np.sqrt(at.sum())
     one_leg = np.full(len(t_s), len(plan.support) == 1)
     straight_px = straight_leg_px(leg, SETTINGS.knee)
     as_right = np.full(len(t_s), limb == "right")
     looks = {
-        "plain": NearKnee(straight_px, one_leg, as_right, 0 * added_deg, 0 * added_deg, no_frames),
-        "read": NearKnee(straight_px, one_leg, no_frames, added_deg, added_sd_deg, no_frames),
+        "plain": NearKnee(straight_px, one_leg, as_right, nothing, 0 * added_sd_deg, no_frames),
+        "read": NearKnee(straight_px, one_leg, no_frames, read, added_sd_deg, no_frames),
     }
     angles = {name: knee.flexion_deg(leg, 0.0, SETTINGS.knee) for name, knee in looks.items()}
     for rep in np.unique(table["rep"][table["rep"] != STANDING]):
         peak = (table["rep"] == rep) & (moments == "peak")
-        apart = abs(np.median(second_deg[peak])) > SETTINGS.knee.most_between_looks_deg
+        apart = abs(np.median(second.added_deg[peak])) > SETTINGS.knee.most_between_looks_deg
         if apart or taken_for_other[table["rep"] == rep].any():
             continue
         for moment in _TRUTH:

@@ -9,7 +9,7 @@ from stick_patient import jump_plan, make_motion
 
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.contacts.feet import foot_visibility_of
-from landing_analysis.measures.knee import near_knee, second_flexion_deg
+from landing_analysis.measures.knee import SecondLook, near_knee, second_look
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS
@@ -26,18 +26,22 @@ def hops():
     return tracks, group_reps(contacts, tracks, SETTINGS.reps, None).reps
 
 
-def knee_of(hops, second_deg):
-    tracks, reps = hops
-    leg = tuple(tracks.xy_px[:, LANDMARK[f"right_{p}"]] for p in ("hip", "knee", "ankle"))
-    return near_knee(leg, "right", reps, tracks.t_s, SETTINGS.knee, second_deg)
+def leg_of(hops):
+    return tuple(hops[0].xy_px[:, LANDMARK[f"right_{p}"]] for p in ("hip", "knee", "ankle"))
 
 
-def looked_at(hops, added_deg):
+def knee_of(hops, second):
     tracks, reps = hops
-    second_deg = np.full(len(tracks.t_s), np.nan)
+    return near_knee(leg_of(hops), "right", reps, tracks.t_s, SETTINGS.knee, second)
+
+
+def looked_at(hops, added_deg, shortened=1.0):
+    tracks, reps = hops
+    second = SecondLook(*np.full((2, len(tracks.t_s)), np.nan))
     for rep in reps:
-        second_deg[np.argmin(np.abs(tracks.t_s - rep.peak_flexion_s))] = added_deg
-    return second_deg
+        frame = np.argmin(np.abs(tracks.t_s - rep.peak_flexion_s))
+        second.added_deg[frame], second.shortened[frame] = added_deg, shortened
+    return second
 
 
 def test_what_a_second_look_adds_fades_to_nothing_at_contact_and_toe_off(hops):
@@ -46,8 +50,19 @@ def test_what_a_second_look_adds_fades_to_nothing_at_contact_and_toe_off(hops):
     for rep in reps[:-1]:
         contact = rep.contacts[0]
         ends_s = [contact.initial_contact.t_s, contact.toe_off.t_s]
-        assert_allclose(np.interp(ends_s, tracks.t_s, knee.added_deg), 0.0, atol=1.0)
-        assert_allclose(np.interp(rep.peak_flexion_s, tracks.t_s, knee.added_deg), 8.0, atol=1.0)
+        assert_allclose(np.interp(ends_s, tracks.t_s, knee.second.added_deg), 0.0, atol=1.0)
+        assert_allclose(
+            np.interp(rep.peak_flexion_s, tracks.t_s, knee.second.added_deg), 8.0, atol=1.0
+        )
+
+
+def test_a_second_look_with_hip_and_ankle_closer_reads_a_bent_knee_more_bent(hops):
+    frame = np.argmin(np.abs(hops[0].t_s - hops[1][0].peak_flexion_s))
+    as_filmed, closer = (
+        knee_of(hops, looked_at(hops, 0.0, shortened)).flexion_deg(leg_of(hops), 0.0, SETTINGS.knee)
+        for shortened in (1.0, 0.97)
+    )
+    assert 1.0 < closer[frame] - as_filmed[frame] < 6.0
 
 
 def test_a_right_leg_without_a_second_look_is_read_less_surely(hops):
@@ -61,16 +76,18 @@ def test_a_right_leg_without_a_second_look_is_read_less_surely(hops):
 def test_looks_that_cannot_be_of_the_same_leg_are_not_believed(hops):
     knee = knee_of(hops, looked_at(hops, SETTINGS.knee.most_between_looks_deg + 1))
     assert knee.apart.any()
-    assert_allclose(knee.added_deg, 0.0)
+    assert_allclose(knee.second.added_deg, 0.0)
+    assert_allclose(knee.second.shortened, 1.0)
 
 
 def test_looks_that_differ_among_themselves_widen_the_claim(hops):
     tracks, reps = hops
-    second_deg = looked_at(hops, 8.0)
+    second = looked_at(hops, 8.0)
     frame = int(np.argmin(np.abs(tracks.t_s - reps[0].peak_flexion_s)))
-    alike = knee_of(hops, second_deg).offset_sd_deg(50.0, frame, SETTINGS.knee)
-    second_deg[[frame - 1, frame + 1]] = [2.0, 14.0]
-    differing = knee_of(hops, second_deg).offset_sd_deg(50.0, frame, SETTINGS.knee)
+    alike = knee_of(hops, second).offset_sd_deg(50.0, frame, SETTINGS.knee)
+    second.added_deg[[frame - 1, frame + 1]] = [2.0, 14.0]
+    second.shortened[[frame - 1, frame + 1]] = 1.0
+    differing = knee_of(hops, second).offset_sd_deg(50.0, frame, SETTINGS.knee)
     assert differing > alike
 
 
@@ -92,5 +109,6 @@ def test_the_leg_of_a_mirrored_look_is_that_whose_ankle_is_nearer(swapped):
         limbs = ("left", "right") if swapped else ("right", "left")
         for limb, leg in zip(limbs, (right, left), strict=True):
             mirrored[0, LANDMARK[f"{limb}_{part}"]] = leg[part]
-    added = second_flexion_deg(filmed, mirrored, "right", np.array([False]))
-    assert_allclose(added, 0.0, atol=1e-9)
+    second = second_look(filmed, mirrored, "right", np.array([False]))
+    assert_allclose(second.added_deg, 0.0, atol=1e-9)
+    assert_allclose(second.shortened, 1.0)
