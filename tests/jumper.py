@@ -209,10 +209,10 @@ def drop_set(
         speed = (G * drop_s**2 / 2 - box_m) / drop_s
         s = t_s - start
         until = start + drop_s
-        high = (s < 0) & (t_s > start - 1.5)
+        high = (s < 0) & (t_s >= start - 1.5)
         flies = (s >= 0) & (t_s < until)
         up = box_m * np.clip((t_s - (start - 3.0)) / 1.5, 0, 1) if number else box_m + 0 * t_s
-        rises = (t_s > start - 3.0) & (t_s <= start - 1.5) if number else t_s < start - 1.5
+        rises = (t_s > start - 3.0) & (t_s < start - 1.5) if number else t_s < start - 1.5
         for part in (body, foot):
             part[high] = box_m
             part[rises] = up[rises]
