@@ -365,7 +365,6 @@ class ContactSettings:
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
     drawn_up_s_per_m: float = 0.2  # of toes' rise beyond the body's (drawn, tuning bodies)
-    drawn_up_taken_off: float = 1.0  # of that: toes start from rest, as legs have mass (choice)
     landing_speed_m_s: float = 1.4  # of feet that land from a jump; slower ones less sure (drawn)
     most_slowed: float = 3.0  # times as unsure as from a jump, of feet that hardly move (choice)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)

@@ -39,14 +39,13 @@ def with_legs_drawn_up(
     Returns
     -------
     FootEvents
-        Toe-off earlier and toe contact later, by half of what a start from rest costs, and by all
-        of it less certain; unchanged where toes move as the body does, or are not seen.
+        Toe-off earlier and toe contact later, by what a start from rest costs, and by as much
+        less certain; unchanged where toes move as the body does, or are not seen.
 
     Notes
     -----
     A line through the first ``w`` seconds of a parabola from rest leaves the floor at ``w`` / 6:
-    that is the most. How soon a leg draws its toes to their speed is not seen at 60 frames/s, so
-    that half is taken off.
+    that is the most. How soon a leg draws its toes to their speed is not seen at 60 frames/s.
     """
     flight_s = float(motion.t_s[segment[1]] - motion.t_s[segment[0]])
     toe_off, toe_contact = (
@@ -81,5 +80,4 @@ def _placed(
         return event
     late_s = settings.drawn_up_s_per_m * float(np.median(faster_m))
     late_s = float(np.clip(late_s, 0.0, _FROM_REST_SHARE * near_s))
-    placed_s = event.t_s - into_air * settings.drawn_up_taken_off * late_s
-    return Event(placed_s, float(np.hypot(event.sd_s, late_s)))
+    return Event(event.t_s - into_air * late_s, float(np.hypot(event.sd_s, late_s)))
