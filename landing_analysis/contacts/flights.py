@@ -46,24 +46,10 @@ def resolve_flight(
     edges_sd_s = [edge.sd_s for edge in (take_off, landing) if edge]
     if duration_s < Z_95 * float(np.linalg.norm(edges_sd_s)):  # it may as well be none
         return None
-    flown = _flown(motion, segment, (start_s, end_s), settings)
-    in_the_air = (
-        falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
-    ) or (
-        not any(
-            _carried(motion, events, limb, start_s, end_s, settings)
-            for limb in LIMBS
-            if limb not in flown
-        )
-        and fell(motion, start_s, end_s, settings)
-        and (
-            not take_off
-            or not landing
-            or any(events[limb].toe_off and events[limb].toe_contact for limb in flown)
-            or _rose(motion, events, start_s, end_s, settings)
-        )
-    )
-    if not in_the_air:
+    surely = falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
+    if not surely and not _left_the_ground(
+        motion, events, segment, (start_s, end_s), settings, whole=bool(take_off and landing)
+    ):
         return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
@@ -109,6 +95,29 @@ def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[E
     best_s = min((event.sd_s for event in events.values()), default=0.0)
     worst_s = settings.better_placed_ratio * best_s
     return [event for event in events.values() if event.sd_s <= worst_s]
+
+
+def _left_the_ground(
+    motion: Motion,
+    events: dict[Limb, FootEvents],
+    segment: tuple[int, int],
+    edges_s: tuple[float, float],
+    settings: ContactSettings,
+    *,
+    whole: bool,
+) -> bool:
+    """Say whether no foot carried the body between two edges, while it fell.
+
+    Of a flight of which the clip shows the ``whole``, toes must have risen as well.
+    """
+    if not fell(motion, *edges_s, settings):
+        return False
+    flown = _flown(motion, segment, edges_s, settings)
+    standing = (limb for limb in LIMBS if limb not in flown)
+    if any(_carried(motion, events, limb, *edges_s, settings) for limb in standing):
+        return False
+    flew = any(events[limb].toe_off and events[limb].toe_contact for limb in flown)
+    return not whole or flew or _rose(motion, events, *edges_s, settings)
 
 
 def _flown(
