@@ -37,7 +37,9 @@ class SecondLook(NamedTuple):
     shortened: FloatArray
 
 
-_NO_SECOND_LOOK = SecondLook(np.zeros(1), np.ones(1))
+_NOTHING = (0.0, 1.0)
+"""Of a second look: neither added nor shortened."""
+_NO_SECOND_LOOK = SecondLook(*(np.full(1, value) for value in _NOTHING))
 
 
 def second_look(
@@ -87,8 +89,7 @@ class NearKnee(NamedTuple):
     Attributes
     ----------
     straight_px : from `straight_leg_px`
-    one_leg : (n_frames,) landings on it alone
-    as_right : (n_frames,) where it is read from looks that show it as a right one
+    seen : on one leg in landings on it alone, as a right one unless read from second looks
     second : what second looks make of it: the medians of a landing's looks at its lowest point,
         fading to nothing at its initial contact and toe-off, where a leg is straighter
     added_sd_deg : (n_frames,) how surely that is known, by how these looks differ
@@ -96,30 +97,24 @@ class NearKnee(NamedTuple):
     """
 
     straight_px: float
-    one_leg: BoolArray
-    as_right: BoolArray
+    seen: Seen
     second: SecondLook
     added_sd_deg: FloatArray
     apart: BoolArray
 
     def flexion_deg(self, leg: Leg, yaw_deg: float, settings: KneeSettings) -> FloatArray:
         """Return (n_frames,) its flexion, see `side_flexion_deg`."""
-        seen = Seen(self.one_leg, self.as_right)
-        return side_flexion_deg(leg, self.straight_px, yaw_deg, settings, seen, self.second)
+        return side_flexion_deg(leg, self.straight_px, yaw_deg, settings, self.seen, self.second)
 
     def offset_sd_deg(self, flexion: float, frame: int, settings: KneeSettings) -> float:
         """Return what the pose model adds to the uncertainty of a flexion in a frame, degrees."""
-        seen = Seen(self.one_leg[frame], self.as_right[frame])
+        seen = Seen(*(each[frame] for each in self.seen))
         angle_sd, distance_sd = _sds_deg(np.array(flexion), settings, seen)
         sd_deg = float(angle_sd)
         if np.isfinite(self.straight_px):
             both_sd = float((angle_sd**-2.0 + distance_sd**-2.0) ** -0.5)
             sd_deg = max(both_sd, settings.least_sd_deg)
         return math.hypot(sd_deg, float(self.added_sd_deg[frame]))
-
-
-_NOTHING = (0.0, 1.0)
-"""Of a second look: neither added nor shortened."""
 
 
 def near_knee(
@@ -167,8 +162,7 @@ def near_knee(
     values = np.array([knots[one] for one in at_s])
     return NearKnee(
         straight_leg_px(leg, settings, stands_alone(limb, reps, t_s)),
-        one_leg,
-        (limb == "right") & ~looked_at,
+        Seen(one_leg, (limb == "right") & ~looked_at),
         SecondLook(*(np.interp(t_s, at_s, each) for each in values.T)),
         added_sd_deg,
         apart,

@@ -31,7 +31,7 @@ from synthetic_patients.side_landings import MOMENTS, near_limb, side_plans
 
 from landing_analysis.files import write_text
 from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.knee import NearKnee, SecondLook, second_look, straight_leg_px
+from landing_analysis.measures.knee import NearKnee, SecondLook, Seen, second_look, straight_leg_px
 from landing_analysis.measures.readings import value_at, value_at_impact
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray
@@ -102,8 +102,10 @@ def _of_set(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Flexion]:
     straight_px = straight_leg_px(leg, SETTINGS.knee)
     as_right = np.full(len(t_s), limb == "right")
     looks = {
-        "plain": NearKnee(straight_px, one_leg, as_right, nothing, 0 * added_sd_deg, no_frames),
-        "read": NearKnee(straight_px, one_leg, no_frames, read, added_sd_deg, no_frames),
+        "plain": NearKnee(
+            straight_px, Seen(one_leg, as_right), nothing, 0 * added_sd_deg, no_frames
+        ),
+        "read": NearKnee(straight_px, Seen(one_leg, no_frames), read, added_sd_deg, no_frames),
     }
     angles = {name: knee.flexion_deg(leg, 0.0, SETTINGS.knee) for name, knee in looks.items()}
     for rep in np.unique(table["rep"][table["rep"] != STANDING]):

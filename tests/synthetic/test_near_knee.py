@@ -95,7 +95,7 @@ def test_a_left_leg_needs_no_second_look(hops):
     landmarks, _ = make_motion(jump_plan(3), "left_side", LIMBS)
     tracks = clean_tracks(landmarks, SETTINGS.tracks, None)
     leg = tuple(tracks.xy_px[:, LANDMARK[f"left_{p}"]] for p in ("hip", "knee", "ankle"))
-    assert not near_knee(leg, "left", (), tracks.t_s, SETTINGS.knee).as_right.any()
+    assert not near_knee(leg, "left", (), tracks.t_s, SETTINGS.knee).seen.as_right.any()
 
 
 @pytest.mark.parametrize("swapped", [False, True])
