@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from landing_analysis.landmarks.windows import WINDOW_VALUES
 from landing_analysis.tables import N_LANDMARKS, FloatArray
 
 VALUES = 6  # definition: x, y in pixels, visibility, world x, y, z in metres
@@ -68,7 +69,7 @@ def windows_of(
         body = np.average(pairs[left[same]], axis=0, weights=weights[left[same]])
         windows.append(_window(body[_MIDDLE_AND_TOP] @ to_px[:, :2].T + to_px[:, 2]))
         left = left[~same]
-    return np.array(windows).reshape(-1, 4)
+    return np.array(windows).reshape(-1, WINDOW_VALUES)
 
 
 def is_there(chance: float) -> bool:

@@ -68,13 +68,7 @@ def _look(share: tuple[str, int, int, list[str]]) -> float:
     from landing_analysis.landmarks.pose import load_model
     from landing_analysis.video.clips import read_clip, read_frames
 
-    try:
-        from landing_analysis.landmarks.networks import Networks
-    except ImportError:
-        look = _earlier_engine(load_model().data)
-    else:
-        networks = Networks(load_model().data, _PEOPLE)
-        look = lambda rgb: networks.bodies(rgb, networks.windows(rgb))  # noqa: E731
+    look = _engine_of_tree(load_model().data)
     path, mine = Path(clip), _ENGINE_FRAMES // count
     frames = read_frames(path, read_clip(path))
     pictures = [next(frames).rgb for _ in range(mine * (number + 1))][-mine:]
@@ -85,8 +79,17 @@ def _look(share: tuple[str, int, int, list[str]]) -> float:
     return time.perf_counter() - started_s
 
 
+def _engine_of_tree(bundle: bytes) -> Callable[[Any], Any]:
+    """Return what looks at a picture; in earlier revisions the engine was another package's."""
+    try:
+        from landing_analysis.landmarks.networks import Networks
+    except ImportError:
+        return _earlier_engine(bundle)
+    networks = Networks(bundle, _PEOPLE)
+    return lambda rgb: networks.bodies(rgb, networks.windows(rgb))
+
+
 def _earlier_engine(bundle: bytes) -> Callable[[Any], Any]:
-    """Return what looks at a picture in revisions whose engine was another package's."""
     sys.modules["sounddevice"] = None  # type: ignore[assignment]
     import mediapipe as mp
     from mediapipe.tasks.python import BaseOptions, vision
