@@ -142,9 +142,8 @@ _DEFINITIONS = (
         "FPPA at the lowest point of the movement; positive is valgus.",
         "Lowest point as peak flexion: Willson 2006 and Munro 2012 (secondary page).",
         "A body turned to the camera turns flexion into false valgus: 2 atan(tan(flexion/2) "
-        "sin(yaw)). Means of four landings of drawn bodies err by 2 deg (RMS), left minus right by "
-        "2 from the front and 3 from the back, a change between visits by 1 to 2; real people "
-        "were not at hand.",
+        "sin(yaw)). Means of four landings of drawn bodies err by 2 deg (RMS), left minus right "
+        "and a change between visits by 1 to 2; real people were not at hand.",
     ),
     Definition(
         "fppa_peak_inward", "Peak inward FPPA", "deg", 1, "limb", FRONTAL_VIEWS,

@@ -13,8 +13,10 @@ import numpy as np
 from landing_analysis.landmarks.people import OTHER_SIDE
 from landing_analysis.tables import LANDMARK, FloatArray, IntArray, Landmarks, Seen, View
 
-MIRRORED_VIEWS: tuple[View, ...] = ("front",)
-"""Views in which an FPPA is read from both looks; from the back analyses gained nothing (drawn)."""
+MIRRORED_VIEWS: tuple[View, ...] = ("front", "back")
+"""Views in which an FPPA is read from both looks."""
+MIRRORED_STANDING: tuple[View, ...] = ("front",)
+"""Those of them in which the angle in quiet standing counts, too (drawn)."""
 SEEN_AS_RIGHT: tuple[View, ...] = ("right_side",)
 """Views whose near knee is read from the mirrored look, in which it is a left one (drawn)."""
 _TORSO = [LANDMARK[f"{limb}_{part}"] for part in ("shoulder", "hip") for limb in ("left", "right")]

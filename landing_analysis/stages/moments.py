@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.landmarks.choosing import mirrored_frames
-from landing_analysis.landmarks.mirroring import MIRRORED_VIEWS, SEEN_AS_RIGHT
+from landing_analysis.landmarks.mirroring import MIRRORED_STANDING, MIRRORED_VIEWS, SEEN_AS_RIGHT
 from landing_analysis.measures.offsets import quiet_standing
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
@@ -76,8 +76,8 @@ def frames_to_mirror(
     reps = group_reps(motion.contacts, motion.tracks, settings.reps, None).reps
     if view.view in SEEN_AS_RIGHT:
         reps = tuple(rep for rep in reps if view.near_limb in rep.limbs)
-        standing = np.zeros(len(poses.t_s), dtype=bool)
-    else:
+    standing = np.zeros(len(poses.t_s), dtype=bool)
+    if view.view in MIRRORED_STANDING:
         standing = quiet_standing(motion.tracks, settings)
     lowest_s = [rep.peak_flexion_s for rep in reps if rep.peak_flexion_s is not None]
     frames = mirrored_frames(poses.t_s, lowest_s, standing, settings.pose)

@@ -47,7 +47,12 @@ FORMS: dict[Looks, dict[Seen, tuple[str, ...]]] = {
             "standing_fppa_deg",
         ),
     },
-    "both": {"front": ("fppa_deg", "other_fppa_deg", "hips_legs", "standing_fppa_deg")},
+    "both": {
+        "front": ("fppa_deg", "other_fppa_deg", "hips_legs", "standing_fppa_deg"),
+        "back": (
+            "fppa_deg", "other_fppa_deg", "other_lifted", "world_fppa_deg", "thigh_down_legs",
+        ),
+    },
 }  # fmt: skip
 """What an offset is a linear form of, by looks and view: chosen on bodies left out in turn."""
 OF_MORE_PICTURES = ("standing_fppa_deg", "world_fppa_deg")
@@ -105,12 +110,15 @@ def left_of_others(rows: Sequence[Row], names: Sequence[str]) -> FloatArray:
     return left
 
 
-def parts_of(rows: Sequence[Row], left: FloatArray) -> dict[Part, float]:
+def parts_of(
+    rows: Sequence[Row], left: FloatArray, clip_deg: float | None = None
+) -> dict[Part, float]:
     """Split the errors of moving sets into four parts, as standard uncertainties.
 
     From the mean products of pairs of values. Two reps of a limb in one set share all but the
     posture, the two limbs of a set the person and the clip; what one limb shares in one shot of
-    stills and not in two shots is the clip's, as the sets have too few second visits.
+    stills and not in two shots is the clip's, as the sets have too few second visits. Where
+    ``clip_deg`` is given, that is the clip's.
     """
     moving = [index for index, row in enumerate(rows) if row.moving]
     still = [index for index, row in enumerate(rows) if not row.moving]
@@ -118,8 +126,10 @@ def parts_of(rows: Sequence[Row], left: FloatArray) -> dict[Part, float]:
     of_set, of_sides, _ = _products(rows, left, moving)
     of_shot, _, of_shots = _products(rows, left, still)
     clip = min(max(of_shot - of_shots, 0.0), max(of_sides, 0.0))
+    if clip_deg is not None:
+        clip = clip_deg**2
     squares: dict[Part, float] = {
-        "person": max(of_sides, 0.0) - clip,
+        "person": max(of_sides - clip, 0.0),
         "limb": max(of_set - max(of_sides, 0.0), 0.0),
         "clip": clip,
         "posture": max(everything - of_set, 0.0),
@@ -216,14 +226,15 @@ def fit() -> None:
         rows = [row for row in all_rows(looks) if not row.held_out]
         document["bodies"] = len({row.member.number for row in rows})
         forms: dict[str, Any] = {"standing": {}, "without": {}}
-        clips_deg: dict[str, float] = {}
+        clips_deg: dict[bool, float] = {}
         for seen, names in by_view.items():
             of_view = [row for row in rows if row.view == seen]
             for kind, chosen in (("standing", names), ("without", without_standing(names))):
-                sds_deg = parts_of(of_view, tame(left_of_others(of_view, chosen)))
                 # From the back there is one shot of each stance: the clip's part is the front's.
-                sds_deg["clip"] = max(sds_deg["clip"], clips_deg.setdefault(kind, 0.0))
-                clips_deg[kind] = sds_deg["clip"]
+                knows_body = chosen != without_standing(chosen)
+                left = tame(left_of_others(of_view, chosen))
+                sds_deg = parts_of(of_view, left, clips_deg.get(knows_body))
+                clips_deg[knows_body] = sds_deg["clip"]
                 forms[kind][seen] = as_plain(fit_form(of_view, chosen, for_people(sds_deg)))
             as_read = parts_of(of_view, tame(np.array([row.error_deg for row in of_view])))
             parts = ", ".join(f"{part} {sd:.1f}" for part, sd in as_read.items())

@@ -33,6 +33,13 @@ FORMS: dict[str, tuple[str, ...]] = {
         "thigh_down_legs",
         "other_lifted",
     ),
+    "the same but for standing": (
+        _READING,
+        _OTHER,
+        "world_fppa_deg",
+        "thigh_down_legs",
+        "other_lifted",
+    ),
 }
 """By name: the numbers that an offset is a linear form of."""
 

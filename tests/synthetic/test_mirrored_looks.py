@@ -92,14 +92,14 @@ def test_lowest_points_and_standing_are_looked_at_so_from_the_front():
     assert_array_equal(found.patient.xy_px, landmarks.xy_px)
 
 
-def test_lowest_points_alone_are_looked_at_so_from_the_right():
-    _, found = _to_mirror("right_side")
+@pytest.mark.parametrize("view", ["back", "right_side"])
+def test_lowest_points_alone_are_looked_at_so_from_behind_and_from_the_right(view):
+    _, found = _to_mirror(view)
     assert found.frames.sum() == 9
 
 
-@pytest.mark.parametrize("view", ["back", "left_side"])
-def test_other_views_are_not_looked_at_so(view):
-    _, found = _to_mirror(view)
+def test_the_left_side_is_not_looked_at_so():
+    _, found = _to_mirror("left_side")
     assert found is None
 
 
