@@ -12,5 +12,6 @@ EXERCISE = Entry(
     signs=(
         Sign("feet", 1, 1, 0.3),  # two speak surely against it (choice)
         Sign("changes_foot", 0, 0, 0.3),  # the other foot speaks surely against it (choice)
+        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
 )

@@ -10,7 +10,7 @@ import numpy as np
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.maths.courses import likeliest_course
 from landing_analysis.reasons import Code, because
-from landing_analysis.reps.signs import Signs, signs_of
+from landing_analysis.reps.signs import Signs, is_of_unseen_feet, signs_of
 from landing_analysis.settings import SignSettings
 from landing_analysis.tables import (
     Bout,
@@ -49,7 +49,8 @@ def recognise(
     Returns
     -------
     Reps
-        With the exercise that most reps are of, or None where no rep tells; a bout runs from
+        With the exercise that most reps are of; None where no rep tells its feet and what is
+        seen does not surely show an exercise that may land on one foot or on both. A bout runs from
         rep to rep of one exercise without a pause. A run of fewer than
         ``settings.fewest_of_bout`` reps between others is of the bout around it.
 
@@ -61,7 +62,9 @@ def recognise(
     confidence of a bout is its likeness, averaged over neighbours, over that of all exercises
     together.
     """
-    if not reps.reps or reps.exercise is None:
+    if not reps.reps:
+        return reps
+    if reps.exercise is None and (given is not None or lies):
         return reps
     if given is not None or lies:
         as_said = 1.0 if given is not None else settings.lying_confidence
@@ -71,8 +74,15 @@ def recognise(
     ]
     seen = list(signs_of(reps.reps, tracks, view, settings))
     chosen, sure = _most_alike(codes, _likenesses(codes, seen, settings), reps.reps, settings)
+    any_feet = all(EXERCISES[code].feet is None for code in chosen)
+    if reps.exercise is None and not (any_feet and min(sure) >= settings.sure_share):
+        return reps
     told = tuple(
-        replace(rep, exercise=code, rebound=_is_rebound(code, signs, settings))
+        replace(
+            _whatever_its_feet(rep) if any_feet else rep,
+            exercise=code,
+            rebound=_is_rebound(code, signs, settings),
+        )
         for rep, code, signs in zip(reps.reps, chosen, seen, strict=True)
     )
     bouts = _bouts(told, sure, settings)
@@ -80,6 +90,11 @@ def recognise(
     return replace(
         reps, exercise=main, reps=told, bouts=bouts, notes=(*reps.notes, *_doubts(bouts, settings))
     )
+
+
+def _whatever_its_feet(rep: Rep) -> Rep:
+    """Use a rep that was not used since nobody knows whether the other foot landed with it."""
+    return replace(rep, used=True, reason=None) if is_of_unseen_feet(rep) else rep
 
 
 def planned_among(

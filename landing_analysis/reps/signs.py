@@ -9,6 +9,7 @@ import numpy as np
 
 from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.exercises.entry import SignName
+from landing_analysis.reasons import Code
 from landing_analysis.settings import SignSettings
 from landing_analysis.tables import LANDMARK, LIMBS, FloatArray, Limb, Rep, Tracks, ViewEstimate
 
@@ -30,7 +31,8 @@ def signs_of(
     Yields
     ------
     dict
-        ``feet`` that landed; ``changes_foot`` 1 from one foot to the other, 0 to the same one;
+        ``feet`` that landed, missing where one was not seen and the set does not tell;
+        ``changes_foot`` 1 from one foot to the other, 0 to the same one;
         ``step_s`` from the landing before, or to the next one where that is nearer;
         ``thigh_deg`` and ``shank_deg`` the largest tilt from hanging straight down in the air
         (the lesser limb's where both are); ``side_legs`` from the landing before across the
@@ -44,9 +46,10 @@ def signs_of(
     drops: list[float] = []
     for number, rep in enumerate(reps):
         near_s = [s for s in steps_s[max(number - 1, 0) : number + 1] if np.isfinite(s)]
-        seen: Signs = {"feet": float(len(rep.limbs))}
+        told = not is_of_unseen_feet(rep)
+        seen: Signs = {"feet": float(len(rep.limbs))} if told else {}
         out_of_turn = _out_of_turn(reps, number)
-        if len(rep.limbs) == len(rep.flight.take_off_limbs) == 1 and not out_of_turn:
+        if told and len(rep.limbs) == len(rep.flight.take_off_limbs) == 1 and not out_of_turn:
             seen["changes_foot"] = float(rep.is_bound)
         if near_s:
             seen["step_s"] = min(near_s)
@@ -57,7 +60,7 @@ def signs_of(
             ]
             if peaks:
                 seen[name] = min(peaks)
-        drops.append(_moved(rep, rep, tracks, tracks.down, settings))
+        drops.append(0.0 if _stayed_down(rep) else _moved(rep, rep, tracks, tracks.down, settings))
         seen["own_drop_legs"] = drops[-1]
         follows = bool(number) and landings_s[number] - landings_s[number - 1] < settings.rebound_s
         seen["drop_legs"] = max(drops[-1], drops[-2]) if follows else drops[-1]
@@ -68,6 +71,17 @@ def signs_of(
             seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across, settings))
         seen["slide_legs"] = _slid(rep, tracks, settings)
         yield seen
+
+
+def _stayed_down(rep: Rep) -> bool:
+    """Say whether a rep began on the ground without a take-off, as a shift of weight does."""
+    cut_off = rep.reason is not None and rep.reason.code == Code.STARTS_IN_THE_AIR
+    return rep.flight.take_off is None and not cut_off
+
+
+def is_of_unseen_feet(rep: Rep) -> bool:
+    """Say whether a rep may be on one foot or on both: one was not seen, and the set is neither."""
+    return rep.reason is not None and rep.reason.code == Code.OTHER_FOOT_NOT_SEEN
 
 
 _TILTS: tuple[tuple[SignName, int], ...] = (("thigh_deg", 0), ("shank_deg", 1))

@@ -6,13 +6,14 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
-from jumper import jump_set
+from jumper import drop_set, jump_set
 from posed_patient import view_of
 
 from landing_analysis.contacts.events import find_contacts
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reasons import Code
 from landing_analysis.reps.grouping import group_reps
+from landing_analysis.reps.recognising import recognise
 from landing_analysis.settings import Settings
 from landing_analysis.tables import LIMBS, Contacts, Exercise, Reps, Tracks
 from landing_analysis.tracks.cleaning import clean_tracks
@@ -81,6 +82,36 @@ def test_of_jumps_and_hops_mixed_a_rep_that_does_not_tell_is_not_used():
     assert [rep.used for rep in reps.reps] == [True] * 4 + [False]
     assert [rep.exercise for rep in reps.reps[:4]] == ["jump", "jump", "hop", "hop"]
     assert reps.reps[4].reason.code == Code.OTHER_FOOT_NOT_SEEN
+
+
+def _recognised_without_the_right_foot(tracks: Tracks, found: Contacts) -> Reps:
+    left = tuple(contact for contact in found.contacts if contact.limb == "left")
+    flights = tuple(
+        replace(flight, take_off_limbs=("left",), landing_limbs=("left",), unseen_limbs=("right",))
+        for flight in found.flights
+    )
+    reps = group_reps(Contacts(left, flights), tracks, SETTINGS.reps)
+    return recognise(reps, tracks, view_of("left_side"), SETTINGS.signs)
+
+
+def test_a_landing_off_a_box_is_a_step_down_whether_on_one_foot_or_on_both():
+    for boxes_m in ([0.20], [0.30], [0.20, 0.25, 0.30]):
+        tracks = clean_tracks(drop_set(boxes_m, None), SETTINGS.tracks)
+        found = find_contacts(tracks, SETTINGS.contacts)
+        reps = _recognised_without_the_right_foot(tracks, found)
+        assert reps.exercise == "step_down"
+        assert [(rep.exercise, rep.used) for rep in reps.reps] == [("step_down", True)] * len(
+            boxes_m
+        )
+        assert min(bout.confidence for bout in reps.bouts) >= SETTINGS.signs.sure_share
+        rows = measure_reps(reps, tracks, view_of("left_side"), SETTINGS).measures
+        assert all(row.value is None for row in rows if row.limb == "right")
+
+
+def test_on_level_ground_no_step_down_is_made_of_unseen_feet():
+    reps = _recognised_without_the_right_foot(*_jumps())
+    assert reps.exercise is None
+    assert not any(rep.used for rep in reps.reps)
 
 
 @pytest.mark.parametrize("name", ["contact_time", "inter_limb_delay"])
