@@ -14,7 +14,6 @@ EXERCISE = Entry(
         Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
         Sign("step_s", 0.5, 5, 0.04),  # slower than running steps (choice)
         Sign("side_legs", -1, 0.35, 0.06),  # less to the side than a bound (choice)
-        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("step_rate",),
 )

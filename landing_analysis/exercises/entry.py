@@ -22,6 +22,10 @@ SignName = Literal[
 """What can be seen of one rep, see `reps.signs`."""
 
 
+class AtLeast(float):
+    """What was seen of a rep where more of it was not seen, and may have been larger."""
+
+
 class Sign(NamedTuple):
     """A range in which what is seen of a rep speaks for an exercise.
 
@@ -34,10 +38,16 @@ class Sign(NamedTuple):
     soft: float
 
     def speaks_for(self, seen: Mapping[SignName, float], steepness: float) -> float:
-        """Return from 0, surely against, to 1, surely for; one half where nothing was seen."""
+        """Return from 0, surely against, to 1, surely for; one half where nothing was seen.
+
+        Of a value that is only known to be no smaller, half of the most that it may say.
+        """
         value = seen.get(self.name, math.nan)
         if math.isnan(value):
             return 0.5  # definition: neither for nor against
+        if isinstance(value, AtLeast):
+            most = max(float(value), 0.5 * (self.low + self.high))  # definition: the middle
+            return 0.5 * self.speaks_for({self.name: most}, steepness)  # definition: half
         inside = min(value - self.low, self.high - value)  # negative outside
         return 1.0 / (1.0 + math.exp(-steepness * (inside / self.soft + 1.0)))
 

@@ -16,7 +16,6 @@ EXERCISE = Entry(
         Sign("step_s", 0.1, 0.55, 0.06),  # 110 a minute and more (choice)
         Sign("thigh_deg", -60, 50, 6),  # hangs, well below level (choice)
         Sign("shank_deg", 92, 200, 6),  # level, 90, and above: the heel is drawn up (choice)
-        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),

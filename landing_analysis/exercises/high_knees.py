@@ -15,7 +15,6 @@ EXERCISE = Entry(
         Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
         Sign("step_s", 0.1, 0.55, 0.06),  # 110 a minute and more (choice)
         Sign("thigh_deg", 62, 180, 6),  # nearly level, 90, and above (choice)
-        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("step_rate", "thigh_angle_peak", "heel_height_peak", "hip_lead_time"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),

@@ -16,7 +16,6 @@ EXERCISE = Entry(
         Sign("step_s", 0.1, 0.45, 0.04),  # 130 a minute and more; jogging has 150 to 180 (choice)
         Sign("thigh_deg", -20, 52, 6),  # stays well below level (choice)
         Sign("shank_deg", -30, 80, 6),  # stays below level (choice)
-        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("step_rate", "thigh_angle_peak", "heel_height_peak"),
     without=("jump_height", "reactive_strength_index", "knee_flexion_target_difference"),

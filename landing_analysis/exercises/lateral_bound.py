@@ -17,7 +17,6 @@ EXERCISE = Entry(
         Sign("step_s", 0.42, 5, 0.03),  # slower than jogging steps: 145 a minute (choice)
         Sign("side_legs", 0.45, 5, 0.06),  # 0.37 m and more (choice)
         Sign("slide_legs", -1, 0.15, 0.03),  # feet stay within 0.12 m while they stand (choice)
-        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("step_rate", "pelvis_travel", "pelvis_height"),
     leading=("fppa_peak_flexion", "knee_flexion_peak", "contact_time"),

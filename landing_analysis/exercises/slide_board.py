@@ -15,7 +15,6 @@ EXERCISE = Entry(
         Sign("feet", 1, 1, 0.3),  # two speak surely against it (choice)
         Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
         Sign("slide_legs", 0.25, 9, 0.04),  # feet glide 0.2 m and more (choice)
-        Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("step_rate", "pelvis_travel", "pelvis_height", "drive_time", "glide_time"),
     without=("flight_time", "jump_height", "reactive_strength_index", "toe_to_heel_interval"),

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from landing_analysis.definitions import FRONTAL_VIEWS
-from landing_analysis.exercises.entry import SignName
+from landing_analysis.exercises.entry import AtLeast, SignName
 from landing_analysis.reasons import Code
 from landing_analysis.settings import SignSettings
 from landing_analysis.tables import LANDMARK, LIMBS, FloatArray, Limb, Rep, Tracks, ViewEstimate
@@ -32,10 +32,11 @@ def signs_of(
     ------
     dict
         ``feet`` that landed, missing where one was not seen and the set does not tell;
-        ``changes_foot`` 1 from one foot to the other, 0 to the same one;
-        ``step_s`` from the landing before, or to the next one where that is nearer;
-        ``thigh_deg`` and ``shank_deg`` the largest tilt from hanging straight down in the air
-        (the lesser limb's where both are); ``side_legs`` from the landing before across the
+        ``changes_foot`` 1 from one foot to the other, 0 to the same one; ``step_s`` from the
+        landing before, or to the next one where that is nearer (without any, infinite for a rep
+        of unseen feet: of steps there is never one alone); ``thigh_deg`` and ``shank_deg`` the
+        largest tilt from hanging straight down in the air (the lesser limb's where both are), at
+        least that where it was not seen on; ``side_legs`` from the landing before across the
         picture, ``own_drop_legs`` from take-off down to the landing, ``drop_legs`` the same of
         the landing which a rebound follows, ``slide_legs`` along the ground, in leg lengths;
         ``rebounds`` 1 where a landing and a rebound belong together. What is not seen is missing.
@@ -51,8 +52,8 @@ def signs_of(
         out_of_turn = _out_of_turn(reps, number)
         if told and len(rep.limbs) == len(rep.flight.take_off_limbs) == 1 and not out_of_turn:
             seen["changes_foot"] = float(rep.is_bound)
-        if near_s:
-            seen["step_s"] = min(near_s)
+        if near_s or not told:
+            seen["step_s"] = min(near_s, default=np.inf)
         for name, index in _TILTS:
             peaks = [
                 _highest(tilts[limb][index], swing)
@@ -60,7 +61,7 @@ def signs_of(
             ]
             if peaks:
                 seen[name] = min(peaks)
-        drops.append(0.0 if _stayed_down(rep) else _moved(rep, rep, tracks, tracks.down, settings))
+        drops.append(_moved(rep, rep, tracks, tracks.down, settings))
         seen["own_drop_legs"] = drops[-1]
         follows = bool(number) and landings_s[number] - landings_s[number - 1] < settings.rebound_s
         seen["drop_legs"] = max(drops[-1], drops[-2]) if follows else drops[-1]
@@ -71,12 +72,6 @@ def signs_of(
             seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across, settings))
         seen["slide_legs"] = _slid(rep, tracks, settings)
         yield seen
-
-
-def _stayed_down(rep: Rep) -> bool:
-    """Say whether a rep began on the ground without a take-off, as a shift of weight does."""
-    cut_off = rep.reason is not None and rep.reason.code == Code.STARTS_IN_THE_AIR
-    return rep.flight.take_off is None and not cut_off
 
 
 def is_of_unseen_feet(rep: Rep) -> bool:
@@ -169,7 +164,8 @@ def _highest(tilt_deg: FloatArray, swing: slice) -> float:
     if not np.isfinite(inside).any():
         return np.nan
     top = int(np.nanargmax(inside))
-    return np.nan if is_beside_gap(inside, top) else float(inside[top])
+    highest = float(inside[top])
+    return AtLeast(highest) if is_beside_gap(inside, top) else highest
 
 
 def is_beside_gap(samples: FloatArray, top: int) -> bool:

@@ -6,6 +6,8 @@ Settings were chosen on the bodies `TUNE`; these tests look at `HOLD`.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from jumper import STATURE_M, drop_set, jump_set
@@ -15,12 +17,24 @@ from stick_patient import make_squats
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.feet import foot_visibility_of
 from landing_analysis.contacts.shifts import find_shifts
+from landing_analysis.exercises import EXERCISES
+from landing_analysis.exercises.entry import AtLeast
 from landing_analysis.landmarks.view import estimate_view
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reps.grouping import group_reps, group_shifts
 from landing_analysis.reps.recognising import recognise
+from landing_analysis.reps.signs import segment_tilts_deg, swing_of
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LIMBS, Contacts, Limb, Measures, Reps, View
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    Contacts,
+    Limb,
+    Measures,
+    Reps,
+    Tracks,
+    View,
+)
 from landing_analysis.tracks.cleaning import clean_tracks
 
 SETTINGS = Settings()
@@ -122,6 +136,57 @@ def test_exercises_in_a_row_are_cut_into_bouts_that_never_pool():
             assert abs(landed[bout.reps[-1]] - true.end_s) < 0.3
         own = {rep.number for rep in reps.reps if rep.exercise == reps.exercise}
         assert {row.rep for row in measures.measures if row.of_set} <= own
+
+
+def _tops_unseen(tracks: Tracks, reps: Reps, numbers: list[int]) -> Tracks:
+    """Blank the far end of what is lifted to a rep's landing while it is nearly highest."""
+    xy_px = tracks.xy_px.copy()
+    for number in numbers:
+        rep = reps.reps[number]
+        limb = rep.limbs[0]
+        inside = swing_of(limb, rep, tracks, SETTINGS.signs)
+        tilts = segment_tilts_deg(tracks, limb, SETTINGS.signs)
+        for part, tilt in zip(("knee", "ankle"), tilts, strict=True):
+            top_deg = np.nanmax(tilt[inside])
+            high = np.flatnonzero(tilt[inside] > 0.93 * top_deg) + inside.start
+            if top_deg > 60.0:
+                xy_px[high, LANDMARK[f"{limb}_{part}"]] = np.nan
+    return replace(tracks, xy_px=xy_px)
+
+
+def test_bouts_are_cut_where_they_change_though_swings_beside_it_are_not_seen_to_their_tops():
+    row = ("jog_in_place", "high_knees", "heel_kicks", "jog_in_place")
+    for seed in range(4):
+        rng = np.random.default_rng(seed + 700)
+        body = HOLD[seed % 2]
+        styles = [(style_of(code, rng), 8) for code in row]
+        landmarks, truth = stepping(styles, "left_side", body, 60.0, 1.0, seed)
+        tracks = clean_tracks(landmarks, SETTINGS.tracks, body.stature_m)
+        seen = estimate_view(landmarks, SETTINGS.view, "left_side")
+        contacts = find_contacts(tracks, SETTINGS.contacts, foot_visibility_of("left_side", "left"))
+        reps = group_reps(contacts, tracks, SETTINGS.reps)
+        whole = recognise(reps, tracks, seen, SETTINGS.signs)
+        assert [bout.exercise for bout in whole.bouts] == list(row)
+        lifted = whole.bouts[1:3]  # of a jog the part that is seen says nothing
+        edges = [bout.reps[k] - 1 for bout in lifted for k in (0, -1)]
+        cut = recognise(reps, _tops_unseen(tracks, reps, edges), seen, SETTINGS.signs)
+        assert [bout.exercise for bout in cut.bouts] == list(row)
+        landed = {rep.number: rep.flight.landing.t_s for rep in cut.reps}
+        for bout, true in zip(cut.bouts, truth.bouts, strict=True):
+            assert abs(landed[bout.reps[0]] - true.start_s) < 0.1
+
+
+def test_a_part_of_a_swing_speaks_against_what_it_exceeds_and_for_nothing():
+    jogs, kicks = (
+        {sign.name: sign for sign in EXERCISES[code].signs}["shank_deg"]
+        for code in ("jog_in_place", "heel_kicks")
+    )
+    steepness = SETTINGS.signs.edge_steepness
+    for part_deg in (20.0, 60.0, 95.0, 110.0):
+        part = {"shank_deg": AtLeast(part_deg)}
+        assert kicks.speaks_for(part, steepness) == pytest.approx(0.5, abs=0.01)
+        known = jogs.speaks_for(part, steepness)
+        assert known < 0.01 if part_deg > 90.0 else known == pytest.approx(0.5, abs=0.03)
 
 
 @pytest.mark.parametrize(("weak", "bouts"), [
