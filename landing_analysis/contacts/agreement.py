@@ -41,7 +41,7 @@ def gated_by_body(
     gated = dict(events)
     for limb, own in events.items():
         if own.toe_off and not earliest_s < own.toe_off.t_s < latest_s:
-            gated[limb] = replace(gated[limb], toe_off=off)
+            gated[limb] = replace(gated[limb], toe_off=body.last_off)
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             gated[limb] = replace(gated[limb], toe_contact=on, heel_contact=None)
     landing = _landing_with_body(gated, on)
@@ -146,7 +146,7 @@ def imputed_from_body(
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in imputed.values()):
         for limb in limbs:
-            imputed[limb] = replace(imputed[limb], toe_off=body.off)
+            imputed[limb] = replace(imputed[limb], toe_off=body.last_off)
     if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in imputed.values()):
         for limb in landed:
             imputed[limb] = replace(imputed[limb], toe_contact=body.on)

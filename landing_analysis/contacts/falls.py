@@ -68,6 +68,15 @@ class BodyEvents(NamedTuple):
     off_until_s: float
     on: Event
 
+    @property
+    def last_off(self) -> Event:
+        """When the last foot left: what interrupts a fall is that a foot still carries the body.
+
+        Half of the time since it began first is its uncertainty, besides.
+        """
+        since_s = self.off_until_s - self.off.t_s
+        return Event(self.off_until_s, float(np.hypot(self.off.sd_s, 0.5 * since_s)))
+
 
 def body_events(motion: Motion, segment: tuple[int, int], settings: ContactSettings) -> BodyEvents:
     """Read take-off and landing from the body alone: where it begins and ends to fall.

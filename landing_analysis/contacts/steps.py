@@ -201,7 +201,7 @@ def _stands(motion: Motion, limb: Limb, settings: StepSettings) -> FloatArray:
     """Return from 1, surely standing, down to ``-in_air_weight``, surely not; 0 tells nothing."""
     t_s = motion.t_s
     speed = local_polynomial(t_s, motion.toe_place_m[limb], settings.half_window_s, 1)[1]
-    away = np.max(
+    away = np.fmax.reduce(
         [
             _above_floor_m(t_s, motion.toe_m[limb], settings) / settings.toe_high_m,
             _above_floor_m(t_s, motion.ankle_m[limb], settings) / settings.ankle_high_m,
