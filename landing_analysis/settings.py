@@ -370,6 +370,7 @@ class ContactSettings:
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
+    longest_quick_contact_s: float = 0.6  # in less nobody sets the other foot down, too (choice)
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
     steps: StepSettings = StepSettings()
 

@@ -47,7 +47,12 @@ from landing_analysis.contacts.feet import (
     foot_events,
     read_motion,
 )
-from landing_analysis.contacts.flights import fell, resolve_flight, with_unseen
+from landing_analysis.contacts.flights import (
+    fell,
+    leaving_from_the_foot_that_landed,
+    resolve_flight,
+    with_unseen,
+)
 from landing_analysis.contacts.standing import (
     Candidate,
     floor_heights_m,
@@ -170,6 +175,7 @@ def find_contacts(
         ]
         contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
+    flights = leaving_from_the_foot_that_landed(flights, settings)
     return with_steps(
         Contacts(tuple(ordered), tuple(flights)), motion, settings.steps, from_side=one_behind_other
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -88,6 +89,25 @@ def with_unseen(
         )
     )
     return replace(flight, unseen_limbs=tuple(unseen))
+
+
+def leaving_from_the_foot_that_landed(
+    flights: list[Flight], settings: ContactSettings
+) -> list[Flight]:
+    """Let a flight leave from the foot that landed shortly before, not from the one that hung.
+
+    A foot that did not land cannot leave; one that was not seen to hang may have landed.
+    """
+    left = flights[:1]
+    for before, flight in pairwise(flights):
+        landed, off = before.landing, flight.take_off
+        alone = len(before.landing_limbs) == len(flight.take_off_limbs) == 1
+        if landed and off and alone and not before.unseen_limbs:
+            soon = off.t_s - landed.t_s < settings.longest_quick_contact_s
+            limbs = before.landing_limbs if soon else flight.take_off_limbs
+            flight = replace(flight, take_off_limbs=limbs)
+        left.append(flight)
+    return left
 
 
 def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[Event]:

@@ -15,10 +15,21 @@ from told import told
 
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.feet import foot_visibility_of
+from landing_analysis.contacts.flights import leaving_from_the_foot_that_landed
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LIMBS, Contacts, Limb, Reps, Tracks, View, ViewEstimate
+from landing_analysis.tables import (
+    LIMBS,
+    Contacts,
+    Event,
+    Flight,
+    Limb,
+    Reps,
+    Tracks,
+    View,
+    ViewEstimate,
+)
 from landing_analysis.tracks.cleaning import clean_tracks
 from landing_analysis.wording import words_of
 
@@ -131,3 +142,23 @@ def test_legs_exchanged_in_a_set_of_jumps_void_nothing(stick_tracks):
     contacts = find_contacts(stick_tracks, SETTINGS.contacts)
     exchanged = replace(stick_tracks, swapped=np.arange(len(stick_tracks.t_s)) % 7 == 0)
     assert all(rep.used for rep in group_reps(contacts, exchanged, SETTINGS.reps).reps)
+
+
+def _flight(off_s: float, on_s: float, off: tuple[Limb, ...], on: tuple[Limb, ...], **more):
+    return Flight(Event(off_s, 0.01), Event(on_s, 0.01), off, on, **more)
+
+
+def test_a_flight_leaves_from_the_foot_that_landed_and_not_from_the_one_that_hung():
+    first = _flight(0.8, 1.1, LIMBS, ("right",))
+    settings = SETTINGS.contacts
+
+    def leaves(before: Flight, off_s: float, off: tuple[Limb, ...]) -> tuple[Limb, ...]:
+        flight = _flight(off_s, off_s + 0.3, off, ("left",))
+        return leaving_from_the_foot_that_landed([before, flight], settings)[1].take_off_limbs
+
+    assert leaves(first, 1.5, ("left",)) == ("right",)
+    assert leaves(first, 1.5, ("right",)) == ("right",)
+    assert leaves(first, 1.5, LIMBS) == LIMBS
+    assert leaves(first, 2.5, ("left",)) == ("left",)  # time enough to set the other foot down
+    unseen = replace(first, unseen_limbs=("left",))
+    assert leaves(unseen, 1.5, ("left",)) == ("left",)

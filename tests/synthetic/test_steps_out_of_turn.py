@@ -96,6 +96,22 @@ def test_a_step_between_two_of_its_foot_is_the_other_foots_where_legs_were_excha
         assert len(in_doubt) == len(marked_s)
 
 
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("exercise", STEPPED)
+def test_an_ankle_that_rests_tells_that_its_foot_stands_where_nothing_else_is_seen(exercise, seed):
+    _, tracks, landings = stepped(exercise, seed)
+    landed_s, true = [s for s, _ in landings][:-1], [k for _, k in landings][:-1]
+    xy = tracks.xy_px.copy()
+    for k in (STEP - 1, STEP + 1):
+        start_s, end_s = span_of(landings, k, k + 1)
+        stands = (tracks.t_s > start_s) & (tracks.t_s < end_s)
+        limb, other = true[k], OTHER[true[k]]
+        lost = [LANDMARK[f"{limb}_toe"], *(LANDMARK[f"{other}_{part}"] for part in PARTS[2:])]
+        xy[np.ix_(np.flatnonzero(stands), lost)] = np.nan
+    shown = replace(tracks, xy_px=xy, raw_px=np.where(np.isnan(xy), np.nan, tracks.raw_px))
+    assert feet_of(contacts_of(shown), landed_s) == true
+
+
 @pytest.mark.parametrize("exercise", STEPPED)
 def test_a_double_step_stays_on_its_foot_whatever_was_exchanged(exercise):
     _, tracks, landings = stepped(exercise, 1)
