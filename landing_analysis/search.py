@@ -31,6 +31,7 @@ from landing_analysis.tables import (
     Poses,
     Seen,
     Segment,
+    View,
 )
 from landing_analysis.video.clips import read_frames, with_frame_times
 
@@ -136,7 +137,7 @@ def find_people(
         seen = _by_frame(first.seen)
 
         def look_at(
-            wanted: frozenset[int], number: int, label: str, *, mirrored: bool = False
+            wanted: frozenset[int], number: int, label: str, *, mirrored_view: View | None = None
         ) -> list[Seen]:
             """Look at the frames of some numbers in one more pass over the clip."""
             own = parts.of_pass(number)
@@ -145,7 +146,10 @@ def find_people(
                 new = wanted - {one.number for one in own.seen}
                 progress.advance(len(wanted) - len(new))
                 pictures = _pictures(path, clip, new)
-                own.store(engine.look_for_people(pictures, progress, mirrored=mirrored))
+                mirrored = mirrored_view is not None
+                relaid = mirroring.relaid_for(mirrored_view, settings.pose)
+                looks = engine.look_for_people(pictures, progress, mirrored=mirrored, relaid=relaid)
+                own.store(looks)
             return own.seen
 
         if rounds[2:]:
@@ -158,7 +162,8 @@ def find_people(
         if to_mirror is not None:
             numbers = np.array(watch.numbers)
             wanted = frozenset(numbers[to_mirror.frames].tolist())
-            mirrored = look_at(wanted, 2, "looking at it mirrored", mirrored=True)
+            label = "looking at it mirrored"
+            mirrored = look_at(wanted, 2, label, mirrored_view=to_mirror.view)
             mirrored_px = mirroring.seen_mirrored(
                 mirrored, numbers, to_mirror.patient, settings.pose.mirrored_torsos
             )

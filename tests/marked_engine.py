@@ -98,7 +98,7 @@ def stand_in_by_time(see: Callable[[Clip, Frame], Seen], asked: list[str] | None
         if asked is not None:
             asked.append(clip.file)
 
-        def look_for_people(frames: Iterable[Frame], progress: Progress, *, mirrored=False):
+        def look_for_people(frames: Iterable[Frame], progress: Progress, **_how: object):
             for frame in frames:
                 progress.advance(1)
                 yield see(clip, frame)

@@ -20,7 +20,7 @@ from typing import BinaryIO, NamedTuple
 
 import numpy as np
 
-from landing_analysis.landmarks.windows import WINDOW_VALUES
+from landing_analysis.landmarks.windows import WINDOW_VALUES, Relaid
 from landing_analysis.tables import FloatArray, Picture
 
 
@@ -43,10 +43,14 @@ class Order:
 
 
 class Question(NamedTuple):
-    """Which picture is looked at, by its place, and in which window, (4,); None for everybody."""
+    """Which picture is looked at, by its place, and in which window, (4,); None for everybody.
+
+    For everybody in windows of the detector, ``relaid`` where that is wanted.
+    """
 
     place: int
     window_px: FloatArray | None = None
+    relaid: Relaid | None = None
 
 
 class Sight(NamedTuple):
@@ -132,7 +136,10 @@ class _Eyes:
             people, _ = self._networks.bodies(rgb, question.window_px[None])
             if len(people):
                 return Sight(people, np.full((1, WINDOW_VALUES), np.nan))
-        return Sight(*self._networks.bodies(rgb, self._networks.windows(rgb)))
+        windows_px = self._networks.windows(rgb)
+        if question.relaid is not None:
+            windows_px = question.relaid.of(windows_px)
+        return Sight(*self._networks.bodies(rgb, windows_px))
 
 
 def _missing_part(error: ImportError) -> str:

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from landing_analysis.landmarks.people import OTHER_SIDE
+from landing_analysis.landmarks.windows import Relaid
+from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, FloatArray, IntArray, Landmarks, Seen, View
 
 MIRRORED_VIEWS: tuple[View, ...] = ("front", "back")
@@ -20,6 +22,17 @@ MIRRORED_STANDING: tuple[View, ...] = ("front",)
 SEEN_AS_RIGHT: tuple[View, ...] = ("right_side",)
 """Views whose near knee is read from the mirrored look, in which it is a left one (drawn)."""
 _TORSO = [LANDMARK[f"{limb}_{part}"] for part in ("shoulder", "hip") for limb in ("left", "right")]
+
+
+def relaid_for(view: View | None, settings: PoseSettings) -> Relaid | None:
+    """Return how windows are laid anew for a look at the mirrored picture; None as they are.
+
+    A body that is filmed from the right faces left there.
+    """
+    if view not in SEEN_AS_RIGHT:
+        return None
+    turn = -np.radians(settings.relaid_forward_deg)
+    return Relaid(settings.relaid_side_share, settings.relaid_lower, float(turn))
 
 
 def turned_back(people: FloatArray, width_px: int) -> FloatArray:

@@ -18,7 +18,7 @@ from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks.engine import Question, Sight
 from landing_analysis.landmarks.mirroring import turned_back
 from landing_analysis.landmarks.network_answers import VALUES
-from landing_analysis.landmarks.windows import InWindow
+from landing_analysis.landmarks.windows import InWindow, Relaid
 from landing_analysis.landmarks.workers import Engines, Places, engines
 from landing_analysis.progress import NO_PROGRESS, Progress
 from landing_analysis.settings import PoseSettings
@@ -141,6 +141,7 @@ class PoseEngine:
         progress: Progress = NO_PROGRESS,
         *,
         mirrored: bool = False,
+        relaid: Relaid | None = None,
     ) -> Iterator[Seen]:
         """Yield what is seen frame by frame, in the order of the frames, as soon as it is known.
 
@@ -150,6 +151,7 @@ class PoseEngine:
             earliest answer that is still due
         progress : told of every frame
         mirrored : look at the mirrored pictures, and turn back what is seen there
+        relaid : how the detector's windows are laid anew, None to take them as they are
 
         Raises
         ------
@@ -177,7 +179,7 @@ class PoseEngine:
             if not self._places.free:
                 yield take()
             place = self._places.keep(rgb[:, ::-1] if mirrored else rgb)
-            answer = self._workers.look(Question(place, window_px))
+            answer = self._workers.look(Question(place, window_px, relaid))
             asked.append(_Asked(frame.number, frame.t_s, place, answer))
         while asked:
             yield take()

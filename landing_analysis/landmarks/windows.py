@@ -24,6 +24,27 @@ class InWindow(NamedTuple):
     window_px: FloatArray
 
 
+class Relaid(NamedTuple):
+    """How the detector's windows are laid anew: what is kept of their side, and what is added.
+
+    Attributes
+    ----------
+    side_share : of a window's side that is left
+    lower : by which it lies lower, in its own sides
+    turn : radians, clockwise
+    """
+
+    side_share: float
+    lower: float
+    turn: float
+
+    def of(self, windows_px: FloatArray) -> FloatArray:
+        """Return windows, (n, 4), laid anew."""
+        x, y, side, turn = windows_px.T
+        new = x, y + self.lower * side, self.side_share * side, turn + self.turn
+        return np.stack(new, axis=-1)
+
+
 def to_picture(window_px: FloatArray, size_px: int) -> FloatArray:
     """Return (2, 3) what takes points of a cut-out, so many pixels wide, to the picture."""
     x, y, side, turn = window_px

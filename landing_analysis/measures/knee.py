@@ -71,6 +71,33 @@ def second_look(
     return SecondLook(flexion_deg(*mirrored) - flexion_deg(*plain), shortened)
 
 
+class LandingLooks(NamedTuple):
+    """What the second looks of one landing make of a leg, and how surely by how they differ."""
+
+    added_deg: float
+    shortened: float
+    added_sd_deg: float
+
+
+def looks_of_landing(
+    second: SecondLook, seen: BoolArray, settings: KneeSettings
+) -> LandingLooks | None:
+    """Return the means of the looks that can be of the leg as filmed; None of fewer than half.
+
+    Parameters
+    ----------
+    second : from `second_look`
+    seen : (n_frames,) those of the landing that have one
+    settings : KneeSettings
+    """
+    alike = seen & (np.abs(second.added_deg) <= settings.most_between_looks_deg)
+    if 2 * alike.sum() < seen.sum():
+        return None
+    added_deg, shortened = (float(values[alike].mean()) for values in second)
+    added_sd_deg = float(second.added_deg[alike].std() / math.sqrt(alike.sum()))
+    return LandingLooks(added_deg, shortened, added_sd_deg)
+
+
 def _leg_of(points_px: FloatArray, limb: Limb) -> FloatArray:
     """Return (3, n_frames, 2), hip, knee and ankle."""
     return np.stack([points_px[:, LANDMARK[f"{limb}_{p}"]] for p in ("hip", "knee", "ankle")])
@@ -90,7 +117,7 @@ class NearKnee(NamedTuple):
     ----------
     straight_px : from `straight_leg_px`
     seen : on one leg in landings on it alone, as a right one unless read from second looks
-    second : what second looks make of it: the medians of a landing's looks at its lowest point,
+    second : what second looks make of it: the means of a landing's looks at its lowest point,
         fading to nothing at its initial contact and toe-off, where a leg is straighter
     added_sd_deg : (n_frames,) how surely that is known, by how these looks differ
     apart : (n_frames,) landings in which the two looks cannot be of the same leg
@@ -151,19 +178,20 @@ def near_knee(
             one_leg |= landing
         if second is None or not (seen := landing & np.isfinite(second.added_deg)).any():
             continue
-        added_deg, shortened = (float(np.median(values[seen])) for values in second)
-        if abs(added_deg) > settings.most_between_looks_deg:
+        looks = looks_of_landing(second, seen, settings)
+        if looks is None:
             apart |= landing
             continue
         looked_at |= landing
-        knots |= {float(t_s[frame]): (added_deg, shortened) for frame in np.flatnonzero(seen)}
-        added_sd_deg[landing] = second.added_deg[seen].std() / math.sqrt(seen.sum())
+        values = looks.added_deg, looks.shortened
+        knots |= {float(t_s[frame]): values for frame in np.flatnonzero(seen)}
+        added_sd_deg[landing] = looks.added_sd_deg
     at_s = sorted(knots)
-    values = np.array([knots[one] for one in at_s])
+    at_knots = np.array([knots[one] for one in at_s])
     return NearKnee(
         straight_leg_px(leg, settings, stands_alone(limb, reps, t_s)),
         Seen(one_leg, (limb == "right") & ~looked_at),
-        SecondLook(*(np.interp(t_s, at_s, each) for each in values.T)),
+        SecondLook(*(np.interp(t_s, at_s, each) for each in at_knots.T)),
         added_sd_deg,
         apart,
     )

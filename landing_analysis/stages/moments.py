@@ -14,7 +14,7 @@ from landing_analysis.settings import Settings
 from landing_analysis.stages.candidates import candidates_of
 from landing_analysis.stages.motion import facing_of, motion_of
 from landing_analysis.stages.options import Options
-from landing_analysis.tables import BoolArray, FloatArray, Landmarks, Poses
+from landing_analysis.tables import BoolArray, FloatArray, Landmarks, Poses, View
 
 
 def moments_that_count(
@@ -46,10 +46,11 @@ def moments_that_count(
 
 
 class ToMirror(NamedTuple):
-    """Whose frames are looked at mirrored as well, as filmed, and (n_frames,) which."""
+    """Whose frames are looked at mirrored as well, as filmed, (n_frames,) which, in what view."""
 
     patient: Landmarks
     frames: BoolArray
+    view: View
 
 
 def frames_to_mirror(
@@ -81,4 +82,4 @@ def frames_to_mirror(
         standing = quiet_standing(motion.tracks, settings)
     lowest_s = [rep.peak_flexion_s for rep in reps if rep.peak_flexion_s is not None]
     frames = mirrored_frames(poses.t_s, lowest_s, standing, settings.pose)
-    return ToMirror(candidates.filmed[motion.patient.number - 1], frames)
+    return ToMirror(candidates.filmed[motion.patient.number - 1], frames, view.view)

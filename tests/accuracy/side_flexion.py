@@ -30,11 +30,20 @@ from synthetic_patients.sets import SetPlan
 from synthetic_patients.side_landings import MOMENTS, near_limb, side_plans
 
 from landing_analysis.files import write_text
+from landing_analysis.landmarks.choosing import mirrored_frames
+from landing_analysis.landmarks.mirroring import relaid_for
 from landing_analysis.maths.statistics import Z_95
-from landing_analysis.measures.knee import NearKnee, SecondLook, Seen, second_look, straight_leg_px
+from landing_analysis.measures.knee import (
+    NearKnee,
+    SecondLook,
+    Seen,
+    looks_of_landing,
+    second_look,
+    straight_leg_px,
+)
 from landing_analysis.measures.readings import value_at, value_at_impact
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, FloatArray
+from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, BoolArray, FloatArray
 
 from .landing_rows import stored_sets
 from .looking import keep_looks
@@ -92,26 +101,28 @@ def _of_set(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Flexion]:
     moments = np.array(MOMENTS)[table["moment"]]
     nothing = SecondLook(np.zeros(len(t_s)), np.ones(len(t_s)))
     read, added_sd_deg = SecondLook(*map(np.copy, nothing)), np.zeros(len(t_s))
+    apart = set()
     for rep in np.unique(table["rep"][table["rep"] != STANDING]):
         at = (table["rep"] == rep) & (moments == "peak")
-        if limb == "right":
-            for values, looks in zip(read, second, strict=True):
-                values[at] = np.median(looks[at])
-            added_sd_deg[at] = second.added_deg[at].std() / np.sqrt(at.sum())
+        looks = looks_of_landing(second, _looked_at(at, t_s, table["at_s"]), SETTINGS.knee)
+        if limb == "left":
+            continue
+        if looks is None:
+            apart.add(rep)
+            continue
+        read.added_deg[at], read.shortened[at], added_sd_deg[at] = looks
     one_leg = np.full(len(t_s), len(plan.support) == 1)
     straight_px = straight_leg_px(leg, SETTINGS.knee)
     as_right = np.full(len(t_s), limb == "right")
-    looks = {
+    knees = {
         "plain": NearKnee(
             straight_px, Seen(one_leg, as_right), nothing, 0 * added_sd_deg, no_frames
         ),
         "read": NearKnee(straight_px, Seen(one_leg, no_frames), read, added_sd_deg, no_frames),
     }
-    angles = {name: knee.flexion_deg(leg, 0.0, SETTINGS.knee) for name, knee in looks.items()}
+    angles = {name: knee.flexion_deg(leg, 0.0, SETTINGS.knee) for name, knee in knees.items()}
     for rep in np.unique(table["rep"][table["rep"] != STANDING]):
-        peak = (table["rep"] == rep) & (moments == "peak")
-        apart = abs(np.median(second.added_deg[peak])) > SETTINGS.knee.most_between_looks_deg
-        if apart or taken_for_other[table["rep"] == rep].any():
+        if rep in apart or taken_for_other[table["rep"] == rep].any():
             continue
         for moment in _TRUTH:
             at = (table["rep"] == rep) & (moments == moment)
@@ -120,9 +131,15 @@ def _of_set(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Flexion]:
                 for name in ("plain", "read")
             )
             frame = int(np.flatnonzero(at)[at.sum() // 2])
-            sd_deg = looks["read"].offset_sd_deg(read_deg, frame, SETTINGS.knee)
+            sd_deg = knees["read"].offset_sd_deg(read_deg, frame, SETTINGS.knee)
             true_deg = float(table["flexion_deg"][at][0])
             yield Flexion(plan, int(rep), moment, true_deg, plain_deg, read_deg, sd_deg)
+
+
+def _looked_at(peak: BoolArray, t_s: FloatArray, at_s: FloatArray) -> BoolArray:
+    """Say which frames of a peak a clip's second looks would be of."""
+    no_standing = np.zeros(len(t_s), dtype=bool)
+    return peak & mirrored_frames(t_s, [float(at_s[peak][0])], no_standing, SETTINGS.pose)
 
 
 def _value(moment: str, t_s: FloatArray, angle_deg: FloatArray, at_s: float) -> float:
@@ -207,7 +224,8 @@ _FRAMES = click.option(
 def look(folder: Path) -> None:
     """Run the pose model on the frames, plain and mirrored; what was looked at is kept."""
     for plan in side_plans():
-        if keep_looks(folder / f"{plan.name}.mp4"):
+        relaid = relaid_for(plan.view, SETTINGS.pose)
+        if keep_looks(folder / f"{plan.name}.mp4", relaid):
             click.echo(plan.name)
 
 

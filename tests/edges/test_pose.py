@@ -22,7 +22,7 @@ from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks import pose, workers
 from landing_analysis.landmarks.engine import Question, Sight, _missing_part
 from landing_analysis.landmarks.pose import Model, find_poses, load_model
-from landing_analysis.landmarks.windows import InWindow
+from landing_analysis.landmarks.windows import InWindow, Relaid
 from landing_analysis.landmarks.workers import Places
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import LANDMARK, Clip, Frame, Poses
@@ -97,6 +97,17 @@ def test_a_narrow_picture_gives_the_same_body(frames, poses, width):
     cut = _with_pictures(frames[:1], lambda rgb: rgb[:, left : left + width])
     found = _look(cut, workers=1).xy_px[0, 0] + [left, 0]
     assert_allclose(found, poses.xy_px[0, 0], atol=CROP_NOISE_PX)
+
+
+def test_windows_laid_anew_show_what_the_same_windows_show_when_they_are_given(frames):
+    relaid = Relaid(side_share=0.9, lower=0.02, turn=-0.1)
+    with pose.started(_clip_of(frames), PoseSettings(workers=1), load_model()) as engine:
+        (plain,) = engine.look_for_people(frames[:1])
+        (anew,) = engine.look_for_people(frames[:1], relaid=relaid)
+        window_px = relaid.of(plain.windows_px)[0]
+        (given,) = engine.look_for_people([InWindow(frames[0], window_px)])
+    assert_array_equal(anew.people, given.people)
+    assert np.abs(anew.people - plain.people)[..., :2].max() > 0.1
 
 
 def test_pictures_reach_the_engine_as_they_are(frames, monkeypatch):

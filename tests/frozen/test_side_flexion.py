@@ -57,6 +57,14 @@ def test_jumps_are_read_within_what_published_definitions_differ_by(flexions, li
     assert rms(errors(flexions, limb, one_leg=False, moment=moment)) < 4.0
 
 
+def test_a_right_hop_is_read_half_as_wrong_as_from_plain_looks(flexions):
+    plain, read = (
+        rms(errors(flexions, "right", one_leg=True, reading=reading))
+        for reading in ("plain_deg", "read_deg")
+    )
+    assert read < 0.5 * plain
+
+
 def test_the_truth_lies_in_the_claimed_interval(flexions):
     held = [
         abs(one.read_deg - one.true_deg) <= 1.96 * one.sd_deg for one in flexions if one.held_out

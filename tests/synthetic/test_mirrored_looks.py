@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make_poses
 
 from landing_analysis.landmarks.choosing import mirrored_frames
-from landing_analysis.landmarks.mirroring import seen_mirrored
+from landing_analysis.landmarks.mirroring import relaid_for, seen_mirrored
 from landing_analysis.landmarks.people import link_people, sides_swapped
 from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.measures.offsets import Sight, second_look_deg, set_offset
@@ -96,6 +96,16 @@ def test_lowest_points_and_standing_are_looked_at_so_from_the_front():
 def test_lowest_points_alone_are_looked_at_so_from_behind_and_from_the_right(view):
     _, found = _to_mirror(view)
     assert found.frames.sum() == 9
+
+
+def test_from_the_right_windows_are_laid_closer_and_turned_to_where_the_mirrored_body_faces():
+    relaid = relaid_for("right_side", PoseSettings())
+    x, y, side, turn = relaid.of(np.array([[200.0, 300.0, 100.0, 0.0]]))[0]
+    assert (x, side) == (200.0, pytest.approx(100.0 * PoseSettings().relaid_side_share))
+    assert y == pytest.approx(300.0 + 100.0 * PoseSettings().relaid_lower)
+    # Mirrored it faces left: the top side goes to the left, against the clock.
+    assert np.degrees(turn) == pytest.approx(-PoseSettings().relaid_forward_deg)
+    assert relaid_for("front", PoseSettings()) is relaid_for(None, PoseSettings()) is None
 
 
 def test_the_left_side_is_not_looked_at_so():

@@ -91,6 +91,18 @@ def test_looks_that_differ_among_themselves_widen_the_claim(hops):
     assert differing > alike
 
 
+def test_one_look_of_three_that_cannot_be_of_the_same_leg_is_left_out(hops):
+    tracks, reps = hops
+    second = looked_at(hops, 8.0)
+    frame = int(np.argmin(np.abs(tracks.t_s - reps[0].peak_flexion_s)))
+    second.added_deg[[frame - 1, frame + 1]] = [10.0, -40.0]
+    second.shortened[[frame - 1, frame + 1]] = [1.0, 0.5]
+    knee = knee_of(hops, second)
+    assert not knee.apart.any()
+    assert knee.second.added_deg[frame] == pytest.approx(9.0)
+    assert knee.second.shortened[frame] == pytest.approx(1.0)
+
+
 def test_a_left_leg_needs_no_second_look(hops):
     landmarks, _ = make_motion(jump_plan(3), "left_side", LIMBS)
     tracks = clean_tracks(landmarks, SETTINGS.tracks, None)
