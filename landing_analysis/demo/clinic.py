@@ -86,7 +86,7 @@ def make_clinic(
 def _samples_in(folder: Path) -> dict[str, list[Path]]:
     """Return the sample clips by the patient whose last visit they become."""
     found = {
-        story.code: sorted(folder.glob(f"{story.sample}_*.mp4"))
+        story.code: sorted(folder.glob(f"*{story.sample}_*.mp4"))
         for story in STORIES if story.sample
     }  # fmt: skip
     return {code: clips for code, clips in found.items() if clips}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from landing_analysis import __version__
 from landing_analysis.definitions import DEFINITIONS
-from landing_analysis.demo.stories import FRONT, SIDE, Spread, Story
+from landing_analysis.demo.stories import FRONT, SIDE, STEPS, Spread, Story
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.maths.kinematics import interval_sd_s
@@ -45,6 +45,8 @@ from landing_analysis.tables import (
 )
 
 _REPS = 8
+_BOUT_S = 20.0
+"""Length of a bout of an exercise that is counted in seconds."""
 _Set = tuple[Exercise, Limb | None, View]
 _SETS: tuple[_Set, ...] = (
     ("jump", None, "front"), ("jump", None, "front"),
@@ -60,11 +62,15 @@ _SLED_JUMPS: tuple[_Set, ...] = (
 _SLED_HOPS: tuple[_Set, ...] = (
     ("sled_hop", "left", "left_side"), ("sled_hop", "right", "right_side"),
 )  # fmt: skip
-_CLIMB: tuple[tuple[_Set, ...], ...] = (_SLED_JUMPS, _SLED_JUMPS, _SLED_HOPS)
-"""What is filmed besides at the first visits, at reduced load."""
-
-_PERIOD_S = 0.63
-"""From landing to landing: the typical contact and the flight after it."""
+_CLIMB: tuple[tuple[_Set, ...], ...] = (
+    _SLED_JUMPS,
+    _SLED_JUMPS,
+    _SLED_HOPS,
+    (("alternating_jump", None, "front"),),
+    (("lateral_bound", None, "front"), ("jog_in_place", None, "left_side")),
+    tuple((steps, None, "left_side") for steps in ("jog_in_place", "high_knees", "heel_kicks")),
+)
+"""What is filmed besides at the visits before the last one: less than is prescribed."""
 
 _POOR = because(Code.LEGS_SEEN, seen_pct=41.0, bridged=0, exchanged=0)
 
@@ -97,6 +103,32 @@ class _Scene:
     @property
     def is_last(self) -> bool:
         return self.visit == len(self.story.days_before) - 1
+
+    @property
+    def spreads(self) -> dict[str, Spread]:
+        """Of what the view shows of the exercise."""
+        shown = STEPS.get(self.exercise) or (FRONT if self.view == "front" else SIDE)
+        if EXERCISES[self.exercise].load == "reduced":  # lying down, a trunk has no lean
+            return {name: spread for name, spread in shown.items() if name != "trunk_flexion"}
+        return shown
+
+    @property
+    def period_s(self) -> float:
+        """From landing to landing: the typical contact and the flight after it."""
+        shown = STEPS.get(self.exercise, FRONT)
+        return shown["contact_time"].typical + shown["flight_time"].typical
+
+    @property
+    def reps(self) -> range:
+        if EXERCISES[self.exercise].counted_in == "seconds":
+            return range(1, round(_BOUT_S / self.period_s) + 1)
+        return range(1, _REPS + 1)
+
+    def limbs_of(self, rep: int) -> tuple[Limb, ...]:
+        """Return the limbs that land in a rep."""
+        if self.limb is not None:
+            return (self.limb,)
+        return (LIMBS[rep % len(LIMBS)],) if self.exercise in STEPS else LIMBS
 
 
 def invent_patient(story: Story, last_day: date) -> Patient:
@@ -142,20 +174,17 @@ def invent_sets(
 
 
 def _measures(scene: _Scene, rng: np.random.Generator) -> tuple[Measure, ...]:
-    spreads = FRONT if scene.view == "front" else SIDE
-    if EXERCISES[scene.exercise].load == "reduced":  # lying down, a trunk has no lean
-        spreads = {name: spread for name, spread in spreads.items() if name != "trunk_flexion"}
     rows: list[Measure] = []
-    for name, spread in spreads.items():
+    for name, spread in scene.spreads.items():
         for limb in _limbs_of(scene, name):
             rows += _row_per_rep(scene, name, limb, spread, rng)
-    return (*rows, *_unmeasured(scene, spreads))
+    return (*rows, *_unmeasured(scene))
 
 
 def _limbs_of(scene: _Scene, name: str) -> tuple[Limb | None, ...]:
     if DEFINITIONS[name].scope == "body":
         return (None,)
-    if scene.near_limb is not None:
+    if scene.near_limb is not None and scene.exercise not in STEPS:
         return (scene.near_limb,)
     return LIMBS if scene.limb is None else (scene.limb,)
 
@@ -173,7 +202,8 @@ def _row_per_rep(
             rep=rep, name=name, limb=limb, value=float(mean + rng.normal(0, spread.rep_sd)),
             unit=DEFINITIONS[name].unit, sd=sd, parts=parts,
         )
-        for rep in range(1, _REPS + 1)
+        for rep in scene.reps
+        if limb is None or limb in scene.limbs_of(rep)
     ]  # fmt: skip
 
 
@@ -190,7 +220,7 @@ def _mean(scene: _Scene, name: str, limb: Limb | None, spread: Spread) -> float:
     return spread.typical + share * deficit + inward
 
 
-def _unmeasured(scene: _Scene, measured: Mapping[str, Spread]) -> list[Measure]:
+def _unmeasured(scene: _Scene) -> list[Measure]:
     """Say of each measure that the other kind of view would show why it is missing."""
     other = SIDE if scene.view == "front" else FRONT
     needs = "side" if scene.view == "front" else "frontal"
@@ -198,9 +228,10 @@ def _unmeasured(scene: _Scene, measured: Mapping[str, Spread]) -> list[Measure]:
     return [
         Measure(rep, name, limb, None, DEFINITIONS[name].unit, None, reason=why)
         for name in other
-        if name not in measured
+        if name not in scene.spreads
         for limb in _limbs_of(scene, name)
-        for rep in range(1, _REPS + 1)
+        for rep in scene.reps
+        if limb is None or limb in scene.limbs_of(rep)
     ]
 
 
@@ -220,7 +251,7 @@ def _analysis(
         tracks=_no_tracks(scene),
         view=_view(scene, decided),
         contacts=Contacts((), ()),
-        reps=Reps(scene.exercise, scene.limb, tuple(_rep(scene, k) for k in range(1, _REPS + 1))),
+        reps=Reps(scene.exercise, scene.limb, tuple(_rep(scene, rep) for rep in scene.reps)),
         measures=measures,
         findings=judge_measures(measures, limits, decided),
         notes=_notes(scene),
@@ -268,9 +299,10 @@ def _view(scene: _Scene, decided: Decided) -> ViewEstimate:
 
 
 def _rep(scene: _Scene, number: int) -> Rep:
-    landing = Event(_PERIOD_S * number, 0.01)
-    limbs = LIMBS if scene.limb is None else (scene.limb,)
-    flight = Flight(Event(landing.t_s - 0.33, 0.01), landing, limbs, limbs)
+    landing = Event(scene.period_s * number, 0.01)
+    limbs, before = scene.limbs_of(number), scene.limbs_of(number - 1)
+    flight_s = STEPS.get(scene.exercise, FRONT)["flight_time"].typical
+    flight = Flight(Event(landing.t_s - flight_s, 0.01), landing, before, limbs)
     return Rep(number, scene.exercise, limbs, flight, (), landing.t_s + 0.15)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from landing_analysis.measures.summaries import MODEL_TIMING, OFFSET
-from landing_analysis.tables import Limb
+from landing_analysis.tables import Exercise, Limb
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,8 @@ class Story:
     ``days_before`` are the visits, counted back from the last day. ``deficit`` is the
     surgical limb's share of the invented deficit at each visit, 1 being all of it.
     ``inward_deg`` is added to that limb's FPPA at the last visit, ``rates_hz`` the frame
-    rate at each visit, and ``poor`` whether the last visit can hardly be read.
+    rate at each visit, and ``poor`` whether the last visit can hardly be read. The sample clips of
+    the body ``sample`` become the last visit.
     """
 
     code: str
@@ -99,3 +100,35 @@ SIDE: dict[str, Spread] = {
     "trunk_flexion": Spread(24.0, 0.0, 2.0, 1.5, 0.6, 2.0),
 }
 """What a side view shows of the near limb, and of the trunk."""
+
+_FPPA = {name: FRONT[name] for name in FRONT if name.startswith("fppa_")}
+
+STEPS: dict[Exercise, dict[str, Spread]] = {
+    "alternating_jump": {
+        "contact_time": Spread(0.330, 0.040, 0.014, 0.006, 0.006, 0.010, MODEL_TIMING),
+        "flight_time": Spread(0.300, 0.0, 0.012, 0.006, 0.005, 0.010, MODEL_TIMING),
+        **_FPPA,
+    },
+    "lateral_bound": {
+        "contact_time": Spread(0.420, 0.050, 0.018, 0.008, 0.006, 0.010, MODEL_TIMING),
+        "flight_time": Spread(0.140, 0.0, 0.012, 0.006, 0.005, 0.010, MODEL_TIMING),
+        "pelvis_height": Spread(84.0, 3.0, 2.0, 1.0, 0.8, 2.0),
+        **_FPPA,
+    },
+    "jog_in_place": {
+        "contact_time": Spread(0.240, 0.020, 0.012, 0.005, 0.006, 0.012, MODEL_TIMING),
+        "flight_time": Spread(0.125, 0.0, 0.010, 0.005, 0.005, 0.012, MODEL_TIMING),
+        "thigh_angle_peak": Spread(34.0, -3.0, 3.0, 1.5, 1.0, 4.0),
+    },
+    "high_knees": {
+        "contact_time": Spread(0.215, 0.020, 0.012, 0.005, 0.006, 0.012, MODEL_TIMING),
+        "flight_time": Spread(0.125, 0.0, 0.010, 0.005, 0.005, 0.012, MODEL_TIMING),
+        "thigh_angle_peak": Spread(86.0, -7.0, 4.0, 2.0, 1.0, 4.0),
+    },
+    "heel_kicks": {
+        "contact_time": Spread(0.210, 0.020, 0.012, 0.005, 0.006, 0.012, MODEL_TIMING),
+        "flight_time": Spread(0.125, 0.0, 0.010, 0.005, 0.005, 0.012, MODEL_TIMING),
+        "heel_height_peak": Spread(64.0, -6.0, 3.0, 1.5, 1.0, 3.0),
+    },
+}
+"""What is shown of both limbs in exercises that go from foot to foot."""

@@ -44,6 +44,7 @@ def test_an_installed_package_brings_the_clips_of_the_demonstration_along(tmp_pa
         cwd=tmp_path, capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert done.stdout.splitlines() == [
-        "DEMO1 clips/p01_jumps_front.mp4 clips/p01_jumps_left_side.mp4",
+        "DEMO1 clips/bounds_p01_front.mp4 clips/p01_jumps_front.mp4 clips/p01_jumps_left_side.mp4 "
+        "clips/run_p01_left_side.mp4 clips/sled_p01_left_side.mp4",
         "DEMO2 clips/p02_hops_left_side.mp4 clips/p02_hops_right_side.mp4",
     ]
