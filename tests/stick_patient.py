@@ -126,7 +126,7 @@ def make_analysis(
         contacts=contacts,
         reps=grouped,
         measures=measures,
-        findings=judge_measures(measures, limits, decided),
+        findings=judge_measures(measures, limits, decided.exercise),
         notes=(
             Note("frame rate", "good", (told("60 frames/s: one frame is 17 ms."),)),
             Note(

@@ -253,7 +253,7 @@ def _analysis(
         contacts=Contacts((), ()),
         reps=Reps(scene.exercise, scene.limb, tuple(_rep(scene, rep) for rep in scene.reps)),
         measures=measures,
-        findings=judge_measures(measures, limits, decided),
+        findings=judge_measures(measures, limits, scene.exercise),
         notes=_notes(scene),
         provenance=Provenance(
             version=__version__,

@@ -18,7 +18,7 @@ from landing_analysis.tables import (
     LIMBS,
     OUTSIDE,
     PROBABLY_OUTSIDE,
-    Decided,
+    Exercise,
     Finding,
     FootStrike,
     Limb,
@@ -137,7 +137,7 @@ def edges(limit: Limit) -> tuple[float | None, float | None]:
 
 
 def judge_measures(
-    measures: Measures, limits: tuple[Limit, ...], decided: Decided
+    measures: Measures, limits: tuple[Limit, ...], exercise: Exercise | None
 ) -> tuple[Finding, ...]:
     """Judge the mean of the set and every rep against every limit of the exercise.
 
@@ -145,7 +145,7 @@ def judge_measures(
     ----------
     measures : Measures
     limits : from the limits file
-    decided : names the exercise
+    exercise : that the set is of
 
     Returns
     -------
@@ -156,7 +156,7 @@ def judge_measures(
     """
     found: list[Finding] = []
     for limit in limits:
-        if not limit.is_for(decided.exercise):
+        if not limit.is_for(exercise):
             continue
         values = _side_values(measures, limit) if _is_side(limit) else _values(measures, limit)
         found += [_finding(value, limit) for value in values]

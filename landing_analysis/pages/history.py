@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import suppress
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any, Literal
@@ -19,6 +18,7 @@ from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.reasons import Code, because
+from landing_analysis.record.by_exercise import by_exercise, reps_by_exercise, set_rows
 from landing_analysis.record.clips import SHORT_ID
 from landing_analysis.record.database import Record
 from landing_analysis.record.filmed import day_dose
@@ -39,7 +39,6 @@ from landing_analysis.tables import (
     Exercise,
     Finding,
     Limb,
-    Limit,
     Measure,
     Measures,
     SetSummary,
@@ -60,26 +59,31 @@ from landing_analysis.trend.changes import (
 from landing_analysis.trend.triage import SetFinding, VisitFacts
 from landing_analysis.trend.visits import SetMean, VisitMean, side_means, visit_means
 
+_SetKey = tuple[int, Exercise]
+"""An analysis's number, and an exercise that its clip shows."""
+
 
 @dataclass(frozen=True)
 class History:
     """All visits of one patient.
 
     ``lead_limb`` is set against the other one: the surgical limb, or the left one when no
-    surgical side is known. ``ways`` tells by an analysis's number which sets of one exercise
-    were done alike. ``sessions`` are what was entered of each day, ``ticks`` the clinician's
-    newest mark on each exercise. ``excluded`` are clips that a person left out of everything
-    else, and ``gone`` those among ``analyses`` whose report is no longer there.
+    surgical side is known. ``sets`` are the analyses by exercise, one that holds several in a row
+    once for each (`record.by_exercise`); ``ways`` tells by an analysis's number and the exercise
+    which of them were done alike. ``sessions`` are what was entered of each day, ``ticks`` the
+    clinician's newest mark on each exercise. ``excluded`` are clips that a person left out of
+    everything else, and ``gone`` those among ``analyses`` whose report is no longer there.
     """
 
     patient: Patient
     analyses: tuple[StoredAnalysis, ...]
+    sets: tuple[StoredAnalysis, ...]
     excluded: tuple[StoredAnalysis, ...]
     gone: tuple[StoredAnalysis, ...]
     unread: tuple[UnreadClip, ...]
     visits: tuple[VisitMean, ...]
     sides: tuple[VisitMean, ...]
-    ways: Mapping[int, Way]
+    ways: Mapping[_SetKey, Way]
     sessions: Mapping[date, SavedSession]
     ticks: Mapping[str, Tick]
 
@@ -88,15 +92,22 @@ class History:
         """The limb that comparisons name first."""
         return self.patient.surgical_side or "left"
 
-    def way_of(self, analysis: StoredAnalysis) -> Way:
-        """Return how the set of one analysis was done."""
-        return self.ways.get(analysis.values["id"], ONE_WAY)
+    def way_of(self, one: StoredAnalysis) -> Way:
+        """Return how a set was done."""
+        return self.ways.get((one.values["id"], one.values["exercise"]), ONE_WAY)
+
+    def sets_of(self, day: date, exercise: Exercise | None, way: Way) -> list[StoredAnalysis]:
+        """Return the sets of one day and exercise that were done in one way."""
+        asked = (day, exercise, way)
+        return [s for s in self.sets if (s.date, s.values["exercise"], self.way_of(s)) == asked]
 
     @property
     def exercise_ways(self) -> tuple[tuple[Exercise, Way], ...]:
         """The exercises of all sets with each way they were done in, in the order of the pages."""
         found = {
-            (a.values["exercise"], self.way_of(a)) for a in self.analyses if a.values["exercise"]
+            (one.values["exercise"], self.way_of(one))
+            for one in self.sets
+            if one.values["exercise"]
         }
         return tuple(sorted(found, key=lambda one: (rung(one[0]), one[1])))
 
@@ -126,13 +137,20 @@ def read_history(record: Record, code: str) -> History:
     """
     patient = find_patient(record, code)
     known = _ways(record, patient.code)
-    visits = visit_means(_sets(read_set_rows(record, "summary", patient.code), known))
-    compared = _sets(read_set_rows(record, "comparison", patient.code), known)
     stored = read_analyses(record, patient.code)
     counted = tuple(one for one in stored if one.values["excluded"] is None)
+    parts = [by_exercise(one) for one in counted]
+    further = [set_rows(one) for own, *others in parts for one in others]
+    summaries = [row for rows, _ in further for row in rows]
+    comparisons = [row for _, rows in further for row in rows]
+    visits = visit_means(
+        _set_means([*read_set_rows(record, "summary", patient.code), *summaries], known)
+    )
+    compared = _set_means([*read_set_rows(record, "comparison", patient.code), *comparisons], known)
     return History(
         patient=patient,
         analyses=counted,
+        sets=tuple(one for some in parts for one in some),
         excluded=tuple(one for one in stored if one.values["excluded"] is not None),
         gone=tuple(one for one in counted if _is_gone(record, one)),
         unread=unread_clips(record, patient.code),
@@ -177,7 +195,7 @@ def _clip_words(one: StoredAnalysis, *, capital: bool = True) -> str:
 
 def read_minimal_changes(record: Record) -> dict[Key, MinimalChange]:
     """Return what change each measure can show, from the sets of all patients."""
-    return minimal_changes(_sets(read_set_rows(record, "summary"), _ways(record)))
+    return minimal_changes(_set_means(read_set_rows(record, "summary"), _ways(record)))
 
 
 def side_minimal(
@@ -203,24 +221,25 @@ def side_changes(
     )
 
 
-def _ways(record: Record, code: str | None = None) -> dict[int, Way]:
-    """Tell of each set's newest analysis how it was done."""
-    rows = read_landing_rows(record, code)
-    landed: dict[int, list[Landing]] = {row["analysis_id"]: [] for row in rows}
-    for row in rows:
+def _ways(record: Record, code: str | None = None) -> dict[_SetKey, Way]:
+    """Tell of each set, in the newest analysis of its clip, how it was done."""
+    whose: dict[_SetKey, str] = {}
+    landed: defaultdict[_SetKey, list[Landing]] = defaultdict(list)
+    for row in read_landing_rows(record, code):
+        others = reps_by_exercise(row["bouts"] or (), row["exercise"]).items()
+        exercise = next((name for name, reps in others if row["number"] in reps), row["exercise"])
         bound = None if row["bound"] is None else bool(row["bound"])
-        landed[row["analysis_id"]].append(Landing(tuple(row["limbs"]), bound, row["landing_s"]))
-    return ways({
-        row["analysis_id"]: Landings(
-            row["code"], row["exercise"], tuple(landed[row["analysis_id"]])
-        )
-        for row in rows
-    })  # fmt: skip
+        key = row["analysis_id"], exercise
+        whose[key] = row["code"]
+        landed[key].append(Landing(tuple(row["limbs"]), bound, row["landing_s"]))
+    return ways(
+        {key: Landings(whose[key], key[1], tuple(landings)) for key, landings in landed.items()}
+    )
 
 
-def _sets(rows: Iterable[dict[str, Any]], known: Mapping[int, Way]) -> tuple[SetMean, ...]:
+def _set_means(rows: Iterable[dict[str, Any]], known: Mapping[_SetKey, Way]) -> tuple[SetMean, ...]:
     return tuple(
-        _set_mean(row, known.get(row["analysis_id"], ONE_WAY))
+        _set_mean(row, known.get((row["analysis_id"], row["exercise"]), ONE_WAY))
         for row in rows if row["exercise"] is not None
     )  # fmt: skip
 
@@ -244,7 +263,7 @@ def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
         made_with=_made_with(row),
         number=row["analysis_id"],
         way=way,
-        parts=tuple(UncertaintyPart(**part) for part in json.loads(row["parts"] or "[]")),
+        parts=tuple(UncertaintyPart(**part) for part in row["parts"] or ()),
         by_hand=bool(row["by_hand"]),
         corrected=is_fppa(row["name"]) and bool(row["fppa_corrected"]),
     )
@@ -252,10 +271,9 @@ def _set_mean(row: dict[str, Any], way: Way) -> SetMean:
 
 def _made_with(row: dict[str, Any]) -> str:
     """Name what shaped a value: neither the number of processes nor the taught target does."""
-    settings = json.loads(row["settings"])
-    settings.pop("target_flexion_deg", None)
+    settings = {name: own for name, own in row["settings"].items() if name != "target_flexion_deg"}
     if isinstance(settings.get("pose"), dict):
-        settings["pose"].pop("workers", None)
+        settings["pose"] = {k: own for k, own in settings["pose"].items() if k != "workers"}
     made = json.dumps([row["version"], row["model_sha256"], settings], sort_keys=True)
     return hashlib.sha256(made.encode()).hexdigest()
 
@@ -275,7 +293,9 @@ def _facts(history: History, day: date) -> VisitFacts:
     return VisitFacts(
         day=day,
         warnings=warnings_in(history.session(day)),
-        findings=tuple(found for analysis in analyses for found in set_findings(history, analysis)),
+        findings=tuple(
+            found for one in history.sets if one.date == day for found in set_findings(history, one)
+        ),
         unread=tuple(
             text if n == 1 else f"{text} ({n} clips)" for text, n in Counter(troubles).items()
         ),
@@ -288,7 +308,7 @@ def unread_words(clip: UnreadClip) -> str:
 
 
 def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
-    """Return the findings on the set, each with the count of the landings that show it."""
+    """Return the findings on one of the sets, each with the count of the landings that show it."""
     findings = [_finding(row) for row in analysis.tables["finding"]]
     counts = {(one.name, one.measure, one.limb): one for one in count_reps(findings)}
     return tuple(
@@ -326,22 +346,13 @@ def tally_of(analysis: StoredAnalysis) -> Tally:
     return tally_of_set(
         Measures(tuple(_measure(row, summed) for row in analysis.tables["measure"]), summaries),
         (_finding(row) for row in analysis.tables["finding"]),
-        tuple(_limits(values["limits"])),
+        analysis.limits,
         values["exercise"],
         values["view"],
         values["near_limb"],
     )
 
 
-def _limits(rows: Iterable[dict[str, Any]]) -> Iterator[Limit]:
-    """Yield the limits that an analysis was judged by, without rows that name none whole."""
-    for row in rows:
-        known = {name: value for name, value in row.items() if name in _LIMIT}
-        with suppress(TypeError):
-            yield Limit(**{**known, "exercises": tuple(known.get("exercises") or ())})
-
-
-_LIMIT = frozenset(field.name for field in fields(Limit))
 _SUMMARY = tuple(field.name for field in fields(SetSummary) if field.name != "parts")
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS
-from landing_analysis.pages.history import History
+from landing_analysis.pages.history import History, used_reps
 from landing_analysis.pages.words import other_limb
 from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.report.sheet import Which, stand_for
@@ -53,15 +53,23 @@ class _Value:
     by_hand: bool
 
 
+def main_exercises(history: History, day: date) -> list[tuple[Exercise, Way]]:
+    """Return the exercises of a day, those with most used reps first, else in their order."""
+
+    def used(one: tuple[Exercise, Way]) -> int:
+        return sum(used_reps(of_set)[0] for of_set in history.sets_of(day, *one))
+
+    return sorted(filter(used, history.exercise_ways), key=used, reverse=True)
+
+
 def leading(history: History, day: date) -> Leading | None:
-    """Choose the first exercise of a day that has values, and the measure that most limbs have.
+    """Choose the main exercise of a day that has values, and the measure that most limbs have.
 
     Of that measure a limb's typical rep and its worst one are taken from all clips of the day
     that show the exercise in a view that is filmed for it, by the rule of a clip's report.
     """
-    of_day = [one for one in history.analyses if one.date == day]
-    for exercise, way in history.exercise_ways:
-        alike = [a for a in of_day if (a.values["exercise"], history.way_of(a)) == (exercise, way)]
+    for exercise, way in main_exercises(history, day):
+        alike = history.sets_of(day, exercise, way)
         found = [
             {
                 limb: values
@@ -94,12 +102,8 @@ def _values(
         for row in analysis.tables["measure"]
         if (row["name"], row["limb"]) == (name, limb)
         and row["value"] is not None
-        and row["rep"] in _used(analysis)
+        and row["rep"] in analysis.used_rep_numbers
     ]
-
-
-def _used(analysis: StoredAnalysis) -> set[int]:
-    return {rep["number"] for rep in analysis.tables["rep"] if rep["used"]}
 
 
 def _standing_for(

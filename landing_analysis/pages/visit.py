@@ -11,7 +11,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from landing_analysis.analysing import REPORT
-from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
+from landing_analysis.definitions import DEFINITIONS, VIEW_WORDS, is_fppa, printed_unit
 from landing_analysis.exercises import EXERCISES, lands_on_both
 from landing_analysis.findings.tally import added
 from landing_analysis.pages.history import (
@@ -23,7 +23,7 @@ from landing_analysis.pages.history import (
     unread_words,
     used_reps,
 )
-from landing_analysis.pages.leading import Leading, Shown, leading
+from landing_analysis.pages.leading import Leading, Shown, leading, main_exercises
 from landing_analysis.pages.session import session_part, warning_words
 from landing_analysis.pages.stills import middle_rep, stills_of
 from landing_analysis.pages.telling import Telling, tellings
@@ -162,14 +162,28 @@ class Outline:
 
 
 @dataclass(frozen=True)
+class Within:
+    """Bouts of an exercise in a clip of another one, and their findings outside a limit."""
+
+    words: str
+    tally: str
+    outside: tuple[tuple[Verdict, str, str], ...]
+
+
+@dataclass(frozen=True)
 class ExercisePart:
-    """All that was seen of one exercise in one way; ``apart`` says what is not averaged with it."""
+    """All that was seen of one exercise in one way.
+
+    ``apart`` says what is not averaged with it, ``within`` what clips that are shown under another
+    exercise hold of it.
+    """
 
     exercise: Exercise | None
     title: str
     apart: str | None
     cards: tuple[ClipCard, ...]
     rows: tuple[Row, ...]
+    within: tuple[Within, ...] = ()
     tellings: tuple[Telling, ...] = ()
 
     @property
@@ -213,7 +227,7 @@ def visit_html(
     cards = _cards(history, day, page, data, chosen, start)
     parts = [
         part for one in (*history.exercise_ways, (None, ONE_WAY))
-        if (part := _exercise_part(history, day, *one, analyses, cards, minimal)) is not None
+        if (part := _exercise_part(history, day, *one, cards, minimal)) is not None
     ]  # fmt: skip
     doubts = [
         *_bodies(analyses, patient.code),
@@ -227,7 +241,7 @@ def visit_html(
         ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Visit",
         parts=parts,
-        key_rows=_key_rows(parts),
+        key_rows=_key_rows(history, day, parts),
         lead=limb_role(history.lead_limb, patient.surgical_side),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
         lead_limb=history.lead_limb,
@@ -274,22 +288,20 @@ def _exercise_part(
     day: date,
     exercise: Exercise | None,
     way: Way,
-    analyses: tuple[StoredAnalysis, ...],
     cards: dict[int, ClipCard],
     minimal: Mapping[Key, MinimalChange],
 ) -> ExercisePart | None:
-    of_exercise = [
-        a for a in analyses if (a.values["exercise"], history.way_of(a)) == (exercise, way)
-    ]
+    of_exercise = history.sets_of(day, exercise, way)
     if not of_exercise:
         return None
-    of_exercise.sort(key=lambda analysis: VIEWS.index(analysis.values["view"]))
-    own = tuple(cards[analysis.values["id"]] for analysis in of_exercise)
+    of_exercise.sort(key=lambda one: VIEWS.index(one.values["view"]))
+    own = tuple(cards[s.values["id"]] for s in of_exercise if not s.is_part)
     if exercise is None:
         return ExercisePart(None, "Clips without a rep", None, own, ())
     apart = kept_apart_words(exercise, way, history.exercise_ways)
     rows = _rows(history, day, exercise, way, of_exercise)
-    part = ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows)
+    within = tuple(_within(history, s) for s in of_exercise if s.is_part)
+    part = ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows, within)
     measured = {row.name for row in rows if row.is_measured}
     full = [row.name for row in part.key_rows]
     names = [
@@ -299,12 +311,35 @@ def _exercise_part(
     return replace(part, tellings=told)
 
 
+def _within(history: History, one: StoredAnalysis) -> Within:
+    used, counted = used_reps(one)
+    words = f"In set {one.values['set_number']}, {VIEW_WORDS[one.values['view']]}, which holds "
+    return Within(
+        words=f"{words}several exercises in a row: {counted} reps, {used} used{_how_known(one)}.",
+        tally=tally_words(tally_of(one)),
+        outside=_outside(history, one),
+    )
+
+
+def _outside(history: History, one: StoredAnalysis) -> tuple[tuple[Verdict, str, str], ...]:
+    """Return a set's findings outside a limit and probably so, as verdict, symbol, sentence."""
+    return tuple(
+        (finding.verdict, SYMBOLS[finding.verdict], sentence(finding.text))
+        for finding in sorted(set_findings(history, one), key=_surest)
+        if finding.verdict in _SHOWN
+    )
+
+
 # --- at a glance -------------------------------------------------------------------------------
 
 
-def _key_rows(parts: list[ExercisePart]) -> list[tuple[str, tuple[Row, ...]]]:
-    """Return the first rows of the first exercises."""
-    shown = [part for part in parts if part.key_rows][:_MOST_TABLES]
+def _key_rows(
+    history: History, day: date, parts: list[ExercisePart]
+) -> list[tuple[str, tuple[Row, ...]]]:
+    """Return the first rows of the main exercises."""
+    main = [exercise_words(*one) for one in main_exercises(history, day)]
+    told = {part.title: part for part in parts if part.key_rows}
+    shown = [told[title] for title in main if title in told][:_MOST_TABLES]
     most = _MOST_ROWS // max(1, len(shown))
     return [(part.title, part.key_rows[:most]) for part in shown]
 
@@ -318,13 +353,18 @@ def _outline(
     doubts: list[str],
 ) -> Outline:
     own = [cards[analysis.values["id"]] for analysis in analyses]
-    lines = [(symbol, f"{card.title}: {text}") for card in own for _, symbol, text in card.outside]
+    sets = [one for one in history.sets if one.date == day]
+    lines = [
+        (symbol, f"{_set_title(one, cards)}: {text}")
+        for one in sets
+        for _, symbol, text in _outside(history, one)
+    ]
     shots = [_shot(one, cards[one.analysis.values["id"]], chosen) for one in chosen.reps] if (
         chosen
     ) else []  # fmt: skip
     return Outline(
         tally=_tally_words(analyses),
-        counted=_counted_words(analyses),
+        counted=_counted_words(sets),
         lines=tuple(lines[:_MOST_LINES]),
         more=len(lines[_MOST_LINES:]),
         doubts=tuple(doubts[:_MOST_DOUBTS]),
@@ -378,9 +418,14 @@ def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
     return Plot(label, caption, Markup(figure))
 
 
-def _counted_words(analyses: tuple[StoredAnalysis, ...]) -> str:
-    sets = "the set" if len(analyses) == 1 else f"{len(analyses)} sets together"
-    return f"Findings of {sets}: {tally_words(added(map(tally_of, analyses)))}"
+def _set_title(one: StoredAnalysis, cards: dict[int, ClipCard]) -> str:
+    title = cards[one.values["id"]].title
+    return f"{title}, {EXERCISES[one.values['exercise']].name}" if one.is_part else title
+
+
+def _counted_words(sets: list[StoredAnalysis]) -> str:
+    words = "the set" if len(sets) == 1 else f"{len(sets)} sets together"
+    return f"Findings of {words}: {tally_words(added(map(tally_of, sets)))}"
 
 
 def _tally_words(analyses: tuple[StoredAnalysis, ...]) -> str:
@@ -410,6 +455,7 @@ def _cards(
     """Return the card of each analysis, by its number in the record."""
     cards = {}
     analyses = [analysis for analysis in history.analyses if analysis.date == day]
+    of_own_exercise = {one.values["id"]: one for one in history.sets if not one.is_part}
     progress = start("pictures", len(analyses))
     try:
         for analysis in analyses:
@@ -418,7 +464,8 @@ def _cards(
                 one.rep for one in (chosen.reps if chosen else ())
                 if one.analysis.values["id"] == number
             }  # fmt: skip
-            cards[number] = _card(history, analysis, page, data, reps)
+            own = of_own_exercise[number]
+            cards[number] = _card(history, analysis, own, page, data, reps)
             progress.advance(1)
     finally:
         progress.close()
@@ -426,9 +473,14 @@ def _cards(
 
 
 def _card(
-    history: History, analysis: StoredAnalysis, page: Path, data: DataFolder, shown: set[int]
+    history: History,
+    analysis: StoredAnalysis,
+    own: StoredAnalysis,
+    page: Path,
+    data: DataFolder,
+    shown: set[int],
 ) -> ClipCard:
-    """Return a clip's card, with pictures of the reps that the first sheet shows."""
+    """Return a clip's card, with the findings of its own exercise and pictures of some reps."""
     values = analysis.values
     middle = middle_rep(analysis)
     used, counted = used_reps(analysis)
@@ -453,11 +505,8 @@ def _card(
         notes=tuple(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
         ),
-        tally=tally_words(tally_of(analysis)),
-        outside=tuple(
-            (f.verdict, SYMBOLS[f.verdict], sentence(f.text))
-            for f in sorted(set_findings(history, analysis), key=_surest) if f.verdict in _SHOWN
-        ),
+        tally=tally_words(tally_of(own)),
+        outside=_outside(history, own),
         report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
         outdated=_outdated_words(history, analysis),
         invented=values["model_name"] == INVENTED_MODEL,

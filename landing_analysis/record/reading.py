@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, fields
 from datetime import date
 from functools import cached_property
 from typing import Any, Literal
@@ -12,7 +14,7 @@ from landing_analysis.definitions import is_fppa
 from landing_analysis.reasons import Code
 from landing_analysis.record.clips import EXCLUDED, SET_NUMBER
 from landing_analysis.record.database import Record, Row
-from landing_analysis.tables import Limb
+from landing_analysis.tables import Limb, Limit
 
 
 def read_set_rows(
@@ -29,8 +31,9 @@ def read_set_rows(
     Returns
     -------
     list of dict, by patient, visit and time of recording
-        ``by_hand`` is 1 where contacts or landmarks that a person set changed a used rep's value,
-        ``fppa_corrected`` where the FPPAs of the set are corrected.
+        JSON columns are as they were before storing. ``by_hand`` is 1 where contacts or landmarks
+        that a person set changed a used rep's value, ``fppa_corrected`` where the FPPAs of the
+        set are corrected.
     """
     wanted = (
         "summary.mean AS value, summary.mean_sd AS sd, summary.reps_used AS reps"
@@ -56,7 +59,7 @@ def read_set_rows(
         f"ORDER BY code, date, recorded_at, file, {table}.id",
         code,
     )
-    return [dict(row) for row in rows]
+    return [_decoded(row) for row in rows]
 
 
 def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str, Any]]:
@@ -70,10 +73,12 @@ def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str,
     Returns
     -------
     list of dict
-        Keyed ``analysis_id, code, exercise, limbs, bound, landing_s``, rep after rep.
+        Keyed ``analysis_id, code, exercise, bouts, number, limbs, bound, landing_s``, rep after
+        rep; ``exercise`` and ``bouts`` are the clip's.
     """
     rows = record.rows(
-        "SELECT analysis_id, code, analysis.exercise, limbs, bound, landing_s FROM patient "
+        "SELECT analysis_id, code, analysis.exercise, bouts, number, limbs, bound, landing_s "
+        "FROM patient "
         "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
         "JOIN analysis ON clip_id = clip.id JOIN rep ON analysis_id = analysis.id "
         f"WHERE (?1 IS NULL OR code = ?1) AND analysis.exercise NOT NULL AND {EXCLUDED} IS NULL "
@@ -90,7 +95,8 @@ class StoredAnalysis:
 
     ``values`` holds the columns of the tables `analysis` and `clip` by name, and as
     ``excluded`` why a person left the clip out, None where it counts; ``tables`` the
-    rows of each table below it, with JSON columns as they were before storing.
+    rows of each table below it, with JSON columns as they were before storing. ``is_part`` marks
+    what it holds of another exercise than the clip's own (`record.by_exercise`).
     """
 
     code: str
@@ -98,11 +104,17 @@ class StoredAnalysis:
     file: str
     values: dict[str, Any]
     tables: dict[str, tuple[dict[str, Any], ...]]
+    is_part: bool = False
 
     @cached_property
     def used_rep_numbers(self) -> frozenset[int]:
         """Numbers of the reps that the set's values rest on."""
         return frozenset(rep["number"] for rep in self.tables["rep"] if rep["used"])
+
+    @cached_property
+    def limits(self) -> tuple[Limit, ...]:
+        """The limits that it was judged by, without rows that name none whole."""
+        return tuple(_limits(self.values["limits"]))
 
     @cached_property
     def by_hand(self) -> frozenset[tuple[str, Limb | None]]:
@@ -131,6 +143,15 @@ class StoredAnalysis:
             if row["reading"] is not None or (not kept and said and is_fppa(row["name"]))
         )
 
+
+def _limits(rows: Iterable[dict[str, Any]]) -> Iterator[Limit]:
+    for row in rows:
+        known = {name: value for name, value in row.items() if name in _LIMIT}
+        with suppress(TypeError):
+            yield Limit(**{**known, "exercises": tuple(known.get("exercises") or ())})
+
+
+_LIMIT = frozenset(field.name for field in fields(Limit))
 
 _JSON_COLUMNS = ("frames", "parts", "limbs", "settings", "limits", "body", "bouts")
 

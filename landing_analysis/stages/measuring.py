@@ -85,7 +85,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         contacts=contacts,
         reps=reps,
         measures=measures,
-        findings=judge_measures(measures, options.limits, decided),
+        findings=judge_measures(measures, options.limits, decided.exercise),
         notes=advised_notes(quality_panel(
             (
                 *clip.notes,

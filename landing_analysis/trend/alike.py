@@ -11,12 +11,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from landing_analysis.settings import TrendSettings
 from landing_analysis.tables import Exercise, Limb
 
 _SETTINGS = TrendSettings()
+_Key = TypeVar("_Key")
 
 
 class Way(NamedTuple):
@@ -57,13 +58,13 @@ class Landings:
 
 
 def ways(
-    sets: Mapping[int, Landings], settings: TrendSettings = _SETTINGS
-) -> dict[int, Way]:  # fmt: skip
+    sets: Mapping[_Key, Landings], settings: TrendSettings = _SETTINGS
+) -> dict[_Key, Way]:  # fmt: skip
     """Tell which sets may be averaged: those of one patient, one exercise and one way.
 
     Parameters
     ----------
-    sets : of any patients, by number
+    sets : of any patients, by what names each
     settings : TrendSettings
 
     Returns
@@ -79,13 +80,13 @@ def ways(
     and each part again, so that sets done alike stay together. A set without a rhythm (one
     rep, or times in doubt) stays with the others as long as these are together.
     """
-    groups: dict[tuple[str, Exercise, bool], list[int]] = defaultdict(list)
-    for number, one in sets.items():
-        groups[one.code, one.exercise, goes_from_foot_to_foot(one)].append(number)
+    groups: dict[tuple[str, Exercise, bool], list[_Key]] = defaultdict(list)
+    for key, one in sets.items():
+        groups[one.code, one.exercise, goes_from_foot_to_foot(one)].append(key)
     return {
-        number: Way(foot_to_foot, rhythm)
-        for (_, _, foot_to_foot), numbers in groups.items()
-        for number, rhythm in _rhythms({n: sets[n] for n in numbers}, settings).items()
+        key: Way(foot_to_foot, rhythm)
+        for (_, _, foot_to_foot), keys in groups.items()
+        for key, rhythm in _rhythms({key: sets[key] for key in keys}, settings).items()
     }
 
 
@@ -108,17 +109,17 @@ def period_s(one: Landings) -> float | None:
     return median(between_s) if between_s else None
 
 
-def _rhythms(sets: Mapping[int, Landings], settings: TrendSettings) -> dict[int, str]:
-    periods_s = {number: period_s(one) for number, one in sets.items()}
+def _rhythms(sets: Mapping[_Key, Landings], settings: TrendSettings) -> dict[_Key, str]:
+    periods_s = {key: period_s(one) for key, one in sets.items()}
     known = {
-        number: min(found_s, settings.one_by_one_s)
-        for number, found_s in periods_s.items() if found_s is not None
+        key: min(found_s, settings.one_by_one_s)
+        for key, found_s in periods_s.items() if found_s is not None
     }  # fmt: skip
     parts = _cut(sorted(known.values()), settings.rhythm_ratio)
     if len(parts) < 2:
         return dict.fromkeys(sets, "")
     words = {value: _words(part, settings) for part in parts for value in part}
-    return {number: words[known[number]] if number in known else _UNKNOWN for number in sets}
+    return {key: words[known[key]] if key in known else _UNKNOWN for key in sets}
 
 
 _UNKNOWN = "in an unknown rhythm"

@@ -30,7 +30,7 @@ class SetMean:
     ``made_with`` names the program, model and settings that made the value; ``sd`` is its
     standard uncertainty, made of ``parts`` (empty where the record does not know them), and
     ``yaw_sd_deg`` that of the turn from square-on. ``number`` is the same for all means of
-    one set. It is ``by_hand`` where contacts or landmarks that a person set changed a rep of it,
+    one clip. It is ``by_hand`` where contacts or landmarks that a person set changed a rep of it,
     and ``corrected`` where what the pose model is known to miss of an angle was added.
     """
 
@@ -194,7 +194,7 @@ def side_means(
         ``visits``, so that both limbs and their difference add up.
     """
     visits = tuple(visits)
-    within = {(one.number, one.name): one for one in compared}
+    within = {_set_key(one): one for one in compared}
     others = {_side_key(v): v for v in visits if v.limb is not None and v.limb != limb}
     found = [
         _side(own, others[_side_key(own)], within)
@@ -204,17 +204,24 @@ def side_means(
     return tuple(sorted(found, key=lambda side: side.day))
 
 
+_SetKey = tuple[int, Exercise, str]
+
+
+def _set_key(one: SetMean) -> _SetKey:
+    return one.number, one.exercise, one.name
+
+
 def _side_key(mean: VisitMean) -> tuple[date, Exercise, Way, str, Family]:
     return mean.day, mean.exercise, mean.way, mean.name, mean.family
 
 
 def _side(
-    own: VisitMean, other: VisitMean, within: Mapping[tuple[int, str], SetMean]
+    own: VisitMean, other: VisitMean, within: Mapping[_SetKey, SetMean]
 ) -> VisitMean:  # fmt: skip
     index = DEFINITIONS[own.name].compare == "lsi"
     value = limb_symmetry_index_pct(own.value, other.value) if index else own.value - other.value
     apart = {one.number for one in own.sets} != {one.number for one in other.sets}
-    compared = [within[key] for one in own.sets if (key := (one.number, own.name)) in within]
+    compared = [within[key] for one in own.sets if (key := _set_key(one)) in within]
     if not apart and len(compared) == len(own.sets):
         scales = [value / c.value if index else 1.0 for c in compared]
         sd, varying = (

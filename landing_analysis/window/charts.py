@@ -63,10 +63,7 @@ def _by_hand(history: History, day: date) -> Iterator[str]:
 
 
 def _exercise(history: History, day: date, exercise: Exercise, way: Way) -> Iterator[str]:
-    sets = [
-        one for one in history.analyses
-        if one.date == day and (one.values["exercise"], history.way_of(one)) == (exercise, way)
-    ]  # fmt: skip
+    sets = history.sets_of(day, exercise, way)
     if not sets:
         return
     used, counted = (sum(numbers) for numbers in zip(*map(used_reps, sets), strict=True))

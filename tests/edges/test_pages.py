@@ -549,6 +549,7 @@ def _hops(template: dict, *, foot_to_foot: bool, period_s: float = 0.5) -> dict:
     """Return the template as if its landings had been on one foot."""
     document = deepcopy(template)
     document["decided"].update(exercise="hop", limb=None if foot_to_foot else "left")
+    document["bouts"] = [{**bout, "exercise": "hop"} for bout in document["bouts"]]
     for number, rep in enumerate(document["reps"]):
         foot = LIMBS[number % 2] if foot_to_foot else "left"
         left = LIMBS[(number + 1) % 2] if foot_to_foot else "left"

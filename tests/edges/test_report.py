@@ -113,7 +113,7 @@ def _with_a_strict_limit():
     analysis = make_analysis()
     strict = Limit("knee_inward", "fppa_peak_flexion", "upper", 4.0, "deg", "a made-up limit")
     limits = (strict, *(x for x in analysis.limits if x.finding != "knee_inward"))
-    findings = judge_measures(analysis.measures, limits, analysis.decided)
+    findings = judge_measures(analysis.measures, limits, analysis.decided.exercise)
     return replace(analysis, limits=limits, findings=findings)
 
 
@@ -167,7 +167,7 @@ def _many_findings(analysis):
     measures = replace(
         analysis.measures, measures=rows, summaries=summarise(rows, MeasureSettings())
     )
-    findings = judge_measures(measures, strict, analysis.decided)
+    findings = judge_measures(measures, strict, analysis.decided.exercise)
     return replace(analysis, limits=strict, measures=measures, findings=findings)
 
 
@@ -430,7 +430,7 @@ def test_percentages_say_of_what_and_heights_are_in_centimetres():
 def test_a_limit_on_jump_height_is_judged_in_metres_and_printed_in_centimetres():
     limit = Limit("stiff_landing", "jump_height", "lower", 0.25, "m", "a made-up limit")
     analysis = make_analysis()
-    found = judge_measures(analysis.measures, (limit,), analysis.decided)
+    found = judge_measures(analysis.measures, (limit,), analysis.decided.exercise)
     height = next(s for s in analysis.measures.summaries if s.name == "jump_height")
     assert found[0].value == height.mean
     assert f"{100 * height.mean:.1f} ±" in found[0].text

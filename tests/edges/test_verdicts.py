@@ -153,7 +153,7 @@ def _inward(values: list[float]) -> Measures:
 
 
 def test_the_set_comes_first_and_then_every_rep():
-    findings = judge_measures(_inward([15.0, 10.0, 2.0]), (UPPER,), DECIDED)
+    findings = judge_measures(_inward([15.0, 10.0, 2.0]), (UPPER,), DECIDED.exercise)
     assert [f.rep for f in findings] == [None, 1, 2, 3]
     assert [f.verdict for f in findings[1:]] == ["above", "cannot tell", "within"]
     assert [f.frames for f in findings[1:]] == [(10,), (20,), (30,)]
@@ -162,12 +162,12 @@ def test_the_set_comes_first_and_then_every_rep():
 
 def test_a_rep_without_a_value_makes_no_finding():
     missing = Measure(1, "fppa_peak_flexion", "right", None, "deg", None, told("hidden"))
-    assert judge_measures(_measures([missing]), (UPPER,), DECIDED) == ()
+    assert judge_measures(_measures([missing]), (UPPER,), DECIDED.exercise) == ()
 
 
 def test_a_limit_of_another_exercise_is_not_held_against_the_set():
     hops_only = replace(UPPER, exercises=("hop",))
-    assert judge_measures(_inward([15.0]), (hops_only,), DECIDED) == ()
+    assert judge_measures(_inward([15.0]), (hops_only,), DECIDED.exercise) == ()
 
 
 @pytest.mark.parametrize(
@@ -179,23 +179,20 @@ def test_a_limit_of_another_exercise_is_not_held_against_the_set():
     ],
 )
 def test_a_page_names_the_limb_as_the_clinician_does(surgical, words):
-    for finding in judge_measures(_inward([15.0, 16.0]), (UPPER,), DECIDED):
+    for finding in judge_measures(_inward([15.0, 16.0]), (UPPER,), DECIDED.exercise):
         assert f", {words}, " in in_roles(finding.text, surgical)
 
 
-def test_findings_are_the_same_whichever_side_is_the_surgical_one():
+def test_findings_name_no_limb_as_the_surgical_one():
     rows = [
         *_inward([15.0, 16.0]).measures,
         _row(1, "contact_time", "right", 0.200, 0.005, "s"),
         _row(1, "contact_time", "left", 0.300, 0.005, "s"),
         _row(1, "pelvis_shift", None, -25.0, 1.0, "%"),
     ]
-    found = [
-        judge_measures(_measures(rows), (UPPER, SIDES, BAND), replace(DECIDED, surgical_side=side))
-        for side in ("left", "right", None)
-    ]
-    assert found[0] == found[1] == found[2]
-    assert not [finding for finding in found[0] if "surgical" in finding.text]
+    found = judge_measures(_measures(rows), (UPPER, SIDES, BAND), DECIDED.exercise)
+    assert {finding.limb for finding in found} == {"left", "right", None}
+    assert not [finding for finding in found if "surgical" in finding.text]
 
 
 @pytest.mark.parametrize(("left_s", "right_s"), [(0.200, 0.300), (0.300, 0.200)])
@@ -206,12 +203,12 @@ def test_one_edge_for_the_symmetry_of_limbs_holds_for_either_limb(left_s, right_
         _row(1, "contact_time", "right", right_s, 0.001, "s"),
     ]
     limit = replace(SIDES, kind=kind, value=value)
-    (finding,) = judge_measures(_measures(rows), (limit,), DECIDED)
+    (finding,) = judge_measures(_measures(rows), (limit,), DECIDED.exercise)
     assert finding.verdict == ("below" if left_s < right_s else "above")
 
 
 def test_a_text_says_value_uncertainty_verdict_and_limit():
-    finding = judge_measures(_inward([15.0]), (UPPER,), DECIDED)[1]
+    finding = judge_measures(_inward([15.0]), (UPPER,), DECIDED.exercise)[1]
     assert finding.text == (
         "FPPA at peak flexion, right limb, rep 1: +15.0 ± 2.0 deg, above the limit "
         "(limit: at most +10.0 deg; passed with a probability of over 99 %)."
@@ -239,13 +236,13 @@ def test_a_printed_probability_never_reaches_an_edge_that_the_true_one_does_not(
 )
 def test_a_shift_says_to_which_limb_and_that_it_is_motion(value, surgical, words):
     rows = [_row(1, "pelvis_shift", None, value, 1.0, "%")]
-    finding = judge_measures(_measures(rows), (BAND,), DECIDED)[1]
+    finding = judge_measures(_measures(rows), (BAND,), DECIDED.exercise)[1]
     assert f"{words} (motion, not force)" in in_roles(finding.text, surgical)
 
 
 def test_a_shift_that_cannot_be_told_points_to_nobody():
     rows = [_row(1, "pelvis_shift", None, 11.0, 3.0, "%")]
-    finding = judge_measures(_measures(rows), (BAND,), DECIDED)[1]
+    finding = judge_measures(_measures(rows), (BAND,), DECIDED.exercise)[1]
     assert finding.verdict == "cannot tell"
     assert "limb" not in finding.text
 
@@ -257,7 +254,7 @@ def test_a_side_difference_below_what_frames_show_is_not_called_one():
         _row(1, "contact_time", "right", 0.288, 0.0136, "s"),
         _row(1, "contact_time", "left", 0.300, 0.0136, "s"),
     ]
-    (finding,) = judge_measures(_measures(rows), (SIDES,), DECIDED)
+    (finding,) = judge_measures(_measures(rows), (SIDES,), DECIDED.exercise)
     assert finding.value == pytest.approx(100 * 0.300 / 0.288)
     assert finding.verdict == "probably within"
     words = "non-surgical (left) limb as a share of the surgical (right) limb"
@@ -267,7 +264,7 @@ def test_a_side_difference_below_what_frames_show_is_not_called_one():
 def test_differences_in_degrees_are_no_symmetry_index():
     side = SideComparison("fppa_peak_flexion", "difference", "right", 40.0, 1.0, "deg")
     limit = replace(SIDES, measure="fppa_peak_flexion")
-    assert judge_measures(Measures((), (), (side,)), (limit,), DECIDED) == ()
+    assert judge_measures(Measures((), (), (side,)), (limit,), DECIDED.exercise) == ()
 
 
 def _evidence(measure: str, value: float, name: str = "limb_offloading", limb: Limb | None = None):
@@ -318,7 +315,10 @@ def test_no_text_diagnoses_or_clears():
         _row(1, "pelvis_shift", None, 25.0, 1.0, "%"),
         _row(1, "inter_limb_delay", None, -40.0, 1.0, "ms"),
     ]
-    texts = [f.text.lower() for f in judge_measures(_measures(rows), (UPPER, BAND, LEAD), DECIDED)]
+    texts = [
+        f.text.lower()
+        for f in judge_measures(_measures(rows), (UPPER, BAND, LEAD), DECIDED.exercise)
+    ]
     assert len(texts) == 7
     for word in ("risk", "injur", "clear", "safe", "normal", "diagnos", "force plate"):
         assert not [text for text in texts if word in text]
@@ -330,9 +330,8 @@ OUTWARD = Limit("knee_outward", "fppa_peak_flexion", "lower", -10.0, "deg", "a c
 
 
 def _tally(measures: Measures, *limits: Limit, view="front", near=None):
-    decided = replace(DECIDED, view=view)
-    findings = judge_measures(measures, limits, decided)
-    return tally_of_set(measures, findings, limits, decided.exercise, view, near)
+    findings = judge_measures(measures, limits, DECIDED.exercise)
+    return tally_of_set(measures, findings, limits, DECIDED.exercise, view, near)
 
 
 def test_one_rep_of_a_poor_clip_is_counted_out_and_is_too_few_for_a_verdict():
@@ -384,7 +383,7 @@ def test_a_value_of_few_reps_among_others_is_named():
 
 
 def test_landings_are_counted_by_how_sure_they_are():
-    findings = judge_measures(_inward([15.0] * 6 + [11.0, 2.0]), (UPPER, OUTWARD), DECIDED)
+    findings = judge_measures(_inward([15.0] * 6 + [11.0, 2.0]), (UPPER, OUTWARD), DECIDED.exercise)
     inward, outward = count_reps(findings)
     assert landings_words(inward) == "in 6 of 8 landings, probably in 1"
     assert landings_words(outward) == "in 0 of 8 landings"
@@ -396,7 +395,7 @@ def test_what_is_most_often_outside_comes_first_and_what_cannot_be_told_is_count
         *_inward([15.0, 10.2, 2.0]).measures,
         *(_row(n, "pelvis_shift", None, 25.0, 1.0, "%") for n in (1, 2, 3)),
     ]
-    counts = count_reps(judge_measures(_measures(rows), (UPPER, BAND), DECIDED))
+    counts = count_reps(judge_measures(_measures(rows), (UPPER, BAND), DECIDED.exercise))
     assert [landings_words(one) for one in counts] == [
         "in 3 of 3 landings", "in 1 of 3 landings, cannot tell in 1",
     ]  # fmt: skip

@@ -1,0 +1,166 @@
+"""A stored analysis of a clip that holds several exercises in a row -> one for each of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, replace
+from typing import Any
+
+from landing_analysis.disturbances.effects import Effect
+from landing_analysis.exercises import EXERCISES
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.measures.summaries import with_set
+from landing_analysis.reasons import Code, because
+from landing_analysis.record.reading import StoredAnalysis
+from landing_analysis.settings import MeasureSettings, SignSettings
+from landing_analysis.tables import Measure, Measures, UncertaintyPart
+
+_SETTINGS = MeasureSettings()
+_SURE_SHARE = SignSettings().sure_share
+
+
+def by_exercise(one: StoredAnalysis) -> tuple[StoredAnalysis, ...]:
+    """Return what an analysis holds of each exercise of its clip, the clip's own first.
+
+    Parameters
+    ----------
+    one : StoredAnalysis
+
+    Returns
+    -------
+    tuple of StoredAnalysis
+        The analysis itself where its clip holds one exercise, or a person said which. Else the
+        clip's own exercise keeps the set's means, comparisons and findings, without the reps of
+        the others. Each other exercise has its own reps with what was measured in them, and
+        means, comparisons and findings over the used ones of all its bouts.
+
+    Notes
+    -----
+    The record does not tell reps that were seen in another view than the clip's, nor rebounds: a
+    clip in which the patient turned counts as one of its own exercise, and so do the reps of
+    exercises that rebound. Bouts that were not recognised with certainty are left out.
+    """
+    numbers = reps_by_exercise(one.values["bouts"] or (), one.values["exercise"])
+    if not numbers or one.values["exercise_origin"] == "given" or _turned(one):
+        return (one,)
+    others = set().union(*numbers.values())
+    own = {rep["number"] for rep in one.tables["rep"]} - others
+    return (
+        _only(one, own, {}),
+        *(_only(one, reps, _unlike_the_clip(one, exercise)) for exercise, reps in numbers.items()),
+    )
+
+
+def reps_by_exercise(
+    bouts: Iterable[Mapping[str, Any]], own: str | None
+) -> dict[str, set[int]]:  # fmt: skip
+    """Return the numbers of the reps in the sure bouts of each exercise but the clip's own."""
+    numbers: dict[str, set[int]] = {}
+    for bout in filter(_is_sure, bouts):
+        if bout["exercise"] != own and not EXERCISES[bout["exercise"]].rebounds:
+            numbers.setdefault(bout["exercise"], set()).update(bout["reps"])
+    return numbers
+
+
+def _is_sure(bout: Mapping[str, Any]) -> bool:
+    return bout["confidence"] is not None and bout["confidence"] >= _SURE_SHARE
+
+
+def set_rows(one: StoredAnalysis) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return summaries and comparisons as `reading.read_set_rows` gives those of whole clips."""
+    values = one.values
+    corrected = {(name, limb) for _, name, limb in one.corrected}
+    common = {
+        **values,
+        "code": one.code,
+        "date": one.date.isoformat(),
+        "analysis_id": values["id"],
+        "hop_limb": values["limb"],
+        "fppa_corrected": bool(corrected),
+    }
+    summaries = [
+        common
+        | {
+            "name": row["name"],
+            "limb": row["limb"],
+            "value": row["mean"],
+            "sd": row["mean_sd"],
+            "reps": row["reps_used"],
+            "parts": row["parts"],
+            "by_hand": (row["name"], row["limb"]) in one.by_hand,
+        }
+        for row in one.tables["summary"]
+    ]
+    changed = {name for name, _ in one.by_hand}
+    comparisons = [
+        common
+        | {
+            **{key: row[key] for key in ("name", "limb", "value", "sd", "parts")},
+            "reps": 0,
+            "by_hand": row["name"] in changed,
+        }
+        for row in one.tables["comparison"]
+    ]
+    return summaries, comparisons
+
+
+def _turned(one: StoredAnalysis) -> bool:
+    codes = (code for row in one.tables["quality"] for code in json.loads(row["codes"] or "[]"))
+    return Code.PATIENT_TURNED in codes
+
+
+def _unlike_the_clip(one: StoredAnalysis, exercise: str) -> dict[str, Any]:
+    """Return how surely an exercise was recognised: as its least sure bout, and by its motion."""
+    bouts = [b for b in one.values["bouts"] if b["exercise"] == exercise and _is_sure(b)]
+    return {
+        "exercise": exercise,
+        "exercise_confidence": min(bout["confidence"] for bout in bouts),
+        "exercise_origin": "detected",
+        "limb": None,
+        "bouts": bouts,
+    }
+
+
+def _only(one: StoredAnalysis, reps: set[int], values: dict[str, Any]) -> StoredAnalysis:
+    """Return an analysis with some of its reps; with another exercise, summarised anew."""
+    tables = one.tables | {
+        "rep": tuple(row for row in one.tables["rep"] if row["number"] in reps),
+        "contact": tuple(row for row in one.tables["contact"] if row["rep"] in reps),
+        "measure": tuple(row for row in one.tables["measure"] if row["rep"] in reps),
+    }
+    tables["finding"] = tuple(
+        row for row in one.tables["finding"] if row["rep"] is None or row["rep"] in reps
+    )
+    part = replace(one, values=one.values | values, tables=tables, is_part=bool(values))
+    return replace(part, tables=tables | _judged(part)) if part.is_part else part
+
+
+def _judged(one: StoredAnalysis) -> dict[str, tuple[dict[str, Any], ...]]:
+    """Return means, comparisons and findings over the used reps."""
+    frame_s = 1.0 / one.values["median_fps"]
+    alike = because(Code.LESS_THAN_A_FRAME_APART, frame_ms=1000.0 * frame_s)
+    not_compared = Effect(least_difference_s=frame_s, too_alike=alike)
+    measures = with_set(Measures(tuple(_measures_of(one))), _SETTINGS, (not_compared,))
+    findings = judge_measures(measures, one.limits, one.values["exercise"])
+    return {
+        "summary": tuple(map(asdict, measures.summaries)),
+        "comparison": tuple(map(asdict, measures.comparisons)),
+        "finding": tuple({**asdict(row), "limit_value": row.limit} for row in findings),
+    }
+
+
+def _measures_of(one: StoredAnalysis) -> Iterable[Measure]:
+    """Yield the values of the used reps."""
+    for row in one.tables["measure"]:
+        if row["value"] is not None and row["rep"] in one.used_rep_numbers:
+            parts = tuple(UncertaintyPart(**part) for part in row["parts"] or ())
+            yield Measure(
+                rep=row["rep"],
+                name=row["name"],
+                limb=row["limb"],
+                value=row["value"],
+                unit=row["unit"],
+                sd=row["sd"],
+                parts=parts,
+            )
