@@ -52,6 +52,7 @@ from landing_analysis.export.rows import (
 )
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.patients import Patient
+from landing_analysis.record.by_exercise import by_exercise
 from landing_analysis.record.filmed import day_dose
 from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.record.remarks import Remark
@@ -129,8 +130,8 @@ def visit_bundle(rows: PatientRows, day: date, code_system: str = PATIENT_CODE) 
     sets = [one for one in rows.analyses if one.date == day and one.values["excluded"] is None]
     devices = {device["id"]: device for device in (_device(visit, one) for one in sets)}
     resources = [_patient(visit), *devices.values()]
-    for one in sets:
-        resources += _set_resources(visit, one)
+    for part in (part for one in sets for part in by_exercise(one)):
+        resources += _set_resources(visit, part)
     resources += _session_resources(visit, rows, day)
     bundle_id = visit.id_of("visit", rows.patient.code, day.isoformat())
     return {
@@ -387,7 +388,8 @@ def _absent(reason: str, parts: list[Resource]) -> Resource:
 
 def _observation(visit: _Visit, one: StoredAnalysis, *words: str) -> Resource:
     values = one.values
-    own_id = visit.id_of("observation", values["sha256"], *words)
+    of_part = (values["exercise"],) if one.is_part else ()
+    own_id = visit.id_of("observation", values["sha256"], *of_part, *words)
     category = _coding(f"{_TERMINOLOGY}/observation-category", "procedure", "Procedure")
     return {
         "resourceType": "Observation",

@@ -94,7 +94,8 @@ _KEYS = (
     _CURRENT,
     _CLIP_EXCLUDED,
     Column("exercise", "category", "What was done, a code of the ladder such as jump (two "
-           "feet) or hop (one); empty without any rep."),
+           "feet) or hop (one); empty without any rep. Where a clip surely holds several in a row, "
+           "that of the reps a row is about."),
     Column("view", "category", "From where the camera looks: front, back, left_side, right_side "
            "or oblique."),
     Column("surgical_side", "category", "The operated limb, as the record knows it now: left or "

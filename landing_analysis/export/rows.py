@@ -18,6 +18,7 @@ import numpy as np
 from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.export.columns import UCUM, wide_names
 from landing_analysis.patients import Patient
+from landing_analysis.record.by_exercise import by_exercise
 from landing_analysis.record.filmed import day_dose
 from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.record.remarks import Remark
@@ -246,11 +247,32 @@ def _tables_of(
     patient: Patient, one: StoredAnalysis, *, current: bool
 ) -> Iterator[tuple[str, list[Row]]]:
     keys = _keys(patient, one, current=current)
+    yield "analyses", [{**keys, **_analysis(one), **made_with(one)}]
+    for part in by_exercise(one):
+        yield from _tables_of_set(patient, part, current=current)
+    yield (
+        "quality_notes",
+        [
+            {
+                **keys,
+                "check": row["check_name"],
+                "state": row["state"],
+                "text": row["text"],
+                "codes": " ".join(json.loads(row["codes"] or "[]")),
+            }
+            for row in one.tables["quality"]
+        ],
+    )
+
+
+def _tables_of_set(
+    patient: Patient, one: StoredAnalysis, *, current: bool
+) -> Iterator[tuple[str, list[Row]]]:
+    keys = _keys(patient, one, current=current)
     made = made_with(one)
     tables = one.tables
     reps = {rep["number"]: _rep_keys(rep) for rep in tables["rep"]}
     side = patient.surgical_side
-    yield "analyses", [{**keys, **_analysis(one), **made}]
     yield "reps", [{**keys, **_rep(rep, tables["contact"])} for rep in tables["rep"]]
     yield (
         "contacts",
@@ -301,19 +323,6 @@ def _tables_of(
                 "corrected": _is_corrected(one, row),
             }
             for row in tables["finding"]
-        ],
-    )
-    yield (
-        "quality_notes",
-        [
-            {
-                **keys,
-                "check": row["check_name"],
-                "state": row["state"],
-                "text": row["text"],
-                "codes": " ".join(json.loads(row["codes"] or "[]")),
-            }
-            for row in tables["quality"]
         ],
     )
 

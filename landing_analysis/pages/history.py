@@ -18,7 +18,7 @@ from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.reasons import Code, because
-from landing_analysis.record.by_exercise import by_exercise, reps_by_exercise, set_rows
+from landing_analysis.record.by_exercise import by_exercise, mean_rows, reps_by_exercise
 from landing_analysis.record.clips import SHORT_ID
 from landing_analysis.record.database import Record
 from landing_analysis.record.filmed import day_dose
@@ -140,7 +140,7 @@ def read_history(record: Record, code: str) -> History:
     stored = read_analyses(record, patient.code)
     counted = tuple(one for one in stored if one.values["excluded"] is None)
     parts = [by_exercise(one) for one in counted]
-    further = [set_rows(one) for own, *others in parts for one in others]
+    further = [mean_rows(one) for own, *others in parts for one in others]
     summaries = [row for rows, _ in further for row in rows]
     comparisons = [row for _, rows in further for row in rows]
     visits = visit_means(

@@ -67,7 +67,7 @@ def _is_sure(bout: Mapping[str, Any]) -> bool:
     return bout["confidence"] is not None and bout["confidence"] >= _SURE_SHARE
 
 
-def set_rows(one: StoredAnalysis) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+def mean_rows(one: StoredAnalysis) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return summaries and comparisons as `reading.read_set_rows` gives those of whole clips."""
     values = one.values
     corrected = {(name, limb) for _, name, limb in one.corrected}
@@ -123,15 +123,18 @@ def _unlike_the_clip(one: StoredAnalysis, exercise: str) -> dict[str, Any]:
 
 
 def _only(one: StoredAnalysis, reps: set[int], values: dict[str, Any]) -> StoredAnalysis:
-    """Return an analysis with some of its reps; with another exercise, summarised anew."""
+    """Return an analysis with some of its reps; with another exercise, summarised anew.
+
+    What is of no rep, a contact or what is found of the set, stays with the clip's own exercise.
+    """
+    kept = reps if values else {*reps, None}
     tables = one.tables | {
         "rep": tuple(row for row in one.tables["rep"] if row["number"] in reps),
-        "contact": tuple(row for row in one.tables["contact"] if row["rep"] in reps),
-        "measure": tuple(row for row in one.tables["measure"] if row["rep"] in reps),
+        **{
+            table: tuple(row for row in one.tables[table] if row["rep"] in kept)
+            for table in ("contact", "measure", "finding")
+        },
     }
-    tables["finding"] = tuple(
-        row for row in one.tables["finding"] if row["rep"] is None or row["rep"] in reps
-    )
     part = replace(one, values=one.values | values, tables=tables, is_part=bool(values))
     return replace(part, tables=tables | _judged(part)) if part.is_part else part
 

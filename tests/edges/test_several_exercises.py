@@ -1,18 +1,22 @@
 """A clip that holds several exercises in a row, on the pages: the sample run."""
 
 import json
+from collections import Counter
 from dataclasses import asdict, replace
 from datetime import date
 
 import pytest
 
+from landing_analysis.export.bundle import visit_bundle
+from landing_analysis.export.rows import PatientRows, tidy_rows
 from landing_analysis.pages.history import read_history, visit_facts
 from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import Patient
 from landing_analysis.record.by_exercise import by_exercise, reps_by_exercise
 from landing_analysis.record.database import open_record
-from landing_analysis.record.patients import add_patient
+from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
+from landing_analysis.record.reading import read_analyses
 from landing_analysis.tables import Limit
 from tests.exported import add_report
 from tests.page import read_page
@@ -100,3 +104,17 @@ def test_an_exercise_that_a_person_gave_is_the_only_one_of_its_clip(history):
     (whole,) = history.analyses
     given = replace(whole, values={**whole.values, "exercise_origin": "given"})
     assert by_exercise(given) == (given,)
+
+
+def test_tables_and_bundle_name_each_reps_own_exercise(folder, history):
+    with open_record(folder) as record:
+        rows = PatientRows(find_patient(record, "P07"), (), read_analyses(record, "P07"))
+    tables = tidy_rows(rows)
+    counts = {one.values["exercise"]: len(one.tables["rep"]) for one in history.sets}
+    assert Counter(row["exercise"] for row in tables["reps"]) == counts
+    assert {row["exercise"] for row in tables["sets"]} == set(STEPS)
+    assert [row["exercise"] for row in tables["analyses"]] == ["jog_in_place"]
+    resources = [entry["resource"] for entry in visit_bundle(rows, DAY)["entry"]]
+    assert len({resource["id"] for resource in resources}) == len(resources)
+    sets = [one["code"] for one in resources if "hasMember" in one]
+    assert [code["coding"][0]["code"] for code in sets] == list(STEPS)

@@ -21,7 +21,6 @@ from stick_patient import make_analysis
 from landing_analysis.commands.main import main
 from landing_analysis.definitions import DEFINITIONS, SIGNS
 from landing_analysis.errors import OutputError, RecordError
-from landing_analysis.exercises import has_measure
 from landing_analysis.export import writing
 from landing_analysis.export.columns import (
     OWN_UNIT,
@@ -271,17 +270,17 @@ def test_the_dictionary_describes_each_column_that_is_written_and_no_other(as_cs
 
 def test_no_row_is_made_with_a_column_that_is_not_described(sample_record):
     seen: dict[str, set[str]] = {}
-    done: set[str] = set()
+    asked: set[str] = set()
     with open_record(sample_record) as record:
         for code in (REAL.code, "DEMO2", "DEMO6"):
             rows = tidy_rows(writing._read(record, find_patient(record, code), all_analyses=False))
-            done.update(row["exercise"] for row in rows["analyses"])
+            asked.update(row["measure"] for row in rows["measures"])
             for table, made in rows.items():
                 seen.setdefault(table, set()).update(*made)
     of_others = {
         column
         for definition in DEFINITIONS.values()
-        if not any(has_measure(exercise, definition.name) for exercise in done)
+        if definition.name not in asked
         for column in wide_names(definition)
     }
     for table, names in seen.items():
@@ -551,12 +550,12 @@ def test_the_dose_is_in_the_tables_set_by_set(as_csv):
         if (row["patient"], row["visit_date"]) == ("DEMO2", day)
     ]  # fmt: skip
     # Six sets of eight jumps, and eight hops on each limb, 75 s from start to start, a landing
-    # every 0.63 s (`demo.invent`).
+    # every 0.63 s; 20 s of bounds every 0.56 s and of steps every 0.365 s (`demo.invent`).
     assert [(row["exercise"], row["set"], row["reps"]) for row in rows] == [
         *(("jump", str(number), "8") for number in range(1, 7)), ("hop", "1", "8"),
-        ("hop", "2", "8"),
+        ("hop", "2", "8"), ("lateral_bound", "1", "36"), ("jog_in_place", "1", "55"),
     ]  # fmt: skip
-    assert [row["contacts_left"] for row in rows[-2:]] == ["8", "0"]
+    assert [row["contacts_left"] for row in rows[6:]] == ["8", "0", "18", "27"]
     assert abs(float(rows[1]["rest_s"]) - (75 - 7 * 0.63)) < 1e-6
     assert abs(float(rows[1]["pace_per_min"]) - 60 / 0.63) < 1e-6
     assert rows[0]["rest_s"] == ""

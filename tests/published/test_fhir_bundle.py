@@ -362,7 +362,7 @@ def test_symptoms_and_dose_are_those_that_were_entered_and_filmed(invented_recor
     jumps = found["dose", "jump"]
     assert (jumps["valueInteger"], _part(jumps, "sets-filmed")["valueInteger"]) == (48, 6)
     assert _part(jumps, "prescribed")["valueString"].startswith("6 × 8 reps")
-    assert found["dose", "lateral_bound"]["valueInteger"] == 0
+    assert found["dose", "lateral_bound"]["valueInteger"] == 36  # 20 s, one every 0.56 s
 
 
 # --- the command ---------------------------------------------------------------------------------
