@@ -29,8 +29,8 @@ class SecondLook(NamedTuple):
 
     Attributes
     ----------
-    added_deg : (n_frames,) by what its angle at the knee is larger than as filmed
-    shortened : (n_frames,) its distance from hip to ankle over that as filmed
+    added_deg : (n_frames,) by what its angle at the knee is larger than that of the tracks
+    shortened : (n_frames,) its distance from hip to ankle over that of the tracks
     """
 
     added_deg: FloatArray
@@ -42,33 +42,39 @@ _NOTHING = (0.0, 1.0)
 _NO_SECOND_LOOK = SecondLook(*(np.full(1, value) for value in _NOTHING))
 
 
-def second_look(
-    filmed_px: FloatArray, mirrored_px: FloatArray, limb: Limb, swapped: BoolArray
-) -> SecondLook:
+def second_look(tracked_px: FloatArray, mirrored_px: FloatArray, limb: Limb) -> SecondLook:
     """Return what looks at the mirrored picture make of a leg.
 
     Parameters
     ----------
-    filmed_px : (n_frames, 33, 2) as filmed
+    tracked_px : (n_frames, 33, 2) of the tracks, to which it is added: a single look as filmed may
+        have taken one leg for the other, which tracking mends
     mirrored_px : (n_frames, 33, 2) turned back, NaN where no mirrored picture was looked at
     limb : whose knee
-    swapped : (n_frames,) where the legs as filmed were taken for one another
 
     Notes
     -----
     The mirrored look may take the legs for one another as well: its leg is the one whose ankle is
-    nearer to that of the leg as filmed.
+    nearer to that of the tracks, both seen from between the hips, as tracks may be stabilised.
     """
     other: Limb = "right" if limb == "left" else "left"
-    plain = np.where(swapped[:, None], _leg_of(filmed_px, other), _leg_of(filmed_px, limb))
+    tracked = _leg_of(tracked_px, limb)
     own, others = _leg_of(mirrored_px, limb), _leg_of(mirrored_px, other)
-    away_px = [np.linalg.norm((leg - plain)[_ANKLE], axis=-1) for leg in (own, others)]
+    hips_px, tracked_hips_px = _between_hips(mirrored_px), _between_hips(tracked_px)
+    there_px = tracked[_ANKLE] - tracked_hips_px
+    away_px = [np.linalg.norm(leg[_ANKLE] - hips_px - there_px, axis=-1) for leg in (own, others)]
     with np.errstate(invalid="ignore"):
         mirrored = np.where((away_px[1] < away_px[0])[:, None], others, own)
-    lengths_px = [np.linalg.norm(leg[_ANKLE] - leg[_HIP], axis=-1) for leg in (mirrored, plain)]
+    lengths_px = [np.linalg.norm(leg[_ANKLE] - leg[_HIP], axis=-1) for leg in (mirrored, tracked)]
     with np.errstate(invalid="ignore", divide="ignore"):
         shortened = lengths_px[0] / lengths_px[1]
-    return SecondLook(flexion_deg(*mirrored) - flexion_deg(*plain), shortened)
+    return SecondLook(flexion_deg(*mirrored) - flexion_deg(*tracked), shortened)
+
+
+def _between_hips(points_px: FloatArray) -> FloatArray:
+    """Return (n_frames, 2)."""
+    middle_px: FloatArray = points_px[:, [LANDMARK["left_hip"], LANDMARK["right_hip"]]].mean(axis=1)
+    return middle_px
 
 
 class LandingLooks(NamedTuple):
@@ -82,7 +88,7 @@ class LandingLooks(NamedTuple):
 def looks_of_landing(
     second: SecondLook, seen: BoolArray, settings: KneeSettings
 ) -> LandingLooks | None:
-    """Return the means of the looks that can be of the leg as filmed; None of fewer than half.
+    """Return the means of the looks that can be of the leg tracked; None of fewer than half.
 
     Parameters
     ----------

@@ -102,7 +102,7 @@ class Found:
         mirrored_px, view = self.poses.mirrored_px, self.motion.view
         if mirrored_px is None or view.view not in SEEN_AS_RIGHT or view.near_limb is None:
             return None
-        return second_look(self.filmed.xy_px, mirrored_px, view.near_limb, self.tracks.swapped)
+        return second_look(self.tracks.xy_px, mirrored_px, view.near_limb)
 
     @cached_property
     def measured(self) -> tuple[Reps, Measures]:

@@ -93,7 +93,7 @@ def _of_set(plan: SetPlan, table: dict[str, np.ndarray]) -> Iterator[Flexion]:
     limb, t_s = near_limb(plan), table["frame_s"].astype(float)
     leg = tuple(points_px[:, 0, LANDMARK[f"{limb}_{p}"]] for p in ("hip", "knee", "ankle"))
     no_frames = np.zeros(len(t_s), dtype=bool)
-    second = second_look(points_px[:, 0], points_px[:, 1], limb, no_frames)
+    second = second_look(points_px[:, 0], points_px[:, 1], limb)
     other = "right" if limb == "left" else "left"
     # The foot of a leg that is held up does not lie below the standing one.
     down_px = [points_px[:, 0, LANDMARK[f"{who}_ankle"], 1] for who in (limb, other)]

@@ -110,17 +110,31 @@ def test_a_left_leg_needs_no_second_look(hops):
     assert not near_knee(leg, "left", (), tracks.t_s, SETTINGS.knee).seen.as_right.any()
 
 
-@pytest.mark.parametrize("swapped", [False, True])
-def test_the_leg_of_a_mirrored_look_is_that_whose_ankle_is_nearer(swapped):
+def test_a_mirrored_look_counts_by_what_it_shows_beyond_the_track():
+    tracked, mirrored = np.full((2, 1, N_LANDMARKS, 2), np.nan)
+    for points, knee in ((tracked, (105.0, 150.0)), (mirrored, (125.0, 150.0))):
+        for limb in LIMBS:
+            for part, at in (("hip", (100.0, 100.0)), ("knee", knee), ("ankle", (100.0, 200.0))):
+                points[0, LANDMARK[f"{limb}_{part}"]] = at
+    second = second_look(tracked, mirrored, "right")
+    # Both triangles are isosceles: the bend is twice the angle of the thigh.
+    beyond_deg = 2 * np.degrees(np.arctan(25 / 50) - np.arctan(5 / 50))
+    assert_allclose(second.added_deg, beyond_deg)
+    assert_allclose(second.shortened, 1.0)
+
+
+@pytest.mark.parametrize("exchanged", [False, True])
+@pytest.mark.parametrize("moved_px", [0.0, 70.0])
+def test_the_leg_of_a_mirrored_look_is_that_whose_ankle_is_nearer(exchanged, moved_px):
     right = {"hip": (100.0, 100.0), "knee": (120.0, 150.0), "ankle": (100.0, 200.0)}
     left = {"hip": (100.0, 100.0), "knee": (130.0, 140.0), "ankle": (60.0, 160.0)}
-    filmed, mirrored = np.full((2, 1, N_LANDMARKS, 2), np.nan)
+    tracked, mirrored = np.full((2, 1, N_LANDMARKS, 2), np.nan)
     for part in right:
-        filmed[0, LANDMARK[f"right_{part}"]] = right[part]
-        filmed[0, LANDMARK[f"left_{part}"]] = left[part]
-        limbs = ("left", "right") if swapped else ("right", "left")
+        tracked[0, LANDMARK[f"right_{part}"]] = right[part]
+        tracked[0, LANDMARK[f"left_{part}"]] = left[part]
+        limbs = ("left", "right") if exchanged else ("right", "left")
         for limb, leg in zip(limbs, (right, left), strict=True):
             mirrored[0, LANDMARK[f"{limb}_{part}"]] = leg[part]
-    second = second_look(filmed, mirrored, "right", np.array([False]))
+    second = second_look(tracked, mirrored + moved_px, "right")
     assert_allclose(second.added_deg, 0.0, atol=1e-9)
     assert_allclose(second.shortened, 1.0)
