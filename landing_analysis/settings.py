@@ -316,10 +316,12 @@ class ContactSettings:
     floor_percentile: float = 10.0  # of the heights at which toes rest (choice)
     better_placed_ratio: float = 2.0  # of uncertainties; worse ones settle no flight (choice)
     stood_before_s: float = 0.3  # before it leaves, a foot is seen where it stood (choice)
-    least_heel_rise_m: float = 0.03  # of the ankle as a foot leaves; 0.06 to 0.28 (rendered)
+    least_heel_rise_m: float = 0.025  # of heel and ankle as a foot leaves; 0.03 to 0.2 (rendered)
     short_fall_s: float = 0.25  # longer ones move the toes faster than at rest (rendered: 0.23)
     # Toes that fly through a short fall against toes that stand through it, see accuracy/methods.
     arc_log_odds: float = 5.0  # 150 times likelier (choice; drawn: bodies that bob on their toes)
+    fall_log_odds: float = 20.0  # for each g by which the body falls faster (drawn sticks)
+    even_fall_share: float = 0.6  # of gravity, on average; as likely carried as not (drawn sticks)
     arc_beside_s: float = 0.1  # before and after a flight, where toes stand (choice)
     arc_step_s: float = 0.0125  # from flight to flight that is tried (choice)
     fewest_beside_frames: int = 2  # fewer show no stand (choice)
@@ -370,8 +372,15 @@ class ContactSettings:
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
     drawn_up_s_per_m: float = 0.2  # of toes' rise beyond the body's (drawn, tuning bodies)
-    landing_speed_m_s: float = 1.4  # of feet that land from a jump; slower ones less sure (drawn)
+    jumping_speed_m_s: float = 1.4  # of feet that land or leave in a jump; slower: unsure (drawn)
     most_slowed: float = 3.0  # times as unsure as from a jump, of feet that hardly move (choice)
+    slow_toes_m_s: float = 0.8  # leaving for 0.16 s; they creep up as far as they fly (drawn)
+    # Where heels rise fastest, with slow toes: drawn tuning clips, see accuracy/methods.
+    heel_half_window_s: float = 0.05  # over which their speed is read (drawn)
+    heel_off_before_s: float = 0.03  # the body's take-off, where it is looked for (choice)
+    heel_off_after_s: float = 0.06  # after it (choice)
+    heel_off_early_s: float = 0.008  # before toe-off (drawn)
+    heel_off_sd_s: float = 0.015  # the scatter of that (drawn)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound

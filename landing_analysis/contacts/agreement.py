@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from landing_analysis.contacts.feet import (
     FootVisibility,
     Motion,
     average_events,
+    heels_fastest_s,
     strays,
 )
 from landing_analysis.contacts.standing import (
@@ -28,7 +29,7 @@ from landing_analysis.tables import LIMBS, Event, Limb
 
 
 def gated_by_body(
-    events: dict[Limb, FootEvents], body: BodyEvents, settings: ContactSettings
+    motion: Motion, events: dict[Limb, FootEvents], body: BodyEvents, settings: ContactSettings
 ) -> dict[Limb, FootEvents]:
     """Let the body speak for a foot whose event lies where the body shows none.
 
@@ -45,9 +46,28 @@ def gated_by_body(
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             gated[limb] = replace(gated[limb], toe_contact=on, heel_contact=None)
     landing = _landing_with_body(gated, on)
+    left = [limb for limb, own in landing.items() if own.toe_off]
+    if any(landing[limb].toe_off_m_s < settings.slow_toes_m_s for limb in left):
+        return _leaving_with_body(landing, _off_with_heels(motion, left, body, settings))
     # A body that begins to fall more than once, or falls shortly, does not tell when it leaves.
     tells = off_until_s == off.t_s and on.t_s - off.t_s > settings.sure_fall_s
     return _leaving_with_body(landing, off) if tells else landing
+
+
+def _off_with_heels(
+    motion: Motion, left: Sequence[Limb], body: BodyEvents, settings: ContactSettings
+) -> Event:
+    """Average the body's take-off with what the heels of the feet that left say of it.
+
+    Toes that leave slowly do not show when: before they do they creep up as far as they fly.
+    """
+    off = replace(body.off, t_s=body.off_until_s)
+    asked_s = (off.t_s - settings.heel_off_before_s, off.t_s + settings.heel_off_after_s)
+    fastest_s = heels_fastest_s(motion, left, asked_s, settings)
+    if fastest_s is None:
+        return off
+    sd_s = float(np.hypot(settings.heel_off_sd_s, settings.frame_share * motion.frame_s))
+    return average_events(off, Event(fastest_s + settings.heel_off_early_s, sd_s))
 
 
 def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEvents]:

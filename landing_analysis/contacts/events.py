@@ -147,7 +147,7 @@ def find_contacts(
     for (segment, both), ground in zip(candidates, on_ground, strict=True):
         body = body_events(motion, segment, settings)
         grounded = without_turns_in_the_air(motion, both, segment, held, floors_m, settings)
-        events = gated_by_body(grounded, body, settings)
+        events = gated_by_body(motion, grounded, body, settings)
         events = imputed_from_body(
             motion,
             hidden_drawn_to_other(events, settings),

@@ -66,7 +66,8 @@ class Motion:
 class FootEvents:
     """What one foot did around one candidate flight; None where it did not.
 
-    The levels are the heights at which the toes rested before and after.
+    The levels are the heights at which the toes rested before and after, ``toe_off_m_s`` is how
+    fast they left.
     """
 
     toe_off: Event | None = None
@@ -74,6 +75,7 @@ class FootEvents:
     heel_contact: Event | None = None
     level_before_m: float = float("nan")
     level_after_m: float = float("nan")
+    toe_off_m_s: float = float("nan")
 
     @property
     def initial_contact(self) -> Event | None:
@@ -157,15 +159,13 @@ def foot_events(
         landed = _toe_change_point(motion, limb, near_s, "landing", segment, settings)
     seen = _seen(motion, limb, foot_visibility, settings)
     toe_contact = _toe_contact(motion, limb, landed, seen, settings)
-    toe_off = left and Event(
-        left.at_s - seen.toe_off_late_s, _sd_s(motion, left, seen.toe_off_sd_s, settings)
-    )
     return FootEvents(
-        toe_off,
+        left and _toe_off(motion, left, seen, settings),
         toe_contact,
         _heel_contact(motion, limb, toe_contact, settings),
         left.level_m if left else float("nan"),
         landed.level_m if landed else float("nan"),
+        left.speed_m_s if left else float("nan"),
     )
 
 
@@ -195,9 +195,9 @@ def rose_with_body(
     """Say whether a foot's toes rose on a free arc in a short fall, as the other foot's did.
 
     A body in the air takes both feet along: both together must be likelier to have flown than to
-    have stood, by ``settings.arc_log_odds``, and neither likelier to have stood. A foot alone may
-    tell where the other one hangs beside the fall, and moves as it likes; a hidden one is guessed,
-    and goes by the other.
+    have stood, by ``settings.arc_log_odds``, and neither likelier to have stood. How fast the body
+    falls counts as well. A foot alone may tell where the other one hangs beside the fall, and moves
+    as it likes; a hidden one is guessed, and goes by the other.
     """
     if not settings.min_flight_s <= end_s - start_s <= settings.short_fall_s:
         return False
@@ -208,7 +208,16 @@ def rose_with_body(
         least = settings.hidden_visibility
         limbs = tuple(who for who in LIMBS if motion.seen[who] >= least) or LIMBS
     odds = arc_log_odds(motion, limbs, start_s, end_s, settings)
-    return bool(odds.sum() > settings.arc_log_odds and odds.min() > 0)
+    fallen = -mean_acceleration(motion, start_s, end_s) / motion.pull_m_s2
+    of_body = settings.fall_log_odds * (fallen - settings.even_fall_share)
+    return bool(odds.sum() + of_body > settings.arc_log_odds and odds.min() > 0)
+
+
+def mean_acceleration(motion: Motion, start_s: float, end_s: float) -> float:
+    """Return the body's mean vertical acceleration, m/s^2 upwards; 0 where nothing shows it."""
+    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
+    known = motion.body_acceleration[inside & np.isfinite(motion.body_acceleration)]
+    return float(known.mean()) if len(known) else 0.0
 
 
 def _stands_beside(
@@ -464,17 +473,74 @@ def _toe_contact(
         return event
     lost_m = float(np.mean(above_m[known & before]) - np.median(above_m[known & after]))
     lag_s = settings.ankle_on_lag_s + settings.ankle_on_lag_s_per_m * lost_m
-    sd_s = _sd_s(motion, ankle, _slowed_sd_s(seen.ankle_on_sd_s, ankle, settings), settings)
+    model_sd_s = _slowed_sd_s(seen.ankle_on_sd_s, ankle, settings)
+    sd_s = _sd_s(motion, ankle, model_sd_s, settings)
     return average_events(event, Event(ankle.at_s - lag_s, sd_s))
 
 
-def _slowed_sd_s(model_sd_s: float, landing: ChangePoint, settings: ContactSettings) -> float:
-    """Give the pose model's part in a landing at the speed with which a part of a foot comes down.
+def _toe_off(
+    motion: Motion, left: ChangePoint, seen: FootSettings, settings: ContactSettings
+) -> Event:
+    """Return toe-off as the toes show it, the less surely the more slowly they leave."""
+    model_sd_s = _slowed_sd_s(seen.toe_off_sd_s, left, settings)
+    return Event(left.at_s - seen.toe_off_late_s, _sd_s(motion, left, model_sd_s, settings))
 
-    What the model errs by is a height: of a part that comes down slowly it costs more time.
+
+def heels_fastest_s(
+    motion: Motion, limbs: Sequence[Limb], between_s: tuple[float, float], settings: ContactSettings
+) -> float | None:
+    """Return when the heels of feet that leave together rise fastest: until they leave.
+
+    Parameters
+    ----------
+    limbs : the feet that left; hidden ones are not asked
+    between_s : from when until when it is looked for
+
+    Returns
+    -------
+    float
+        Seconds; None where no heel is seen to rise fastest in between
+
+    Notes
+    -----
+    O'Connor et al. 2007 (Gait & Posture 25:469-474, from memory) place toe-off where the foot's
+    centre rises fastest. The heel is taken, since the pose model lets the toes creep with it.
     """
-    at_least_m_s = settings.landing_speed_m_s / settings.most_slowed
-    return model_sd_s * max(1.0, settings.landing_speed_m_s / max(landing.speed_m_s, at_least_m_s))
+    limbs = [limb for limb in limbs if motion.seen[limb] >= settings.hidden_visibility]
+    if not limbs:
+        return None
+    reach_s = 3 * settings.heel_half_window_s  # definition: holds all that the fits reach
+    near = within(motion.t_s, between_s[0] - reach_s, between_s[1] + reach_s)
+    t_s = motion.t_s[near]
+    heel_m = np.mean([motion.heel_m[limb][near] for limb in limbs], axis=0)
+    speed = local_polynomial(t_s, heel_m, settings.heel_half_window_s, 1)[1]
+    asked = np.zeros(len(t_s), dtype=bool)
+    asked[within(t_s, *between_s)] = True
+    highest = _highest(np.where(asked & np.isfinite(speed), speed, -np.inf), speed)
+    return None if highest is None else float(np.interp(highest, np.arange(len(t_s)), t_s))
+
+
+def _highest(asked: FloatArray, series: FloatArray) -> float | None:
+    """Return the place, between samples, of the highest asked sample; None if it is no top."""
+    top = int(np.argmax(asked)) if len(asked) else 0
+    if not 0 < top < len(series) - 1:
+        return None
+    before, at, after = series[top - 1 : top + 2]
+    bend = before - 2 * at + after
+    if not (at >= before and at >= after and bend < 0):
+        return None
+    return top + float(
+        0.5 * (before - after) / bend
+    )  # definition: of the parabola through the three
+
+
+def _slowed_sd_s(model_sd_s: float, edge: ChangePoint, settings: ContactSettings) -> float:
+    """Give the pose model's part in an edge at the speed with which a part of a foot moves there.
+
+    What the model errs by is a height: of a part that moves slowly it costs more time.
+    """
+    usual_m_s = settings.jumping_speed_m_s
+    return model_sd_s * max(1.0, usual_m_s / max(edge.speed_m_s, usual_m_s / settings.most_slowed))
 
 
 def _sd_s(

@@ -14,6 +14,7 @@ from landing_analysis.contacts.feet import (
     FootVisibility,
     Motion,
     hangs,
+    mean_acceleration,
     rose_with_body,
 )
 from landing_analysis.contacts.standing import OnGround
@@ -42,16 +43,20 @@ def resolve_flight(
     start_s = take_off.t_s if take_off else motion.t_s[0]
     end_s = landing.t_s if landing else motion.t_s[-1]
     duration_s = end_s - start_s
-    if not settings.min_flight_s <= duration_s <= settings.max_flight_s:
+    if duration_s > settings.max_flight_s:
         return None
-    edges_sd_s = [edge.sd_s for edge in (take_off, landing) if edge]
-    if duration_s < Z_95 * float(np.linalg.norm(edges_sd_s)):  # it may as well be none
-        return None
+    sd_s = float(np.linalg.norm([edge.sd_s for edge in (take_off, landing) if edge]))
+    # A shorter one may as well be none, if toes do not show that it is one.
+    long = duration_s >= max(settings.min_flight_s, Z_95 * sd_s)
     surely = falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
-    if not surely and not _left_the_ground(
-        motion, events, segment, (start_s, end_s), settings, whole=bool(take_off and landing)
-    ):
-        return None
+    if not (long and surely):
+        flown = _flown(motion, segment, (start_s, end_s), settings)
+        if not long and (not flown or duration_s < settings.min_flight_s - sd_s):
+            return None
+        if not surely and not _left_the_ground(
+            motion, events, flown, (start_s, end_s), settings, whole=bool(take_off and landing)
+        ):
+            return None
 
     def together(events: dict[Limb, Event], with_s: float) -> tuple[Limb, ...]:
         lead = settings.max_inter_limb_delay_s
@@ -120,7 +125,7 @@ def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[E
 def _left_the_ground(
     motion: Motion,
     events: dict[Limb, FootEvents],
-    segment: tuple[int, int],
+    flown: list[Limb],
     edges_s: tuple[float, float],
     settings: ContactSettings,
     *,
@@ -128,11 +133,11 @@ def _left_the_ground(
 ) -> bool:
     """Say whether no foot carried the body between two edges, while it fell.
 
-    Of a flight of which the clip shows the ``whole``, toes must have risen as well.
+    ``flown`` names the feet whose toes are seen to have flown. Of a flight of which the clip
+    shows the ``whole``, toes must have risen as well.
     """
     if not fell(motion, *edges_s, settings):
         return False
-    flown = _flown(motion, segment, edges_s, settings)
     standing = (limb for limb in LIMBS if limb not in flown)
     if any(_carried(motion, events, limb, *edges_s, settings) for limb in standing):
         return False
@@ -187,23 +192,23 @@ def _carried(
 
 def fell(motion: Motion, start_s: float, end_s: float, settings: ContactSettings) -> bool:
     """Say whether the body fell through the whole of a would-be flight, not only in a part."""
-    inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
-    mean = float(np.nanmean(motion.body_acceleration[inside])) if inside.any() else 0.0
+    mean = mean_acceleration(motion, start_s, end_s)
     return mean < -settings.falling_mean_share * motion.pull_m_s2
 
 
 def _heel_rose(
     motion: Motion, limb: Limb, start_s: float, end_s: float, settings: ContactSettings
 ) -> bool:
-    """Say whether the ankle of the foot that left rose over where it stood, as its heel does.
+    """Say whether ankle and heel of the foot that left rose over where they stood.
 
-    A foot leaves the ground over its toes: by then its ankle is centimetres up. True as well where
-    the ankle was not seen, or falls lower than it stood, as off a box.
+    A foot leaves the ground over its toes: by then both are centimetres up, and their middle is
+    better seen than either. True as well where they were not seen, or fall lower than they stood,
+    as off a box.
     """
-    ankle_m = motion.ankle_m[limb]
+    rear_m = 0.5 * (motion.ankle_m[limb] + motion.heel_m[limb])
     before = (motion.t_s > start_s - settings.stood_before_s) & (motion.t_s <= start_s)
     inside = (motion.t_s >= start_s) & (motion.t_s <= end_s)
-    stood_m, inside_m = (ankle_m[part & np.isfinite(ankle_m)] for part in (before, inside))
+    stood_m, inside_m = (rear_m[part & np.isfinite(rear_m)] for part in (before, inside))
     if not len(stood_m) or not len(inside_m):
         return True
     lowest_m = float(np.percentile(stood_m, settings.floor_percentile))
