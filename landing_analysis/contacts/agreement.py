@@ -48,10 +48,11 @@ def gated_by_body(
     landing = _landing_with_body(gated, on)
     left = [limb for limb, own in landing.items() if own.toe_off]
     if any(landing[limb].toe_off_m_s < settings.slow_toes_m_s for limb in left):
-        return _leaving_with_body(landing, _off_with_heels(motion, left, body, settings))
+        off = _off_with_heels(motion, left, body, settings)
+        return _leaving_with_body(landing, off, body)
     # A body that begins to fall more than once, or falls shortly, does not tell when it leaves.
     tells = off_until_s == off.t_s and on.t_s - off.t_s > settings.sure_fall_s
-    return _leaving_with_body(landing, off) if tells else landing
+    return _leaving_with_body(landing, off, body) if tells else landing
 
 
 def _off_with_heels(
@@ -61,7 +62,7 @@ def _off_with_heels(
 
     Toes that leave slowly do not show when: before they do they creep up as far as they fly.
     """
-    off = replace(body.off, t_s=body.off_until_s)
+    off = body.last_off
     asked_s = (off.t_s - settings.heel_off_before_s, off.t_s + settings.heel_off_after_s)
     fastest_s = heels_fastest_s(motion, left, asked_s, settings)
     if fastest_s is None:
@@ -89,12 +90,16 @@ def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, 
     return moved
 
 
-def _leaving_with_body(events: dict[Limb, FootEvents], off: Event) -> dict[Limb, FootEvents]:
+def _leaving_with_body(
+    events: dict[Limb, FootEvents], off: Event, body: BodyEvents
+) -> dict[Limb, FootEvents]:
     """Average the toe-offs of both feet, together, with the body's take-off; both move alike.
 
     So the time between the feet stays as their own toes show it, and so does its uncertainty.
+    A toe-off that is the body's already stays.
     """
-    left = {limb: own.toe_off for limb, own in events.items() if own.toe_off not in (None, off)}
+    told = (None, body.last_off)
+    left = {limb: own.toe_off for limb, own in events.items() if own.toe_off not in told}
     seen = {limb: toe for limb, toe in left.items() if toe is not None}
     if not seen:
         return events
