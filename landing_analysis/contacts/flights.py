@@ -46,12 +46,14 @@ def resolve_flight(
     if duration_s > settings.max_flight_s:
         return None
     sd_s = float(np.linalg.norm([edge.sd_s for edge in (take_off, landing) if edge]))
-    # A shorter one may as well be none, if toes do not show that it is one.
     long = duration_s >= max(settings.min_flight_s, Z_95 * sd_s)
     surely = falls_freely(motion, segment, settings) and _lifted(motion, segment, settings)
     if not (long and surely):
         flown = _flown(motion, segment, (start_s, end_s), settings)
-        if not long and (not flown or duration_s < settings.min_flight_s - sd_s):
+        # A shorter one may as well be none, if toes and the whole fall do not show that it is one.
+        begins_s, ends_s = (float(motion.t_s[frame]) for frame in segment)
+        shown = flown and fell(motion, begins_s, ends_s, settings)
+        if not long and (not shown or duration_s < settings.min_flight_s - sd_s):
             return None
         if not surely and not _left_the_ground(
             motion, events, flown, (start_s, end_s), settings, whole=bool(take_off and landing)
