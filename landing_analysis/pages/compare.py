@@ -31,6 +31,7 @@ from landing_analysis.pages.words import (
     limb_role,
     other_limb,
     render_of_patient,
+    short_day,
     since_surgery,
 )
 from landing_analysis.progress import StartProgress, no_progress
@@ -66,7 +67,9 @@ _INDEX = "limb symmetry index"
 class ChangeRow:
     """One change in words; ``limb`` colours it, None for what concerns no single limb.
 
-    It is ``by_hand`` where a visit of it rests on contacts or landmarks that a person set.
+    It is up to ``last``, the day of the later visit; ``until`` names that day where the others of
+    its row go on to a later one. It is ``by_hand`` where a visit of it rests on contacts or
+    landmarks that a person set.
     """
 
     who: str
@@ -76,6 +79,8 @@ class ChangeRow:
     detail: str
     moved: str | None
     by_hand: bool
+    last: date
+    until: str | None = None
 
     @property
     def is_index(self) -> bool:
@@ -146,6 +151,11 @@ class MeasurePart:
         return any(since.real for since in self.since)
 
     @property
+    def is_dated(self) -> bool:
+        """Whether the values of a row are not all up to the same visit."""
+        return any(row.until for since in self.since for row in since.rows)
+
+    @property
     def changed_since_visit(self) -> bool:
         """Whether anything changed since the visit before or since the first."""
         return any(since.real for since in (self.since_last, self.since_first) if since)
@@ -198,6 +208,7 @@ def compare_html(
         ],
         parts=parts,
         shown=shown,
+        dated=any(measure.is_dated for _, measures in shown for measure in measures),
         more=more,
         left_out=left_out_words(history),
         changed=any(part.changed for part in parts),
@@ -381,12 +392,19 @@ def _of_limbs(
 ) -> Since | None:
     if not rows and side is None:
         return None
+    newest = max(row.last for row in (*rows.values(), side) if row is not None)
+
+    def dated(row: ChangeRow | None) -> ChangeRow | None:
+        if row is None or row.last == newest:
+            return row
+        return replace(row, until=f"to {short_day(row.last)}")
+
     return Since(
         visit=visit,
-        lead=rows.get(history.lead_limb),
-        other=rows.get(other_limb(history.lead_limb)),
-        side=side,
-        whole=rows.get(None),
+        lead=dated(rows.get(history.lead_limb)),
+        other=dated(rows.get(other_limb(history.lead_limb))),
+        side=dated(side),
+        whole=dated(rows.get(None)),
     )
 
 
@@ -435,6 +453,7 @@ def _course_row(who: str, limb: Limb | None, course: Course) -> ChangeRow:
         f"{left_out}: {moved} in four weeks; its 95 % interval {zero} zero",
         moved=moved,
         by_hand=course.by_hand,
+        last=visits[-1].day,
     )
 
 
@@ -449,7 +468,8 @@ def _in_words(
     """Print the change only where the two visits can be set against each other."""
     between = f"{change.earlier.day} to {change.later.day}: "
     if change.needed is None:
-        return ChangeRow(who, limb, False, NONE_SHOWN, between + change.why, None, change.by_hand)
+        why = between + change.why
+        return ChangeRow(who, limb, False, NONE_SHOWN, why, None, change.by_hand, change.later.day)
     moved = _moved_words(scale * change.value, scale * COVERAGE * change.sd, digits, unit)
     needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
     return ChangeRow(
@@ -460,6 +480,7 @@ def _in_words(
         detail=f"{between}{moved}; a real change exceeds {needed} ({change.why})",
         moved=moved,
         by_hand=change.by_hand,
+        last=change.later.day,
     )
 
 

@@ -54,10 +54,11 @@ class _Value:
 
 
 def main_exercises(history: History, day: date) -> list[tuple[Exercise, Way]]:
-    """Return the exercises of a day, those with most used reps first, else in their order."""
+    """Return the exercises of a day, those with most sets first, else in the ladder's order."""
 
     def used(one: tuple[Exercise, Way]) -> int:
-        return sum(used_reps(of_set)[0] for of_set in history.sets_of(day, *one))
+        """Count the sets that have a used rep."""
+        return sum(used_reps(of_set)[0] > 0 for of_set in history.sets_of(day, *one))
 
     return sorted(filter(used, history.exercise_ways), key=used, reverse=True)
 

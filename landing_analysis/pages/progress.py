@@ -22,6 +22,7 @@ from landing_analysis.pages.words import (
     other_limb,
     render,
     render_of_patient,
+    short_day,
     since_surgery,
 )
 from landing_analysis.record.place import DataFolder
@@ -138,11 +139,7 @@ def _target_deg(history: History) -> float:
 def _days_words(days: tuple[date, ...]) -> str:
     if not days:
         return _NONE
-    return f"{len(days)} visit{'' if len(days) == 1 else 's'}, last {_short(days[-1])}"
-
-
-def _short(day: date) -> str:
-    return f"{day.day} {day:%b}"
+    return f"{len(days)} visit{'' if len(days) == 1 else 's'}, last {short_day(days[-1])}"
 
 
 def _of_limb(readings: tuple[Readings, ...], limb: Limb) -> tuple[Reading, Reading] | None:
@@ -153,14 +150,14 @@ def _of_limb(readings: tuple[Readings, ...], limb: Limb) -> tuple[Reading, Readi
 
 
 def _reading(mean: VisitMean) -> Reading:
-    return Reading(amount(mean), _short(mean.day))
+    return Reading(amount(mean), short_day(mean.day))
 
 
 def _tick_words(tick: Tick) -> str:
     who = f" by {tick.by}" if tick.by else ""
     state = "going on" if tick.ticked else "taken back"
     note = f": {tick.note}" if tick.note else ""
-    return f"{state}, {_short(tick.day)}{who}{note}"
+    return f"{state}, {short_day(tick.day)}{who}{note}"
 
 
 # --- for the patient ---------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from landing_analysis.definitions import DEFINITIONS, printed_unit, printed_value
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.pages.history import History
-from landing_analysis.pages.words import other_limb
+from landing_analysis.pages.words import other_limb, short_day
 from landing_analysis.report.figures import unit_words
 from landing_analysis.report.style import (
     INK,
@@ -185,7 +185,7 @@ def _mark_visits(axes: Sequence[Axes], panel: Panel) -> None:
     labels, named_at = [], -np.inf
     for week, day in zip(weeks, days, strict=True):
         has_room = (week - named_at) * per_week_in >= _CLOSEST_TICKS_IN
-        labels.append(f"{week:.0f}\n{day.day} {day:%b}" if has_room else "")
+        labels.append(f"{week:.0f}\n{short_day(day)}" if has_room else "")
         named_at = week if has_room else named_at
     for one in axes:
         one.set_xlim(first - room, last + room)

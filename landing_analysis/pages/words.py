@@ -103,6 +103,11 @@ def limb_role(limb: Limb | None, surgical_side: Limb | None) -> str:
     return f"{'surgical' if limb == surgical_side else 'non-surgical'} ({limb})"
 
 
+def short_day(day: date) -> str:
+    """Return a day without its year, such as 3 Nov."""
+    return f"{day.day} {day:%b}"
+
+
 def other_limb(limb: Limb) -> Limb:
     """Return the limb on the other side."""
     return "right" if limb == "left" else "left"

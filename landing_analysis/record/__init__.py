@@ -6,7 +6,8 @@
   run in one transaction, after a backup. ``integrity_check`` runs at each opening: 0.4 s for 2000
   clips (96 MB).
 - `patients`, `clips`, `storing` (an analysis in) and `reading` (analyses out) hold its queries, one
-  function per question asked.
+  function per question asked. `by_exercise` parts what was read of a clip that holds several
+  exercises, without a query.
 - Only documents in the form of ``analysis.json`` go in, so the record knows nothing of the
   stages.
 - ``correction`` is only ever added to (``correcting.py``): what a person set, from what, why, by

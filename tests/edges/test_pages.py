@@ -6,6 +6,7 @@ import csv
 import re
 from base64 import b64decode
 from copy import deepcopy
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
@@ -35,7 +36,9 @@ from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.tally import tally
 from landing_analysis.folder.entries import check_clip
 from landing_analysis.folder.watch import Job
-from landing_analysis.pages.history import read_history, tally_of
+from landing_analysis.pages.compare import compare_html
+from landing_analysis.pages.history import read_history, read_minimal_changes, tally_of
+from landing_analysis.pages.leading import leading, main_exercises
 from landing_analysis.pages.stills import middle_rep, stills_of
 from landing_analysis.pages.words import limb_role, since_surgery
 from landing_analysis.pages.writing import write_progress, write_visit
@@ -296,6 +299,33 @@ def test_visits_at_other_frame_rates_are_not_set_against_each_other(clinic):
     last = text[: text.index("Since the first visit")]
     assert f"In all measures: {NONE_SHOWN}." in last
     assert "not comparable: filmed at 60 and at 30 frames/s" in text
+
+
+def test_a_change_says_up_to_which_visit_where_one_limb_was_seen_later(clinic):
+    with open_record(clinic) as record:
+        history, minimal = read_history(record, "DEMO3"), read_minimal_changes(record)
+    later = [v for v in history.visits if (v.day, v.family) == (LAST_DAY, "side")]
+    unseen = {v for v in later if v.limb == "right"}
+    seen_once = replace(
+        history,
+        visits=tuple(v for v in history.visits if v not in unseen),
+        sides=tuple(v for v in history.sides if (v.day, v.family) != (LAST_DAY, "side")),
+    )
+    assert unseen
+    whole, less = (read_page(compare_html(one, minimal, None)).text for one in (history, seen_once))
+    assert "to 15 May" not in whole
+    row = less[less.index("Peak knee flexion, from the side") :]
+    assert row.index("to 15 May") > row.index(" deg")  # the left limb's value is up to today
+
+
+def test_the_exercise_with_most_sets_leads_a_visit(clinic):
+    with open_record(clinic) as record:
+        history = read_history(record, "DEMO5")
+    day = LAST_DAY - timedelta(14)
+    names = [exercise for exercise, _ in main_exercises(history, day)]
+    # Six sets of eight jumps, two of hops, and one each of 55 and more steps (`demo.invent`).
+    assert names == ["jump", "hop", "jog_in_place", "high_knees", "heel_kicks"]
+    assert leading(history, day).exercise == "jump"
 
 
 def test_one_visit_has_nothing_to_compare_with(clinic):

@@ -6,6 +6,8 @@ from dataclasses import asdict, replace
 from datetime import date
 
 import pytest
+from exported import add_report
+from page import read_page
 
 from landing_analysis.export.bundle import visit_bundle
 from landing_analysis.export.rows import PatientRows, tidy_rows
@@ -18,8 +20,6 @@ from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.reading import read_analyses
 from landing_analysis.tables import Limit
-from tests.exported import add_report
-from tests.page import read_page
 
 RUN = "run_p01_left_side"
 DAY = date(2026, 6, 1)
