@@ -423,6 +423,7 @@ class RepSettings:
     half_contact_s: float = 0.05  # half of the shortest contact is more (choice)
     lowest_reach_s: float = 0.08  # a parabola fits the bottom of a landing this far (choice)
     exchange_reach_s: float = 0.1  # legs exchanged this near a flight leave its feet in doubt
+    shortest_hop_s: float = 0.12  # in the air; steps from foot to foot fly shorter (choice)
     passing_s: float = 0.07  # legs exchanged no longer land on the right foot (choice)
     turn_reach_s: float = 0.25  # a parabola fits the turn of a pelvis that shifts this far (choice)
     after_lowest_s: float = 0.05  # the clip must go on this long after the lowest point (choice)

@@ -189,7 +189,8 @@ def _without_lost_legs(reps: list[Rep], tracks: Tracks, settings: RepSettings) -
 
     A bound changes the foot as a hop seems to do whose legs were taken for each other. Where
     most changes are at legs that the tracks had to exchange for a while, none of the set is
-    sure. Else legs take turns, and only a rep beside an exchange that is out of turn is in doubt.
+    sure. Else legs take turns, and only a rep beside an exchange that is out of turn is in doubt;
+    where fewer change the foot, only one on the same foot again that flies as low as a step.
     """
     bounds = [rep for rep in reps if rep.is_bound]
     limbs = [rep.limbs for rep in reps]
@@ -197,16 +198,22 @@ def _without_lost_legs(reps: list[Rep], tracks: Tracks, settings: RepSettings) -
     lost = sum(_exchanged_in(rep, rep.flight.landing, lasting, settings) for rep in bounds)
     if lost and 2 * lost >= len(bounds):  # definition: half of them
         return [_refused(rep, _LEGS_LOST) if rep.limbs != LIMBS else rep for rep in reps]
-    if 2 * len(bounds) <= len(reps):  # definition: half of them
-        return reps
+    in_turn = 2 * len(bounds) > len(reps)  # definition: half of them
     return [
         _refused(rep, _LEGS_LOST)
         if rep.limbs != LIMBS
+        and (in_turn or (bounds and not rep.is_bound and _flies_low(rep, settings)))
         and not (0 < k < len(reps) - 1 and limbs[k - 1] == limbs[k + 1] != limbs[k])
         and _exchanged_in(rep, _leaves(rep), tracks, settings)
         else rep
         for k, rep in enumerate(reps)
     ]
+
+
+def _flies_low(rep: Rep, settings: RepSettings) -> bool:
+    """Say whether a rep's flight is shorter than hops have."""
+    take_off, landing = rep.flight.take_off, rep.flight.landing
+    return bool(take_off and landing and landing.t_s - take_off.t_s < settings.shortest_hop_s)
 
 
 def _lasting(tracks: Tracks, settings: RepSettings) -> BoolArray:

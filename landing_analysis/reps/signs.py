@@ -32,7 +32,8 @@ def signs_of(
     ------
     dict
         ``feet`` that landed, missing where one was not seen and the set does not tell;
-        ``changes_foot`` 1 from one foot to the other, 0 to the same one; ``step_s`` from the
+        ``changes_foot`` 1 from one foot to the other, 0 to the same one, which is missing where
+        legs were not told apart; ``step_s`` from the
         landing before, or to the next one where that is nearer (without any, infinite for a rep
         of unseen feet: of steps there is never one alone); ``thigh_deg`` and ``shank_deg`` the
         largest tilt from hanging straight down in the air (the lesser limb's where both are), at
@@ -49,8 +50,10 @@ def signs_of(
         near_s = [s for s in steps_s[max(number - 1, 0) : number + 1] if np.isfinite(s)]
         told = not is_of_unseen_feet(rep)
         seen: Signs = {"feet": float(len(rep.limbs))} if told else {}
-        out_of_turn = _out_of_turn(reps, number)
-        if told and len(rep.limbs) == len(rep.flight.take_off_limbs) == 1 and not out_of_turn:
+        lost = not rep.is_bound and _is_of_lost_legs(rep)
+        out_of_turn = lost or _out_of_turn(reps, number)
+        feet_told = told and not out_of_turn
+        if feet_told and len(rep.limbs) == len(rep.flight.take_off_limbs) == 1:
             seen["changes_foot"] = float(rep.is_bound)
         if near_s or not told:
             seen["step_s"] = min(near_s, default=np.inf)
@@ -77,6 +80,11 @@ def signs_of(
 def is_of_unseen_feet(rep: Rep) -> bool:
     """Say whether a rep may be on one foot or on both: one was not seen, and the set is neither."""
     return rep.reason is not None and rep.reason.code == Code.OTHER_FOOT_NOT_SEEN
+
+
+def _is_of_lost_legs(rep: Rep) -> bool:
+    """Say whether it is not sure on which foot a rep landed."""
+    return rep.reason is not None and rep.reason.code == Code.LEGS_NOT_TOLD_APART
 
 
 _TILTS: tuple[tuple[SignName, int], ...] = (("thigh_deg", 0), ("shank_deg", 1))

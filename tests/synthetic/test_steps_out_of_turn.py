@@ -145,6 +145,21 @@ def test_five_steps_on_one_foot_stay_on_it(exercise):
 
 
 @pytest.mark.parametrize("exercise", STEPPED)
+def test_of_five_steps_on_one_foot_that_may_be_the_others_none_is_used_or_called_a_hop(exercise):
+    landmarks, tracks, landings = stepped(exercise, 1)
+    spans = [span_of(landings, k, k + 1) for k in (STEP - 1, STEP + 1)]
+    shown = with_other_legs(tracks, spans, known=True)
+    known = replace(shown, swapped=np.arange(len(tracks.t_s)) % 5 == 0)
+    view = estimate_view(landmarks, SETTINGS.view, "left_side")
+    found = find_contacts(known, SETTINGS.contacts, foot_visibility_of("left_side", "left"))
+    reps = recognise(group_reps(found, known, SETTINGS.reps), known, view, SETTINGS.signs)
+    assert {rep.exercise for rep in reps.reps} == {exercise}
+    again = [rep for rep in reps.reps if rep.flight.take_off_limbs == rep.limbs]
+    assert len(again) == 4
+    assert all(rep.reason.code is Code.LEGS_NOT_TOLD_APART for rep in again)
+
+
+@pytest.mark.parametrize("exercise", STEPPED)
 def test_quick_low_hops_on_one_foot_never_take_turns(exercise):
     _, tracks, landings = stepped(exercise, 0)
     first = landings[0][1]
