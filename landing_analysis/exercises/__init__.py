@@ -50,6 +50,12 @@ def _of_some() -> frozenset[str]:
     return frozenset(name for entry in EXERCISES.values() for name in entry.measures)
 
 
+def taught_deg(code: str | None, target_deg: float) -> float | None:
+    """Return the peak knee flexion that an exercise is held against, None for one that is not."""
+    held = code is None or has_measure(code, "knee_flexion_target_difference")
+    return target_deg if held else None
+
+
 def may_stay_down(code: str | None) -> bool:
     """Whether an exercise may be done without leaving the ground; where it is not known it may."""
     return code is None or EXERCISES[code].stays_down

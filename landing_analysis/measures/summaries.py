@@ -67,7 +67,7 @@ def with_set(
         reasons = [
             effect.too_alike
             for effect in effects
-            if effect.too_alike and _alike(item.name, summaries, effect.least_difference_s)
+            if effect.too_alike and differ_by_less(item.name, summaries, effect.least_difference_s)
         ]
         if reasons:
             left_out.append(NotCompared(item.name, reasons[0]))
@@ -76,7 +76,8 @@ def with_set(
     return Measures(measures.measures, summaries, tuple(kept), tuple(left_out))
 
 
-def _alike(name: str, summaries: tuple[SetSummary, ...], least_s: float) -> bool:
+def differ_by_less(name: str, summaries: tuple[SetSummary, ...], least_s: float) -> bool:
+    """Whether a measure is a time in which both limbs' means differ by less than so much."""
     to_s = IN_SECONDS.get(DEFINITIONS[name].unit)
     if to_s is None:
         return False

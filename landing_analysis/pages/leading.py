@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS
+from landing_analysis.exercises import taught_deg
 from landing_analysis.pages.history import History, used_reps
 from landing_analysis.pages.words import other_limb
 from landing_analysis.record.reading import StoredAnalysis
@@ -41,7 +42,7 @@ class Leading:
     exercise: Exercise
     way: Way
     name: str
-    target_deg: float
+    target_deg: float | None
     reps: tuple[Shown, ...]
 
 
@@ -82,7 +83,7 @@ def leading(history: History, day: date) -> Leading | None:
         most = max(range(len(found)), key=lambda k: len(found[k]))
         if found[most]:
             name = _NAMES[most][0]
-            target_deg = float(alike[0].values["target_flexion_deg"])
+            target_deg = taught_deg(exercise, float(alike[0].values["target_flexion_deg"]))
             reps = [
                 one
                 for limb, values in found[most].items()
@@ -108,7 +109,7 @@ def _values(
 
 
 def _standing_for(
-    values: list[_Value], limb: Limb, name: str, target_deg: float
+    values: list[_Value], limb: Limb, name: str, target_deg: float | None
 ) -> list[Shown]:  # fmt: skip
     chosen = stand_for([one.value for one in values], name, target_deg)
     return [

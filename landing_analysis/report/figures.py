@@ -16,6 +16,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
+from landing_analysis.exercises import taught_deg
 from landing_analysis.findings.judging import COVERAGE, edges
 from landing_analysis.measures.curves import CurveSet
 from landing_analysis.report.style import (
@@ -71,7 +72,7 @@ def contact_curves_figure(analysis: Analysis, found: CurveSet) -> Figure:
             _mark_limits(axes, _limits(analysis, "fppa_peak_flexion"))
             axes.axhline(0, color=MUTED, linewidth=0.6)
         else:
-            _mark_target(axes, analysis.decided.target_flexion_deg)
+            _mark_target(axes, analysis)
     panels[0].set_ylabel(
         "FPPA, deg (+ = knee inward)" if found.kind == "fppa" else "knee flexion, deg"
     )
@@ -110,7 +111,7 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     axes.set_xlabel("rep")
     _mark_limits(axes, _limits(analysis, name))
     if name == "knee_flexion_peak":
-        _mark_target(axes, analysis.decided.target_flexion_deg)
+        _mark_target(axes, analysis)
     refused = [rep.number for rep in analysis.reps.reps if not rep.used]
     for number in refused:
         axes.text(number, 0.02, "not used", rotation=90, color=MUTED, fontsize=7.5,
@@ -268,7 +269,10 @@ def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
         axes.set_ylim(bottom, top)
 
 
-def _mark_target(axes: Axes, target_deg: float) -> None:
+def _mark_target(axes: Axes, analysis: Analysis) -> None:
+    target_deg = taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg)
+    if target_deg is None:
+        return
     bottom, top = axes.get_ylim()
     axes.axhline(target_deg, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
     _name_line(axes, target_deg, f"target {target_deg:g}", above=True)

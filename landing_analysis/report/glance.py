@@ -8,7 +8,13 @@ from dataclasses import dataclass
 from landing_analysis.definitions import printed_unit
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE
-from landing_analysis.measures.summaries import compare_sides, rows_of_bout, summarise_bout
+from landing_analysis.measures.summaries import (
+    compare_sides,
+    differ_by_less,
+    rows_of_bout,
+    summarise_bout,
+)
+from landing_analysis.reasons import Code, because
 from landing_analysis.report.header import is_mixed
 from landing_analysis.report.numbers import half_width_words, heading, number, value_words
 from landing_analysis.report.rep_tables import measures_by_hand
@@ -98,11 +104,16 @@ def _of_bout(bout: Bout, analysis: Analysis) -> Glance:
     surgical = analysis.decided.surgical_side
     reps, rows = analysis.reps.reps, analysis.measures.measures
     of_bout = bout, reps, analysis.view.view, rows
+    summaries, frame_s = summarise_bout(*of_bout), 1.0 / analysis.tracks.rate_hz
+    alike = words_of(because(Code.LESS_THAN_A_FRAME_APART, frame_ms=1000.0 * frame_s))
+    sides = {
+        item.name: alike if differ_by_less(item.name, summaries, frame_s) else _sides(item)
+        for item in compare_sides(rows_of_bout(*of_bout), surgical or LIMBS[0])
+    }
     used = sum(rep.used for rep in reps if rep.number in bout.reps)
     return _glance(
-        _bout_title(bout, used, analysis), bout.exercise, summarise_bout(*of_bout),
-        _against_each_other(compare_sides(rows_of_bout(*of_bout), surgical or LIMBS[0])), used,
-        surgical, measures_by_hand(analysis, bout.reps),
+        _bout_title(bout, used, analysis), bout.exercise, summaries, sides, used, surgical,
+        measures_by_hand(analysis, bout.reps),
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, printed_unit
+from landing_analysis.exercises import taught_deg
 from landing_analysis.findings.tally import Tally, unjudged
 from landing_analysis.report.numbers import value_words
 from landing_analysis.report.pictures import KeyPicture
@@ -128,7 +129,7 @@ def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
     Of a side view only the limb near to the camera is shown.
     """
     name, near = key_measure(analysis), analysis.view.near_limb
-    target_deg = analysis.decided.target_flexion_deg
+    target_deg = taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg)
     deepest = {p.rep: p for p in pictures if p.moment == "peak flexion"}
     found = []
     for limb in LIMBS if near is None else (near,):
@@ -143,7 +144,7 @@ def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
     return found
 
 
-def stand_for(values: list[float], name: str, target_deg: float) -> dict[Which, int]:
+def stand_for(values: list[float], name: str, target_deg: float | None) -> dict[Which, int]:
     """Choose the reps that stand for a limb.
 
     Typical is the rep nearest to the median. Worst there is only where training has a
@@ -153,7 +154,7 @@ def stand_for(values: list[float], name: str, target_deg: float) -> dict[Which, 
     ----------
     values : one or more of one measure of one limb
     name : of the measure
-    target_deg : peak flexion that is taught
+    target_deg : peak flexion that is taught, None in an exercise that is not held against it
 
     Returns
     -------
@@ -163,21 +164,21 @@ def stand_for(values: list[float], name: str, target_deg: float) -> dict[Which, 
     away = np.abs(np.subtract(values, np.median(values)))
     found: dict[Which, int] = {"typical": int(np.argmin(away))}
     aims = {"fppa_peak_flexion": 0.0, "knee_flexion_peak": target_deg}
-    if name in aims:
-        worst = int(np.argmax(np.abs(np.subtract(values, aims[name]))))
+    if (aim := aims.get(name)) is not None:
+        worst = int(np.argmax(np.abs(np.subtract(values, aim))))
         if worst != found["typical"]:
             found["worst"] = worst
     return found
 
 
-def shot_words(found: Iterable[str], name: str, target_deg: float) -> str:
+def shot_words(found: Iterable[str], name: str, target_deg: float | None) -> str:
     """Say what typical and worst mean under the pictures.
 
     Parameters
     ----------
     found : what is said of each picture, beginning with typical or worst
     name : of the measure
-    target_deg : peak flexion that is taught
+    target_deg : as for `stand_for`
     """
     words = "Typical: nearest to the median."
     if not any(which.startswith("worst") for which in found):

@@ -9,6 +9,7 @@ import pytest
 from exported import add_report
 from page import read_page
 
+from landing_analysis.exercises import taught_deg
 from landing_analysis.export.bundle import visit_bundle
 from landing_analysis.export.rows import PatientRows, tidy_rows
 from landing_analysis.pages.history import read_history, visit_facts
@@ -19,6 +20,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.reading import read_analyses
+from landing_analysis.report.sheet import stand_for
 from landing_analysis.tables import Limit
 
 RUN = "run_p01_left_side"
@@ -118,3 +120,27 @@ def test_tables_and_bundle_name_each_reps_own_exercise(folder, history):
     assert len({resource["id"] for resource in resources}) == len(resources)
     sets = [one["code"] for one in resources if "hasMember" in one]
     assert [code["coding"][0]["code"] for code in sets] == list(STEPS)
+
+
+def test_steps_are_not_held_against_the_flexion_that_landings_are_taught(sample_reports):
+    pages = [
+        (sample_reports / name / "report.html").read_text(encoding="utf-8")
+        for name in ("p01_jumps_left_side", RUN)
+    ]
+    assert ["target 60" in page for page in pages] == [True, False]
+    assert [taught_deg(exercise, 60.0) for exercise in ("jump", *STEPS)] == [60.0, *[None] * 3]
+    assert stand_for([30.0, 40.0, 55.0], "knee_flexion_peak", 60.0) == {"typical": 1, "worst": 0}
+    assert stand_for([30.0, 40.0, 55.0], "knee_flexion_peak", None) == {"typical": 1}
+
+
+def test_a_bouts_limbs_are_not_compared_in_a_time_that_differs_by_less_than_a_frame(
+    document, sample_reports
+):
+    frame_s = 1 / document["clip"]["median_fps"]
+    alike = 0
+    for bout in document["bouts"]:
+        means = [row["mean"] for row in bout["summaries"] if row["name"] == "contact_time"]
+        alike += abs(means[0] - means[1]) < frame_s
+    assert 0 < alike < len(document["bouts"])
+    page = read_page((sample_reports / RUN / "report.html").read_text(encoding="utf-8")).text
+    assert page.count("the limbs differ by less than one frame") >= alike
