@@ -80,6 +80,11 @@ def _require_shape(name: str, array: np.ndarray, shape: tuple[int, ...]) -> None
         raise TableError(f"{name} has shape {array.shape}; expected {shape}.")
 
 
+def other_limb(limb: Limb) -> Limb:
+    """Return the limb that is not this one."""
+    return "right" if limb == "left" else "left"
+
+
 def short_clip(sha256: str) -> str:
     """Return what stands for a clip in tables and in names of folders."""
     return sha256[:12]  # 48 bits, so that no record has one twice (choice)

@@ -31,6 +31,7 @@ from landing_analysis.tables import (
     FloatArray,
     Limb,
     Note,
+    other_limb,
 )
 
 
@@ -124,8 +125,8 @@ def _limb_reader(swapped: bool) -> Callable[[Correction], Limb]:
     """Return what reads the patient's limb from a correction, which names the pose model's."""
 
     def read(one: Correction) -> Limb:
-        other: Limb = "right" if one.limb == "left" else "left"
-        return other if swapped else (one.limb or "left")
+        limb = one.limb or "left"  # a contact always names one
+        return other_limb(limb) if swapped else limb
 
     return read
 

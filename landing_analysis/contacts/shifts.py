@@ -29,6 +29,7 @@ from landing_analysis.tables import (
     Limb,
     Tracks,
     ViewEstimate,
+    other_limb,
 )
 
 _HELD = because(Code.HELD_TO_END)
@@ -67,7 +68,7 @@ def find_shifts(tracks: Tracks, view: ViewEstimate, settings: ShiftSettings) -> 
     contacts, flights = [], []
     for load in kept:
         contacts.append(Contact(load.limb, load.begins, load.ends, None if load.ends else _HELD))
-        other: Limb = "right" if load.limb == "left" else "left"
+        other = other_limb(load.limb)
         flights.append(Flight(None, load.begins, (other,), (load.limb,)))
     return Contacts(tuple(contacts), tuple(flights))
 

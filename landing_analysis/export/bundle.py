@@ -60,7 +60,7 @@ from landing_analysis.report.documents import side_name
 from landing_analysis.sessions.dose import ExerciseDose
 from landing_analysis.sessions.session import MOMENT_WORDS, Session, State
 from landing_analysis.sessions.wording import prescribed_words
-from landing_analysis.tables import LIMBS, Limb
+from landing_analysis.tables import LIMBS, Limb, other_limb
 
 Resource = dict[str, Any]
 
@@ -326,7 +326,7 @@ def _side(
     means: dict[tuple[str, Limb | None], Resource],
 ) -> Resource:
     name, kind, limb = row["measure"], row["kind"], row["limb"]
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     against = "divided by" if kind == "lsi" else "minus"
     words = f"{_label(name)}: {'limb symmetry index' if kind == 'lsi' else 'difference of limbs'}"
     full = f"{words}, {limb} limb {against} the {other} one"

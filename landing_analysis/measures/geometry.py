@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from landing_analysis.maths.kinematics import fppa_deg
-from landing_analysis.tables import LANDMARK, LIMBS, BoolArray, FloatArray, Limb
+from landing_analysis.tables import LANDMARK, LIMBS, BoolArray, FloatArray, Limb, other_limb
 
 Features = dict[str, FloatArray]
 """Name to (n_frames,)."""
@@ -47,7 +47,7 @@ def frontal_geometry(
         distance of the hips across the picture; ``thigh_down_legs``, how far the knee is below
         the hip: less the more it is bent
     """
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
 
     def points(part: str) -> dict[Limb, FloatArray]:
         return {who: points_px[:, LANDMARK[f"{who}_{part}"]] for who in LIMBS}

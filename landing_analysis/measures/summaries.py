@@ -22,6 +22,7 @@ from landing_analysis.tables import (
     SideComparison,
     UncertaintyPart,
     View,
+    other_limb,
 )
 
 _SETTINGS = MeasureSettings()
@@ -161,7 +162,7 @@ def compare_sides(
     reps, what differs from rep to rep in both limbs alike is not in their difference either: a
     longer landing is longer for both.
     """
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     comparisons = []
     for name, definition in DEFINITIONS.items():
         own, opposite = _with_value(rows, name, limb), _with_value(rows, name, other)

@@ -29,7 +29,6 @@ from landing_analysis.pages.words import (
     is_index,
     kept_apart_words,
     limb_role,
-    other_limb,
     render_of_patient,
     short_day,
     since_surgery,
@@ -37,7 +36,7 @@ from landing_analysis.pages.words import (
 from landing_analysis.progress import StartProgress, no_progress
 from landing_analysis.report.numbers import number
 from landing_analysis.report.style import svg_text
-from landing_analysis.tables import Exercise, Limb
+from landing_analysis.tables import Exercise, Limb, other_limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
     NONE_SHOWN,

@@ -9,10 +9,9 @@ from datetime import date
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.exercises import taught_deg
 from landing_analysis.pages.history import History, used_reps
-from landing_analysis.pages.words import other_limb
 from landing_analysis.record.reading import StoredAnalysis
 from landing_analysis.report.sheet import Which, stand_for
-from landing_analysis.tables import Exercise, Limb, View
+from landing_analysis.tables import Exercise, Limb, View, other_limb
 from landing_analysis.trend.alike import Way
 
 _NAMES: tuple[tuple[str, tuple[View, ...]], ...] = (

@@ -19,7 +19,6 @@ from landing_analysis.pages.words import (
     amount,
     day_words,
     limb_role,
-    other_limb,
     render,
     render_of_patient,
     short_day,
@@ -28,7 +27,7 @@ from landing_analysis.pages.words import (
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.sessions import Tick
 from landing_analysis.settings import Settings
-from landing_analysis.tables import Exercise, Limb
+from landing_analysis.tables import Exercise, Limb, other_limb
 from landing_analysis.trend.progress import AIM_WORDS, Readings, leading_readings
 from landing_analysis.trend.visits import VisitMean
 

@@ -15,7 +15,6 @@ from landing_analysis.pages.words import (
     day_words,
     exercise_words,
     limb_role,
-    other_limb,
 )
 from landing_analysis.record.sessions import SavedSession
 from landing_analysis.sessions.dose import ExerciseDose, SetDose
@@ -29,7 +28,7 @@ from landing_analysis.sessions.published import (
 )
 from landing_analysis.sessions.session import EFFUSION_GRADES, MOMENT_WORDS, MOMENTS, Session
 from landing_analysis.sessions.wording import exercise_name, prescribed_words
-from landing_analysis.tables import LIMBS, Limb
+from landing_analysis.tables import LIMBS, Limb, other_limb
 from landing_analysis.trend.changes import best_family
 
 _MOST_EARLIER = 3  # visits beside which a day's symptoms are set (choice)

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from landing_analysis.definitions import DEFINITIONS, printed_unit, printed_value
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.pages.history import History
-from landing_analysis.pages.words import other_limb, short_day
+from landing_analysis.pages.words import short_day
 from landing_analysis.report.figures import unit_words
 from landing_analysis.report.style import (
     INK,
@@ -25,7 +25,7 @@ from landing_analysis.report.style import (
     limb_style,
     new_figure,
 )
-from landing_analysis.tables import Limb
+from landing_analysis.tables import Limb, other_limb
 from landing_analysis.trend.changes import Followed, series_of, why_not_comparable
 from landing_analysis.trend.courses import Course, course_of
 from landing_analysis.trend.visits import VisitMean

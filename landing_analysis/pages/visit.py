@@ -38,7 +38,6 @@ from landing_analysis.pages.words import (
     is_index,
     kept_apart_words,
     limb_role,
-    other_limb,
     render_of_patient,
     side_amount,
     since_surgery,
@@ -64,6 +63,7 @@ from landing_analysis.tables import (
     Exercise,
     Limb,
     Verdict,
+    other_limb,
 )
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way

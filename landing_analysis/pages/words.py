@@ -108,11 +108,6 @@ def short_day(day: date) -> str:
     return f"{day.day} {day:%b}"
 
 
-def other_limb(limb: Limb) -> Limb:
-    """Return the limb on the other side."""
-    return "right" if limb == "left" else "left"
-
-
 def day_words(day: date) -> str:
     """Return a date as ``4 March 2026``."""
     return f"{day.day} {day:%B %Y}"

@@ -30,6 +30,7 @@ from landing_analysis.tables import (
     Limb,
     Picture,
     Rep,
+    other_limb,
 )
 from landing_analysis.video.clips import read_frames, write_clip
 
@@ -302,7 +303,7 @@ def _draw_angles(
         whole = round(float(deg[number]))
         text = f"{whole:+d}°" if angles and angles.kind == "fppa" and whole else f"{whole}°"
         style = limb_style(limb, None)
-        other = points[LANDMARK[f"{'right' if limb == 'left' else 'left'}_knee"]]
+        other = points[LANDMARK[f"{other_limb(limb)}_knee"]]
         frontal = angles is not None and angles.kind == "fppa"
         facing_right = analysis.view.view == "right_side"
         to_right = not (knee[0] < other[0]) if frontal else facing_right

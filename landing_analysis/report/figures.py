@@ -37,6 +37,7 @@ from landing_analysis.tables import (
     Limit,
     SetSummary,
     SideComparison,
+    other_limb,
 )
 
 _PANEL_IN = 4.4
@@ -200,7 +201,7 @@ def comparison_words(comparison: SideComparison) -> str:
         return f"LSI {comparison.value:.0f} ± {reach:.0f} % of the other limb"
     digits = printed_decimals(comparison.name)
     value, reach = (printed_value(x, comparison.name) for x in (comparison.value, reach))
-    other = "left" if comparison.limb == "right" else "right"
+    other = other_limb(comparison.limb)
     return f"{comparison.limb} − {other} {value:.{digits}f} ± {reach:.{digits}f}"
 
 

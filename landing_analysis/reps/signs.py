@@ -11,7 +11,16 @@ from landing_analysis.definitions import FRONTAL_VIEWS
 from landing_analysis.exercises.entry import AtLeast, SignName
 from landing_analysis.reasons import Code
 from landing_analysis.settings import SignSettings
-from landing_analysis.tables import LANDMARK, LIMBS, FloatArray, Limb, Rep, Tracks, ViewEstimate
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    FloatArray,
+    Limb,
+    Rep,
+    Tracks,
+    ViewEstimate,
+    other_limb,
+)
 
 Signs = dict[SignName, float]
 
@@ -162,7 +171,7 @@ def _swings(
         if other:
             half_s, landed_s = 0.5 * settings.longest_swing_s, _landing_s(rep)
             around = np.searchsorted(tracks.t_s, [landed_s - half_s, landed_s + half_s])
-            yield ("right" if limb == "left" else "left"), slice(int(around[0]), int(around[1]))
+            yield other_limb(limb), slice(int(around[0]), int(around[1]))
         else:
             yield limb, swing_of(limb, rep, tracks, settings)
 

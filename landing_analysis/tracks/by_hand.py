@@ -11,13 +11,7 @@ from landing_analysis.camera.stabilisation import cut, into_reference
 from landing_analysis.corrections import are_swapped, place_px
 from landing_analysis.landmarks.lying import laid_back, rotated
 from landing_analysis.settings import ByHandSettings
-from landing_analysis.tables import (
-    LANDMARK,
-    CameraPath,
-    Correction,
-    FloatArray,
-    Tracks,
-)
+from landing_analysis.tables import LANDMARK, CameraPath, Correction, FloatArray, Tracks, other_limb
 
 
 def placed_by_hand(
@@ -76,8 +70,8 @@ def placed_by_hand(
 
 
 def _column(one: Correction, swapped: bool) -> int:
-    other = "right" if one.limb == "left" else "left"
-    return LANDMARK[f"{other if swapped else one.limb}_{one.part}"]
+    limb = one.limb or "left"  # a landmark of a leg always names one
+    return LANDMARK[f"{other_limb(limb) if swapped else limb}_{one.part}"]
 
 
 def _in_reference(

@@ -14,12 +14,11 @@ from landing_analysis.pages.words import (
     exercise_words,
     is_index,
     limb_role,
-    other_limb,
     side_amount,
     since_surgery,
 )
 from landing_analysis.report.numbers import sentence
-from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Exercise
+from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Exercise, other_limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.visits import VisitMean
 

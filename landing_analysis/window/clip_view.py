@@ -28,6 +28,7 @@ from landing_analysis.tables import (
     Limb,
     Measure,
     Rep,
+    other_limb,
 )
 from landing_analysis.wording import words_of
 
@@ -292,5 +293,5 @@ def changes(before: Analysis, after: Analysis) -> list[dict[str, Any]]:
 
 def model_limb(limb: Limb, *, swapped: bool) -> Limb:
     """Return what the pose model calls a patient's limb."""
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     return other if swapped else limb
