@@ -214,6 +214,7 @@ class FootSettings:
 
     ``late``: how long after the true instant an edge is read (negative: before it);
     ``sd``: the scatter of that. ``stays_within_m``: the toes of a foot that stands stray less.
+    ``toe_sinking_share``: how much of the usual speed toes sink on with once they touched.
     """
 
     toe_on_late_s: float
@@ -222,6 +223,7 @@ class FootSettings:
     toe_off_late_s: float
     toe_off_sd_s: float
     stays_within_m: float
+    toe_sinking_share: float = 1.0  # of toe_sinking_m_s (drawn)
 
 
 @dataclass(frozen=True)
@@ -362,7 +364,7 @@ class ContactSettings:
     ankle_on_lag_s: float = 0.005  # rendered and force plates
     ankle_on_lag_s_per_m: float = 0.62  # rendered and force plates
     # By how a foot is seen; see accuracy/methods.
-    front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010, 0.025)
+    front: FootSettings = FootSettings(0.0, 0.004, 0.010, 0.001, 0.010, 0.025, 0.5)
     near: FootSettings = FootSettings(-0.002, 0.009, 0.012, 0.003, 0.011, 0.020)
     far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025, 0.024)
     behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.018, 0.025)
@@ -384,6 +386,7 @@ class ContactSettings:
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
+    leap_sd_s: float = 0.007  # more, from foot to foot: 6 early, 10 late (drawn, tuning bodies)
     longest_quick_contact_s: float = 0.6  # in less nobody sets the other foot down, too (choice)
     leaving_rest_s: float = 0.05  # shorter: toes creep while the heel rises
     steps: StepSettings = StepSettings()

@@ -49,6 +49,7 @@ from landing_analysis.contacts.feet import (
 )
 from landing_analysis.contacts.flights import (
     fell,
+    leaps_less_sure,
     leaving_from_the_foot_that_landed,
     resolve_flight,
     with_unseen,
@@ -176,6 +177,7 @@ def find_contacts(
         contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
     flights = leaving_from_the_foot_that_landed(flights, settings)
+    ordered, flights = leaps_less_sure(ordered, flights, settings)
     return with_steps(
         Contacts(tuple(ordered), tuple(flights)), motion, settings.steps, from_side=one_behind_other
     )

@@ -151,13 +151,14 @@ def foot_events(
     before = [rest for rest in rests if rest[0] < first and rest[1] < last]
     after = [rest for rest in rests if rest[1] > last and rest[0] > first]
     left = landed = None
+    seen = _seen(motion, limb, foot_visibility, settings)
     if before and t_s[before[-1][1]] >= t_s[first] - lead_s:
         near_s = _lift_s(t_s, toe_m, before[-1], segment, settings)
-        left = _toe_change_point(motion, limb, near_s, "leaving", segment, settings)
+        left = _toe_change_point(motion, limb, near_s, "leaving", segment, 0.0, settings)
     if after and t_s[after[0][0]] <= t_s[last] + lead_s:
         near_s = _lift_s(t_s, toe_m, after[0], segment, settings)
-        landed = _toe_change_point(motion, limb, near_s, "landing", segment, settings)
-    seen = _seen(motion, limb, foot_visibility, settings)
+        sinking_m_s = seen.toe_sinking_share * settings.toe_sinking_m_s
+        landed = _toe_change_point(motion, limb, near_s, "landing", segment, sinking_m_s, settings)
     toe_contact = _toe_contact(motion, limb, landed, seen, settings)
     return FootEvents(
         left and _toe_off(motion, left, seen, settings),
@@ -563,12 +564,12 @@ def _toe_change_point(
     near_s: float,
     kind: Literal["landing", "leaving"],
     segment: tuple[int, int],
+    sinking_m_s: float,
     settings: ContactSettings,
 ) -> ChangePoint | None:
     half_s = 0.5 * float(motion.t_s[segment[1]] - motion.t_s[segment[0]])
     moving_s = min(settings.change_point_moving_s, half_s)
     part = (f"{limb}_toe", motion.toe_m[limb])
-    sinking_m_s = settings.toe_sinking_m_s if kind == "landing" else 0.0
     return _part_change_point(
         motion, part, near_s, kind, moving_s, settings, sinking_m_s=sinking_m_s
     )

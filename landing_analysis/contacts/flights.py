@@ -21,7 +21,7 @@ from landing_analysis.contacts.standing import OnGround
 from landing_analysis.maths.kinematics import flight_height_m
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.settings import ContactSettings
-from landing_analysis.tables import LIMBS, Event, Flight, Limb
+from landing_analysis.tables import LIMBS, Contact, Event, Flight, Limb
 
 
 def resolve_flight(
@@ -115,6 +115,39 @@ def leaving_from_the_foot_that_landed(
             flight = replace(flight, take_off_limbs=limbs)
         left.append(flight)
     return left
+
+
+def leaps_less_sure(
+    contacts: list[Contact], flights: list[Flight], settings: ContactSettings
+) -> tuple[list[Contact], list[Flight]]:
+    """Claim more of flights from one foot to the other, and of the contacts beside them.
+
+    The leg is drawn up as it leaves and stretched down as it lands, so that its toes move on
+    neither a free arc nor from rest.
+    """
+
+    def widened(event: Event) -> Event:
+        return replace(event, sd_s=float(np.hypot(event.sd_s, settings.leap_sd_s)))
+
+    def near(event: Event, other: Event) -> bool:
+        return abs(event.t_s - other.t_s) <= settings.max_inter_limb_delay_s
+
+    for number, flight in enumerate(flights):
+        left, landed = flight.take_off, flight.landing
+        off, on = flight.take_off_limbs, flight.landing_limbs
+        if not (left and landed and len(off) == len(on) == 1 and off != on):
+            continue
+        for place, contact in enumerate(contacts):
+            if contact.limb in on and near(contact.initial_contact, landed):
+                toe = contact.toe_contact and widened(contact.toe_contact)
+                contact = replace(
+                    contact, initial_contact=widened(contact.initial_contact), toe_contact=toe
+                )
+            elif contact.limb in off and contact.toe_off and near(contact.toe_off, left):
+                contact = replace(contact, toe_off=widened(contact.toe_off))
+            contacts[place] = contact
+        flights[number] = replace(flight, take_off=widened(left), landing=widened(landed))
+    return contacts, flights
 
 
 def _well_placed(events: dict[Limb, Event], settings: ContactSettings) -> list[Event]:

@@ -15,12 +15,17 @@ from told import told
 
 from landing_analysis.contacts.events import find_contacts, match_events
 from landing_analysis.contacts.feet import foot_visibility_of
-from landing_analysis.contacts.flights import leaving_from_the_foot_that_landed
+from landing_analysis.contacts.flights import (
+    leaps_less_sure,
+    leaving_from_the_foot_that_landed,
+)
 from landing_analysis.measures.measuring import measure_reps
+from landing_analysis.reasons import Code, because
 from landing_analysis.reps.grouping import group_reps
 from landing_analysis.settings import Settings
 from landing_analysis.tables import (
     LIMBS,
+    Contact,
     Contacts,
     Event,
     Flight,
@@ -162,3 +167,20 @@ def test_a_flight_leaves_from_the_foot_that_landed_and_not_from_the_one_that_hun
     assert leaves(first, 2.5, ("left",)) == ("left",)  # time enough to set the other foot down
     unseen = replace(first, unseen_limbs=("left",))
     assert leaves(unseen, 1.5, ("left",)) == ("left",)
+
+
+def test_a_leap_claims_more_at_both_ends_and_a_hop_does_not():
+    leap, hop = (_flight(0.8, 1.1, ("left",), (limb,)) for limb in ("right", "left"))
+    sure = Event(0.3, 0.01)
+    for flight, most_s in ((leap, 0.015), (hop, 0.01)):
+        on = flight.landing_limbs[0]
+        contacts = [Contact("left", sure, flight.take_off, None, sure),
+                    Contact(on, flight.landing, None, because(Code.HELD_TO_END), flight.landing)]  # fmt: skip
+        (before, after), (read,) = leaps_less_sure(contacts, [flight], SETTINGS.contacts)
+        ends = (read.take_off, read.landing, before.toe_off, after.initial_contact)
+        claimed_s = [end.sd_s for end in ends]
+        assert len(set(claimed_s)) == 1
+        assert (claimed_s[0] > 0.01) == (flight is leap)
+        assert claimed_s[0] <= most_s
+        assert before.initial_contact == sure
+        assert [end.t_s for end in ends] == [0.8, 1.1, 0.8, 1.1]
