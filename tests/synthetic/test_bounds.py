@@ -174,8 +174,11 @@ def test_a_leap_claims_more_at_both_ends_and_a_hop_does_not():
     sure = Event(0.3, 0.01)
     for flight, most_s in ((leap, 0.015), (hop, 0.01)):
         on = flight.landing_limbs[0]
-        contacts = [Contact("left", sure, flight.take_off, None, sure),
-                    Contact(on, flight.landing, None, because(Code.HELD_TO_END), flight.landing)]  # fmt: skip
+        held = because(Code.HELD_TO_END)
+        contacts = [
+            Contact("left", sure, flight.take_off, None, sure),
+            Contact(on, flight.landing, None, held, flight.landing),
+        ]
         (before, after), (read,) = leaps_less_sure(contacts, [flight], SETTINGS.contacts)
         ends = (read.take_off, read.landing, before.toe_off, after.initial_contact)
         claimed_s = [end.sd_s for end in ends]
