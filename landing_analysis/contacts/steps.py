@@ -82,7 +82,7 @@ def with_steps(
     -------
     Contacts
         Bouts of steps of which the falls show every landing, and both feet each time, stay as
-        these show them.
+        these show them, if they do not fly so low that a fall hardly places their ends.
 
     Notes
     -----
@@ -98,7 +98,7 @@ def with_steps(
         inside = [c for c in found.contacts if _within(c.initial_contact.t_s, bout, settings)]
         within = [f for f in found.flights if _within(_landing_s(f), bout, settings)]
         unseen = any(flight.unseen_limbs for flight in within)
-        if not unseen and _shown(bout.contacts, inside, settings):
+        if not unseen and not _low(bout, settings) and _shown(bout.contacts, inside, settings):
             continue
         contacts = [c for c in found.contacts if c not in inside]
         flights = [f for f in found.flights if f not in within]
@@ -134,6 +134,12 @@ def _shown(contacts: tuple[Contact, ...], found: list[Contact], settings: StepSe
 
     landed_s = [contact.initial_contact.t_s for contact in contacts]
     return all(near(at_s, found) == near(at_s, contacts) for at_s in landed_s)
+
+
+def _low(bout: Bout, settings: StepSettings) -> bool:
+    """Say whether a bout's flights are shorter than those of hops."""
+    flights_s = [f.landing.t_s - f.take_off.t_s for f in bout.flights if f.take_off and f.landing]
+    return bool(flights_s) and float(np.median(flights_s)) < settings.low_flight_s
 
 
 def _within(at_s: float, bout: Bout, settings: StepSettings) -> bool:
