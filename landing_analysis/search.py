@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -31,7 +31,6 @@ from landing_analysis.tables import (
     Poses,
     Seen,
     Segment,
-    View,
 )
 from landing_analysis.video.clips import read_frames, with_frame_times
 
@@ -137,7 +136,12 @@ def find_people(
         seen = _by_frame(first.seen)
 
         def look_at(
-            wanted: frozenset[int], number: int, label: str, *, mirrored_view: View | None = None
+            wanted: frozenset[int],
+            number: int,
+            label: str,
+            *,
+            mirrored: bool = False,
+            closer: Iterable[int] = (),
         ) -> list[Seen]:
             """Look at the frames of some numbers in one more pass over the clip."""
             own = parts.of_pass(number)
@@ -146,8 +150,7 @@ def find_people(
                 new = wanted - {one.number for one in own.seen}
                 progress.advance(len(wanted) - len(new))
                 pictures = _pictures(path, clip, new)
-                mirrored = mirrored_view is not None
-                relaid = mirroring.relaid_for(mirrored_view, settings.pose)
+                relaid = dict.fromkeys(closer, mirroring.relaid_closer(settings.pose))
                 looks = engine.look_for_people(pictures, progress, mirrored=mirrored, relaid=relaid)
                 own.store(looks)
             return own.seen
@@ -162,8 +165,9 @@ def find_people(
         if to_mirror is not None:
             numbers = np.array(watch.numbers)
             wanted = frozenset(numbers[to_mirror.frames].tolist())
+            closer = numbers[to_mirror.closer].tolist()
             label = "looking at it mirrored"
-            mirrored = look_at(wanted, 2, label, mirrored_view=to_mirror.view)
+            mirrored = look_at(wanted, 2, label, mirrored=True, closer=closer)
             mirrored_px = mirroring.seen_mirrored(
                 mirrored, numbers, to_mirror.patient, settings.pose.mirrored_torsos
             )

@@ -31,8 +31,8 @@ class PoseSettings:
     mirrored_reach_s: float = 0.04  # before and after it: three frames do as well as five (drawn)
     mirrored_standing: int = 6  # frames of quiet standing, evenly spread (choice)
     mirrored_torsos: float = 0.5  # a body farther away is somebody else's (choice)
-    # How the detector's window is laid anew for such a look from the side, so that it shows legs
-    # larger and nearer to its middle (crowd of drawn bodies).
+    # How the detector's window is laid anew for such a look at a leg that stands alone, seen from
+    # the side: it shows legs larger and nearer to its middle (crowd of drawn bodies).
     relaid_side_share: float = 0.88  # of its side that is left
     relaid_lower: float = 0.02  # by so much of its side
     relaid_forward_deg: float = 5.0  # its top towards where the body faces

@@ -24,13 +24,11 @@ SEEN_AS_RIGHT: tuple[View, ...] = ("right_side",)
 _TORSO = [LANDMARK[f"{limb}_{part}"] for part in ("shoulder", "hip") for limb in ("left", "right")]
 
 
-def relaid_for(view: View | None, settings: PoseSettings) -> Relaid | None:
-    """Return how windows are laid anew for a look at the mirrored picture; None as they are.
+def relaid_closer(settings: PoseSettings) -> Relaid:
+    """Return how windows are laid anew around a body that is filmed from the right, and mirrored.
 
-    A body that is filmed from the right faces left there.
+    It faces left there.
     """
-    if view not in SEEN_AS_RIGHT:
-        return None
     turn = -np.radians(settings.relaid_forward_deg)
     return Relaid(settings.relaid_side_share, settings.relaid_lower, float(turn))
 

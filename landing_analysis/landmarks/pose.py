@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
+from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
@@ -141,7 +142,7 @@ class PoseEngine:
         progress: Progress = NO_PROGRESS,
         *,
         mirrored: bool = False,
-        relaid: Relaid | None = None,
+        relaid: Mapping[int, Relaid] = MappingProxyType({}),
     ) -> Iterator[Seen]:
         """Yield what is seen frame by frame, in the order of the frames, as soon as it is known.
 
@@ -151,7 +152,7 @@ class PoseEngine:
             earliest answer that is still due
         progress : told of every frame
         mirrored : look at the mirrored pictures, and turn back what is seen there
-        relaid : how the detector's windows are laid anew, None to take them as they are
+        relaid : by a frame's number, how the detector's windows are laid anew there
 
         Raises
         ------
@@ -179,7 +180,7 @@ class PoseEngine:
             if not self._places.free:
                 yield take()
             place = self._places.keep(rgb[:, ::-1] if mirrored else rgb)
-            answer = self._workers.look(Question(place, window_px, relaid))
+            answer = self._workers.look(Question(place, window_px, relaid.get(frame.number)))
             asked.append(_Asked(frame.number, frame.t_s, place, answer))
         while asked:
             yield take()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from landing_analysis.settings import Settings
 from landing_analysis.stages.candidates import candidates_of
 from landing_analysis.stages.motion import facing_of, motion_of
 from landing_analysis.stages.options import Options
-from landing_analysis.tables import BoolArray, FloatArray, Landmarks, Poses, View
+from landing_analysis.tables import BoolArray, FloatArray, Landmarks, Poses, Rep
 
 
 def moments_that_count(
@@ -46,11 +47,17 @@ def moments_that_count(
 
 
 class ToMirror(NamedTuple):
-    """Whose frames are looked at mirrored as well, as filmed, (n_frames,) which, in what view."""
+    """Whose frames are looked at mirrored as well, as filmed, and (n_frames,) which.
+
+    Attributes
+    ----------
+    closer : (n_frames,) those of them in which a right leg stands alone: one knee is easily taken
+        for the other, less so in a window that is laid closer
+    """
 
     patient: Landmarks
     frames: BoolArray
-    view: View
+    closer: BoolArray
 
 
 def frames_to_mirror(
@@ -75,11 +82,18 @@ def frames_to_mirror(
     if view.view not in mirrored_views:
         return None
     reps = group_reps(motion.contacts, motion.tracks, settings.reps, None).reps
+    nothing = np.zeros(len(poses.t_s), dtype=bool)
+    alone: list[Rep] = []
     if view.view in SEEN_AS_RIGHT:
         reps = tuple(rep for rep in reps if view.near_limb in rep.limbs)
-    standing = np.zeros(len(poses.t_s), dtype=bool)
+        alone = [rep for rep in reps if len(rep.limbs) == 1]
+    standing = nothing
     if view.view in MIRRORED_STANDING:
         standing = quiet_standing(motion.tracks, settings)
-    lowest_s = [rep.peak_flexion_s for rep in reps if rep.peak_flexion_s is not None]
-    frames = mirrored_frames(poses.t_s, lowest_s, standing, settings.pose)
-    return ToMirror(candidates.filmed[motion.patient.number - 1], frames, view.view)
+    frames = mirrored_frames(poses.t_s, _lowest_s(reps), standing, settings.pose)
+    closer = mirrored_frames(poses.t_s, _lowest_s(alone), nothing, settings.pose)
+    return ToMirror(candidates.filmed[motion.patient.number - 1], frames, closer)
+
+
+def _lowest_s(reps: Sequence[Rep]) -> list[float]:
+    return [rep.peak_flexion_s for rep in reps if rep.peak_flexion_s is not None]

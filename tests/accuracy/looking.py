@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
+from landing_analysis.landmarks.mirroring import relaid_closer
 from landing_analysis.landmarks.network_answers import VALUES
 from landing_analysis.landmarks.pose import load_model, started
-from landing_analysis.landmarks.windows import Relaid
 from landing_analysis.settings import PoseSettings
 from landing_analysis.tables import N_LANDMARKS, FloatArray
 from landing_analysis.video.clips import read_clip, read_frames
@@ -16,12 +16,13 @@ from landing_analysis.video.clips import read_clip, read_frames
 _VISIBILITY = 2
 
 
-def look_both_ways(path: Path, relaid: Relaid | None = None) -> FloatArray:
+def look_both_ways(path: Path, *, closer: bool = False) -> FloatArray:
     """Return (2, n_frames, 33, 5): pixels and world metres, plain and of the mirrored picture.
 
-    ``relaid`` is how windows of the mirrored one are laid anew.
+    ``closer`` lays the windows of the mirrored one closer.
     """
     clip, settings = read_clip(path), PoseSettings(max_people=1, workers=1)
+    relaid = dict.fromkeys(range(clip.frames) if closer else (), relaid_closer(settings))
     with started(clip, settings, load_model()) as engine:
         looks = [
             list(engine.look_for_people(read_frames(path, clip))),
@@ -32,10 +33,10 @@ def look_both_ways(path: Path, relaid: Relaid | None = None) -> FloatArray:
     return np.delete(np.array(seen), _VISIBILITY, axis=-1)
 
 
-def keep_looks(clip: Path, relaid: Relaid | None = None) -> bool:
+def keep_looks(clip: Path, *, closer: bool = False) -> bool:
     """Look at a clip unless that was done; keep what was seen, and tell whether it was new."""
     kept = clip.with_suffix(".looks.npy")
     if not clip.exists() or kept.exists():
         return False
-    np.save(kept, look_both_ways(clip, relaid).astype(np.float32))
+    np.save(kept, look_both_ways(clip, closer=closer).astype(np.float32))
     return True

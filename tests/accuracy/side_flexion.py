@@ -31,7 +31,6 @@ from synthetic_patients.side_landings import MOMENTS, near_limb, side_plans
 
 from landing_analysis.files import write_text
 from landing_analysis.landmarks.choosing import mirrored_frames
-from landing_analysis.landmarks.mirroring import relaid_for
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.measures.knee import (
     NearKnee,
@@ -224,8 +223,8 @@ _FRAMES = click.option(
 def look(folder: Path) -> None:
     """Run the pose model on the frames, plain and mirrored; what was looked at is kept."""
     for plan in side_plans():
-        relaid = relaid_for(plan.view, SETTINGS.pose)
-        if keep_looks(folder / f"{plan.name}.mp4", relaid):
+        closer = near_limb(plan) == "right" and len(plan.support) == 1
+        if keep_looks(folder / f"{plan.name}.mp4", closer=closer):
             click.echo(plan.name)
 
 

@@ -103,7 +103,7 @@ def test_windows_laid_anew_show_what_the_same_windows_show_when_they_are_given(f
     relaid = Relaid(side_share=0.9, lower=0.02, turn=-0.1)
     with pose.started(_clip_of(frames), PoseSettings(workers=1), load_model()) as engine:
         (plain,) = engine.look_for_people(frames[:1])
-        (anew,) = engine.look_for_people(frames[:1], relaid=relaid)
+        (anew,) = engine.look_for_people(frames[:1], relaid={frames[0].number: relaid})
         window_px = relaid.of(plain.windows_px)[0]
         (given,) = engine.look_for_people([InWindow(frames[0], window_px)])
     assert_array_equal(anew.people, given.people)

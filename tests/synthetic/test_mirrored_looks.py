@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from stick_patient import jump_plan, make_analysis, make_clip, make_motion, make_poses
 
 from landing_analysis.landmarks.choosing import mirrored_frames
-from landing_analysis.landmarks.mirroring import relaid_for, seen_mirrored
+from landing_analysis.landmarks.mirroring import relaid_closer, seen_mirrored
 from landing_analysis.landmarks.people import link_people, sides_swapped
 from landing_analysis.landmarks.storage import read_landmarks, write_landmarks
 from landing_analysis.measures.offsets import Sight, second_look_deg, set_offset
@@ -98,14 +98,23 @@ def test_lowest_points_alone_are_looked_at_so_from_behind_and_from_the_right(vie
     assert found.frames.sum() == 9
 
 
-def test_from_the_right_windows_are_laid_closer_and_turned_to_where_the_mirrored_body_faces():
-    relaid = relaid_for("right_side", PoseSettings())
+def test_a_right_leg_that_stands_alone_is_looked_at_in_closer_windows():
+    landmarks, _ = make_motion(jump_plan(3), "right_side", ("right",))
+    poses = make_poses(landmarks)
+    found = frames_to_mirror(poses, link_people(poses, SETTINGS.people), SETTINGS)
+    assert found.closer.sum() == 9
+    assert_array_equal(found.closer, found.frames)
+    assert not any(_to_mirror(view)[1].closer.any() for view in ("right_side", "front", "back"))
+
+
+def test_closer_windows_are_turned_to_where_the_mirrored_body_faces():
+    settings = PoseSettings()
+    relaid = relaid_closer(settings)
     x, y, side, turn = relaid.of(np.array([[200.0, 300.0, 100.0, 0.0]]))[0]
-    assert (x, side) == (200.0, pytest.approx(100.0 * PoseSettings().relaid_side_share))
-    assert y == pytest.approx(300.0 + 100.0 * PoseSettings().relaid_lower)
+    assert (x, side) == (200.0, pytest.approx(100.0 * settings.relaid_side_share))
+    assert y == pytest.approx(300.0 + 100.0 * settings.relaid_lower)
     # Mirrored it faces left: the top side goes to the left, against the clock.
-    assert np.degrees(turn) == pytest.approx(-PoseSettings().relaid_forward_deg)
-    assert relaid_for("front", PoseSettings()) is relaid_for(None, PoseSettings()) is None
+    assert np.degrees(turn) == pytest.approx(-settings.relaid_forward_deg)
 
 
 def test_the_left_side_is_not_looked_at_so():
