@@ -82,7 +82,7 @@ def with_steps(
     -------
     Contacts
         Bouts of steps of which the falls show every landing, and both feet each time, stay as
-        these show them, if they do not fly so low that a fall hardly places their ends.
+        these show them; if they fly low, feet over the whole clip and falls are averaged.
 
     Notes
     -----
@@ -98,10 +98,12 @@ def with_steps(
         inside = [c for c in found.contacts if _within(c.initial_contact.t_s, bout, settings)]
         within = [f for f in found.flights if _within(_landing_s(f), bout, settings)]
         unseen = any(flight.unseen_limbs for flight in within)
-        if not unseen and not _low(bout, settings) and _shown(bout.contacts, inside, settings):
-            continue
         contacts = [c for c in found.contacts if c not in inside]
         flights = [f for f in found.flights if f not in within]
+        if not unseen and _shown(bout.contacts, inside, settings):
+            if not _low(bout, settings):
+                continue
+            bout = _averaged(bout, inside, within, settings)
         found = replace(
             found,
             contacts=tuple(
@@ -140,6 +142,40 @@ def _low(bout: Bout, settings: StepSettings) -> bool:
     """Say whether a bout's flights are shorter than those of hops."""
     flights_s = [f.landing.t_s - f.take_off.t_s for f in bout.flights if f.take_off and f.landing]
     return bool(flights_s) and float(np.median(flights_s)) < settings.low_flight_s
+
+
+def _averaged(
+    bout: Bout, contacts: list[Contact], flights: list[Flight], settings: StepSettings
+) -> Bout:
+    """Average a bout's edges with those that the falls show of it, as sure as the steps' are."""
+
+    def with_near(event: Event | None, others: Iterator[Event | None]) -> Event | None:
+        near = [o.t_s for o in others if o and event and abs(o.t_s - event.t_s) < settings.beside_s]
+        if event is None or not near:
+            return event
+        other_s = min(near, key=lambda at_s: abs(at_s - event.t_s))
+        return replace(event, t_s=0.5 * (event.t_s + other_s))  # definition: the mean
+
+    def of(contact: Contact) -> Contact:
+        own = [c for c in contacts if c.limb == contact.limb]
+        landing = with_near(contact.initial_contact, (c.initial_contact for c in own))
+        off = with_near(contact.toe_off, (c.toe_off for c in own))
+        return replace(
+            contact, initial_contact=landing or contact.initial_contact, toe_off=off,
+            toe_contact=landing,
+        )  # fmt: skip
+
+    def flown(flight: Flight) -> Flight:
+        take_off = with_near(flight.take_off, (f.take_off for f in flights))
+        return replace(
+            flight,
+            take_off=take_off,
+            landing=with_near(flight.landing, (f.landing for f in flights)),
+        )
+
+    return bout._replace(
+        contacts=tuple(map(of, bout.contacts)), flights=tuple(map(flown, bout.flights))
+    )
 
 
 def _within(at_s: float, bout: Bout, settings: StepSettings) -> bool:
