@@ -18,7 +18,7 @@ import numpy as np
 from stick_patient import jump_plan, make_motion
 
 from landing_analysis.landmarks import pose, unfinished
-from landing_analysis.landmarks.engine import Question, Sight
+from landing_analysis.landmarks.engine import Answer, Question
 from landing_analysis.landmarks.workers import Places
 from landing_analysis.progress import Progress
 from landing_analysis.tables import LIMBS, Clip, Frame, Seen
@@ -76,7 +76,7 @@ class _Engines:
     def look(self, question: Question) -> Future:
         answer: Future = Future()
         people = self._look(self._places.picture(question.place))
-        answer.set_result(Sight(people, windows_of(people, question)))
+        answer.set_result(Answer(people, windows_of(people, question)))
         return answer
 
 

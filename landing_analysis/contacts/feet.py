@@ -29,6 +29,7 @@ from landing_analysis.tables import (
     Limb,
     Tracks,
     View,
+    other_limb,
 )
 
 FootVisibility = Literal["front", "near", "far", "behind"]
@@ -202,7 +203,7 @@ def rose_with_body(
     """
     if not settings.min_flight_s <= end_s - start_s <= settings.short_fall_s:
         return False
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     both = _stands_beside(motion, limb, other, start_s, end_s, settings)
     limbs: tuple[Limb, ...] = LIMBS if both else (limb,)
     if both:
@@ -377,7 +378,7 @@ def hangs(
     from_s, until_s = _asked_s(event, at_s, on_ground_s, settings)
     hidden = _seen(motion, limb, foot_visibility, settings) is settings.far
     inside = within(motion.t_s, from_s, until_s)
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     above_m = motion.toe_m[limb][inside] - motion.toe_m[other][inside]
     above_m = above_m[np.isfinite(above_m)]
     highest_m = settings.far_foot_m if hidden else settings.held_foot_m

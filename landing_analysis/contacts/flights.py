@@ -21,7 +21,7 @@ from landing_analysis.contacts.standing import OnGround
 from landing_analysis.maths.kinematics import flight_height_m
 from landing_analysis.maths.statistics import Z_95
 from landing_analysis.settings import ContactSettings
-from landing_analysis.tables import LIMBS, Contact, Event, Flight, Limb
+from landing_analysis.tables import LIMBS, Contact, Event, Flight, Limb, other_limb
 
 
 def resolve_flight(
@@ -211,7 +211,7 @@ def _carried(
     if inside.sum() < 2:
         return False
     height = motion.toe_m[limb][inside]
-    other = events["right" if limb == "left" else "left"]
+    other = events[other_limb(limb)]
     ground_m = np.fmax(other.level_before_m, other.level_after_m)
     if np.mean(height) - ground_m > settings.held_foot_m:
         return False

@@ -17,7 +17,7 @@ from landing_analysis.contacts.feet import (
     strays,
 )
 from landing_analysis.settings import ContactSettings
-from landing_analysis.tables import LIMBS, BoolArray, Event, FloatArray, Limb
+from landing_analysis.tables import LIMBS, BoolArray, Event, FloatArray, Limb, other_limb
 
 Candidate = tuple[tuple[int, int], dict[Limb, FootEvents]]
 """A fall of the body, by its first and last frame, with what each foot did around it."""
@@ -102,7 +102,7 @@ def _stays(
     What the pose model lets both feet sink by is no movement: a foot that moves no more than the
     other one, which stands, stands as well.
     """
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     own, opposite = (getattr(events[who], event) for who in (limb, other))
     doubt = share_if_doubted(motion, limb, event, events, on_ground, visibilities[limb], settings)
 
@@ -138,7 +138,7 @@ def share_if_doubted(
     far_end: FootEventName = "toe_contact" if event == "toe_off" else "toe_off"
     own = getattr(events[limb], far_end)
     at_s = own.t_s if own else on_ground[far_end][0 if far_end == "toe_contact" else 1]
-    other = events["right" if limb == "left" else "left"]
+    other = events[other_limb(limb)]
     hops = other.toe_off is not None and other.toe_contact is not None
     hung = hops and hangs(
         motion, limb, far_end, at_s, on_ground[far_end], foot_visibility, settings

@@ -5,7 +5,7 @@ remarks to stderr that no setting stops, and after an error can only be thrown a
 
 Standard input carries a pickled `Order`, then a pickled `Question` for each picture in memory that
 both processes see. Every one is answered on standard output by a pickled
-`Ready`, a `Sight`, or a `Refusal`. Both ends are this package on this machine.
+`Ready`, an `Answer`, or a `Refusal`. Both ends are this package on this machine.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class Question(NamedTuple):
     relaid: Relaid | None = None
 
 
-class Sight(NamedTuple):
+class Answer(NamedTuple):
     """Who was seen, (people, 33, 6), and in which windows of the detector, (people, 4).
 
     NaN where the window was given and the detector not asked.
@@ -108,7 +108,7 @@ def _serve(eyes: _Eyes, requests: BinaryIO, answers: BinaryIO) -> None:
         _answer(answers, eyes.look(question))
 
 
-def _answer(answers: BinaryIO, what: Sight | Ready | Refusal) -> None:
+def _answer(answers: BinaryIO, what: Answer | Ready | Refusal) -> None:
     pickle.dump(what, answers, protocol=5)
     answers.flush()
 
@@ -129,17 +129,17 @@ class _Eyes:
         self._memory = _attached(order.memory)
         self._pictures: Picture = np.ndarray(order.shape, np.uint8, self._memory.buf)
 
-    def look(self, question: Question) -> Sight:
+    def look(self, question: Question) -> Answer:
         """Return what is seen in one picture; of everybody, where a given window shows nobody."""
         rgb = self._pictures[question.place]
         if question.window_px is not None:
             people, _ = self._networks.bodies(rgb, question.window_px[None])
             if len(people):
-                return Sight(people, np.full((1, WINDOW_VALUES), np.nan))
+                return Answer(people, np.full((1, WINDOW_VALUES), np.nan))
         windows_px = self._networks.windows(rgb)
         if question.relaid is not None:
             windows_px = question.relaid.of(windows_px)
-        return Sight(*self._networks.bodies(rgb, windows_px))
+        return Answer(*self._networks.bodies(rgb, windows_px))
 
 
 def _missing_part(error: ImportError) -> str:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from landing_analysis.errors import ModelError, TableError
-from landing_analysis.landmarks.engine import Question, Sight
+from landing_analysis.landmarks.engine import Answer, Question
 from landing_analysis.landmarks.mirroring import turned_back
 from landing_analysis.landmarks.network_answers import VALUES
 from landing_analysis.landmarks.windows import InWindow, Relaid
@@ -127,7 +127,7 @@ class _Asked(NamedTuple):
     number: int
     t_s: float
     place: int
-    answer: Future[Sight]
+    answer: Future[Answer]
 
 
 class PoseEngine:

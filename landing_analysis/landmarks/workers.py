@@ -23,7 +23,7 @@ from typing import BinaryIO, NamedTuple, Self, cast
 import numpy as np
 
 from landing_analysis.errors import ModelError
-from landing_analysis.landmarks.engine import Order, Question, Refusal, Sight
+from landing_analysis.landmarks.engine import Answer, Order, Question, Refusal
 from landing_analysis.tables import Picture
 
 Shape = tuple[int, int, int, int]
@@ -83,7 +83,7 @@ class Engines:
     def __init__(self, workers: list[_Worker]) -> None:
         self._workers = workers
 
-    def look(self, question: Question) -> Future[Sight]:
+    def look(self, question: Question) -> Future[Answer]:
         """Look at one picture."""
         return min(self._workers, key=lambda worker: worker.waiting).look(question)
 
@@ -100,7 +100,7 @@ class _Asked(NamedTuple):
     """What waits for a process; no question ends it."""
 
     question: Question | None
-    answer: Future[Sight]
+    answer: Future[Answer]
 
 
 class _Worker:
@@ -132,13 +132,13 @@ class _Worker:
             with suppress(OSError):
                 cast(BinaryIO, pipe).close()
 
-    def look(self, question: Question) -> Future[Sight]:
+    def look(self, question: Question) -> Future[Answer]:
         """Look at one picture when its turn has come."""
         self.waiting += 1
         return self._put(question)
 
-    def _put(self, question: Question | None) -> Future[Sight]:
-        answer: Future[Sight] = Future()
+    def _put(self, question: Question | None) -> Future[Answer]:
+        answer: Future[Answer] = Future()
         self._queue.put(_Asked(question, answer))
         return answer
 
@@ -153,7 +153,7 @@ class _Worker:
             try:
                 if failure is not None:
                     raise failure
-                asked.answer.set_result(cast(Sight, self._send(asked.question)))
+                asked.answer.set_result(cast(Answer, self._send(asked.question)))
             except ModelError as error:
                 failure = error
                 asked.answer.set_exception(error)

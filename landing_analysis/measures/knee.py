@@ -18,7 +18,7 @@ import numpy as np
 
 from landing_analysis.maths.kinematics import flexion_deg, flexion_from_seen_deg
 from landing_analysis.settings import KneeSettings
-from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb, Rep
+from landing_analysis.tables import LANDMARK, BoolArray, FloatArray, Limb, Rep, other_limb
 
 Leg = tuple[FloatArray, FloatArray, FloatArray]
 _HIP, _ANKLE = 0, 2  # definition: the first and the third point of a leg
@@ -57,7 +57,7 @@ def second_look(tracked_px: FloatArray, mirrored_px: FloatArray, limb: Limb) -> 
     The mirrored look may take the legs for one another as well: its leg is the one whose ankle is
     nearer to that of the tracks, both seen from between the hips, as tracks may be stabilised.
     """
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     tracked = _leg_of(tracked_px, limb)
     own, others = _leg_of(mirrored_px, limb), _leg_of(mirrored_px, other)
     hips_px, tracked_hips_px = _between_hips(mirrored_px), _between_hips(tracked_px)

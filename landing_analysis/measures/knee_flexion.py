@@ -22,7 +22,7 @@ from landing_analysis.measures.readings import Fit
 from landing_analysis.measures.scene import Instant, LimbReader, Reading, Scene, not_measurable
 from landing_analysis.measures.summaries import OFFSET, YAW
 from landing_analysis.reasons import Code
-from landing_analysis.tables import LIMBS, FloatArray, Limb, Rep
+from landing_analysis.tables import LIMBS, FloatArray, Limb, Rep, other_limb
 
 
 def _flexion_reading(scene: Scene, limb: Limb, at: Instant, fit: Fit) -> Reading:
@@ -55,7 +55,7 @@ def _refuse_other_leg(scene: Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
     off_floor_s = np.clip(start_s - tracks.t_s[frames], 0.0, None)
     off_floor_s += np.clip(tracks.t_s[frames] - rising_s, 0.0, None)
     highest_m = floors[limb] + knee.standing_ankle_m + knee.falling_m_s * off_floor_s
-    other: Limb = "right" if limb == "left" else "left"
+    other = other_limb(limb)
     if (heights[limb][frames] > highest_m).any() or (
         floors[limb] - floors[other] > knee.standing_ankle_m
     ):

@@ -40,6 +40,7 @@ from landing_analysis.tables import (
     Reps,
     Tracks,
     View,
+    other_limb,
 )
 from landing_analysis.tracks.gravity import standing_frames
 
@@ -324,7 +325,7 @@ def leg_features(
     for limb in LIMBS:
         leg = legs[limb] = frontal_geometry(tracks.xy_px, limb, seen == "back", bearings)
         leg["fppa_deg"] = leg["fppa_deg"] + added_deg.get(limb, 0.0)
-        other_deg = added_deg.get("right" if limb == "left" else "left", 0.0)
+        other_deg = added_deg.get(other_limb(limb), 0.0)
         leg["other_fppa_deg"] = leg["other_fppa_deg"] + other_deg * (1.0 - leg["other_lifted"])
         if limb in world_deg:
             leg["world_fppa_deg"] = world_deg[limb]

@@ -20,7 +20,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from landing_analysis.errors import ModelError, TableError
 from landing_analysis.landmarks import pose, workers
-from landing_analysis.landmarks.engine import Question, Sight, _missing_part
+from landing_analysis.landmarks.engine import Answer, Question, _missing_part
 from landing_analysis.landmarks.pose import Model, find_poses, load_model
 from landing_analysis.landmarks.windows import InWindow, Relaid
 from landing_analysis.landmarks.workers import Places
@@ -120,7 +120,7 @@ def test_pictures_reach_the_engine_as_they_are(frames, monkeypatch):
         def look(self, question: Question) -> Future:
             seen.append(self._places.picture(question.place).copy())
             answer: Future = Future()
-            answer.set_result(Sight(np.empty((0, 33, 6)), np.empty((0, 4))))
+            answer.set_result(Answer(np.empty((0, 33, 6)), np.empty((0, 4))))
             return answer
 
     @contextmanager

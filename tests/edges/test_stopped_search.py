@@ -25,7 +25,7 @@ from landing_analysis.errors import (
 )
 from landing_analysis.files import sha256_of
 from landing_analysis.landmarks import pose, unfinished
-from landing_analysis.landmarks.engine import Question, Sight
+from landing_analysis.landmarks.engine import Answer, Question
 from landing_analysis.landmarks.storage import read_landmarks
 from landing_analysis.landmarks.workers import Places
 from landing_analysis.settings import PoseSettings
@@ -73,7 +73,7 @@ class _Engines:
             people[..., :2] += 0.01 * question.window_px[:2]
             self._seen["in_windows"] += 1
         answer: Future = Future()
-        answer.set_result(Sight(people, windows_of(people, question)))
+        answer.set_result(Answer(people, windows_of(people, question)))
         return answer
 
 
