@@ -136,13 +136,14 @@ def _costs(t_s: FloatArray, readings: FloatArray, settings: TrackSettings) -> Fl
 
     Returns
     -------
-    (n_frames - 1, 2, 2, 2, 2, 2) mean distance in legs from where legs were going, by the
+    (n_frames - 1, 2, 2, 2, 2, 2) how far, by `_movement`, from where legs were going, by the
     readings of the four frames before, the earliest first, and of this one; from where they
     were in the frame before where a line through the last ones is not known
     """
     costs = np.empty((len(t_s) - 1, *[2] * (_LAST + 1)))
+    step_s = float(np.median(np.diff(t_s)))
+    longer = max(1.0, settings.stray_in_s / step_s) if step_s > 0 else 1.0
     ahead = _weights_ahead(t_s, settings.line_s)
-    most = settings.most_stray_legs
     for case in np.ndindex(*costs.shape[1:]):
         *before, now = case
         if before[0]:  # the same with all exchanged: nothing else moves
@@ -155,7 +156,7 @@ def _costs(t_s: FloatArray, readings: FloatArray, settings: TrackSettings) -> Fl
         )
         going = was.copy()
         going[_LAST - 1 :] = np.where(np.isfinite(line), line, was[_LAST - 1 :])
-        costs[(slice(None), *case)] = _movement(going, readings[now][1:], most)
+        costs[(slice(None), *case)] = _movement(longer * (readings[now][1:] - going), settings)
     return costs
 
 
@@ -198,11 +199,17 @@ def _cheapest_path(costs: FloatArray) -> BoolArray:
     return second
 
 
-def _movement(before: FloatArray, after: FloatArray, most: float) -> FloatArray:
-    """Mean distance of the ten leg landmarks, (n,) each at most ``most``; 0 where none is known."""
-    distance = np.linalg.norm(after - before, axis=2)
+def _movement(ways_legs: FloatArray, settings: TrackSettings) -> FloatArray:
+    """Mean of what the ways of the ten leg landmarks count, (n,), from (n, 10, 2); 0 without any.
+
+    A way counts by its square: legs that pass each other would turn back both at once if they were
+    exchanged there, and what they do instead, one stopping and then the other starting, sums up to
+    ways as long, but each of them is half.
+    """
+    distance = np.linalg.norm(ways_legs, axis=2)
     known = np.isfinite(distance)
-    total = np.where(known, np.minimum(distance, most), 0.0).sum(axis=1)
+    counted = np.minimum(distance, settings.most_stray_legs) ** 2 / settings.even_stray_legs
+    total = np.where(known, counted, 0.0).sum(axis=1)
     mean: FloatArray = total / np.maximum(known.sum(axis=1), 1)
     return mean
 

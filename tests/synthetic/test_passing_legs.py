@@ -52,6 +52,24 @@ def test_legs_that_were_exchanged_for_a_moment_are_exchanged_back(exercise):
     assert wrong < 0.1 * exchanged
 
 
+@pytest.mark.parametrize("rate_hz", [30.0, 60.0, 120.0, 240.0])
+@pytest.mark.parametrize("exercise", STEPPED)
+def test_legs_that_are_exchanged_whenever_one_is_lifted_are_exchanged_back(exercise, rate_hz):
+    ankles = [LANDMARK["left_ankle"], LANDMARK["right_ankle"]]
+    for seed in range(2):
+        landmarks = stepped(exercise, seed, rate_hz)
+        left, right = np.moveaxis(landmarks.xy_px[:, ankles], 1, 0)
+        apart = 0.15 * leg_length_px(landmarks.xy_px)
+        lifted = left[:, 1] < right[:, 1] - apart
+        xy_px = landmarks.xy_px.copy()
+        xy_px[np.ix_(lifted, LEFT)] = landmarks.xy_px[np.ix_(lifted, RIGHT)]
+        xy_px[np.ix_(lifted, RIGHT)] = landmarks.xy_px[np.ix_(lifted, LEFT)]
+        _, swapped = repair_swaps(landmarks.t_s, xy_px, SETTINGS)
+        told = np.abs(left - right).max(axis=1) > apart
+        assert lifted.sum() > 0.1 * len(lifted)
+        assert not (swapped != lifted)[told].any()
+
+
 @pytest.mark.parametrize("exercise", STEPPED)
 def test_a_misread_leg_is_blanked_and_the_top_of_a_quick_swing_is_not(exercise):
     legs, found, misread, blanked = [*LEFT[1:], *RIGHT[1:]], 0, 0, 0
