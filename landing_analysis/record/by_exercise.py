@@ -17,7 +17,7 @@ from landing_analysis.settings import MeasureSettings, SignSettings
 from landing_analysis.tables import Measure, Measures, UncertaintyPart
 
 _SETTINGS = MeasureSettings()
-_SURE_SHARE = SignSettings().sure_share
+_SIGNS = SignSettings()
 
 
 def by_exercise(one: StoredAnalysis) -> tuple[StoredAnalysis, ...]:
@@ -64,7 +64,9 @@ def reps_by_exercise(
 
 
 def _is_sure(bout: Mapping[str, Any]) -> bool:
-    return bout["confidence"] is not None and bout["confidence"] >= _SURE_SHARE
+    """Whether a bout is more than some stray reps, and its exercise certain."""
+    sure = bout["confidence"] is not None and bout["confidence"] >= _SIGNS.sure_share
+    return sure and len(bout["reps"]) >= _SIGNS.fewest_of_bout
 
 
 def mean_rows(one: StoredAnalysis) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:

@@ -93,12 +93,13 @@ def test_limits_are_held_against_each_exercise_by_itself(history):
         assert judged == {row["number"] for row in one.tables["rep"] if row["used"]}
 
 
-def test_bouts_that_are_not_sure_are_shown_nowhere_else():
+def test_bouts_that_are_not_sure_or_of_stray_reps_are_shown_nowhere_else():
+    reps = (range(1, 7), range(7, 13), range(13, 19), range(19, 21))
     bouts = [
-        {"exercise": "high_knees", "confidence": confidence, "reps": [number]}
-        for number, confidence in enumerate((0.9, 0.7, None))
+        {"exercise": "high_knees", "confidence": confidence, "reps": list(numbers)}
+        for confidence, numbers in zip((0.9, 0.7, None, 0.9), reps, strict=True)
     ]
-    assert reps_by_exercise(bouts, "jog_in_place") == {"high_knees": {0}}
+    assert reps_by_exercise(bouts, "jog_in_place") == {"high_knees": set(range(1, 7))}
     assert reps_by_exercise(bouts, "high_knees") == {}
 
 
