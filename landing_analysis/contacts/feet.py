@@ -531,9 +531,7 @@ def _highest(asked: FloatArray, series: FloatArray) -> float | None:
     bend = before - 2 * at + after
     if not (at >= before and at >= after and bend < 0):
         return None
-    return top + float(
-        0.5 * (before - after) / bend
-    )  # definition: of the parabola through the three
+    return top + float(0.5 * (before - after) / bend)  # definition: top of their parabola
 
 
 def _slowed_sd_s(model_sd_s: float, edge: ChangePoint, settings: ContactSettings) -> float:

@@ -113,10 +113,14 @@ class _Scene:
         return shown
 
     @property
+    def flight_s(self) -> float:
+        """The typical flight."""
+        return STEPS.get(self.exercise, FRONT)["flight_time"].typical
+
+    @property
     def period_s(self) -> float:
         """From landing to landing: the typical contact and the flight after it."""
-        shown = STEPS.get(self.exercise, FRONT)
-        return shown["contact_time"].typical + shown["flight_time"].typical
+        return STEPS.get(self.exercise, FRONT)["contact_time"].typical + self.flight_s
 
     @property
     def reps(self) -> range:
@@ -301,8 +305,7 @@ def _view(scene: _Scene, decided: Decided) -> ViewEstimate:
 def _rep(scene: _Scene, number: int) -> Rep:
     landing = Event(scene.period_s * number, 0.01)
     limbs, before = scene.limbs_of(number), scene.limbs_of(number - 1)
-    flight_s = STEPS.get(scene.exercise, FRONT)["flight_time"].typical
-    flight = Flight(Event(landing.t_s - flight_s, 0.01), landing, before, limbs)
+    flight = Flight(Event(landing.t_s - scene.flight_s, 0.01), landing, before, limbs)
     return Rep(number, scene.exercise, limbs, flight, (), landing.t_s + 0.15)
 
 

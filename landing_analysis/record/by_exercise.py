@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, replace
 from typing import Any
@@ -42,7 +41,8 @@ def by_exercise(one: StoredAnalysis) -> tuple[StoredAnalysis, ...]:
     exercises that rebound. Bouts that were not recognised with certainty are left out.
     """
     numbers = reps_by_exercise(one.values["bouts"] or (), one.values["exercise"])
-    if not numbers or one.values["exercise_origin"] == "given" or _turned(one):
+    turned = Code.PATIENT_TURNED in one.remark_codes
+    if not numbers or one.values["exercise_origin"] == "given" or turned:
         return (one,)
     others = set().union(*numbers.values())
     own = {rep["number"] for rep in one.tables["rep"]} - others
@@ -105,11 +105,6 @@ def mean_rows(one: StoredAnalysis) -> tuple[list[dict[str, Any]], list[dict[str,
         for row in one.tables["comparison"]
     ]
     return summaries, comparisons
-
-
-def _turned(one: StoredAnalysis) -> bool:
-    codes = (code for row in one.tables["quality"] for code in json.loads(row["codes"] or "[]"))
-    return Code.PATIENT_TURNED in codes
 
 
 def _unlike_the_clip(one: StoredAnalysis, exercise: str) -> dict[str, Any]:

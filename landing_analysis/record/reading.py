@@ -112,6 +112,12 @@ class StoredAnalysis:
         return frozenset(rep["number"] for rep in self.tables["rep"] if rep["used"])
 
     @cached_property
+    def remark_codes(self) -> frozenset[str]:
+        """Codes of what the quality notes say (`reasons.Code`)."""
+        noted = (json.loads(row["codes"] or "[]") for row in self.tables["quality"])
+        return frozenset(code for codes in noted for code in codes)
+
+    @cached_property
     def limits(self) -> tuple[Limit, ...]:
         """The limits that it was judged by, without rows that name none whole."""
         return tuple(_limits(self.values["limits"]))
@@ -133,10 +139,7 @@ class StoredAnalysis:
         """
         rows = [row for row in self.tables["measure"] if row["value"] is not None]
         kept = any(row["reading"] is not None for row in rows)
-        said = any(
-            Code.FPPA_CORRECTED in json.loads(row["codes"] or "[]")
-            for row in self.tables["quality"]
-        )
+        said = Code.FPPA_CORRECTED in self.remark_codes
         return frozenset(
             (row["rep"], row["name"], row["limb"])
             for row in rows

@@ -16,9 +16,9 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
-from landing_analysis.exercises import taught_deg
 from landing_analysis.findings.judging import COVERAGE, edges
 from landing_analysis.measures.curves import CurveSet
+from landing_analysis.report.sheet import target_of
 from landing_analysis.report.style import (
     INK,
     MUTED,
@@ -271,7 +271,7 @@ def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
 
 
 def _mark_target(axes: Axes, analysis: Analysis) -> None:
-    target_deg = taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg)
+    target_deg = target_of(analysis)
     if target_deg is None:
         return
     bottom, top = axes.get_ylim()

@@ -17,7 +17,6 @@ from landing_analysis.definitions import (
     FPPA_SIGN,
     INTENDED_USE,
 )
-from landing_analysis.exercises import taught_deg
 from landing_analysis.findings.tally import tally
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import behind, header, numbers, rep_tables, roles, sheet, verdicts
@@ -130,7 +129,7 @@ def report_html(
         shot_words=sheet.shot_words(
             [shot.which for shot in shots],
             sheet.key_measure(analysis),
-            taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg),
+            sheet.target_of(analysis),
         ),
         plots=plots,
         cards=[_card(analysis, rep, pictures) for rep in analysis.reps.reps],

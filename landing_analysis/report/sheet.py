@@ -123,13 +123,18 @@ def key_measure(analysis: Analysis) -> str:
     return wanted if has_values else "contact_time"
 
 
+def target_of(analysis: Analysis) -> float | None:
+    """Return the peak flexion that the exercise is held against, None for one that is not."""
+    return taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg)
+
+
 def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
     """Choose the pictures of each limb: its typical rep and its worst one.
 
     Of a side view only the limb near to the camera is shown.
     """
     name, near = key_measure(analysis), analysis.view.near_limb
-    target_deg = taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg)
+    target_deg = target_of(analysis)
     deepest = {p.rep: p for p in pictures if p.moment == "peak flexion"}
     found = []
     for limb in LIMBS if near is None else (near,):
