@@ -161,10 +161,10 @@ def analyse(
     target_flexion_deg : peak knee flexion that is being taught, degrees; 60 unless given
     limits : a TOML file of your own limits; they replace the built-in ones of the same
         finding and measure
-    exercise, view, person, slowed_by : overrule what the pictures show: ``jump`` or ``hop``; from
-        where the camera looks, ``front``, ``back``, ``left_side``, ``right_side`` or
-        ``oblique``; which person, counted from the one in view for most of the clip; how
-        many times slower than real time the clip plays
+    exercise, view, person, slowed_by : overrule what the pictures show: a code of
+        `exercises.EXERCISES`, such as ``lateral_bound``; from where the camera looks, ``front``,
+        ``back``, ``left_side``, ``right_side`` or ``oblique``; which person, counted from the one
+        in view for most of the clip; how many times slower than real time the clip plays
     model : another pose model bundle than the one in the package
     workers : processes that look for the body; one per processor core unless given
     start : gives the listener of each long step; a line on the screen or in the notebook unless

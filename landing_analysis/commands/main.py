@@ -101,7 +101,7 @@ def _interrupted_by(number: int, asked: list[int]) -> Iterator[None]:
 )
 @click.version_option(__version__, prog_name="landing-analysis")
 def main() -> None:
-    """Measure jump and hop landings in clips from a phone, rep by rep.
+    """Measure the landings of jumps, hops, bounds and steps in clips from a phone.
 
     Measures 2D angles and times, each with its uncertainty, to help a clinician to
     document training after knee-ligament reconstruction. It does not diagnose, clear
