@@ -32,6 +32,7 @@ from landing_analysis.report.style import (
 from landing_analysis.tables import (
     LIMBS,
     Analysis,
+    Bout,
     Contact,
     Limb,
     Limit,
@@ -88,7 +89,8 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     analysis : Analysis
     name : of the measure; refused reps are marked at the foot of the plot
     """
-    figure, (axes,) = new_figure(_PANEL_IN, 2.0)
+    several = len(analysis.reps.bouts) > 1
+    figure, (axes,) = new_figure(_PANEL_IN, 2.0, margins=Margins(top=0.24 if several else 0.08))
     rows = [row for row in analysis.measures.measures if row.name == name]
     for limb in (*LIMBS, None):
         seen = [
@@ -117,6 +119,7 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     for number in refused:
         axes.text(number, 0.02, "not used", rotation=90, color=MUTED, fontsize=7.5,
                   ha="center", va="bottom", transform=axes.get_xaxis_transform())  # fmt: skip
+    _part_bouts(axes, analysis.reps.bouts)
     return figure
 
 
@@ -228,6 +231,19 @@ def _number_reps(axes: Axes, analysis: Analysis) -> None:
         axes.text(edge.t_s, 1.55, text, ha="center", va="bottom", color=INK, fontsize=8.5)
         if flight.take_off and flight.landing:
             axes.axvspan(flight.take_off.t_s, flight.landing.t_s, color=PALE, zorder=0)
+
+
+def _part_bouts(axes: Axes, bouts: tuple[Bout, ...]) -> None:
+    """Draw where one bout ends and the next begins, each under its number."""
+    if len(bouts) < 2:
+        return
+    axes.set_xlabel("rep; above, the number of its bout")
+    for bout in bouts:
+        first, last = min(bout.reps), max(bout.reps)
+        if bout is not bouts[0]:
+            axes.axvline(first - 0.5, color=RULE, linewidth=0.9, zorder=0)
+        axes.text((first + last) / 2, 1.02, f"{bout.number}", color=INK, fontsize=8.5, ha="center",
+                  va="bottom", transform=axes.get_xaxis_transform())  # fmt: skip
 
 
 def _share_y(panels: Iterable[Axes]) -> None:

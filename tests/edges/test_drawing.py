@@ -24,10 +24,11 @@ from landing_analysis.report.annotated import (
     write_annotated_clip,
 )
 from landing_analysis.report.faces import blur_heads, find_heads, head_circles, through_gaps
+from landing_analysis.report.figures import rep_strip_figure
 from landing_analysis.report.pictures import key_frames, key_jpeg, key_pictures
 from landing_analysis.report.style import limb_style
 from landing_analysis.settings import PeopleSettings
-from landing_analysis.tables import LANDMARK, LIMBS, Frame, Poses
+from landing_analysis.tables import LANDMARK, LIMBS, Bout, Frame, Poses
 
 CURVE_TOLERANCE_DEG = 1.5  # curves are low-passed, measures read by a local fit
 
@@ -69,6 +70,28 @@ def test_a_set_without_any_toe_off_is_drawn_over_time():
 
 def test_an_oblique_view_has_no_curves():
     assert landing_curves(make_analysis(view="oblique")) is None
+
+
+def test_a_plot_of_several_bouts_parts_them_and_says_which_is_which():
+    analysis = make_analysis()
+    numbers = [rep.number for rep in analysis.reps.reps]
+    bouts = (
+        Bout(1, "jump", 1.0, tuple(numbers[:3]), 1.0, 3.0),
+        Bout(2, "jump", 1.0, tuple(numbers[3:]), 4.0, 6.0),
+    )
+
+    def parts(bouts):
+        reps = replace(analysis.reps, bouts=bouts)
+        (axes,) = rep_strip_figure(replace(analysis, reps=reps), "fppa_peak_flexion").axes
+        upright = [line.get_xdata()[0] for line in axes.lines if len({*line.get_xdata()}) == 1]
+        return [one for one in upright if one % 1 == 0.5], [text.get_text() for text in axes.texts]
+
+    edges, words = parts(bouts)
+    assert edges == [numbers[3] - 0.5]
+    assert {"1", "2"} <= set(words)
+    edges, words = parts(bouts[:1])
+    assert edges == []
+    assert "1" not in words
 
 
 def test_landings_are_laid_over_one_another_at_each_limbs_own_initial_contact():
