@@ -161,9 +161,17 @@ def make_private_file(path: Path) -> None:
     Raises
     ------
     RecordError
+
+    Notes
+    -----
+    A file that is there is not touched: closing any handle on a file takes all of this process's
+    locks from it (POSIX), also those of SQLite, and whoever opens the record next would take it
+    for one that nobody has open, and delete the log that this process writes to.
     """
     try:
-        os.close(os.open(path, os.O_CREAT | os.O_RDWR, _OWNER_FILE))
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, _OWNER_FILE))
+    except FileExistsError:
+        return
     except OSError as error:
         raise RecordError(
             f"{path} cannot be written ({error.strerror}); choose another folder with --data."

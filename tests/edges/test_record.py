@@ -7,6 +7,8 @@ import json
 import os
 import sqlite3
 import stat
+import subprocess
+import sys
 from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -165,6 +167,36 @@ def _begin_and_fail(record) -> None:
     with record.change() as connection:
         connection.execute("DELETE FROM analysis")
         raise ZeroDivisionError
+
+
+_ELSEWHERE = """
+import sys
+from pathlib import Path
+from landing_analysis.record.database import open_record
+from landing_analysis.record.patients import list_patients
+from landing_analysis.record.place import data_folder
+with open_record(data_folder(Path(sys.argv[1]))) as record:
+    print(*(patient.code for patient in list_patients(record)))
+"""
+
+
+def _codes_seen_elsewhere(folder):
+    """Return the patients that a process of its own finds, which then closes the record."""
+    done = subprocess.run(
+        [sys.executable, "-c", _ELSEWHERE, folder.path], check=True, capture_output=True, text=True
+    )
+    return done.stdout.split()
+
+
+def test_what_is_written_while_other_commands_come_and_go_is_kept(folder):
+    # as the window does: one connection to begin with, a second one for the watcher
+    with open_record(folder) as first, open_record(folder) as second:
+        add_patient(first, Patient("P07"))
+        assert _codes_seen_elsewhere(folder) == ["P07"]
+        add_patient(second, Patient("P08"))
+        assert _codes_seen_elsewhere(folder) == ["P07", "P08"]
+        add_patient(first, Patient("P09"))
+    assert _codes_seen_elsewhere(folder) == ["P07", "P08", "P09"]
 
 
 def test_a_new_analysis_adds_and_the_earlier_values_stay(filled, drop, tmp_path):
