@@ -201,6 +201,7 @@ class TrackSettings:
     line_s: float = 0.075  # before a frame, where the line begins on which legs go on (drawn)
     exchange_legs: float = 0.03  # legs; more than noise moves the mean of ten landmarks (drawn)
     exchanged_legs_per_s: float = 0.4  # a wrong reading saves .25 leg at each of its ends (choice)
+    twisted_legs_per_s: float = 20.0  # hips turned against shoulders, for each leg^2 (drawn)
     most_stray_legs: float = 0.25  # of a landmark off where it was going; wild ones (drawn)
     even_stray_legs: float = 0.1  # counts as it is; half of it as a quarter (drawn)
     stray_in_s: float = 1 / 60  # quicker frames' ways are drawn out to this (choice)

@@ -105,8 +105,9 @@ def repair_swaps(
     to frame, nearer to the other leg than to themselves, and a frame in which the model takes
     parts of one leg for the other one's is but one of several. Taking the legs as exchanged
     costs a little for as long as it lasts, so that frames in which both legs fall together
-    cannot tip the rest of the clip over. Limits: legs that the model confuses for a second
-    and more stay confused; fewer frames than make a line are left as they are.
+    cannot tip the rest of the clip over; and hips turned against the shoulders cost much where
+    both are seen apart, from the front and the back. Limits: legs that the model confuses for a
+    second and more stay confused; fewer frames than make a line are left as they are.
     """
     if len(xy_px) <= _LAST:
         return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
@@ -116,8 +117,12 @@ def repair_swaps(
     costs = _costs(t_s, readings_legs, settings)
     costs[..., 0, 1] += settings.exchange_legs
     costs[..., 1, 0] += settings.exchange_legs
-    lasts = settings.exchanged_legs_per_s * np.diff(t_s)
-    costs[..., 1] += lasts.reshape(-1, *[1] * _LAST)
+    alike_legs2 = _turned_alike_px2(xy_px)[1:] / leg_length_px(xy_px) ** 2
+    for reading, sign in enumerate((1.0, -1.0)):
+        twisted_legs2 = np.maximum(-sign * alike_legs2, 0.0)
+        per_s = reading * settings.exchanged_legs_per_s
+        against = (per_s + settings.twisted_legs_per_s * twisted_legs2) * np.diff(t_s)
+        costs[..., reading] += against.reshape(-1, *[1] * _LAST)
     swapped = _cheapest_path(costs)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
@@ -158,6 +163,20 @@ def _costs(t_s: FloatArray, readings: FloatArray, settings: TrackSettings) -> Fl
         going[_LAST - 1 :] = np.where(np.isfinite(line), line, was[_LAST - 1 :])
         costs[(slice(None), *case)] = _movement(longer * (readings[now][1:] - going), settings)
     return costs
+
+
+def _turned_alike_px2(xy_px: FloatArray) -> FloatArray:
+    """Return (n_frames,) the way from hip to hip along that from shoulder to shoulder.
+
+    As their product in square pixels, below 0 where the pelvis is turned against the trunk; 0
+    where one of the four is not seen.
+    """
+    trunk, pelvis = (
+        xy_px[:, LANDMARK[f"right_{part}"]] - xy_px[:, LANDMARK[f"left_{part}"]]
+        for part in ("shoulder", "hip")
+    )
+    alike_px2: FloatArray = np.nan_to_num((trunk * pelvis).sum(axis=1))
+    return alike_px2
 
 
 def _weights_ahead(t_s: FloatArray, line_s: float) -> FloatArray:
