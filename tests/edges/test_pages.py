@@ -297,8 +297,10 @@ def test_a_visit_says_from_which_size_on_limbs_and_visits_are_told_apart(clinic)
 def test_visits_at_other_frame_rates_are_not_set_against_each_other(clinic):
     text = _text(clinic, "DEMO5/compare.html")
     last = text[: text.index("Since the first visit")]
-    assert f"In all measures: {NONE_SHOWN}." in last
+    assert "Since the visit before. No measure can be compared or judged; the plots" in last
+    assert f"Since the visit before. In all measures: {NONE_SHOWN}" not in text
     assert "not comparable: filmed at 60 and at 30 frames/s" in text
+    assert re.search(r"limbs and their difference: cannot be compared \S+ to \S+ not comp", text)
 
 
 def test_a_change_says_up_to_which_visit_where_one_limb_was_seen_later(clinic):
@@ -525,7 +527,10 @@ def test_sample_clips_are_really_analysed_and_not_set_against_invented_numbers(
         last = [a for a in read_history(record, "DEMO1").analyses if a.date == LAST_DAY]
     assert [a.values["model_sha256"] for a in last] == [MODEL_SHA256]
     text = _text(folder, "DEMO1/compare.html")
-    assert f"In all measures: {NONE_SHOWN}." in text[: text.index("Since the first visit")]
+    last = text[: text.index("Since the first visit")]
+    told = re.search(r"before\. In (\d+) of (\d+) measures: no change.*The other (\d+) cann", last)
+    assert told is None or int(told[1]) + int(told[3]) == int(told[2])
+    assert told or "before. No measure can be compared or judged" in last
     assert "not comparable: " in text
     assert "Report of this clip" in _text(folder, f"DEMO1/{LAST_VISIT}")
 
