@@ -17,6 +17,7 @@ import pytest
 from stand_in import run
 from windowed import PATIENCE_S, Served, analyse_drawn, drawn_clip, window
 
+from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.export.writing import write_bundle, write_tables
 from landing_analysis.folder import queue
 from landing_analysis.pages.writing import write_all_pages
@@ -25,6 +26,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.overview import RepsOutside, clip_lines
 from landing_analysis.record.patients import find_patient
 from landing_analysis.record.reading import read_analyses
+from landing_analysis.report.glance import telling_measures
 from landing_analysis.settings import WindowSettings
 from landing_analysis.window.results import result_words
 
@@ -472,6 +474,21 @@ def test_notes_and_ticks_are_kept_and_stand_in_chart_and_summary(served):
         assert words.removeprefix("Note: ") in paper
     assert "Reviewed by T1" in paper
     assert served.post("/visit/1/remark", {"text": "again", "version": "1"}).status == 409
+
+
+def test_the_chart_has_plan_and_symptoms_and_the_telling_measures_only(served):
+    form = {"during pain": "4", "plan": "jump 2x8 rest 60", "by": "T1"}
+    assert served.post("/visit/1/session", form).status in (200, 303)
+    page = served.get("/visit/1").text
+    text = re.search(r'<textarea id="chart-text"[^>]*>(.*?)</textarea>', page, re.DOTALL)[1]
+    lines = text.splitlines()
+    assert "Plan: Two-leg jumps, 2 × 8 reps, rest 60 s." in lines
+    assert "During: pain 4 of 10." in lines
+    named = [line.split(", from the ")[0] for line in lines if ", from the " in line]
+    labels = [DEFINITIONS[name].label for name in telling_measures("jump")]
+    assert named == [label for label in labels if label in named]
+    assert "FPPA at peak flexion" in named
+    assert "Peak inward FPPA" not in named
 
 
 def test_a_note_goes_with_its_clip_to_another_patient(served):
