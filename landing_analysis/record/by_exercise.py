@@ -9,9 +9,9 @@ from typing import Any
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.several import judge_apart
 from landing_analysis.reasons import Code
-from landing_analysis.record.reading import StoredAnalysis
+from landing_analysis.record.reading import StoredAnalysis, measure_of
 from landing_analysis.settings import SignSettings
-from landing_analysis.tables import Measure, UncertaintyPart
+from landing_analysis.tables import Measure
 
 _SIGNS = SignSettings()
 
@@ -149,13 +149,4 @@ def _measures_of(one: StoredAnalysis) -> Iterable[Measure]:
     """Yield the values of the used reps."""
     for row in one.tables["measure"]:
         if row["value"] is not None and row["rep"] in one.used_rep_numbers:
-            parts = tuple(UncertaintyPart(**part) for part in row["parts"] or ())
-            yield Measure(
-                rep=row["rep"],
-                name=row["name"],
-                limb=row["limb"],
-                value=row["value"],
-                unit=row["unit"],
-                sd=row["sd"],
-                parts=parts,
-            )
+            yield measure_of(row)
