@@ -40,6 +40,7 @@ from landing_analysis.tables import Exercise, Limb, other_limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
     NONE_SHOWN,
+    OTHERWISE_MADE,
     PUBLISHED,
     Change,
     Followed,
@@ -492,6 +493,8 @@ def _in_words(
     if change.needed is None:
         unlike = why_not_comparable(change.earlier, change.later) is not None
         said, why = NOT_COMPARED if unlike else NOT_JUDGED, between + change.why
+        if OTHERWISE_MADE in why:
+            why += "; landing-analysis open --renew makes them anew"
         return ChangeRow(who, limb, False, said, why, None, change.by_hand, change.later.day)
     moved = _moved_words(scale * change.value, scale * COVERAGE * change.sd, digits, unit)
     needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
