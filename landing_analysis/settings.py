@@ -230,6 +230,19 @@ class FootSettings:
 
 
 @dataclass(frozen=True)
+class EdgeShares:
+    """Whose an edge's error is, in shares of its variance; what is left is the clip's.
+
+    ``foot``: one foot's in one rep; ``rep``: both feet's alike in a rep that lands on both;
+    ``limb``: one limb's alike in all of a clip.
+    """
+
+    foot: float
+    rep: float
+    limb: float
+
+
+@dataclass(frozen=True)
 class StepSettings:
     """How quick steps from foot to foot are read, see accuracy/methods."""
 
@@ -302,6 +315,8 @@ class ContactSettings:
     body_off_late_s: float = 0.025  # rendered and force plates
     body_off_sd_s: float = 0.020  # rendered and force plates
     body_on_early_s: float = 0.008  # rendered and force plates
+    heels_fall_s: float = 0.22  # in shorter falls heels, not the body, tell take-off (drawn)
+    short_fall_sd_s: float = 0.025  # more of take-off in such a fall, which begins early (drawn)
     body_on_sd_s: float = 0.015  # rendered and force plates
     off_before_body_s: float = 0.075  # as much more as both err by (choice)
     off_after_body_s: float = 0.045  # three standard uncertainties of the difference (choice)
@@ -372,8 +387,12 @@ class ContactSettings:
     far: FootSettings = FootSettings(0.006, 0.028, 0.025, 0.0, 0.025, 0.024)
     behind: FootSettings = FootSettings(0.008, 0.015, 0.015, -0.010, 0.018, 0.025)
     frame_share: float = 0.2  # of a frame interval, added to an edge's uncertainty (rendered)
-    shared_share: float = 0.5  # of an edge's variance is common to all of a clip
-    limb_share: float = 0.1  # of it is one limb's alone; both limbs share the rest of that
+    # Held-out bodies, a third more than measured, see accuracy/methods; side: rendered.
+    front_landing: EdgeShares = EdgeShares(foot=0.45, rep=0.1, limb=0.15)
+    front_leaving: EdgeShares = EdgeShares(foot=0.3, rep=0.3, limb=0.1)
+    back_landing: EdgeShares = EdgeShares(foot=0.5, rep=0.1, limb=0.1)
+    back_leaving: EdgeShares = EdgeShares(foot=0.15, rep=0.15, limb=0.1)
+    side_edges: EdgeShares = EdgeShares(foot=0.45, rep=0.05, limb=0.1)
     change_point_search_s: float = 0.07  # on both sides of the frame where the toes start or stop
     change_point_moving_s: float = 0.09  # at most half of the flight; least scatter (rendered)
     drawn_up_s_per_m: float = 0.2  # of toes' rise beyond the body's (drawn, tuning bodies)
@@ -590,7 +609,7 @@ class MeasureSettings:
     least_extended_deg: float = 20.0  # jumps and hops extend by less (rendered)
     unseen_reach_s: float = 0.1  # around contact, where unclear points are named (choice)
     fewest_reps_for_thirds: int = 6  # two reps in a third (choice)
-    fewest_reps_to_pair: int = 3  # of both limbs; two agree by one difference only (choice)
+    fewest_reps_to_pair: int = 2  # of both limbs, as of one for a spread (choice)
     least_leg_share: float = 0.2  # of its length that a bent leg shows; sizes yaw's effect (choice)
     peak_reach_s: float = 0.06  # a parabola fits a landing's bottom this far (choice)
     peak_instant_sd_s: float = 0.012  # of the lowest point

@@ -42,33 +42,76 @@ def gated_by_body(
     gated = dict(events)
     for limb, own in events.items():
         if own.toe_off and not earliest_s < own.toe_off.t_s < latest_s:
-            gated[limb] = replace(gated[limb], toe_off=body.last_off)
+            gated[limb] = replace(
+                gated[limb], toe_off=_off_without_toes(motion, [limb], body, settings)
+            )
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             gated[limb] = replace(gated[limb], toe_contact=on, heel_contact=None)
-    landing = _landing_with_body(gated, on)
+    landing = _less_sure_if_slow(_landing_with_body(gated, on), body, settings)
     left = [limb for limb, own in landing.items() if own.toe_off]
     if any(landing[limb].toe_off_m_s < settings.slow_toes_m_s for limb in left):
-        off = _off_with_heels(motion, left, body, settings)
+        if _falls_shortly(body, settings):
+            off = _off_without_toes(motion, left, body, settings)
+            return _leaving_with_body(landing, off, body, alone=True)
+        heels_off = _heels_off(motion, left, body, settings)
+        off = average_events(body.last_off, heels_off) if heels_off else body.last_off
         return _leaving_with_body(landing, off, body)
     # A body that begins to fall more than once, or falls shortly, does not tell when it leaves.
     tells = off_until_s == off.t_s and on.t_s - off.t_s > settings.sure_fall_s
     return _leaving_with_body(landing, off, body) if tells else landing
 
 
-def _off_with_heels(
-    motion: Motion, left: Sequence[Limb], body: BodyEvents, settings: ContactSettings
-) -> Event:
-    """Average the body's take-off with what the heels of the feet that left say of it.
+def _falls_shortly(body: BodyEvents, settings: ContactSettings) -> bool:
+    return body.on.t_s - body.last_off.t_s <= settings.heels_fall_s
 
-    Toes that leave slowly do not show when: before they do they creep up as far as they fly.
+
+def _off_without_toes(
+    motion: Motion, limbs: Sequence[Limb], body: BodyEvents, settings: ContactSettings
+) -> Event:
+    """Return when feet left whose toes do not tell: in a short fall by their heels, if they do.
+
+    A body falls for longer than it flies shortly: its take-off is less sure there.
+    """
+    off = body.last_off
+    if not _falls_shortly(body, settings):
+        return off
+    less_sure = Event(off.t_s, float(np.hypot(off.sd_s, settings.short_fall_sd_s)))
+    return _heels_off(motion, limbs, body, settings) or less_sure
+
+
+def _heels_off(
+    motion: Motion, left: Sequence[Limb], body: BodyEvents, settings: ContactSettings
+) -> Event | None:
+    """Return when feet that leave slowly left, by their heels; None where those do not show it.
+
+    Such toes do not show when: before they leave they creep up as far as they fly.
     """
     off = body.last_off
     asked_s = (off.t_s - settings.heel_off_before_s, off.t_s + settings.heel_off_after_s)
     fastest_s = heels_fastest_s(motion, left, asked_s, settings)
     if fastest_s is None:
-        return off
+        return None
     sd_s = float(np.hypot(settings.heel_off_sd_s, settings.frame_share * motion.frame_s))
-    return average_events(off, Event(fastest_s + settings.heel_off_early_s, sd_s))
+    return Event(fastest_s + settings.heel_off_early_s, sd_s)
+
+
+def _less_sure_if_slow(
+    events: dict[Limb, FootEvents], body: BodyEvents, settings: ContactSettings
+) -> dict[Limb, FootEvents]:
+    """Claim more of landings whose toes came down slowly: what tells them errs alike.
+
+    No more surely than the body alone, and by half the time between the feet at least.
+    """
+    landed = {limb: own.toe_contact for limb, own in events.items() if own.toe_contact}
+    times_s = [event.t_s for event in landed.values()]
+    least_s = max(body.on.sd_s, 0.5 * (max(times_s) - min(times_s))) if landed else 0.0
+    slow = [limb for limb in landed if events[limb].toe_contact_m_s < settings.slow_toes_m_s]
+    less_sure = dict(events)
+    for limb in slow:
+        toe = landed[limb]
+        toe = replace(toe, sd_s=max(toe.sd_s, least_s))
+        less_sure[limb] = replace(events[limb], toe_contact=toe)
+    return less_sure
 
 
 def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEvents]:
@@ -91,12 +134,12 @@ def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, 
 
 
 def _leaving_with_body(
-    events: dict[Limb, FootEvents], off: Event, body: BodyEvents
+    events: dict[Limb, FootEvents], off: Event, body: BodyEvents, *, alone: bool = False
 ) -> dict[Limb, FootEvents]:
     """Average the toe-offs of both feet, together, with the body's take-off; both move alike.
 
     So the time between the feet stays as their own toes show it, and so does its uncertainty.
-    A toe-off that is the body's already stays.
+    A toe-off that is the body's already stays. Where ``off`` tells ``alone`` it is the mean.
     """
     told = (None, body.last_off)
     left = {limb: own.toe_off for limb, own in events.items() if own.toe_off not in told}
@@ -104,7 +147,7 @@ def _leaving_with_body(
     if not seen:
         return events
     both = Event(*weighted_mean(*((toe.t_s, toe.sd_s) for toe in seen.values())))
-    averaged = average_events(both, off)
+    averaged = off if alone else average_events(both, off)
     moved = dict(events)
     for limb, toe in seen.items():
         apart_sd_s = float(np.sqrt(max(toe.sd_s**2 - both.sd_s**2, 0.0)))
@@ -170,8 +213,9 @@ def imputed_from_body(
     landed = [limb for limb in limbs if limb in down] or down or limbs if sure else limbs
     cut_off_s = settings.cut_off_s
     if start_s - t_s[0] > cut_off_s and not any(e.toe_off for e in imputed.values()):
+        toe_off = _off_without_toes(motion, limbs, body, settings)
         for limb in limbs:
-            imputed[limb] = replace(imputed[limb], toe_off=body.last_off)
+            imputed[limb] = replace(imputed[limb], toe_off=toe_off)
     if t_s[-1] - end_s > cut_off_s and not any(e.toe_contact for e in imputed.values()):
         for limb in landed:
             imputed[limb] = replace(imputed[limb], toe_contact=body.on)

@@ -67,8 +67,8 @@ class Motion:
 class FootEvents:
     """What one foot did around one candidate flight; None where it did not.
 
-    The levels are the heights at which the toes rested before and after, ``toe_off_m_s`` is how
-    fast they left.
+    The levels are the heights at which the toes rested before and after, ``toe_off_m_s`` and
+    ``toe_contact_m_s`` how fast they left and landed.
     """
 
     toe_off: Event | None = None
@@ -77,6 +77,7 @@ class FootEvents:
     level_before_m: float = float("nan")
     level_after_m: float = float("nan")
     toe_off_m_s: float = float("nan")
+    toe_contact_m_s: float = float("nan")
 
     @property
     def initial_contact(self) -> Event | None:
@@ -168,6 +169,7 @@ def foot_events(
         left.level_m if left else float("nan"),
         landed.level_m if landed else float("nan"),
         left.speed_m_s if left else float("nan"),
+        landed.speed_m_s if landed else float("nan"),
     )
 
 

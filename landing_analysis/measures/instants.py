@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 
+from landing_analysis.definitions import SIDE_VIEWS
 from landing_analysis.maths.kinematics import joint_angle_sd_deg
 from landing_analysis.measures.readings import Fit, largest_value, value_at, value_at_impact
 from landing_analysis.measures.scene import (
@@ -16,9 +18,18 @@ from landing_analysis.measures.scene import (
     Scene,
     not_measurable,
 )
-from landing_analysis.measures.summaries import BOTH_LIMBS_TIMING, MODEL_TIMING, NOISE, TIMING
+from landing_analysis.measures.summaries import (
+    BOTH_LIMBS_TIMING,
+    MODEL_TIMING,
+    NOISE,
+    REP_TIMING,
+    TIMING,
+)
 from landing_analysis.reasons import Code, because
+from landing_analysis.settings import EdgeShares
 from landing_analysis.tables import LIMBS, Contact, Event, Flight, FloatArray, Limb, Rep
+
+Edge = Literal["landing", "leaving"]
 
 
 def contact_of(rep: Rep, limb: Limb) -> Contact:
@@ -29,17 +40,41 @@ def contact_of(rep: Rep, limb: Limb) -> Contact:
     return contact
 
 
-def instant(scene: Scene, event: Event) -> Instant:
-    """Split an event's uncertainty into its own and what all such events of a clip share.
+def instant(scene: Scene, event: Event, edge: Edge, rep: Rep | None = None) -> Instant:
+    """Split an event's uncertainty into its own and what other such events of a clip share.
 
-    On rendered clips half of the variance of an edge's error was the same at every
-    landing of a clip, so that averaging over reps does not shrink it; four fifths of that were
-    the same for both feet, so that it is not in the difference of the limbs.
+    Parameters
+    ----------
+    edge : whether a foot lands or leaves
+    rep : of one foot's event; what both feet of a rep share is the event's own where there are
+        not two, or where it is the body's
+
+    Notes
+    -----
+    On rendered clips half of the variance of an edge's error was the same at every landing of a
+    clip, so that averaging over reps does not shrink it; most of that, and of what is a rep's
+    own, was the same for both feet, so that it is not in the difference of the limbs.
     """
-    shared, limb = scene.settings.contacts.shared_share, scene.settings.contacts.limb_share
-    return Instant(
-        event.t_s, *(event.sd_s * math.sqrt(part) for part in (1 - shared, limb, shared - limb))
-    )
+    shares = _shares(scene, edge)
+    of_rep = shares.rep if rep is not None and rep.limbs == LIMBS else 0.0
+    own = shares.foot + shares.rep - of_rep
+    both_limbs = 1.0 - shares.foot - shares.rep - shares.limb
+    parts = (own, shares.limb, both_limbs, of_rep)
+    return Instant(event.t_s, *(event.sd_s * math.sqrt(part) for part in parts))
+
+
+def _shares(scene: Scene, edge: Edge) -> EdgeShares:
+    contacts = scene.settings.contacts
+    if scene.view.view in SIDE_VIEWS:
+        return contacts.side_edges
+    if scene.from_behind:
+        return contacts.back_landing if edge == "landing" else contacts.back_leaving
+    return contacts.front_landing if edge == "landing" else contacts.front_leaving
+
+
+def lands(scene: Scene, rep: Rep, limb: Limb) -> Instant:
+    """Return a limb's initial contact of a rep; raises NotMeasurableError where it was not seen."""
+    return instant(scene, contact_of(rep, limb).initial_contact, "landing", rep)
 
 
 def leaves(scene: Scene, rep: Rep, limb: Limb) -> Instant:
@@ -47,7 +82,7 @@ def leaves(scene: Scene, rep: Rep, limb: Limb) -> Instant:
     contact = contact_of(rep, limb)
     if contact.toe_off is None:
         raise NotMeasurableError(contact.toe_off_reason or because(Code.TOE_OFF_NOT_SEEN))
-    return instant(scene, contact.toe_off)
+    return instant(scene, contact.toe_off, "leaving", rep)
 
 
 def frames_at(scene: Scene, *instants_s: float) -> tuple[int, ...]:
@@ -59,8 +94,10 @@ def frames_at(scene: Scene, *instants_s: float) -> tuple[int, ...]:
 
 def interval(scene: Scene, start: Instant, end: Instant, scale: float = 1.0) -> Reading:
     """Return the time between two instants, in seconds times ``scale``."""
+    rep_sd_s = math.hypot(start.rep_sd_s, end.rep_sd_s)
     parts = (
         (TIMING, scale * math.hypot(start.own_sd_s, end.own_sd_s)),
+        *(((REP_TIMING, scale * rep_sd_s),) if rep_sd_s else ()),
         (MODEL_TIMING, scale * math.hypot(start.limb_sd_s, end.limb_sd_s)),
         (BOTH_LIMBS_TIMING, scale * math.hypot(start.both_limbs_sd_s, end.both_limbs_sd_s)),
     )
@@ -73,7 +110,10 @@ def edges(scene: Scene, flight: Flight) -> tuple[Instant, Instant]:
         raise not_measurable(Code.NO_FLIGHT_IN_SHIFT)
     if flight.take_off is None or flight.landing is None:
         raise not_measurable(Code.FLIGHT_CUT_OFF)
-    return instant(scene, flight.take_off), instant(scene, flight.landing)
+    return (
+        instant(scene, flight.take_off, "leaving"),
+        instant(scene, flight.landing, "landing"),
+    )
 
 
 def refuse_held(scene: Scene, stayed_s: float) -> None:
@@ -110,7 +150,7 @@ def leg_names(limb: Limb) -> tuple[str, ...]:
 
 def at_contact(scene: Scene, rep: Rep, limb: Limb, angle_deg: FloatArray) -> tuple[Instant, Fit]:
     """Read an angle at a limb's initial contact."""
-    at = instant(scene, contact_of(rep, limb).initial_contact)
+    at = lands(scene, rep, limb)
     fit = value_at_impact(
         scene.tracks.t_s, angle_deg, at.t_s, scene.settings.measures, scene.step_s
     )
@@ -158,7 +198,7 @@ def at_lowest(scene: Scene, rep: Rep, samples: FloatArray, *names: str) -> tuple
 
 def fitted_parts(fit: Fit, noise: float, at: Instant) -> tuple[tuple[str, float], ...]:
     """Return the parts that every fitted value has; ``noise`` is that of one sample."""
-    parts = ((NOISE, noise * fit.gain), (TIMING, fit.slope * at.own_sd_s))
+    parts = ((NOISE, noise * fit.gain), (TIMING, fit.slope * at.single_sd_s))
     return (*parts, (MODEL_TIMING, fit.slope * at.shared_sd_s)) if at.shared_sd_s else parts
 
 

@@ -13,9 +13,9 @@ from landing_analysis.measures.instants import (
     at_largest,
     contact_of,
     fitted_parts,
-    instant,
     interval,
     knee_noise_deg,
+    lands,
     window_on_ground_s,
 )
 from landing_analysis.measures.readings import Fit
@@ -129,7 +129,7 @@ def _flexion_target_difference(scene: Scene, rep: Rep, limb: Limb) -> Reading:
 
 
 def _time_to_peak_flexion(scene: Scene, rep: Rep, limb: Limb) -> Reading:
-    start = instant(scene, contact_of(rep, limb).initial_contact)
+    start = lands(scene, rep, limb)
     if scene.view.view in SIDE_VIEWS and limb == scene.view.near_limb:
         return interval(scene, start, _peak(scene, rep, limb)[0])
     if rep.peak_flexion_s is None:

@@ -48,12 +48,21 @@ def not_measurable(code: Code, **numbers: Number) -> NotMeasurableError:
 
 
 class Instant(NamedTuple):
-    """An event with its uncertainty split by what errs alike: one event, a limb's, both limbs'."""
+    """An event with its uncertainty split by what errs alike.
+
+    One event, a limb's events, those of both limbs; ``rep_sd_s`` is of both limbs' in one rep.
+    """
 
     t_s: float
     own_sd_s: float
     limb_sd_s: float
     both_limbs_sd_s: float = 0.0
+    rep_sd_s: float = 0.0
+
+    @property
+    def single_sd_s(self) -> float:
+        """What is not the same in another rep."""
+        return math.hypot(self.own_sd_s, self.rep_sd_s)
 
     @property
     def shared_sd_s(self) -> float:

@@ -29,6 +29,7 @@ _SETTINGS = MeasureSettings()
 
 NOISE = "landmark noise"
 TIMING = "instant of the event"
+REP_TIMING = "instant of both feet's event"
 MODEL_TIMING = "pose model timing"
 BOTH_LIMBS_TIMING = "pose model timing, both limbs"
 OFFSET = "pose model offset"
@@ -44,9 +45,9 @@ VERTICAL = "vertical of the picture"
 SPREAD = "spread of reps"
 """What is random in a set's mean: the reps' spread, or what is claimed of one, over sqrt(n)."""
 
-OWN_PARTS = frozenset({NOISE, TIMING, POSTURE})
+OWN_PARTS = frozenset({NOISE, TIMING, REP_TIMING, POSTURE})
 """Parts of an uncertainty that each rep has for itself; averaging does not shrink the others."""
-BOTH_LIMBS_PARTS = frozenset({PERSON, CLIP, BOTH_LIMBS_TIMING})
+BOTH_LIMBS_PARTS = frozenset({PERSON, CLIP, BOTH_LIMBS_TIMING, REP_TIMING})
 """Parts that both limbs of a clip share, so that they are not in the difference of the limbs."""
 
 
@@ -198,26 +199,28 @@ def _spread_between(
 ) -> float:
     """Return what is random in the difference of two limbs' means, each limb's by a factor.
 
-    That is no less than what is claimed of single values, and else the spread of both limbs
-    without what it is alike by in the reps that both land in.
+    That is no less than what is claimed of single values, and else the spread of both limbs; of
+    both without what limbs are alike by in the reps that both land in.
     """
     scaled = [
         dict(zip((row.rep for row in rows), factor * _values(rows), strict=True))
         for rows, factor in zip((one, other), per_limb, strict=True)
     ]
+    both = sorted(scaled[0].keys() & scaled[1].keys())
+    twice = 2.0 * len(both) / math.prod(map(len, scaled))  # definition: of means' covariance
     claimed = sum(
         factor**2 * _random_square(rows) / len(rows)
         for rows, factor in zip((one, other), per_limb, strict=True)
     )
+    of_rep = (_mean_squares(rows).get(REP_TIMING, 0.0) for rows in (one, other))
+    claimed -= twice * math.prod(per_limb) * math.sqrt(math.prod(of_rep))
     if min(map(len, scaled)) < 2:  # definition: one value has no spread
         return math.sqrt(claimed)
     squares = [float(np.var(list(values.values()), ddof=1)) for values in scaled]
     apart = sum(square / len(values) for square, values in zip(squares, scaled, strict=True))
-    both = sorted(scaled[0].keys() & scaled[1].keys())
     if len(both) >= settings.fewest_reps_to_pair:
         pairs = np.array([[values[rep] for rep in both] for values in scaled])
-        alike = float(np.cov(pairs)[0, 1])
-        apart -= 2.0 * alike * len(both) / math.prod(map(len, scaled))
+        apart -= twice * float(np.cov(pairs)[0, 1])
     return math.sqrt(max(claimed, apart))
 
 

@@ -11,6 +11,7 @@ from landing_analysis.measures.instants import (
     frames_at,
     instant,
     interval,
+    lands,
     leaves,
     refuse_held,
 )
@@ -22,13 +23,13 @@ from landing_analysis.measures.scene import (
     Scene,
     not_measurable,
 )
-from landing_analysis.measures.summaries import BOTH_LIMBS_TIMING, MODEL_TIMING, TIMING
+from landing_analysis.measures.summaries import BOTH_LIMBS_PARTS, MODEL_TIMING, TIMING
 from landing_analysis.reasons import Code
-from landing_analysis.tables import Limb, Rep
+from landing_analysis.tables import LIMBS, Limb, Rep
 
 
 def _contact_time(scene: Scene, rep: Rep, limb: Limb) -> Reading:
-    start = instant(scene, contact_of(rep, limb).initial_contact)
+    start = lands(scene, rep, limb)
     end = leaves(scene, rep, limb)
     refuse_held(scene, end.t_s - start.t_s)
     return interval(scene, start, end)
@@ -54,7 +55,7 @@ def _reactive_strength_index(scene: Scene, rep: Rep) -> Reading:
     """
     if rep.next_flight is None or rep.flight.landing is None:
         raise not_measurable(Code.NO_FLIGHT_FOLLOWS)
-    landing = instant(scene, rep.flight.landing)
+    landing = instant(scene, rep.flight.landing, "landing")
     take_off, next_landing = edges(scene, rep.next_flight)
     ground_s, flight_s = take_off.t_s - landing.t_s, next_landing.t_s - take_off.t_s
     refuse_held(scene, ground_s)
@@ -62,9 +63,9 @@ def _reactive_strength_index(scene: Scene, rep: Rep) -> Reading:
     per_flight, per_ground = 1 / flight_s, 1 / ground_s
     both = per_flight + per_ground
     own = math.hypot(
-        per_ground * landing.own_sd_s,
-        both * take_off.own_sd_s,
-        per_flight * next_landing.own_sd_s,
+        per_ground * landing.single_sd_s,
+        both * take_off.single_sd_s,
+        per_flight * next_landing.single_sd_s,
     )
     shared_landing_sd_s = max(landing.shared_sd_s, next_landing.shared_sd_s)
     shared = both * math.hypot(shared_landing_sd_s, take_off.shared_sd_s)
@@ -76,22 +77,23 @@ def _reactive_strength_index(scene: Scene, rep: Rep) -> Reading:
 
 
 def _inter_limb_delay(scene: Scene, rep: Rep) -> Reading:
-    left, right = rep.contact("left"), rep.contact("right")
     for limb in rep.flight.unseen_limbs:
         raise not_measurable(Code.LANDING_NOT_SEEN, limb=limb)
-    if left is None or right is None:
+    if any(rep.contact(limb) is None for limb in LIMBS):
         raise not_measurable(Code.LANDS_ON_ONE_FOOT)
-    first, second = (instant(scene, foot.initial_contact) for foot in (left, right))
+    first, second = (lands(scene, rep, limb) for limb in LIMBS)
     delay = interval(scene, first, second, scale=1000.0)  # definition: ms in a second
     # What both feet's landings are read late by is not between them.
-    return delay._replace(parts=tuple(p for p in delay.parts if p[0] != BOTH_LIMBS_TIMING))
+    return delay._replace(parts=tuple(p for p in delay.parts if p[0] not in BOTH_LIMBS_PARTS))
 
 
 def _toe_to_heel_interval(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     contact = contact_of(rep, limb)
     if contact.toe_contact is None or contact.heel_contact is None:
         raise not_measurable(Code.TOE_OR_HEEL_NOT_SEEN)
-    toe, heel = (instant(scene, event) for event in (contact.toe_contact, contact.heel_contact))
+    toe, heel = (
+        instant(scene, event, "landing") for event in (contact.toe_contact, contact.heel_contact)
+    )
     return interval(scene, toe, heel, scale=1000.0)  # definition: ms in a second
 
 
@@ -99,7 +101,9 @@ def _step_rate(scene: Scene, rep: Rep) -> Reading:
     following = rep.next_flight
     if following is None or rep.flight.landing is None or following.landing is None:
         raise not_measurable(Code.NO_FLIGHT_FOLLOWS)
-    start, end = instant(scene, rep.flight.landing), instant(scene, following.landing)
+    start, end = (
+        instant(scene, event, "landing") for event in (rep.flight.landing, following.landing)
+    )
     between = interval(scene, start, end)
     refuse_held(scene, between.value)
     per_min = 60.0 / between.value  # definition: seconds in a minute
@@ -121,7 +125,7 @@ def _glide_time(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     following = rep.next_flight
     if following is None or following.landing is None:
         raise not_measurable(Code.NO_FLIGHT_FOLLOWS)
-    return interval(scene, end, instant(scene, following.landing))
+    return interval(scene, end, instant(scene, following.landing, "landing"))
 
 
 LIMB_READERS: dict[str, LimbReader] = {

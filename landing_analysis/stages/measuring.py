@@ -28,7 +28,6 @@ from landing_analysis.tables import (
     Analysis,
     Clip,
     Decided,
-    Exercise,
     MeasuredPerson,
     Provenance,
     Reps,
@@ -86,9 +85,7 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         contacts=contacts,
         reps=reps,
         measures=measures,
-        findings=judge_measures(
-            measures, options.limits, decided.exercise, _exercises_of_reps(reps)
-        ),
+        findings=judge_measures(measures, options.limits, decided.exercise),
         notes=advised_notes(quality_panel(
             (
                 *clip.notes,
@@ -157,8 +154,3 @@ def _decided(
         time_base=settled.time_base,
         occasion=replace(options.occasion, day=options.occasion.day or clip.recorded_on),
     )
-
-
-def _exercises_of_reps(reps: Reps) -> dict[int, Exercise]:
-    """Return the exercise of each rep by its number, none where it is not known of the clip."""
-    return {} if reps.exercise is None else {rep.number: rep.exercise for rep in reps.reps}

@@ -26,25 +26,17 @@ async function refresh() {
   setTimeout(refresh, EVERY_MS);
 }
 
-function line(text) {
-  const one = document.createElement("p");
-  one.textContent = text;
-  said.append(one);
-  return one;
-}
-
 async function drop(files) {
-  said.replaceChildren();
   for (const file of files) {
-    const one = line(`${file.name} …`);
+    said.textContent = `${file.name} …`;
     try {
       const answer = await send("/drop", file, {
         "X-File-Name": encodeURIComponent(file.name),
         "X-Patient": whose.value,
       });
-      one.textContent = answer.said;
+      said.textContent = answer.said;
     } catch (error) {
-      one.textContent = `${file.name}: ${words(error)}`;
+      said.textContent = words(error);
     }
   }
 }

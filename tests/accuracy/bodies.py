@@ -226,15 +226,15 @@ def fit() -> None:
         rows = [row for row in all_rows(looks) if not row.held_out]
         document["bodies"] = len({row.member.number for row in rows})
         forms: dict[str, Any] = {"standing": {}, "without": {}}
-        clips_deg: dict[bool, float] = {}
+        clip_deg = None
         for seen, names in by_view.items():
             of_view = [row for row in rows if row.view == seen]
             for kind, chosen in (("standing", names), ("without", without_standing(names))):
-                # From the back there is one shot of each stance: the clip's part is the front's.
-                knows_body = chosen != without_standing(chosen)
+                # From the back there is one shot of each stance, and without standing stills tell
+                # of their stance what sets do not show: the clip's part is the front's, standing.
                 left = tame(left_of_others(of_view, chosen))
-                sds_deg = parts_of(of_view, left, clips_deg.get(knows_body))
-                clips_deg[knows_body] = sds_deg["clip"]
+                sds_deg = parts_of(of_view, left, clip_deg)
+                clip_deg = sds_deg["clip"]
                 forms[kind][seen] = as_plain(fit_form(of_view, chosen, for_people(sds_deg)))
             as_read = parts_of(of_view, tame(np.array([row.error_deg for row in of_view])))
             parts = ", ".join(f"{part} {sd:.1f}" for part, sd in as_read.items())

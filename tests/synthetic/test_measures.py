@@ -359,8 +359,8 @@ def test_landing_lead_is_positive_when_the_left_foot_lands_first():
     rep = replace(one_rep(), contacts=(contact("left"), contact("right", late_s=0.018)))
     row = _row(_measure(rep=rep), "inter_limb_delay")
     np.testing.assert_allclose(row.value, 18.0, atol=1e-6)
-    shares = Settings().contacts  # what both feet's landings err by alike is not between them
-    apart = np.sqrt(1 - shares.shared_share + shares.limb_share)
+    shares = Settings().contacts.front_landing  # what both feet err by alike is not between them
+    apart = np.sqrt(shares.foot + shares.limb)
     np.testing.assert_allclose(row.sd, 1000 * apart * np.hypot(IC_SD_S, IC_SD_S), atol=1e-6)
     rep = replace(one_rep(), contacts=(contact("left", late_s=0.018), contact("right")))
     np.testing.assert_allclose(_value(_measure(rep=rep), "inter_limb_delay"), -18.0, atol=1e-6)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from told import told
 
-from landing_analysis.measures.summaries import compare_sides, summarise
+from landing_analysis.measures.summaries import REP_TIMING, TIMING, compare_sides, summarise
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import (
     LIMBS,
@@ -152,6 +152,21 @@ def test_the_claimed_uncertainty_of_limbs_against_each_other_is_their_scatter(li
     claimed = np.sqrt(np.mean([one.sd**2 for one in drawn]))
     # What is claimed of single values is the least: scatter that is lower by chance counts not.
     assert 0.95 * scatter < claimed < 1.3 * scatter
+
+
+@pytest.mark.parametrize("n", [2, 3, 8])
+@pytest.mark.parametrize("left_out", [0, 1])
+def test_what_both_feet_err_by_alike_in_a_rep_is_in_no_difference_of_limbs(n, left_out):
+    generator, own_s, alike_s = np.random.default_rng(6), 0.010, 0.020
+    drawn = []
+    for _ in range(400):
+        rows = _drawn_sides(generator, n, alike_s, own_s, left_out)
+        parts = (UncertaintyPart(TIMING, own_s), UncertaintyPart(REP_TIMING, alike_s))
+        (side,) = compare_sides(tuple(replace(row, parts=parts) for row in rows))
+        drawn.append(side)
+    scatter = np.std([one.value for one in drawn])
+    claimed = np.sqrt(np.mean([one.sd**2 for one in drawn]))
+    assert 0.9 * scatter < claimed < 1.4 * scatter  # the claim is the least, scatter by chance less
 
 
 def test_reps_that_are_longer_for_both_limbs_do_not_blur_their_difference():

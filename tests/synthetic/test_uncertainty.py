@@ -29,6 +29,8 @@ from landing_analysis.measures.summaries import (
     BOTH_LIMBS_TIMING,
     MODEL_TIMING,
     OWN_PARTS,
+    REP_TIMING,
+    TIMING,
     with_set,
 )
 from landing_analysis.settings import MeasureSettings
@@ -138,7 +140,7 @@ def test_claimed_timing_is_the_scatter_that_misplaced_events_make():
         assert 0.75 < ratio < 1.25, (name, ratio)
 
 
-_TIMING = ("instant of the event", "pose model timing", "pose model timing, both limbs")
+_TIMING = (TIMING, REP_TIMING, MODEL_TIMING, BOTH_LIMBS_TIMING)
 
 
 def test_the_mean_of_many_reps_keeps_what_they_share():
@@ -182,5 +184,21 @@ def test_what_both_feet_are_read_late_by_is_in_the_contact_times_and_not_between
     }
     assert BOTH_LIMBS_TIMING in BOTH_LIMBS_PARTS
     assert parts["contact_time"][BOTH_LIMBS_TIMING] > parts["contact_time"][MODEL_TIMING] > 0
-    assert BOTH_LIMBS_TIMING not in parts["inter_limb_delay"]
+    assert parts["contact_time"][REP_TIMING] > 0
+    assert not BOTH_LIMBS_PARTS & set(parts["inter_limb_delay"])
     assert parts["inter_limb_delay"][MODEL_TIMING] > 0
+
+
+def test_a_landing_on_one_foot_keeps_for_itself_what_two_feet_would_share():
+    tracks, view = tracks_of(seen(POSE, 0.0)), view_of("front")
+    both, hop = one_rep(), replace(one_rep(), contacts=one_rep().contacts[:1], limbs=("left",))
+    parts = [
+        {part.name: part.sd for part in row.parts}
+        for rep in (both, hop)
+        for row in measure_reps(one_set(rep), tracks, view, exact_settings()).measures
+        if (row.name, row.limb) == ("contact_time", "left")
+    ]
+    assert REP_TIMING not in parts[1]
+    np.testing.assert_allclose(
+        parts[1][TIMING], np.hypot(parts[0][TIMING], parts[0][REP_TIMING]), rtol=1e-9
+    )
