@@ -11,7 +11,8 @@ import click
 from landing_analysis.commands.shared import Start, overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
 from landing_analysis.exercises import EXERCISES
-from landing_analysis.findings.tally import tally
+from landing_analysis.findings.several import by_exercise
+from landing_analysis.findings.tally import added, tally
 from landing_analysis.library import (
     STATURE_CM_RANGE,
     TARGET_FLEXION_DEG_RANGE,
@@ -241,7 +242,7 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         return (outcome.name,)
     reps = analysis.reps.reps
     used = sum(rep.used for rep in reps)
-    counted = tally(analysis)
+    counted = added(map(tally, by_exercise(analysis)))
     decided = analysis.decided.exercise
     exercise = EXERCISES[decided].name if decided else "jumps or hops" if reps else "–"
     if analysis.decided.limb:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 from landing_analysis.definitions import (
@@ -43,6 +45,8 @@ TITLES = {
     "side_difference": "Side difference",
 }
 """Every finding that a limit may belong to, and its heading in the report."""
+
+_NONE: Mapping[int, Exercise] = MappingProxyType({})
 
 SIGNED_MEASURES = ("pelvis_shift", "trunk_lean", "inter_limb_delay")
 """Whole-body measures whose sign points to a limb: positive to the left one."""
@@ -137,15 +141,19 @@ def edges(limit: Limit) -> tuple[float | None, float | None]:
 
 
 def judge_measures(
-    measures: Measures, limits: tuple[Limit, ...], exercise: Exercise | None
+    measures: Measures,
+    limits: tuple[Limit, ...],
+    exercise: Exercise | None,
+    of_reps: Mapping[int, Exercise] = _NONE,
 ) -> tuple[Finding, ...]:
-    """Judge the mean of the set and every rep against every limit of the exercise.
+    """Judge the mean of the set and every rep against every limit of its exercise.
 
     Parameters
     ----------
     measures : Measures
     limits : from the limits file
     exercise : that the set is of
+    of_reps : the exercise of each rep by its number, where that may be another than the set's
 
     Returns
     -------
@@ -156,10 +164,12 @@ def judge_measures(
     """
     found: list[Finding] = []
     for limit in limits:
-        if not limit.is_for(exercise):
-            continue
         values = _side_values(measures, limit) if _is_side(limit) else _values(measures, limit)
-        found += [_finding(value, limit) for value in values]
+        found += [
+            _finding(value, limit)
+            for value in values
+            if limit.is_for(exercise if value.rep is None else of_reps.get(value.rep, exercise))
+        ]
     return tuple(found)
 
 

@@ -300,7 +300,11 @@ class _Hands:
         self._stack.close()
 
     def work(self) -> bool:
-        """Take up what waits, and take in what is ready first; False when there is neither."""
+        """Take up what waits, and take in what is ready first; False when there is neither.
+
+        What is not ready is waited for as long as between two looks at the folder, so that what
+        arrives meanwhile is told at once.
+        """
         claims = []
         while self._free and (claim := self._claim()):
             claims.append(claim)
@@ -310,7 +314,8 @@ class _Hands:
         for claim in claims:
             self._begin(claim, len(claims) + len(self._busy))
         if self._busy:
-            for future in wait(self._busy, return_when=FIRST_COMPLETED).done:
+            pause_s = self._job.settings.poll_s
+            for future in wait(self._busy, pause_s, return_when=FIRST_COMPLETED).done:
                 self._take_in(future)
                 self._bar.advance(1)
         if not self._busy:

@@ -40,6 +40,7 @@ from landing_analysis.tables import Exercise, Limb, other_limb
 from landing_analysis.trend.alike import Way
 from landing_analysis.trend.changes import (
     NONE_SHOWN,
+    OTHERWISE_MADE,
     PUBLISHED,
     Change,
     Followed,
@@ -48,6 +49,7 @@ from landing_analysis.trend.changes import (
     followed,
     last_change,
     whole_change,
+    why_not_comparable,
 )
 from landing_analysis.trend.courses import Course
 
@@ -60,6 +62,9 @@ FEW_PASS = (
 
 _MOST_CHANGED = 6  # measures at a glance, so that they fit on a sheet of paper (choice)
 _INDEX = "limb symmetry index"
+NOT_COMPARED = "cannot be compared"
+NOT_JUDGED = "cannot be judged yet"
+"""Said of two visits that were not filmed or analysed alike, and where no limit is known."""
 
 
 @dataclass(frozen=True)
@@ -218,6 +223,7 @@ def compare_html(
         other_limb=other_limb(history.lead_limb),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
         n_judged=_count_judged(parts),
+        repeated=any(measure.since for part in parts for measure in part.measures),
         few_pass=FEW_PASS if any(is_index(side.name) for side in history.sides) else None,
         lead=limb_role(history.lead_limb, patient.surgical_side),
         none_shown=NONE_SHOWN,
@@ -266,7 +272,7 @@ def _count_judged(parts: list[ExercisePart]) -> int:
     """Count what was judged since the visit before and over all visits."""
     measures = [measure for part in parts for measure in part.measures]
     since = [since for m in measures for since in (m.since_last, m.over_all) if since]
-    return sum(len(one.rows) for one in since)
+    return sum(row.moved is not None for one in since for row in one.rows)
 
 
 def _shown(parts: list[ExercisePart]) -> tuple[list[tuple[str, tuple[MeasurePart, ...]]], int]:
@@ -288,12 +294,30 @@ def _shown(parts: list[ExercisePart]) -> tuple[list[tuple[str, tuple[MeasurePart
     return [(title, measures) for title, measures in shown if measures], len(ranked) - len(chosen)
 
 
-def _unchanged(parts: list[ExercisePart]) -> list[str]:
-    """Name the visits since which nothing changed in any measure."""
-    found: dict[str, bool] = {}
+def _unchanged(parts: list[ExercisePart]) -> list[tuple[str, str]]:
+    """Return the visits since which nothing changed in any measure, and what that rests on."""
+    found: dict[str, list[Since]] = {}
     for since in (since for part in parts for m in part.measures for since in m.since):
-        found[since.visit] = found.get(since.visit, False) or since.real
-    return [visit for visit, real in found.items() if not real]
+        found.setdefault(since.visit, []).append(since)
+    return [
+        (visit, _none_words(measures))
+        for visit, measures in found.items()
+        if not any(since.real for since in measures)
+    ]
+
+
+def _none_words(measures: list[Since]) -> str:
+    """Say that nothing changed in the measures that can be judged, and how many cannot."""
+    judged = sum(since.is_compared for since in measures)
+    left = len(measures) - judged
+    if not judged:
+        return "No measure can be compared or judged; the plots below say why."
+    if not left:
+        return f"In all measures: {NONE_SHOWN}."
+    return (
+        f"In {judged} of {len(measures)} measures: {NONE_SHOWN}. The other {left} cannot be "
+        "compared or judged; the plots below say why."
+    )
 
 
 def _visits_words(history: History) -> str:
@@ -467,8 +491,11 @@ def _in_words(
     """Print the change only where the two visits can be set against each other."""
     between = f"{change.earlier.day} to {change.later.day}: "
     if change.needed is None:
-        why = between + change.why
-        return ChangeRow(who, limb, False, NONE_SHOWN, why, None, change.by_hand, change.later.day)
+        unlike = why_not_comparable(change.earlier, change.later) is not None
+        said, why = NOT_COMPARED if unlike else NOT_JUDGED, between + change.why
+        if OTHERWISE_MADE in why:
+            why += "; landing-analysis open --renew makes them anew"
+        return ChangeRow(who, limb, False, said, why, None, change.by_hand, change.later.day)
     moved = _moved_words(scale * change.value, scale * COVERAGE * change.sd, digits, unit)
     needed = f"{number(scale * change.needed, digits)} {unit}".rstrip()
     return ChangeRow(

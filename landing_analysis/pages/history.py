@@ -17,7 +17,6 @@ from landing_analysis.exercises import lands_on_both, rung
 from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
-from landing_analysis.reasons import Code, because
 from landing_analysis.record.by_exercise import by_exercise, mean_rows, reps_by_exercise
 from landing_analysis.record.clips import SHORT_ID
 from landing_analysis.record.database import Record
@@ -25,6 +24,7 @@ from landing_analysis.record.filmed import day_dose
 from landing_analysis.record.patients import find_patient
 from landing_analysis.record.reading import (
     StoredAnalysis,
+    measure_of,
     read_analyses,
     read_landing_rows,
     read_set_rows,
@@ -39,7 +39,6 @@ from landing_analysis.tables import (
     Exercise,
     Finding,
     Limb,
-    Measure,
     Measures,
     SetSummary,
     UncertaintyPart,
@@ -344,7 +343,13 @@ def tally_of(analysis: StoredAnalysis) -> Tally:
     )
     summed = {(row.name, row.limb) for row in summaries}
     return tally_of_set(
-        Measures(tuple(_measure(row, summed) for row in analysis.tables["measure"]), summaries),
+        Measures(
+            tuple(
+                measure_of(row, of_set=row["value"] is None or (row["name"], row["limb"]) in summed)
+                for row in analysis.tables["measure"]
+            ),
+            summaries,
+        ),
         (_finding(row) for row in analysis.tables["finding"]),
         analysis.limits,
         values["exercise"],
@@ -354,20 +359,6 @@ def tally_of(analysis: StoredAnalysis) -> Tally:
 
 
 _SUMMARY = tuple(field.name for field in fields(SetSummary) if field.name != "parts")
-
-
-def _measure(row: Mapping[str, Any], summed: set[tuple[str, Limb | None]]) -> Measure:
-    known = row["value"] is not None
-    return Measure(
-        rep=row["rep"],
-        name=row["name"],
-        limb=row["limb"],
-        value=row["value"],
-        unit=row["unit"],
-        sd=row["sd"],
-        reason=None if known else because(Code.AS_WRITTEN_BEFORE, text=row["reason"]),
-        of_set=not known or (row["name"], row["limb"]) in summed,
-    )
 
 
 def _finding(row: Mapping[str, Any]) -> Finding:

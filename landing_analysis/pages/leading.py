@@ -63,13 +63,13 @@ def main_exercises(history: History, day: date) -> list[tuple[Exercise, Way]]:
     return sorted(filter(used, history.exercise_ways), key=used, reverse=True)
 
 
-def leading(history: History, day: date) -> Leading | None:
-    """Choose the main exercise of a day that has values, and the measure that most limbs have.
+def leading(history: History, day: date, main: Sequence[tuple[Exercise, Way]]) -> Leading | None:
+    """Choose the first of a day's main exercises with values, and the measure most limbs have.
 
     Of that measure a limb's typical rep and its worst one are taken from all clips of the day
     that show the exercise in a view that is filmed for it, by the rule of a clip's report.
     """
-    for exercise, way in main_exercises(history, day):
+    for exercise, way in main:
         alike = history.sets_of(day, exercise, way)
         found = [
             {

@@ -10,7 +10,7 @@ from datetime import date
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.exercises import EXERCISES
 from landing_analysis.pages.history import History
-from landing_analysis.pages.leading import Shown, leading
+from landing_analysis.pages.leading import Shown, leading, main_exercises
 from landing_analysis.pages.stills import stills_of
 from landing_analysis.pages.words import (
     INVENTED,
@@ -181,7 +181,7 @@ def for_patient_html(history: History, day: date, data: DataFolder) -> str:
     day : of the visit
     data : the data folder, from which the record names reports
     """
-    chosen, session = leading(history, day), history.session(day)
+    chosen, session = leading(history, day, main_exercises(history, day)), history.session(day)
     shown = _two_of(chosen.reps, history.lead_limb) if chosen else []
     return render(
         "for_patient.html.j2",

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from markupsafe import Markup
 
@@ -39,6 +40,7 @@ from landing_analysis.pages.words import (
     kept_apart_words,
     limb_role,
     render_of_patient,
+    short_day,
     side_amount,
     since_surgery,
 )
@@ -67,9 +69,18 @@ from landing_analysis.tables import (
 )
 from landing_analysis.tracks.body import differ_visibly
 from landing_analysis.trend.alike import ONE_WAY, Way
-from landing_analysis.trend.changes import Key, MinimalChange, best_family, followed
+from landing_analysis.trend.changes import (
+    Followed,
+    Key,
+    MinimalChange,
+    best_family,
+    followed,
+    judge_change,
+    series_of,
+    why_not_comparable,
+)
 from landing_analysis.trend.triage import SetFinding
-from landing_analysis.trend.visits import VisitMean
+from landing_analysis.trend.visits import Family, VisitMean
 
 _MOST_LINES = 5  # of findings at a glance (choice)
 _MOST_ROWS = 6  # of all exercises at a glance, so that they fit on a sheet of paper (choice)
@@ -80,17 +91,22 @@ _MOST_TELLINGS = 6  # measures of which it is said what they tell (choice)
 
 @dataclass(frozen=True)
 class Cell:
-    """A value, or why there is none."""
+    """A value, or why there is none; ``before`` is that of the visit before, and what changed."""
 
     amount: Amount | None
     reason: str | None = None
+    before: str | None = None
 
 
 @dataclass(frozen=True)
 class Row:
-    """One measure of one exercise; ``other`` is None for what concerns the whole body."""
+    """One measure of one exercise; ``other`` is None for what concerns the whole body.
+
+    ``family`` is the views that it is read from, None without a value.
+    """
 
     name: str
+    family: Family | None
     label: str
     unit: str
     seen: str
@@ -223,12 +239,15 @@ def visit_html(
     """
     patient = history.patient
     analyses = tuple(a for a in history.analyses if a.date == day)
-    chosen = leading(history, day)
-    cards = _cards(history, day, page, data, chosen, start)
+    main = main_exercises(history, day)
+    chosen = leading(history, day, main)
+    outside = _outside_of_day(history, day)
+    cards = _cards(history, day, page, data, chosen, outside, start)
     parts = [
         part for one in (*history.exercise_ways, (None, ONE_WAY))
-        if (part := _exercise_part(history, day, *one, cards, minimal)) is not None
+        if (part := _exercise_part(history, day, *one, cards, outside, minimal)) is not None
     ]  # fmt: skip
+    key_rows = _key_rows(history, day, main, parts, minimal)
     doubts = [
         *_bodies(analyses, patient.code),
         *(unread_words(clip) for clip in history.unread if clip.date == day),
@@ -241,12 +260,16 @@ def visit_html(
         ("Visit", f"{day_words(day)}, {since_surgery(patient, day)}"),
         kind="Visit",
         parts=parts,
-        key_rows=_key_rows(history, day, parts),
+        key_rows=key_rows,
+        compared=any(
+            cell is not None and cell.before
+            for _, rows in key_rows for row in rows for cell in (row.lead, row.other)
+        ),
         lead=limb_role(history.lead_limb, patient.surgical_side),
         other=limb_role(other_limb(history.lead_limb), patient.surgical_side),
         lead_limb=history.lead_limb,
         other_limb=other_limb(history.lead_limb),
-        outline=_outline(history, day, analyses, cards, chosen, doubts),
+        outline=_outline(history, day, analyses, cards, chosen, doubts, outside),
         has_unread=any(clip.date == day for clip in history.unread),
         fppa_shown=any(is_fppa(v.name) for v in history.visits if v.day == day),
         symbols=SYMBOLS,
@@ -289,6 +312,7 @@ def _exercise_part(
     exercise: Exercise | None,
     way: Way,
     cards: dict[int, ClipCard],
+    outside: Outside,
     minimal: Mapping[Key, MinimalChange],
 ) -> ExercisePart | None:
     of_exercise = history.sets_of(day, exercise, way)
@@ -300,7 +324,7 @@ def _exercise_part(
         return ExercisePart(None, "Clips without a rep", None, own, ())
     apart = kept_apart_words(exercise, way, history.exercise_ways)
     rows = _rows(history, day, exercise, way, of_exercise)
-    within = tuple(_within(history, s) for s in of_exercise if s.is_part)
+    within = tuple(_within(s, outside) for s in of_exercise if s.is_part)
     part = ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows, within)
     measured = {row.name for row in rows if row.is_measured}
     full = [row.name for row in part.key_rows]
@@ -311,37 +335,97 @@ def _exercise_part(
     return replace(part, tellings=told)
 
 
-def _within(history: History, one: StoredAnalysis) -> Within:
+def _within(one: StoredAnalysis, outside: Outside) -> Within:
     used, counted = used_reps(one)
     words = f"In set {one.values['set_number']}, {VIEW_WORDS[one.values['view']]}, which holds "
     return Within(
         words=f"{words}several exercises in a row: {counted} reps, {used} used{_how_known(one)}.",
         tally=tally_words(tally_of(one)),
-        outside=_outside(history, one),
+        outside=outside[_key_of(one)],
     )
 
 
-def _outside(history: History, one: StoredAnalysis) -> tuple[tuple[Verdict, str, str], ...]:
-    """Return a set's findings outside a limit and probably so, as verdict, symbol, sentence."""
-    return tuple(
-        (finding.verdict, SYMBOLS[finding.verdict], sentence(finding.text))
-        for finding in sorted(set_findings(history, one), key=_surest)
-        if finding.verdict in _SHOWN
-    )
+Outside = Mapping[tuple[int, Exercise | None], tuple[tuple[Verdict, str, str], ...]]
+"""The findings of each set of a day outside a limit and probably so: verdict, symbol, sentence."""
+
+
+def _key_of(one: StoredAnalysis) -> tuple[int, Exercise | None]:
+    """Name a set: its clip's analysis, and its exercise."""
+    return one.values["id"], one.values["exercise"]
+
+
+def _outside_of_day(history: History, day: date) -> Outside:
+    return {
+        _key_of(one): tuple(
+            (finding.verdict, SYMBOLS[finding.verdict], sentence(finding.text))
+            for finding in sorted(set_findings(history, one), key=_surest)
+            if finding.verdict in _SHOWN
+        )
+        for one in history.sets
+        if one.date == day
+    }
 
 
 # --- at a glance -------------------------------------------------------------------------------
 
 
 def _key_rows(
-    history: History, day: date, parts: list[ExercisePart]
+    history: History,
+    day: date,
+    main: list[tuple[Exercise, Way]],
+    parts: list[ExercisePart],
+    minimal: Mapping[Key, MinimalChange],
 ) -> list[tuple[str, tuple[Row, ...]]]:
-    """Return the first rows of the main exercises."""
-    main = [exercise_words(*one) for one in main_exercises(history, day)]
+    """Return the first rows of the main exercises, each value with that of the visit before."""
     told = {part.title: part for part in parts if part.key_rows}
-    shown = [told[title] for title in main if title in told][:_MOST_TABLES]
+    named = [(exercise_words(*one), one) for one in main]
+    shown = [(told[title], one) for title, one in named if title in told][:_MOST_TABLES]
     most = _MOST_ROWS // max(1, len(shown))
-    return [(part.title, part.key_rows[:most]) for part in shown]
+    return [
+        (
+            part.title,
+            tuple(_since_before(history, day, *one, row, minimal) for row in part.key_rows[:most]),
+        )
+        for part, one in shown
+    ]
+
+
+def _since_before(
+    history: History,
+    day: date,
+    exercise: Exercise,
+    way: Way,
+    row: Row,
+    minimal: Mapping[Key, MinimalChange],
+) -> Row:
+    """Set the values of the visit before beside those of a row."""
+    if row.family is None:
+        return row
+    what = Followed(exercise, way, row.name, row.family)
+    until = [visit for visit in history.visits if visit.day <= day]
+
+    def dated(cell: Cell, limb: Limb | None) -> Cell:
+        series = series_of(until, what, limb)
+        if len(series) < 2 or series[-1].day != day:  # definition: a change needs two
+            return cell
+        return replace(cell, before=_before_words(series[-2], series[-1], minimal.get(what.key)))
+
+    if row.other is None:
+        return replace(row, lead=dated(row.lead, None))
+    lead, other = history.lead_limb, other_limb(history.lead_limb)
+    return replace(row, lead=dated(row.lead, lead), other=dated(row.other, other))
+
+
+def _before_words(before: VisitMean, now: VisitMean, minimal: MinimalChange | None) -> str:
+    """Say what a value was at the visit before, and whether it changed, by `judge_change`."""
+    change = judge_change(before, now, minimal)
+    if change.needed is not None:
+        words = "a real change" if change.real else "no change shown"
+    elif why_not_comparable(before, now) is not None:
+        words = "not comparable"
+    else:
+        words = "not judged yet"
+    return f"{short_day(before.day)}: {amount(before).value}, {words}"
 
 
 def _outline(
@@ -351,13 +435,14 @@ def _outline(
     cards: dict[int, ClipCard],
     chosen: Leading | None,
     doubts: list[str],
+    outside: Outside,
 ) -> Outline:
     own = [cards[analysis.values["id"]] for analysis in analyses]
     sets = [one for one in history.sets if one.date == day]
     lines = [
         (symbol, f"{_set_title(one, cards)}: {text}")
         for one in sets
-        for _, symbol, text in _outside(history, one)
+        for _, symbol, text in outside[_key_of(one)]
     ]
     shots = [_shot(one, cards[one.analysis.values["id"]], chosen) for one in chosen.reps] if (
         chosen
@@ -412,8 +497,8 @@ def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
     figure = svg_text(trend_figure(panel), "visits", f"{label}, over the visits.")
     caption = (
         f"{exercise_words(what.exercise, what.way)}, visit by visit. Bars: 95 % intervals. "
-        "Thin lines join visits that can be compared; the thick one runs through all, in its "
-        "95 % band."
+        "Thin lines join visits that can be compared"
+        + ("; the thick one runs through all, in its 95 % band." if panel.courses else ".")
     )
     return Plot(label, caption, Markup(figure))
 
@@ -450,6 +535,7 @@ def _cards(
     page: Path,
     data: DataFolder,
     chosen: Leading | None,
+    outside: Outside,
     start: StartProgress,
 ) -> dict[int, ClipCard]:
     """Return the card of each analysis, by its number in the record."""
@@ -465,7 +551,7 @@ def _cards(
                 if one.analysis.values["id"] == number
             }  # fmt: skip
             own = of_own_exercise[number]
-            cards[number] = _card(history, analysis, own, page, data, reps)
+            cards[number] = _card(history, analysis, own, page, data, reps, outside)
             progress.advance(1)
     finally:
         progress.close()
@@ -479,6 +565,7 @@ def _card(
     page: Path,
     data: DataFolder,
     shown: set[int],
+    outside: Outside,
 ) -> ClipCard:
     """Return a clip's card, with the findings of its own exercise and pictures of some reps."""
     values = analysis.values
@@ -506,7 +593,7 @@ def _card(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
         ),
         tally=tally_words(tally_of(own)),
-        outside=_outside(history, own),
+        outside=outside[_key_of(own)],
         report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
         outdated=_outdated_words(history, analysis),
         invented=values["model_name"] == INVENTED_MODEL,
@@ -576,8 +663,9 @@ def _row(
     seen = {v.limb: v for v in of_day if v.name == name and v.family == family}
     lead, other = history.lead_limb, other_limb(history.lead_limb)
     side = next((s for s in sides if (s.name, s.family) == (name, family)), None)
-    common = {
+    common: dict[str, Any] = {
         "name": name,
+        "family": family,
         "label": definition.label,
         "unit": printed_unit(name),
         "seen": f"{FAMILY_WORDS[family]}, {_reps_words(seen.values())}" if family else "–",

@@ -6,16 +6,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
-from landing_analysis.disturbances.effects import Effect
 from landing_analysis.exercises import EXERCISES
-from landing_analysis.findings.judging import judge_measures
-from landing_analysis.measures.summaries import with_set
-from landing_analysis.reasons import Code, because
-from landing_analysis.record.reading import StoredAnalysis
-from landing_analysis.settings import MeasureSettings, SignSettings
-from landing_analysis.tables import Measure, Measures, UncertaintyPart
+from landing_analysis.findings.several import judge_apart
+from landing_analysis.reasons import Code
+from landing_analysis.record.reading import StoredAnalysis, measure_of
+from landing_analysis.settings import SignSettings
+from landing_analysis.tables import Measure
 
-_SETTINGS = MeasureSettings()
 _SIGNS = SignSettings()
 
 
@@ -138,11 +135,9 @@ def _only(one: StoredAnalysis, reps: set[int], values: dict[str, Any]) -> Stored
 
 def _judged(one: StoredAnalysis) -> dict[str, tuple[dict[str, Any], ...]]:
     """Return means, comparisons and findings over the used reps."""
-    frame_s = 1.0 / one.values["median_fps"]
-    alike = because(Code.LESS_THAN_A_FRAME_APART, frame_ms=1000.0 * frame_s)
-    not_compared = Effect(least_difference_s=frame_s, too_alike=alike)
-    measures = with_set(Measures(tuple(_measures_of(one))), _SETTINGS, (not_compared,))
-    findings = judge_measures(measures, one.limits, one.values["exercise"])
+    measures, findings = judge_apart(
+        _measures_of(one), one.values["exercise"], one.limits, 1.0 / one.values["median_fps"]
+    )
     return {
         "summary": tuple(map(asdict, measures.summaries)),
         "comparison": tuple(map(asdict, measures.comparisons)),
@@ -154,13 +149,4 @@ def _measures_of(one: StoredAnalysis) -> Iterable[Measure]:
     """Yield the values of the used reps."""
     for row in one.tables["measure"]:
         if row["value"] is not None and row["rep"] in one.used_rep_numbers:
-            parts = tuple(UncertaintyPart(**part) for part in row["parts"] or ())
-            yield Measure(
-                rep=row["rep"],
-                name=row["name"],
-                limb=row["limb"],
-                value=row["value"],
-                unit=row["unit"],
-                sd=row["sd"],
-                parts=parts,
-            )
+            yield measure_of(row)

@@ -14,6 +14,7 @@ from landing_analysis.record.database import Record, Row
 from landing_analysis.tables import Limb, QualityState, short_clip
 
 _OUTSIDE = ("above", "below")
+_PROBABLY_OUTSIDE = ("probably above", "probably below")
 
 
 @dataclass(frozen=True)
@@ -29,8 +30,10 @@ class RepsOutside:
 class ClipLine:
     """One clip with its newest values; ``short_id`` names it, ``values`` are those of its row.
 
-    ``outside`` counts reps by finding, the most first. ``codes`` are those of its quality notes.
-    ``excluded`` is why a person left it out.
+    ``outside`` counts reps by finding, the most first. Of all reps ``judged`` were held against a
+    limit; where none lies surely outside one, ``probably_outside`` and ``cannot_tell`` count those
+    that may. ``sides_differ`` is whether a comparison of the limbs lies outside its limit.
+    ``codes`` are those of its quality notes. ``excluded`` is why a person left it out.
     """
 
     short_id: str
@@ -48,6 +51,10 @@ class ClipLine:
     quality: QualityState | None
     codes: frozenset[str]
     outside: tuple[RepsOutside, ...]
+    judged: int
+    probably_outside: int
+    cannot_tell: int
+    sides_differ: bool
     excluded: str | None
 
     @property
@@ -104,6 +111,14 @@ def _line(record: Record, row: Row) -> ClipLine:
         f"AND rep NOT NULL AND verdict IN {_OUTSIDE} GROUP BY name, limb ORDER BY reps DESC, name",
         number,
     )
+    (counts,) = record.rows(
+        "SELECT count(DISTINCT rep) AS judged, count(DISTINCT CASE WHEN verdict IN "
+        f"{_PROBABLY_OUTSIDE} THEN rep END) AS probably_outside, count(DISTINCT CASE WHEN verdict "
+        f"= 'cannot tell' THEN rep END) AS cannot_tell, coalesce(max(rep IS NULL AND verdict IN "
+        f"{_OUTSIDE} AND name = 'side_difference'), 0) AS sides_differ FROM finding "
+        "WHERE analysis_id = ?",
+        number,
+    )
     return ClipLine(
         short_id=short_clip(row["sha256"]),
         sha256=row["sha256"],
@@ -120,6 +135,10 @@ def _line(record: Record, row: Row) -> ClipLine:
         quality=_worst(check["state"] for check in checks) if number else None,
         codes=frozenset(code for check in checks for code in json.loads(check["codes"] or "[]")),
         outside=tuple(RepsOutside(one["name"], one["limb"], one["reps"]) for one in found),
+        judged=counts["judged"],
+        probably_outside=counts["probably_outside"],
+        cannot_tell=counts["cannot_tell"],
+        sides_differ=bool(counts["sides_differ"]),
         excluded=row["excluded"],
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date
@@ -11,10 +11,32 @@ from functools import cached_property
 from typing import Any, Literal
 
 from landing_analysis.definitions import is_fppa
-from landing_analysis.reasons import Code
+from landing_analysis.reasons import Code, because
 from landing_analysis.record.clips import EXCLUDED, SET_NUMBER
 from landing_analysis.record.database import Record, Row
-from landing_analysis.tables import Limb, Limit
+from landing_analysis.tables import Limb, Limit, Measure, UncertaintyPart
+
+
+def measure_of(row: Mapping[str, Any], *, of_set: bool = True) -> Measure:
+    """Return a value as it was stored, or the reason why there is none.
+
+    Parameters
+    ----------
+    row : of the table of measures; its reason is a sentence
+    of_set : the record does not tell whether a set's means take it in
+    """
+    known = row["value"] is not None
+    return Measure(
+        rep=row["rep"],
+        name=row["name"],
+        limb=row["limb"],
+        value=row["value"],
+        unit=row["unit"],
+        sd=row["sd"],
+        reason=None if known else because(Code.AS_WRITTEN_BEFORE, text=row["reason"]),
+        parts=tuple(UncertaintyPart(**part) for part in row["parts"] or ()),
+        of_set=of_set,
+    )
 
 
 def read_set_rows(

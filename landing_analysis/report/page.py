@@ -17,7 +17,7 @@ from landing_analysis.definitions import (
     FPPA_SIGN,
     INTENDED_USE,
 )
-from landing_analysis.findings.tally import tally
+from landing_analysis.findings.tally import added, tally
 from landing_analysis.measures.curves import landing_curves
 from landing_analysis.report import behind, header, numbers, rep_tables, roles, sheet, verdicts
 from landing_analysis.report.figures import (
@@ -102,9 +102,10 @@ def report_html(
     """
     plots = plots or draw_plots(analysis)
     analysis = roles.with_roles(analysis)
-    first, rest = sheet.shown_findings(analysis)
+    sets = verdicts.sets_of(analysis)
+    first, rest = sheet.shown_findings(sets)
     shots = sheet.shots(analysis, pictures)
-    counted = tally(analysis)
+    counted = added(map(tally, sets))
     page = page_environment().get_template("report.html.j2")
     return page.render(
         analysis=analysis,
@@ -123,7 +124,8 @@ def report_html(
         lines_words=sheet.lines_words,
         first=first,
         rest=rest,
-        closing=sheet.closing_lines(analysis),
+        closing=sheet.closing_lines(sets),
+        sets=sets,
         glances=glances(analysis),
         shots=shots,
         shot_words=sheet.shot_words(

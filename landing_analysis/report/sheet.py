@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -13,7 +14,13 @@ from landing_analysis.exercises import taught_deg
 from landing_analysis.findings.tally import Tally, unjudged
 from landing_analysis.report.numbers import value_words
 from landing_analysis.report.pictures import KeyPicture
-from landing_analysis.report.verdicts import Headline, favouring_words, headlines
+from landing_analysis.report.verdicts import (
+    Headline,
+    Sets,
+    favouring_words,
+    headlines,
+    of_exercise,
+)
 from landing_analysis.tables import LIMBS, Analysis, Limb, Measure, View
 from landing_analysis.wording import words_of
 
@@ -42,11 +49,11 @@ class Shot:
     picture: KeyPicture
 
 
-def shown_findings(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
+def shown_findings(sets: Sets) -> tuple[list[Headline], list[Headline]]:
     """Return the findings that the first page has room for, and the rest."""
-    taken = sum(line is not None for line in (_missing_line(analysis), _favouring(analysis)))
-    first, rest = headlines(analysis)
-    return first[: MOST_LINES - taken], first[MOST_LINES - taken :] + rest
+    room = max(MOST_LINES - len(closing_lines(sets)), 1)
+    first, rest = headlines(sets)
+    return first[:room], first[room:] + rest
 
 
 def counted_words(counted: Tally, first: list[Headline], rest: list[Headline]) -> str | None:
@@ -67,9 +74,20 @@ def lines_words(rest: list[Headline]) -> str:
     return f"{len(rest)} line{'' if len(rest) == 1 else 's'}, one for each limit of a value"
 
 
-def closing_lines(analysis: Analysis) -> list[SheetLine]:
-    """Return what follows the findings: what has no value, and where favouring points."""
-    return [line for line in (_missing_line(analysis), _favouring(analysis)) if line is not None]
+def closing_lines(sets: Sets) -> list[SheetLine]:
+    """Return what follows the findings: what has no value, and where favouring points.
+
+    What is the same of several exercises is said once.
+    """
+    lines = [(one, line) for one in sets for line in (_missing_line(one), _favouring(one)) if line]
+    said = Counter(line.text for _, line in lines)
+    found = {
+        line.text: line
+        if said[line.text] > 1
+        else replace(line, title=of_exercise(one, sets, line.title))
+        for one, line in lines
+    }
+    return list(found.values())
 
 
 def _missing_line(analysis: Analysis) -> SheetLine | None:

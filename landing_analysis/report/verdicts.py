@@ -8,7 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, is_fppa
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE, TITLES, edges, favoured_limb, limb_words
+from landing_analysis.findings.several import by_exercise
 from landing_analysis.findings.tally import (
     WORST_FIRST,
     Key,
@@ -18,13 +20,24 @@ from landing_analysis.findings.tally import (
     judged_value,
 )
 from landing_analysis.report.numbers import sentence
-from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Analysis, Finding, Verdict
+from landing_analysis.report.roles import with_roles
+from landing_analysis.tables import (
+    OUTSIDE,
+    PROBABLY_OUTSIDE,
+    Analysis,
+    Exercise,
+    Finding,
+    Verdict,
+)
 
 SYMBOLS: dict[Verdict, str] = {
     "above": "▲", "probably above": "△", "below": "▼", "probably below": "▽",
     "cannot tell": "?", "probably within": "○", "within": "●",
 }  # fmt: skip
 _SAME_RANK: dict[Verdict, Verdict] = {"below": "above", "probably below": "probably above"}
+Sets = tuple[Analysis, ...]
+"""What a clip holds of each exercise, see `several.by_exercise`."""
+
 _MOST_COUNTS = 3  # of findings in the first line (choice)
 
 
@@ -40,11 +53,14 @@ class Gauge:
 
 @dataclass(frozen=True)
 class Headline:
-    """One finding of the set; ``landings`` counts it out over the reps, empty without any."""
+    """One finding of a set; ``landings`` counts it out over its reps, empty without any.
+
+    ``judged`` is the exercise and the value.
+    """
 
     verdict: Verdict
     landings: str
-    judged: Key
+    judged: tuple[Exercise | None, *Key]
     title: str
     limb: str
     text: str
@@ -52,20 +68,30 @@ class Headline:
     gauge: Gauge
 
 
-def headlines(analysis: Analysis) -> tuple[list[Headline], list[Headline]]:
-    """Return the findings of the set that need a look, and the rest.
+def headlines(sets: Sets) -> tuple[list[Headline], list[Headline]]:
+    """Return the findings of all sets of a clip that need a look, and the rest.
 
     Outside a limit stands before probably outside, and both before undecided. Undecided signs
-    of favouring are left to the sentence of `favouring_words`.
+    of favouring are left to the sentence of `favouring_words`. Where a clip holds several
+    exercises, each finding names its own.
     """
-    of_set = [finding for finding in analysis.findings if finding.rep is None]
-    ordered = sorted(of_set, key=lambda finding: severity(finding.verdict))
-    first = [finding for finding in ordered if _needs_a_look(finding)]
-    rest = [finding for finding in ordered if finding not in first]
-    return (
-        [_headline(finding, analysis) for finding in first],
-        [_headline(finding, analysis) for finding in rest],
-    )
+    of_sets = [(f, one) for one in sets for f in one.findings if f.rep is None]
+    ordered = sorted(of_sets, key=lambda found: severity(found[0].verdict))
+    first = [_headline(f, one, sets) for f, one in ordered if _needs_a_look(f)]
+    rest = [_headline(f, one, sets) for f, one in ordered if not _needs_a_look(f)]
+    return first, rest
+
+
+def sets_of(analysis: Analysis) -> Sets:
+    """Return the set of each exercise of a clip, in the words of a page."""
+    return tuple(map(with_roles, by_exercise(analysis)))
+
+
+def of_exercise(one: Analysis, sets: Sets, words: str) -> str:
+    """Put the exercise before what is said of its set, where a clip holds several."""
+    if len(sets) == 1 or one.decided.exercise is None:
+        return words
+    return f"{EXERCISES[one.decided.exercise].title} – {words[0].lower()}{words[1:]}"
 
 
 def severity(verdict: Verdict) -> int:
@@ -78,12 +104,12 @@ def _needs_a_look(finding: Finding) -> bool:
     return undecided or finding.verdict in OUTSIDE | PROBABLY_OUTSIDE
 
 
-def _headline(finding: Finding, analysis: Analysis) -> Headline:
+def _headline(finding: Finding, analysis: Analysis, sets: Sets) -> Headline:
     return Headline(
         verdict=finding.verdict,
         landings=landings_words(_count_of(finding, analysis)),
-        judged=judged_value(finding),
-        title=TITLES.get(finding.name, finding.name),
+        judged=(analysis.decided.exercise, *judged_value(finding)),
+        title=of_exercise(analysis, sets, TITLES.get(finding.name, finding.name)),
         limb=limb_words(finding.limb, analysis.decided.surgical_side),
         text=sentence(finding.text),
         source=finding.source,
@@ -105,6 +131,12 @@ def landings_words(count: RepCount | None) -> str:
     if count.probably_outside:
         words += f", probably in {count.probably_outside}"
     return words + (f", cannot tell in {count.cannot_tell}" if count.cannot_tell else "")
+
+
+def first_lines(sets: Sets) -> list[str]:
+    """Return `first_line` of the set, or of that of each exercise where a clip holds several."""
+    lines = ((one, first_line(one)) for one in sets)
+    return [of_exercise(one, sets, line) for one, line in lines if line]
 
 
 def first_line(analysis: Analysis) -> str:

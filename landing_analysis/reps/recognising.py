@@ -42,7 +42,8 @@ def recognise(
     tracks : Tracks
     view : ViewEstimate
     settings : SignSettings
-    given : what a person said that it is; then nothing is recognised
+    given : what a person or the plan said that it is; then nothing is recognised but which
+        landings of one off a box are its rebounds
     lies : the patient lies on a sled, where the feet that land say what it is
     among : exercises that alone come into question, none for all
 
@@ -68,7 +69,16 @@ def recognise(
         return reps
     if given is not None or lies:
         as_said = 1.0 if given is not None else settings.lying_confidence
-        return replace(reps, bouts=_bouts(reps.reps, [as_said] * len(reps.reps), settings))
+        told = reps.reps
+        if given is not None:
+            rebounds = [
+                _is_rebound(given, signs, settings)
+                for signs in signs_of(told, tracks, view, settings)
+            ]
+            if not all(rebounds):  # else no box was seen, and all are what was said
+                told = tuple(map(_with_rebound, told, rebounds))
+        bouts = _bouts(told, [as_said] * len(told), settings)
+        return replace(reps, reps=told, bouts=bouts)
     codes = [
         code for code, entry in EXERCISES.items() if entry.signs and code in (among or EXERCISES)
     ]
@@ -146,6 +156,10 @@ def _alike(code: Exercise, seen: list[Signs], settings: SignSettings) -> list[fl
     if entry.signs:
         return [entry.likeness(one, settings.edge_steepness) for one in seen]
     return [float(entry.feet in (None, one["feet"])) for one in seen]
+
+
+def _with_rebound(rep: Rep, rebound: bool) -> Rep:
+    return replace(rep, rebound=rebound)
 
 
 def _is_rebound(code: str, signs: Signs, settings: SignSettings) -> bool:

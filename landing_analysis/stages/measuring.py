@@ -28,6 +28,7 @@ from landing_analysis.tables import (
     Analysis,
     Clip,
     Decided,
+    Exercise,
     MeasuredPerson,
     Provenance,
     Reps,
@@ -85,7 +86,9 @@ def measure_found(found: Found, options: Options, analysed_at: str) -> Analysis:
         contacts=contacts,
         reps=reps,
         measures=measures,
-        findings=judge_measures(measures, options.limits, decided.exercise),
+        findings=judge_measures(
+            measures, options.limits, decided.exercise, _exercises_of_reps(reps)
+        ),
         notes=advised_notes(quality_panel(
             (
                 *clip.notes,
@@ -154,3 +157,8 @@ def _decided(
         time_base=settled.time_base,
         occasion=replace(options.occasion, day=options.occasion.day or clip.recorded_on),
     )
+
+
+def _exercises_of_reps(reps: Reps) -> dict[int, Exercise]:
+    """Return the exercise of each rep by its number, none where it is not known of the clip."""
+    return {} if reps.exercise is None else {rep.number: rep.exercise for rep in reps.reps}

@@ -26,17 +26,25 @@ async function refresh() {
   setTimeout(refresh, EVERY_MS);
 }
 
+function line(text) {
+  const one = document.createElement("p");
+  one.textContent = text;
+  said.append(one);
+  return one;
+}
+
 async function drop(files) {
+  said.replaceChildren();
   for (const file of files) {
-    said.textContent = `${file.name} …`;
+    const one = line(`${file.name} …`);
     try {
       const answer = await send("/drop", file, {
         "X-File-Name": encodeURIComponent(file.name),
         "X-Patient": whose.value,
       });
-      said.textContent = answer.said;
+      one.textContent = answer.said;
     } catch (error) {
-      said.textContent = words(error);
+      one.textContent = `${file.name}: ${words(error)}`;
     }
   }
 }

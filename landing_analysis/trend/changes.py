@@ -55,6 +55,7 @@ class Followed(NamedTuple):
 _SETTINGS = TrendSettings()
 
 NONE_SHOWN = "no change that this measurement can show"
+OTHERWISE_MADE = "the values were made by different versions, models or settings"
 
 
 @dataclass(frozen=True)
@@ -211,7 +212,7 @@ def _why_unlike(name: str, one: _Sets, other: _Sets, settings: TrendSettings) ->
     if DEFINITIONS[name].views != VIEWS and (turn_deg := _sure_turn_deg(one, other)):
         return f"the patient stood turned {turn_deg:.0f} deg differently to the camera"
     if len({s.made_with for s in both}) > 1:
-        return "the values were made by different versions, models or settings"
+        return OTHERWISE_MADE
     if len({s.corrected for s in both}) > 1:
         return "the angle is corrected in some sets and left as read in others"
     return None

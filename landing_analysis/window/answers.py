@@ -6,7 +6,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -130,7 +130,14 @@ def _told(act: Callable[..., Response], window: Window, request: Request, *more:
 def _error(window: Window, request: Request, status: int, sentence: str) -> Response:
     if wants_json(request):
         return JSONResponse({"error": sentence}, status)
-    return page(window, "error.html.j2", status, sentence=sentence)
+    return page(window, "error.html.j2", status, sentence=sentence, back=_came_from(request))
+
+
+def _came_from(request: Request) -> str | None:
+    """Return the page of ours that a form was sent from, None where none is told."""
+    before = urlsplit(request.headers.get("referer", ""))
+    is_own = before.netloc == request.headers.get("host") and before.path.startswith("/")
+    return before.path if is_own and not before.path.startswith("//") else None
 
 
 async def not_answered(request: Request, error: Exception) -> Response:

@@ -17,30 +17,36 @@ from landing_analysis.pages.words import (
     side_amount,
     since_surgery,
 )
+from landing_analysis.report.glance import telling_measures
 from landing_analysis.report.numbers import sentence
 from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Exercise, other_limb
 from landing_analysis.trend.alike import Way
+from landing_analysis.trend.changes import best_family
 from landing_analysis.trend.visits import VisitMean
 
 _CLOSING = (
     "± is the half-width of the 95 % confidence interval. Two-dimensional angles and times from "
-    "one camera; they describe the motion and clear nobody."
+    "one camera; they describe the motion and clear nobody. The report of each clip has all values."
 )
 
 
-def chart_text(history: History, day: date, notes: Iterable[str] = ()) -> str:
-    """Return what can be copied into a chart about one visit.
+def chart_text(
+    history: History, day: date, entered: Iterable[str] = (), notes: Iterable[str] = ()
+) -> str:
+    """Return what can be copied into a chart about one visit: the most telling of its values.
 
     Parameters
     ----------
     history : of the patient
     day : of the visit
+    entered : plan, symptoms and remarks of the session, a line each
     notes : of the clinician, which go in as they are
     """
     patient = history.patient
     lines = [f"{patient.code}, {day_words(day)}, {since_surgery(patient, day)}."]
     if patient.surgical_side:
         lines.append(f"Surgical limb: {patient.surgical_side}.")
+    lines += [f"{line[0].upper()}{line[1:].rstrip('.')}." for line in entered]
     for exercise, way in history.exercise_ways:
         lines += _exercise(history, day, exercise, way)
     lines += _by_hand(history, day)
@@ -71,7 +77,10 @@ def _exercise(history: History, day: date, exercise: Exercise, way: Way) -> Iter
     asked = (day, exercise, way)
     means = [one for one in history.visits if (one.day, one.exercise, one.way) == asked]
     sides = [one for one in history.sides if (one.day, one.exercise, one.way) == asked]
-    for name, family in dict.fromkeys((mean.name, mean.family) for mean in means):
+    for name in telling_measures(exercise):
+        family = best_family(means, exercise, name, way)
+        if family is None:
+            continue
         yield _measure(
             history, name, family,
             [mean for mean in means if (mean.name, mean.family) == (name, family)],

@@ -101,10 +101,11 @@ def clip(window: Window, request: Request) -> Response:
             "has_report": known.report is not None and (known.report / REPORT).is_file(),
         }
     shown = roles.with_roles(analysis) if analysis else None
+    sets = verdicts.sets_of(analysis) if analysis else ()
     return page(
         window, "clip.html.j2", **told, analysis=shown, why=why, header=header, verdicts=verdicts,
         worst=worst_rep(analysis) if analysis else None,
-        headlines=sheet.shown_findings(shown)[0] if shown else [],
+        sets=sets, headlines=sheet.shown_findings(sets)[0],
         tables=rep_tables.rep_tables(shown) if shown else [],
         exercises=EXERCISES, views=VIEWS, limbs=LIMBS,
     )  # fmt: skip

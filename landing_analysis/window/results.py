@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 from landing_analysis.definitions import VIEW_WORDS
 from landing_analysis.exercises import name_of
 from landing_analysis.findings.judging import TITLES
@@ -11,10 +13,14 @@ _MOST_FINDINGS = 3  # in one line (choice)
 
 
 def exercise_words(line: ClipLine) -> str:
-    """Name what the set is, and on which limb."""
+    """Name what the set is, and on which limb; of several exercises in a row each once."""
     exercise, limb = line.values["exercise"], line.values["limb"]
     if exercise is None:
         return "exercise not told" if line.reps else "no reps"
+    bouts = json.loads(line.values["bouts"] or "[]")
+    several = list(dict.fromkeys(name_of(bout["exercise"]) for bout in bouts))
+    if len(several) > 1:
+        return f"in a row {', '.join(several)}"
     name = name_of(exercise)
     return f"{name}, {limb}" if limb else name
 
@@ -37,8 +43,20 @@ def outcome_words(line: ClipLine) -> str:
     more = len(line.outside) - _MOST_FINDINGS
     if more > 0:
         found.append(f"{more} more")
-    outside = "; ".join(found) if found else "nothing outside a limit in any rep"
-    return f"{reps}: {outside}"
+    if line.sides_differ:
+        found.append("side difference of the set")
+    return f"{reps}: {'; '.join(found) or _none_words(line)}"
+
+
+def _none_words(line: ClipLine) -> str:
+    """Say what it means that no rep lies surely outside a limit."""
+    if not line.judged:
+        return "no rep could be held against a limit"
+    if line.probably_outside:
+        return f"probably outside a limit in {line.probably_outside}"
+    if line.cannot_tell:
+        return f"nothing outside a limit, cannot tell in {line.cannot_tell}"
+    return "nothing outside a limit in any rep"
 
 
 def _outside_words(one: RepsOutside) -> str:

@@ -132,7 +132,8 @@ def _about_file(state: ClipState, codes: Iterable[str]) -> Open:
         return Open("file date", state.file, why, key)
     folder = parts[0] if len(parts) > 1 else None
     if folder is None or not any(same_code(folder, code) for code in codes):
-        return Open("patient", state.file, why, key, suggested=folder)
+        nobody = f"There is no patient {folder} yet." if folder else "It is of no patient yet."
+        return Open("patient", state.file, nobody, key, suggested=folder)
     return Open("look", state.file, why, key)
 
 

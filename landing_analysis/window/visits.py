@@ -65,6 +65,7 @@ def visit(window: Window, request: Request) -> Response:
         lines = clip_lines(record, visit=number_in(request, "number"))
         remarks = remarks_on_visit(record, code, day)
         saved = read_session(record, code, day)
+        entered = session_lines(saved.session) if saved else []
         told: dict[str, Any] = {
             "patient": history.patient,
             "patient_number": patient_numbers(record)[code],
@@ -76,9 +77,9 @@ def visit(window: Window, request: Request) -> Response:
             "reviewed": reviewed_clips(record),
             "remarks": remarks,
             "version": last_visit_remark(record, code, day),
-            "session_lines": session_lines(saved.session) if saved else [],
+            "session_lines": entered,
             "warnings": warnings_in(saved.session) if saved else (),
-            "chart": chart_text(history, day, _notes(record, code, day)),
+            "chart": chart_text(history, day, entered, _notes(record, code, day)),
             "visits": visits_numbered(record, code),
         }
     return page(window, "visit.html.j2", **told)

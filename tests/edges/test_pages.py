@@ -40,7 +40,7 @@ from landing_analysis.pages.compare import compare_html
 from landing_analysis.pages.history import read_history, read_minimal_changes, tally_of
 from landing_analysis.pages.leading import leading, main_exercises
 from landing_analysis.pages.stills import middle_rep, stills_of
-from landing_analysis.pages.words import limb_role, since_surgery
+from landing_analysis.pages.words import limb_role, short_day, since_surgery
 from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.database import open_record
@@ -297,8 +297,33 @@ def test_a_visit_says_from_which_size_on_limbs_and_visits_are_told_apart(clinic)
 def test_visits_at_other_frame_rates_are_not_set_against_each_other(clinic):
     text = _text(clinic, "DEMO5/compare.html")
     last = text[: text.index("Since the first visit")]
-    assert f"In all measures: {NONE_SHOWN}." in last
+    assert "Since the visit before. No measure can be compared or judged; the plots" in last
+    assert f"Since the visit before. In all measures: {NONE_SHOWN}" not in text
     assert "not comparable: filmed at 60 and at 30 frames/s" in text
+    assert re.search(r"limbs and their difference: cannot be compared \S+ to \S+ not comp", text)
+
+
+def test_a_visit_sets_each_value_beside_that_of_the_visit_before(clinic):
+    day = LAST_DAY - timedelta(days=14)
+    text, before = (_text(clinic, f"DEMO4/visit-{one}.html") for one in (LAST_DAY, day))
+    glance = text[text.index("At a glance") : text.index("Below a value: the visit before")]
+    said = rf"(\S+) ± \S+ deg {short_day(day)}: (\S+), (a real change|no change shown)"
+    found = re.findall(said, glance)
+    assert {words for _, _, words in found} == {"a real change", "no change shown"}
+    for now, then, words in found:
+        assert f"{then} ±" in before
+        moved = abs(float(now.replace("−", "-")) - float(then.replace("−", "-")))
+        if "+" in now or "−" in now:  # an FPPA has a sign
+            # Munro et al. 2012: 8.93 deg is the least that two visits must differ by
+            assert (words == "a real change") <= (moved >= 8.9)
+    first = _text(clinic, f"DEMO4/{_visits(clinic, 'DEMO4')[0]}")
+    assert "Below a value: the visit before" not in first
+    unlike = _text(clinic, f"DEMO5/{LAST_VISIT}")
+    assert re.search(rf"deg {short_day(day)}: \S+, not comparable", unlike)
+
+
+def _visits(clinic, code):
+    return sorted(path.name for path in (clinic.pages / code).glob("visit-*.html"))
 
 
 def test_a_change_says_up_to_which_visit_where_one_limb_was_seen_later(clinic):
@@ -325,7 +350,7 @@ def test_the_exercise_with_most_sets_leads_a_visit(clinic):
     names = [exercise for exercise, _ in main_exercises(history, day)]
     # Six sets of eight jumps, two of hops, and one each of 55 and more steps (`demo.invent`).
     assert names == ["jump", "hop", "jog_in_place", "high_knees", "heel_kicks"]
-    assert leading(history, day).exercise == "jump"
+    assert leading(history, day, main_exercises(history, day)).exercise == "jump"
 
 
 def test_one_visit_has_nothing_to_compare_with(clinic):
@@ -525,7 +550,10 @@ def test_sample_clips_are_really_analysed_and_not_set_against_invented_numbers(
         last = [a for a in read_history(record, "DEMO1").analyses if a.date == LAST_DAY]
     assert [a.values["model_sha256"] for a in last] == [MODEL_SHA256]
     text = _text(folder, "DEMO1/compare.html")
-    assert f"In all measures: {NONE_SHOWN}." in text[: text.index("Since the first visit")]
+    last = text[: text.index("Since the first visit")]
+    told = re.search(r"before\. In (\d+) of (\d+) measures: no change.*The other (\d+) cann", last)
+    assert told is None or int(told[1]) + int(told[3]) == int(told[2])
+    assert told or "before. No measure can be compared or judged" in last
     assert "not comparable: " in text
     assert "Report of this clip" in _text(folder, f"DEMO1/{LAST_VISIT}")
 

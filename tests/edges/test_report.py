@@ -26,7 +26,7 @@ from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.report.roles import with_roles
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
-from landing_analysis.report.verdicts import first_line
+from landing_analysis.report.verdicts import first_line, sets_of
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Bout, Limit, Note, Occasion
 
@@ -142,7 +142,7 @@ def test_more_than_five_findings_that_need_a_look_are_cut_to_five():
     analysis = _with_a_strict_limit()
     one = next(f for f in analysis.findings if f.rep is None and f.verdict == "above")
     many = tuple(replace(one, text=f"Sentence {k}.") for k in range(9))
-    first, rest = shown_findings(replace(analysis, findings=many))
+    first, rest = shown_findings(sets_of(replace(analysis, findings=many)))
     assert [row.text for row in first] == [f"Sentence {k}." for k in range(5)]
     assert len(rest) == 4
 
@@ -187,7 +187,7 @@ def test_the_first_page_has_five_lines_four_pictures_and_one_plot_at_most(name, 
 def test_values_counted_above_are_found_again_line_by_line(name):
     analysis = make_analysis(**SETS[name])
     text = read_page(_html(analysis)).text
-    first, rest = shown_findings(analysis)
+    first, rest = shown_findings(sets_of(analysis))
     values = {(row.title, row.text.split(",")[0], row.limb) for row in first}
     told = re.search(
         r"Values judged: (\d+), (?:(\d+) here and (\d+)|all here, their other limits) under "

@@ -5,13 +5,18 @@ from collections import Counter
 from dataclasses import asdict, replace
 from datetime import date
 
+import numpy as np
 import pytest
 from exported import add_report
 from page import read_page
+from stick_patient import make_analysis
 
 from landing_analysis.exercises import taught_deg
 from landing_analysis.export.bundle import visit_bundle
 from landing_analysis.export.rows import PatientRows, tidy_rows
+from landing_analysis.findings.judging import judge_measures
+from landing_analysis.findings.several import by_exercise as by_exercise_of_clip
+from landing_analysis.measures.summaries import with_set
 from landing_analysis.pages.history import read_history, visit_facts
 from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import Patient
@@ -20,8 +25,11 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.reading import read_analyses
-from landing_analysis.report.sheet import stand_for
-from landing_analysis.tables import Limit
+from landing_analysis.report.page import report_html
+from landing_analysis.report.sheet import shown_findings, stand_for
+from landing_analysis.report.verdicts import sets_of
+from landing_analysis.settings import MeasureSettings
+from landing_analysis.tables import Bout, Limit, Measures
 
 RUN = "run_p01_left_side"
 DAY = date(2026, 6, 1)
@@ -145,3 +153,104 @@ def test_a_bouts_limbs_are_not_compared_in_a_time_that_differs_by_less_than_a_fr
     assert 0 < alike < len(document["bouts"])
     page = read_page((sample_reports / RUN / "report.html").read_text(encoding="utf-8")).text
     assert page.count("the limbs differ by less than one frame") >= alike
+
+
+# --- the clip's own report -----------------------------------------------------------------------
+
+
+def _in_two(analysis, limits):
+    """Return a set whose last half is of another exercise, judged as an analysis is."""
+    half = len(analysis.reps.reps) // 2
+    reps = tuple(
+        replace(rep, exercise="jump" if k < half else "tuck_jump")
+        for k, rep in enumerate(analysis.reps.reps)
+    )
+    numbers = {
+        "jump": [r.number for r in reps[:half]],
+        "tuck_jump": [r.number for r in reps[half:]],
+    }
+    bouts = tuple(
+        Bout(k, exercise, 0.9, tuple(own), 0.0, 1.0)
+        for k, (exercise, own) in enumerate(numbers.items(), 1)
+    )
+    rows = tuple(
+        replace(row, of_set=row.rep in numbers["jump"]) for row in analysis.measures.measures
+    )
+    measures = with_set(Measures(rows), MeasureSettings())
+    exercises = {rep.number: rep.exercise for rep in reps}
+    return replace(
+        analysis,
+        reps=replace(analysis.reps, reps=reps, bouts=bouts),
+        measures=measures,
+        limits=limits,
+        findings=judge_measures(measures, limits, "jump", exercises),
+    )
+
+
+def _inward(exercise, deg):
+    title = "knee_inward" if exercise == "jump" else "knee_outward"
+    return Limit(title, "fppa_peak_flexion", "upper", deg, "deg", "a choice", exercises=(exercise,))
+
+
+@pytest.fixture(scope="module")
+def in_two():
+    return _in_two(make_analysis(), (_inward("jump", -90.0), _inward("tuck_jump", 90.0)))
+
+
+def test_each_rep_of_a_clip_is_held_against_the_limits_of_its_own_exercise(in_two):
+    exercise_of = {rep.number: rep.exercise for rep in in_two.reps.reps if rep.used}
+    assert set(exercise_of.values()) == {"jump", "tuck_jump"}
+    judged = {found.rep: found for found in in_two.findings if found.rep is not None}
+    assert judged.keys() == exercise_of.keys()
+    for number, exercise in exercise_of.items():
+        found = judged[number]
+        assert (found.name, found.verdict, found.limit) == (
+            ("knee_inward", "above", -90.0) if exercise == "jump" else
+            ("knee_outward", "within", 90.0)
+        )  # fmt: skip
+
+
+def test_each_exercise_of_a_clip_has_means_and_findings_of_its_own_reps(in_two):
+    own, other = by_exercise_of_clip(in_two)
+    assert [own.decided.exercise, other.decided.exercise] == ["jump", "tuck_jump"]
+    for one in (own, other):
+        numbers = {rep.number for rep in one.reps.reps}
+        assert {row.rep for row in one.measures.measures} <= numbers
+        assert {found.rep for found in one.findings} <= {*numbers, None}
+        means = [s.mean for s in one.measures.summaries if s.name == "fppa_peak_flexion"]
+        values = [
+            [r.value for r in one.measures.measures
+             if (r.name, r.limb) == ("fppa_peak_flexion", limb) and r.value is not None]
+            for limb in ("left", "right")
+        ]  # fmt: skip
+        assert means == pytest.approx([np.mean(found) for found in values])
+    of_set = [{f.name for f in one.findings if f.rep is None} for one in (own, other)]
+    assert of_set == [{"knee_inward"}, {"knee_outward"}]
+    assert by_exercise_of_clip(make_analysis())[0].decided.exercise == "jump"
+    assert len(by_exercise_of_clip(make_analysis())) == 1
+
+
+def test_the_report_names_the_exercise_of_every_finding_where_a_clip_holds_several(in_two):
+    first, rest = shown_findings(sets_of(in_two))
+    assert {row.title for row in first} == {"Two-leg jumps – knee inward"}
+    assert {row.title for row in rest} == {"Tuck jumps – knee outward"}
+    jumps = sum(rep.used and rep.exercise == "jump" for rep in in_two.reps.reps)
+    assert {row.landings for row in first} == {f"in {jumps} of {jumps} landings"}
+    page = read_page(report_html(in_two, (), None)).text
+    inward = f"limb: knee inward in {jumps} of {jumps} landings"
+    assert f"jumps – non-surgical (left) {inward}; surgical (right) {inward}." in page
+    assert "Tuck jumps – no value of any landing lies outside a limit, or probably so." in page
+    assert "Findings of all 2 exercises: 2 outside a limit, 2 within" in page
+    assert page.count("Each exercise is judged by its own limits.") == 1
+    alone = read_page(report_html(make_analysis(), (), None)).text
+    assert "Each exercise is judged" not in alone
+    assert "Findings of the set:" in alone
+
+
+def test_the_report_of_a_clip_judges_as_the_visits_page_does(sample_reports, history, document):
+    page = read_page((sample_reports / RUN / "report.html").read_text(encoding="utf-8")).text
+    told = [row["text"] for one in history.sets[1:] for row in one.tables["finding"]
+            if row["rep"] is None]  # fmt: skip
+    assert told
+    for text in told:
+        assert text[1:] in page

@@ -8,6 +8,7 @@ import re
 import shutil
 import threading
 import time
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from urllib.parse import quote, urlencode
@@ -16,14 +17,18 @@ import pytest
 from stand_in import run
 from windowed import PATIENCE_S, Served, analyse_drawn, drawn_clip, window
 
+from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.export.writing import write_bundle, write_tables
 from landing_analysis.folder import queue
 from landing_analysis.pages.writing import write_all_pages
 from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import open_record
+from landing_analysis.record.overview import RepsOutside, clip_lines
 from landing_analysis.record.patients import find_patient
 from landing_analysis.record.reading import read_analyses
+from landing_analysis.report.glance import telling_measures
 from landing_analysis.settings import WindowSettings
+from landing_analysis.window.results import result_words
 
 DOCUMENTS = ("/visit/1/summary", "/patient/1/change", "/patient/1/progress", "/week/0/first")
 PAGES = ("/", "/week", "/week/0", "/patients", "/patient/1", "/visit/1", *DOCUMENTS)
@@ -471,6 +476,21 @@ def test_notes_and_ticks_are_kept_and_stand_in_chart_and_summary(served):
     assert served.post("/visit/1/remark", {"text": "again", "version": "1"}).status == 409
 
 
+def test_the_chart_has_plan_and_symptoms_and_the_telling_measures_only(served):
+    form = {"during pain": "4", "plan": "jump 2x8 rest 60", "by": "T1"}
+    assert served.post("/visit/1/session", form).status in (200, 303)
+    page = served.get("/visit/1").text
+    text = re.search(r'<textarea id="chart-text"[^>]*>(.*?)</textarea>', page, re.DOTALL)[1]
+    lines = text.splitlines()
+    assert "Plan: Two-leg jumps, 2 × 8 reps, rest 60 s." in lines
+    assert "During: pain 4 of 10." in lines
+    named = [line.split(", from the ")[0] for line in lines if ", from the " in line]
+    labels = [DEFINITIONS[name].label for name in telling_measures("jump")]
+    assert named == [label for label in labels if label in named]
+    assert "FPPA at peak flexion" in named
+    assert "Peak inward FPPA" not in named
+
+
 def test_a_note_goes_with_its_clip_to_another_patient(served):
     (clip,) = served.clips()
     assert served.post("/patients/add", {"code": "P08"}).status == 303
@@ -578,8 +598,78 @@ def test_what_belongs_to_nobody_is_given_to_a_patient(analysed, tmp_path):
     base = tmp_path / "own"
     drawn_clip(base / "drop" / "strange.mp4", 3)
     with window(base, "P07") as served:
-        page = served.wait_for("belongs to no patient")
+        page = served.wait_for("It is of no patient yet.")
         key = re.search(r'name="key" value="(\w+)"', page)[1]
         assert served.post("/settle/patient", {"key": key, "code": "P07"}).status == 303
         served.wait_for("reps: ")
         assert (base / "drop" / "P07" / "strange.mp4").is_file()
+
+
+# --- what the lists say ------------------------------------------------------------------------
+
+
+def test_a_line_never_says_that_nothing_was_outside_where_nothing_was_judged(looked_at):
+    with open_record(looked_at.folder) as record:
+        (line,) = clip_lines(record)
+    clear = replace(
+        line, outside=(), judged=4, probably_outside=0, cannot_tell=0, sides_differ=False
+    )
+    endings = {
+        "nothing outside a limit in any rep": clear,
+        "no rep could be held against a limit": replace(clear, judged=0),
+        "probably outside a limit in 2": replace(clear, probably_outside=2, cannot_tell=1),
+        "nothing outside a limit, cannot tell in 3": replace(clear, cannot_tell=3),
+        "side difference of the set": replace(clear, sides_differ=True),
+        "knee inward (left) in 2; side difference of the set": replace(
+            clear, outside=(RepsOutside("knee_inward", "left", 2),), sides_differ=True
+        ),
+    }
+    for ending, one in endings.items():
+        assert result_words(one).endswith(f": {ending}")
+
+
+def test_a_line_names_every_exercise_of_a_clip_that_holds_several(looked_at):
+    with open_record(looked_at.folder) as record:
+        (line,) = clip_lines(record)
+    bouts = [{"exercise": code} for code in ("jog_in_place", "high_knees", "jog_in_place")]
+    values = {**line.values, "exercise": "jog_in_place", "limb": None, "bouts": json.dumps(bouts)}
+    words = result_words(replace(line, values=values))
+    assert words.startswith("in a row jogging in place, high knees, from the ")
+
+
+def test_counts_of_a_line_are_those_of_the_findings_of_reps(looked_at):
+    with open_record(looked_at.folder) as record:
+        (line,) = clip_lines(record)
+        found = [
+            (row["rep"], row["verdict"])
+            for row in record.rows("SELECT rep, verdict FROM finding WHERE rep NOT NULL")
+        ]
+    assert line.judged == len({rep for rep, _ in found}) > 0
+    for verdicts, counted in (
+        ({"probably above", "probably below"}, line.probably_outside),
+        ({"cannot tell"}, line.cannot_tell),
+    ):
+        assert counted == len({rep for rep, verdict in found if verdict in verdicts})
+
+
+def test_what_belongs_to_nobody_is_settled_in_the_window_without_a_command(looked_at, tmp_path):
+    with window(tmp_path) as empty:
+        drawn_clip(empty.root / "PXL_20260304_101112000.mp4")
+        drawn_clip(empty.root / "P08" / "PXL_20260304_111112000.mp4")
+        empty.wait_for("There is no patient P08 yet.")
+        page = empty.get("/").text
+    assert "It is of no patient yet." in page
+    assert "Add a patient P08" in page
+    assert '<a href="/patients">Add a patient</a> first' in page
+    assert "It is theirs" not in page  # there is nobody to choose
+    assert "landing-analysis patient" not in page
+
+
+def test_an_error_leads_back_to_the_page_of_the_form(looked_at):
+    ours, form = f"http://{looked_at.host}", {"code": "Anna"}
+    told = looked_at.post("/patients/add", form, Accept="", Referer=f"{ours}/patients")
+    assert told.status == 422
+    assert 'href="/patients">Begin anew' in told.text
+    for other in ("https://clinic.example/patients", f"{ours}//clinic.example/", ""):
+        told = looked_at.post("/patients/add", form, Accept="", Referer=other)
+        assert "Begin anew" not in told.text

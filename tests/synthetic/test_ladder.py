@@ -276,11 +276,12 @@ def test_standing_and_squatting_shift_no_weight():
     assert find_shifts(tracks, seen, SETTINGS.shifts).contacts == ()
 
 
-def _recognised(landmarks) -> Reps:
+def _recognised(landmarks, given=None) -> Reps:
     tracks = clean_tracks(landmarks, SETTINGS.tracks, STATURE_M)
     seen = estimate_view(landmarks, SETTINGS.view, "front")
     contacts = find_contacts(tracks, SETTINGS.contacts)
-    return recognise(group_reps(contacts, tracks, SETTINGS.reps), tracks, seen, SETTINGS.signs)
+    reps = group_reps(contacts, tracks, SETTINGS.reps, given)
+    return recognise(reps, tracks, seen, SETTINGS.signs, given)
 
 
 def test_a_landing_off_a_box_is_told_from_its_rebound():
@@ -288,6 +289,14 @@ def test_a_landing_off_a_box_is_told_from_its_rebound():
     assert [(rep.exercise, rep.rebound) for rep in reps.reps] == [
         ("drop_jump", False), ("drop_jump", True)
     ]  # fmt: skip
+
+
+def test_a_rebound_is_told_from_the_landing_off_a_box_also_where_the_exercise_was_given():
+    reps = _recognised(drop_set([0.30], 0.30), "drop_jump")
+    assert [rep.rebound for rep in reps.reps] == [False, True]
+    level = jump_set([0.30, 0.33, 0.28], [0.28, 0.33], noise_px=1.5).landmarks
+    assert {rep.rebound for rep in _recognised(level, "drop_jump").reps} == {False}
+    assert {rep.rebound for rep in _recognised(level, "tuck_jump").reps} == {False}
 
 
 def test_a_held_landing_off_a_box_is_a_step_down():
