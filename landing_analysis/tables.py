@@ -474,7 +474,8 @@ class Contact:
     the foot came to rest on the ground; initial contact is the earlier one.
     ``toe_off`` is None when the foot was not seen to leave, and
     ``toe_off_reason`` then says why. ``other_leg_seen`` where the tracks took the legs for each
-    other on it or in the swing before it: its times hold, nothing else of this leg is known.
+    other on it or in the swing before it, or saw both where the one is that hides the other: its
+    times hold, nothing else of this leg is known.
     """
 
     limb: Limb

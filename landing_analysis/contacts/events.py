@@ -56,8 +56,10 @@ from landing_analysis.contacts.flights import (
 )
 from landing_analysis.contacts.standing import (
     Candidate,
+    carried_by_the_foot_behind,
     floor_heights_m,
     limb_held_up,
+    off_the_plate,
     only_those_that_stand,
     times_on_ground,
     without_turns_in_the_air,
@@ -115,9 +117,12 @@ def find_contacts(
         slow = because(Code.RATE_TOO_SLOW_FOR_FLIGHTS, fps=tracks.rate_hz)
         return Contacts((), (), (Note("frame rate", "poor", (slow,)),))
     settings = slower(settings, tracks.pull_m_s2)
+    settings = _at_a_plate(settings) if tracks.turns else settings
     motion = read_motion(tracks, settings)
     one_behind_other = "far" in visibilities.values()
     highest_m = settings.far_foot_m if one_behind_other else settings.held_foot_m
+    near = next((limb for limb, seen in visibilities.items() if seen == "near"), None)
+    near = near if tracks.turns else None
     candidates: list[Candidate] = [
         (
             segment,
@@ -162,19 +167,29 @@ def find_contacts(
         events = paired_with_other(
             motion, events, segment, ground, highest_m, floors_m, visibilities, settings
         )
+        away = (False, False)
+        if near is not None:
+            away = off_the_plate(motion, near, segment, floors_m, settings)
+            events = carried_by_the_foot_behind(events, near, away, body.last_off, body.on)
         flight = resolve_flight(motion, events, segment, settings)
         if flight is None:
             begins_s, ends_s = (float(motion.t_s[frame]) for frame in segment)
             if fell(motion, begins_s, ends_s, settings):
                 falls_s.append((begins_s, ends_s))
             continue
-        flight = with_unseen(motion, flight, ground, visibilities, settings)
+        asked = {
+            limb: seen for limb, seen in visibilities.items() if not (limb == near and away[1])
+        }
+        flight = with_unseen(motion, flight, ground, asked, settings)
         flights.append(flight)
         contacts = [
             _with_toe_off(contact, events[contact.limb].toe_off, falls_s, settings)
             for contact in contacts
         ]
-        contacts += [_landing(limb, events[limb]) for limb in flight.landing_limbs]
+        contacts += [
+            _landing(limb, events[limb], hidden=away[1] and limb != near)
+            for limb in flight.landing_limbs
+        ]
     ordered = sorted(contacts, key=lambda contact: contact.initial_contact.t_s)
     flights = leaving_from_the_foot_that_landed(flights, settings)
     ordered, flights = leaps_less_sure(ordered, flights, settings)
@@ -183,7 +198,18 @@ def find_contacts(
     )
 
 
-def _landing(limb: Limb, events: FootEvents) -> Contact:
+def _at_a_plate(settings: ContactSettings) -> ContactSettings:
+    """Return the settings for a body that lies: the near foot's landing is seen less surely."""
+    near = replace(
+        settings.near,
+        toe_on_sd_s=settings.near_plate_toe_on_sd_s,
+        ankle_on_sd_s=settings.near_plate_ankle_on_sd_s,
+    )
+    return replace(settings, near=near)
+
+
+def _landing(limb: Limb, events: FootEvents, *, hidden: bool) -> Contact:
+    """Begin a contact; ``hidden`` behind the other leg, which is what was seen of it."""
     contact = events.initial_contact
     if contact is None:
         raise TableError(f"The {limb} foot is listed as landed without an initial contact.")
@@ -194,6 +220,7 @@ def _landing(limb: Limb, events: FootEvents) -> Contact:
         _HELD,
         events.toe_contact,
         events.heel_contact,
+        other_leg_seen=hidden,
     )
 
 

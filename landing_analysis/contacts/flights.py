@@ -82,14 +82,14 @@ def with_unseen(
     visibilities: Mapping[Limb, FootVisibility],
     settings: ContactSettings,
 ) -> Flight:
-    """Note the foot that was seen neither to land nor to hang."""
+    """Note the foot, of those whose ``visibilities`` are told, that neither landed nor hung."""
     landing = flight.landing
     if landing is None:
         return flight
     ground_s = on_ground["toe_contact"]
     unseen = (
         limb
-        for limb in LIMBS
+        for limb in visibilities
         if limb not in flight.landing_limbs
         and not hangs(
             motion, limb, "toe_contact", landing.t_s, ground_s, visibilities[limb], settings

@@ -201,6 +201,58 @@ def without_turns_in_the_air(
     return kept
 
 
+def off_the_plate(
+    motion: Motion,
+    limb: Limb,
+    segment: tuple[int, int],
+    floors_m: Mapping[Limb, float],
+    settings: ContactSettings,
+) -> tuple[bool, bool]:
+    """Say whether a foot is away from where it stands, shortly before and shortly after a fall.
+
+    The plate of a sled does not move: where a foot stood once it stands each time. One of which
+    it is not known where it stands is not said to be away from there.
+    """
+    highest_m = floors_m[limb] + settings.held_foot_m
+    before, after = (
+        _level_m(float("nan"), motion.toe_m[limb][near]) > highest_m
+        for near in frames_beside(motion, segment, settings)
+    )
+    return bool(before), bool(after)
+
+
+def carried_by_the_foot_behind(
+    events: dict[Limb, FootEvents],
+    near: Limb,
+    off_plate: tuple[bool, bool],
+    body_off: Event,
+    body_on: Event,
+) -> dict[Limb, FootEvents]:
+    """Give a flight that the near foot cannot have left, or not landed from, to the other foot.
+
+    A leg drawn up before the one that stands hides it: the pose model then puts both feet where
+    the near one is, so that both hang, or both seem to stand there. But a body that lies on a
+    carriage leaves the plate and is caught by it through one of the feet. If it is not the near
+    one, which is seen, it is the one behind, and the body alone tells when.
+
+    Parameters
+    ----------
+    events : of both feet around one fall
+    near : the limb on the camera's side
+    off_plate : whether its foot is away from the plate before the fall and after it
+    body_off, body_on : when the body began to fall and was caught
+    """
+    far = other_limb(near)
+    given = dict(events)
+    if off_plate[0]:
+        given[near] = replace(given[near], toe_off=None)
+        given[far] = replace(given[far], toe_off=body_off)
+    if off_plate[1]:
+        given[near] = replace(given[near], toe_contact=None, heel_contact=None)
+        given[far] = replace(given[far], toe_contact=body_on, heel_contact=None)
+    return given
+
+
 def frames_beside(
     motion: Motion, segment: tuple[int, int], settings: ContactSettings
 ) -> tuple[BoolArray, BoolArray]:

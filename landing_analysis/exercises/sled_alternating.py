@@ -1,6 +1,6 @@
 """Landings from one leg to the other at reduced load, lying on a sled."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="sled_alternating",
@@ -10,4 +10,8 @@ EXERCISE = Entry(
     rung=20,  # order of the ladder: common practice, no source
     feet=1,
     load="reduced",
+    signs=(
+        Sign("feet", 1, 1, 0.3),  # two speak surely against it (choice)
+        Sign("changes_foot", 1, 1, 0.3),  # the same foot again speaks surely against it (choice)
+    ),
 )

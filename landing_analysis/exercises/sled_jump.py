@@ -1,6 +1,6 @@
 """Two-leg jumps at reduced load, lying on a sled against elastic cords."""
 
-from landing_analysis.exercises.entry import Entry
+from landing_analysis.exercises.entry import Entry, Sign
 
 EXERCISE = Entry(
     code="sled_jump",
@@ -10,5 +10,8 @@ EXERCISE = Entry(
     rung=10,  # order of the ladder: common practice, no source
     feet=2,
     load="reduced",
+    signs=(
+        Sign("feet", 2, 2, 0.3),  # one speaks surely against it (choice)
+    ),
     findings=(*Entry.findings, "limb_offloading"),
 )

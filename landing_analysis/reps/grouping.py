@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -74,7 +73,7 @@ def group_reps(
     feet: Literal[1, 2] = given_feet or (2 if 2 * known.count(2) >= len(known) else 1)
     mixed = not given_feet and known.count(feet) < (1 - settings.odd_share) * len(known)
     told = exercise is not None or (bool(known) and not mixed)
-    by_feet = _lying(seen) if tracks.turns else _BY_FEET
+    by_feet = _LYING if tracks.turns else _BY_FEET
     of_set = exercise or (by_feet[feet] if known else None)
     reps = []
     for index, (flight, landing) in enumerate(zip(flights, landed, strict=True)):
@@ -99,14 +98,6 @@ def group_reps(
         )
     reps = _without_lost_legs(reps, tracks, settings)
     return Reps(of_set, _hopping_limb(reps) if feet == 1 else None, tuple(reps))
-
-
-def _lying(seen: list[tuple[Limb, ...]]) -> dict[int, Exercise]:
-    """Return what reps on a sled are, from the limbs that land: one alone, or both in turn."""
-    single = [limbs[0] for limbs in seen if len(limbs) == 1]
-    changes = sum(one != other for one, other in pairwise(single))
-    in_turn = 2 * changes > len(single)
-    return _LYING | ({1: "sled_alternating"} if in_turn else {})
 
 
 def group_shifts(

@@ -23,6 +23,8 @@ from landing_analysis.tables import (
     ViewEstimate,
 )
 
+_TWO_FEET = because(Code.TWO_FEET_IN_HOPS)
+
 
 def recognise(
     reps: Reps,
@@ -44,7 +46,7 @@ def recognise(
     settings : SignSettings
     given : what a person or the plan said that it is; then nothing is recognised but which
         landings of one off a box are its rebounds
-    lies : the patient lies on a sled, where the feet that land say what it is
+    lies : the patient lies on a sled, and what is done there alone comes into question
     among : exercises that alone come into question, none for all
 
     Returns
@@ -61,35 +63,36 @@ def recognise(
     An exercise is done more than once: the likeliest course of exercises over the clip is found
     in which each change costs something, so that some misread reps cut no bout in two. The
     confidence of a bout is its likeness, averaged over neighbours, over that of all exercises
-    together.
+    together; on a sled it is no more than the share of reps that nothing speaks surely against.
     """
     if not reps.reps:
         return reps
-    if reps.exercise is None and (given is not None or lies):
-        return reps
-    if given is not None or lies:
-        as_said = 1.0 if given is not None else settings.lying_confidence
+    if given is not None:
+        if reps.exercise is None:
+            return reps
         told = reps.reps
-        if given is not None:
-            rebounds = [
-                _is_rebound(given, signs, settings)
-                for signs in signs_of(told, tracks, view, settings)
-            ]
-            if not all(rebounds):  # else no box was seen, and all are what was said
-                told = tuple(map(_with_rebound, told, rebounds))
-        bouts = _bouts(told, [as_said] * len(told), settings)
-        return replace(reps, reps=told, bouts=bouts)
+        rebounds = [
+            _is_rebound(given, signs, settings) for signs in signs_of(told, tracks, view, settings)
+        ]
+        if not all(rebounds):  # else no box was seen, and all are what was said
+            told = tuple(map(_with_rebound, told, rebounds))
+        return replace(reps, reps=told, bouts=_bouts(told, [1.0] * len(told), settings))
     codes = [
-        code for code, entry in EXERCISES.items() if entry.signs and code in (among or EXERCISES)
+        code
+        for code, entry in EXERCISES.items()
+        if entry.signs and code in (among or EXERCISES) and _is_done(code, lies=lies)
     ]
     seen = list(signs_of(reps.reps, tracks, view, settings))
-    chosen, sure = _most_alike(codes, _likenesses(codes, seen, settings), reps.reps, settings)
+    likeness = _likenesses(codes, seen, settings)
+    chosen, sure = _most_alike(codes, likeness, reps.reps, settings)
+    if lies:
+        sure = _by_those_that_fit(codes, likeness, chosen, sure, settings)
     any_feet = all(EXERCISES[code].feet is None for code in chosen)
     if reps.exercise is None and not (any_feet and min(sure) >= settings.sure_share):
         return reps
     told = tuple(
         replace(
-            _whatever_its_feet(rep) if any_feet else rep,
+            _whatever_its_feet(rep) if any_feet else _unless_odd(rep, code),
             exercise=code,
             rebound=_is_rebound(code, signs, settings),
         )
@@ -105,6 +108,16 @@ def recognise(
 def _whatever_its_feet(rep: Rep) -> Rep:
     """Use a rep that was not used since nobody knows whether the other foot landed with it."""
     return replace(rep, used=True, reason=None) if is_of_unseen_feet(rep) else rep
+
+
+def _unless_odd(rep: Rep, code: Exercise) -> Rep:
+    """Refuse a rep that landed on one foot in a bout of jumps, or on both in a bout of hops."""
+    landed, feet = [contact.limb for contact in rep.contacts], EXERCISES[code].feet
+    if not rep.used or feet in (None, len(rep.limbs)) or not landed:
+        return rep
+    one = feet == 2  # definition: of a jump
+    reason = because(Code.ONE_FOOT_IN_JUMPS, limb=landed[0]) if one else _TWO_FEET
+    return replace(rep, used=False, reason=reason)
 
 
 def planned_among(
@@ -137,7 +150,7 @@ def planned_among(
     fits = {
         code: np.array([one >= settings.possible_likeness for one in _alike(code, seen, settings)])
         for code in planned
-        if (EXERCISES[code].load == "reduced") == lies and (EXERCISES[code].stays_down or not down)
+        if _is_done(code, lies=lies) and (EXERCISES[code].stays_down or not down)
     }
     whole = [code for code, own in fits.items() if own.mean() >= settings.most_reps_share]
     if len(whole) == 1:
@@ -150,12 +163,14 @@ def planned_among(
     return tuple(some) if covered else ()
 
 
+def _is_done(code: Exercise, *, lies: bool) -> bool:
+    """Say whether an exercise is done by somebody who lies on a sled, or stands."""
+    return (EXERCISES[code].load == "reduced") == lies
+
+
 def _alike(code: Exercise, seen: list[Signs], settings: SignSettings) -> list[float]:
-    """Return how well each rep fits an exercise, 0 to 1; one on a sled by its feet alone."""
-    entry = EXERCISES[code]
-    if entry.signs:
-        return [entry.likeness(one, settings.edge_steepness) for one in seen]
-    return [float(entry.feet in (None, one["feet"])) for one in seen]
+    """Return how well each rep fits an exercise, 0 to 1."""
+    return [EXERCISES[code].likeness(one, settings.edge_steepness) for one in seen]
 
 
 def _with_rebound(rep: Rep, rebound: bool) -> Rep:
@@ -215,6 +230,26 @@ def _most_alike(
     share = smooth[around, best] / np.maximum(total, settings.least_likeness)
     sure = np.minimum(share, smooth[around, best])
     return [codes[k] for k in best], [float(one) for one in sure]
+
+
+def _by_those_that_fit(
+    codes: list[str],
+    likeness: FloatArray,
+    chosen: list[str],
+    sure: list[float],
+    settings: SignSettings,
+) -> list[float]:
+    """Return how sure each rep's exercise is, no surer than the share of its reps that may be it.
+
+    On a sled the feet that land alone tell what is done: nothing else outweighs some that speak
+    against it.
+    """
+    fits = (
+        np.array([row[codes.index(code)] for row, code in zip(likeness, chosen, strict=True)])
+        >= settings.possible_likeness
+    )
+    share = {code: float(fits[np.array(chosen) == code].mean()) for code in set(chosen)}
+    return [min(one, share[code]) for one, code in zip(sure, chosen, strict=True)]
 
 
 def _without_short_runs(best: np.ndarray, fewest: int) -> np.ndarray:

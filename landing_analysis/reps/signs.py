@@ -42,7 +42,7 @@ def signs_of(
     dict
         ``feet`` that landed, missing where one was not seen and the set does not tell;
         ``changes_foot`` 1 from one foot to the other, 0 to the same one, which is missing where
-        legs were not told apart; ``step_s`` from the
+        legs were not told apart, or both feet landed; ``step_s`` from the
         landing before, or to the next one where that is nearer (without any, infinite for a rep
         of unseen feet: of steps there is never one alone); ``thigh_deg`` and ``shank_deg`` the
         largest tilt from hanging straight down in the air (the lesser limb's where both are), at
@@ -62,7 +62,7 @@ def signs_of(
         lost = not rep.is_bound and _is_of_lost_legs(rep)
         out_of_turn = lost or _out_of_turn(reps, number)
         feet_told = told and not out_of_turn
-        if feet_told and len(rep.limbs) == len(rep.flight.take_off_limbs) == 1:
+        if feet_told and len(rep.contacts) == len(rep.flight.take_off_limbs) == 1:
             seen["changes_foot"] = float(rep.is_bound)
         if near_s or not told:
             seen["step_s"] = min(near_s, default=np.inf)

@@ -233,8 +233,8 @@ RUNGS: tuple[Rung, ...] = (
     Rung("sled_jumps", "side", bouts((SLED_JUMPS, 6)), _ALL, _ON_SLED),
     Rung("sled_jumps_inclined", "side", bouts((SLED_JUMPS, 6)), _ODD,
          Place(Sled(pull_m_s2=5.5, incline_deg=9.0, height_m=0.75)), (4.0, 10.0)),
-    Rung("sled_alternating", "side", bouts((SLED_TURNS, 7)), _EVEN, _ON_SLED),
-    Rung("sled_hops", "side", bouts((SLED_HOPS, 6)), _ODD, _ON_SLED, single=True),
+    Rung("sled_alternating", "side", bouts((SLED_TURNS, 7)), _ALL, _ON_SLED),
+    Rung("sled_hops", "side", bouts((SLED_HOPS, 6)), _ALL, _ON_SLED, single=True),
     Rung("alternating_jumps_front", "front", bouts((TURNS, 8)), _EVEN),
     Rung("alternating_jumps_side", "side", bouts((TURNS, 8)), _ODD),
     Rung("lateral_bounds", "front", bouts((BOUNDS, 8)), _EVEN),
@@ -304,12 +304,14 @@ def _step(rung: Rung, number: int, patient: Patient) -> Step:
 
 
 REDRAWN: dict[str, int] = {
+    "heavy_man_sled_alternating": 2,
     "heavy_man_sled_hops": 2,
+    "short_man_sled_hops": 2,
     "short_man_sled_jumps": 2,
     "tall_woman_sled_jumps": 3,
-    "tall_woman_sled_jumps_inclined": 1,
-    "short_man_sled_alternating": 4,
-    "tall_woman_sled_hops": 4,
+    "tall_woman_sled_jumps_inclined": 2,
+    "short_man_sled_alternating": 5,
+    "tall_woman_sled_hops": 5,
     "short_man_alternating_jumps_front": 2,
     "tall_woman_alternating_jumps_side": 3,
     "short_man_lateral_bounds": 3,
