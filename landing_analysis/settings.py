@@ -544,6 +544,9 @@ class KneeSettings:
     least_distance_weight: float = 1e-3  # of its full one; hardly any (choice)
     largest_yaw_deg: float = 30.0  # beyond, no side view, and its correction none (choice)
     least_sd_deg: float = 3.0  # definitions of flexion differ by more (lab drop jumps)
+    # Of its variance, a third more than drawn bodies show at two visits, see accuracy/methods.
+    visit_share: float = 0.2  # may differ at the next visit
+    posture_share: float = 0.35  # one landing's own
     nearly_straight_deg: float = 15.0  # bent less than this shows the straight length
     nearly_straight_alone_deg: float = 25.0  # the same of a leg that alone carries the body
     floor_percentile: float = 20.0  # of an ankle's heights in a landing: its lowest (choice)

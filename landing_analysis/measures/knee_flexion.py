@@ -20,8 +20,9 @@ from landing_analysis.measures.instants import (
 )
 from landing_analysis.measures.readings import Fit
 from landing_analysis.measures.scene import Instant, LimbReader, Reading, Scene, not_measurable
-from landing_analysis.measures.summaries import OFFSET, YAW
+from landing_analysis.measures.summaries import LIMB, OFFSET, POSTURE, YAW
 from landing_analysis.reasons import Code
+from landing_analysis.settings import KneeSettings
 from landing_analysis.tables import LIMBS, FloatArray, Limb, Rep, other_limb
 
 
@@ -33,9 +34,18 @@ def _flexion_reading(scene: Scene, limb: Limb, at: Instant, fit: Fit) -> Reading
     parts = (
         *fitted_parts(fit, knee_noise_deg(scene, limb, fit), at),
         (YAW, float(turned - straight)),
-        (OFFSET, knee.offset_sd_deg(fit.value, frame, scene.settings.knee)),
+        *model_parts(
+            knee.offset_sd_deg(fit.value, frame, scene.settings.knee), scene.settings.knee
+        ),
     )
     return Reading(fit.value, parts, fit.frames)
+
+
+def model_parts(sd_deg: float, settings: KneeSettings) -> tuple[tuple[str, float], ...]:
+    """Split what the pose model adds: a limb's at every visit, a visit's, and each landing's."""
+    limb_share = 1.0 - settings.visit_share - settings.posture_share
+    shares = {LIMB: limb_share, OFFSET: settings.visit_share, POSTURE: settings.posture_share}
+    return tuple((name, sd_deg * math.sqrt(share)) for name, share in shares.items())
 
 
 def _refuse_other_leg(scene: Scene, rep: Rep, limb: Limb, fit: Fit) -> None:

@@ -194,12 +194,15 @@ def landings(bodies: Path, out: Path) -> None:
 @main.command(name="side-landings")
 @_BODIES
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
-def side_landings(bodies: Path, out: Path) -> None:
+@click.option("--visit", type=click.IntRange(1, 2), default=1, show_default=True)
+@click.option("--only", multiple=True, help="Sets whose names contain this; repeatable.")
+def side_landings(bodies: Path, out: Path, visit: int, only: tuple[str, ...]) -> None:
     """Render frames of side views that carry a knee flexion; a clip there is kept."""
     _ask_for_moderngl()
     from synthetic_patients.side_landings import film_side_landings, side_plans
 
-    with click.progressbar(list(side_plans()), label="side landings") as bar:
+    plans = [plan for plan in side_plans(visit) if any(part in plan.name for part in only or ("",))]
+    with click.progressbar(plans, label="side landings") as bar:
         for plan in bar:
             if not (out / f"{plan.name}.truth.json").exists():
                 try:

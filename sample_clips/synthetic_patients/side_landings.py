@@ -42,14 +42,15 @@ class Frames:
     rep: np.ndarray
 
 
-def side_plans() -> Iterator[SetPlan]:
+def side_plans(visit: int = 1) -> Iterator[SetPlan]:
     """Yield two sets of each body: jumps from one side, hops on the other limb from the other."""
     for number in range(len(CROWD)):
         near: Limb = "left" if number % 2 else "right"
         far: Limb = "right" if near == "left" else "left"
         inward = np.random.default_rng([_SEED, number]).uniform(0.0, _MOST_INWARD_DEG, 2)
-        yield SetPlan(number, f"{near}_side", LIMBS, (float(inward[0]), float(inward[1])))
-        yield SetPlan(number, f"{far}_side", (far,), (float(inward[1]), float(inward[1])))
+        of_both = float(inward[0]), float(inward[1])
+        yield SetPlan(number, f"{near}_side", LIMBS, of_both, visit=visit)
+        yield SetPlan(number, f"{far}_side", (far,), (of_both[1], of_both[1]), visit=visit)
 
 
 def near_limb(plan: SetPlan) -> Limb:

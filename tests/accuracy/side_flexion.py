@@ -40,15 +40,27 @@ from landing_analysis.measures.knee import (
     second_look,
     straight_leg_px,
 )
+from landing_analysis.measures.knee_flexion import model_parts
 from landing_analysis.measures.readings import value_at, value_at_impact
 from landing_analysis.settings import Settings
-from landing_analysis.tables import LANDMARK, LIMBS, N_LANDMARKS, BoolArray, FloatArray
+from landing_analysis.tables import (
+    LANDMARK,
+    LIMBS,
+    N_LANDMARKS,
+    BoolArray,
+    FloatArray,
+    Measure,
+    UncertaintyPart,
+)
 
+from .coverage import KINDS, Claim, LimbSet, claims
 from .landing_rows import stored_sets
 from .looking import keep_looks
 
 TABLE = Path(__file__).with_name("side_flexion.md")
 FROZEN = Path(__file__).parents[1] / "frozen" / "side_landings.npz"
+AGAIN = FROZEN.with_name("side_visits.npz")
+"""Some of the sets at a second visit: the same limb through a camera put up anew."""
 KEPT = [LANDMARK[f"{limb}_{part}"] for part in ("hip", "knee", "ankle") for limb in LIMBS]
 SETTINGS = Settings()
 _TRUTH = {"contact": "knee_flexion_initial_contact_deg", "peak": "knee_flexion_peak_deg"}
@@ -81,7 +93,7 @@ class Flexion:
 
 def read_flexions(path: Path) -> Iterator[Flexion]:
     """Yield what ``freeze`` kept, but for landings in which legs are taken for one another."""
-    plans = list(side_plans())
+    plans = list(side_plans(2 if path == AGAIN else 1))
     for number, table in stored_sets(path):
         yield from _of_set(plans[number], table)
 
@@ -154,8 +166,8 @@ def rms(values: Sequence[float]) -> float:
     return float(np.sqrt(np.mean(np.square(values))))
 
 
-def flexion_page(flexions: Sequence[Flexion]) -> str:
-    """Return the tables as Markdown."""
+def flexion_page(flexions: Sequence[Flexion], again: Sequence[Flexion]) -> str:
+    """Return the tables as Markdown; ``again`` are of second visits."""
     lines = [
         "# Knee flexion from the side, on many bodies",
         "",
@@ -184,6 +196,57 @@ def flexion_page(flexions: Sequence[Flexion]) -> str:
                     ]  # fmt: skip
                     what = f"{'hops' if one_leg else 'jumps'}, {moment}"
                     lines.append(f"| {what} | {limb} | {_cells(chosen)} |")
+    return "\n".join(lines) + "\n\n" + _changes_page(flexions, again)
+
+
+def claims_of(
+    first: Sequence[Flexion], second: Sequence[Flexion], moment: str, *, one_leg: bool
+) -> list[Claim]:
+    """Hold set means and their changes against the truth, of sets that were seen at two visits."""
+    again = {(one.plan.number, one.plan.view) for one in second}
+    sets = [
+        _limb_set([one for one in flexions if one.plan == plan and one.moment == moment])
+        for flexions in (first, second)
+        for plan in dict.fromkeys(one.plan for one in flexions)
+        if (plan.number, plan.view) in again and (len(plan.support) == 1) == one_leg
+    ]
+    return claims(sets)
+
+
+def _limb_set(flexions: Sequence[Flexion]) -> LimbSet:
+    plan, limb = flexions[0].plan, near_limb(flexions[0].plan)
+    rows = []
+    for one in flexions:
+        parts = tuple(UncertaintyPart(*p) for p in model_parts(one.sd_deg, SETTINGS.knee))
+        name = "knee_flexion_peak"
+        rows.append(Measure(one.rep, name, limb, one.read_deg, "deg", one.sd_deg, parts=parts))
+    true = tuple(one.true_deg for one in flexions)
+    return LimbSet(
+        plan.number, plan.view, len(plan.support) == 1, plan.visit, limb, tuple(rows), true
+    )
+
+
+def _changes_page(first: Sequence[Flexion], second: Sequence[Flexion]) -> str:
+    lines = [
+        "## A set's mean, and its change between two visits: the same limb, bodies fitted to",
+        "",
+        "| | n | RMS | claimed | in 95 % | of these reps: claimed | in 95 % |",
+        "|---|--:|--:|--:|--:|--:|--:|",
+    ]
+    for one_leg in (False, True):
+        for moment in _TRUTH:
+            found = claims_of(first, second, moment, one_leg=one_leg)
+            for kind in KINDS[1], KINDS[3]:
+                of = [claim for claim in found if claim.kind == kind]
+                cells = (
+                    f"{'hops' if one_leg else 'jumps'}, {moment}: {kind}", str(len(of)),
+                    f"{rms([one.error_deg for one in of]):.1f}",
+                    f"{rms([one.sd_deg for one in of]):.1f}",
+                    f"{100 * np.mean([one.covered for one in of]):.0f} %",
+                    f"{rms([one.same_reps_sd_deg for one in of]):.1f}",
+                    f"{100 * np.mean([one.covered_as_same_reps for one in of]):.0f} %",
+                )  # fmt: skip
+                lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
 
@@ -222,7 +285,7 @@ _FRAMES = click.option(
 @_FRAMES
 def look(folder: Path) -> None:
     """Run the pose model on the frames, plain and mirrored; what was looked at is kept."""
-    for plan in side_plans():
+    for plan in (*side_plans(), *side_plans(2)):
         closer = near_limb(plan) == "right" and len(plan.support) == 1
         if keep_looks(folder / f"{plan.name}.mp4", closer=closer):
             click.echo(plan.name)
@@ -232,8 +295,13 @@ def look(folder: Path) -> None:
 @_FRAMES
 def freeze(folder: Path) -> None:
     """Keep what was seen of all bodies, with its truth, for the table and the tests."""
+    for visit, store in enumerate((FROZEN, AGAIN), start=1):
+        _freeze(folder, list(side_plans(visit)), store)
+
+
+def _freeze(folder: Path, plans: Sequence[SetPlan], store: Path) -> None:
     kept: dict[str, list[np.ndarray]] = {}
-    for number, plan in enumerate(side_plans()):
+    for number, plan in enumerate(plans):
         clip = folder / f"{plan.name}.mp4"
         if not clip.with_suffix(".looks.npy").exists():
             continue
@@ -254,7 +322,7 @@ def freeze(folder: Path) -> None:
         }
         for name, values in rows.items():
             kept.setdefault(name, []).append(values)
-    np.savez_compressed(FROZEN, **{name: np.concatenate(v) for name, v in kept.items()})
+    np.savez_compressed(store, **{name: np.concatenate(v) for name, v in kept.items()})
 
 
 def _told(truth: dict[str, Any], plan: SetPlan, rep: int, moment: str) -> tuple[float, float]:
@@ -273,7 +341,7 @@ def _told(truth: dict[str, Any], plan: SetPlan, rep: int, moment: str) -> tuple[
 @click.option("--write", is_flag=True, help="Write the tables to side_flexion.md, too.")
 def table(write: bool) -> None:
     """Print what flexion errs by, plain and as it is read, by limb, exercise and moment."""
-    page = flexion_page(list(read_flexions(FROZEN)))
+    page = flexion_page(list(read_flexions(FROZEN)), list(read_flexions(AGAIN)))
     if write:
         write_text(TABLE, page)
     click.echo(page)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from accuracy.side_flexion import FROZEN, TABLE, flexion_page, read_flexions, rms
+from accuracy.coverage import KINDS
+from accuracy.side_flexion import AGAIN, FROZEN, TABLE, claims_of, flexion_page, read_flexions, rms
 from synthetic_patients.side_landings import near_limb
 
 
@@ -28,7 +29,7 @@ def errors(flexions, limb, *, one_leg, moment="peak", reading="read_deg", held_o
 
 
 def test_the_page_is_what_the_command_prints(flexions):
-    assert TABLE.read_text(encoding="utf-8") == flexion_page(flexions)
+    assert TABLE.read_text(encoding="utf-8") == flexion_page(flexions, list(read_flexions(AGAIN)))
 
 
 def test_plain_looks_read_a_right_hop_lower_than_a_left_one(flexions):
@@ -70,6 +71,22 @@ def test_the_truth_lies_in_the_claimed_interval(flexions):
         abs(one.read_deg - one.true_deg) <= 1.96 * one.sd_deg for one in flexions if one.held_out
     ]
     assert 0.90 <= np.mean(held) <= 0.995
+
+
+def test_means_and_changes_between_visits_are_claimed_near_what_they_err_by(flexions):
+    again = list(read_flexions(AGAIN))
+    of_all = [
+        claim
+        for moment in ("contact", "peak")
+        for one_leg in (False, True)
+        for claim in claims_of(flexions, again, moment, one_leg=one_leg)
+    ]
+    for kind in KINDS[1], KINDS[3]:
+        of = [claim for claim in of_all if claim.kind == kind]
+        assert len(of) >= 30
+        assert np.mean([claim.covered_as_same_reps for claim in of]) >= 0.9
+        claimed, erred = rms([x.same_reps_sd_deg for x in of]), rms([x.error_deg for x in of])
+        assert claimed < 1.6 * erred
 
 
 def test_no_more_than_a_third_of_the_hops_is_refused(flexions):
