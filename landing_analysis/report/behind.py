@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from landing_analysis.definitions import DEFINITIONS, printed_decimals, printed_unit, printed_value
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import TITLES, edges
 from landing_analysis.report.header import time_base_words
 from landing_analysis.report.numbers import sentence
@@ -119,7 +120,9 @@ def limit_rows(analysis: Analysis) -> list[tuple[str, str, str]]:
         if low is not None and high is not None:
             words = f"below {low} or above {high}"
         what = f"{TITLES[limit.finding]}: {DEFINITIONS[limit.measure].label}"
-        rows.append((what, sentence(f"{words} {unit}".rstrip()), limit.source))
+        named = ", ".join(EXERCISES[code].name for code in limit.exercises)
+        of = f"; of {named}" if named and set(limit.exercises) < set(EXERCISES) else ""
+        rows.append((what, sentence(f"{words} {unit}".rstrip() + of), limit.source))
     return rows
 
 

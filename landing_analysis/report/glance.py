@@ -83,7 +83,7 @@ def glances(analysis: Analysis) -> list[Glance]:
     exercise = analysis.decided.exercise
     if exercise is None or is_mixed(analysis) or not measures.summaries:
         return []
-    used = sum(rep.used for rep in analysis.reps.reps)
+    used = sum(rep.used and not rep.rebound for rep in analysis.reps.reps)
     sides = {one.name: words_of(one.reason) for one in measures.not_compared}
     sides |= _against_each_other(measures.comparisons)
     return [

@@ -149,10 +149,12 @@ def quality_words(analysis: Analysis) -> str:
 
 
 def _apart(analysis: Analysis) -> str:
-    """Say how many reps are seen in another view than the clip."""
-    main = analysis.decided.view
-    apart = sum(rep.view not in (None, main) for rep in analysis.reps.reps)
-    return f", {apart} in another view" if apart else ""
+    """Say how many reps are seen in another view than the clip, and how many are rebounds."""
+    main, reps = analysis.decided.view, analysis.reps.reps
+    apart = sum(rep.view not in (None, main) for rep in reps)
+    rebounds = sum(rep.rebound for rep in reps)
+    words = f", {apart} in another view" if apart else ""
+    return words + (f", {rebounds} of them rebounds, in no mean" if rebounds else "")
 
 
 def time_base_words(time_base: TimeBase) -> str:

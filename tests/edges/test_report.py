@@ -14,12 +14,14 @@ from stick_patient import make_analysis, without_reps
 from told import told
 
 from landing_analysis.definitions import CAUTIONS, DEFINITIONS, INTENDED_USE
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.tally import tally
 from landing_analysis.measures.summaries import summarise, summarise_bout
-from landing_analysis.report import pictures
+from landing_analysis.report import behind, pictures
 from landing_analysis.report.documents import analysis_document, analysis_json
 from landing_analysis.report.glance import MOST_ROWS, glances
+from landing_analysis.report.header import header_facts
 from landing_analysis.report.index import index_html
 from landing_analysis.report.numbers import number, sentence
 from landing_analysis.report.page import report_html
@@ -568,3 +570,24 @@ def test_a_bout_counts_neither_rebounds_nor_reps_in_other_views_and_says_how_man
         f"2. One-leg hops: {len(bouts[1].reps)} × hop, {len(bouts[1].reps) - 1} of them measured"
     )
     assert tables[1].compares  # limb against limb, though it is not the clip's main exercise
+
+
+def test_the_head_of_a_report_counts_rebounds_which_no_mean_takes_in():
+    analysis = make_analysis()
+    first, *others = analysis.reps.reps
+    reps = replace(analysis.reps, reps=(replace(first, rebound=True), *others))
+    words = dict(header_facts(replace(analysis, reps=reps)))["Reps"]
+    assert words.endswith(" used, 1 of them rebounds, in no mean")
+    assert "rebound" not in dict(header_facts(analysis))["Reps"]
+
+
+def test_a_limit_names_the_exercises_that_are_held_against_it():
+    limits = (
+        Limit("stiff_landing", "knee_flexion_peak", "lower", 90.0, "deg", "x", exercises=("jump",)),
+        Limit(
+            "knee_inward", "fppa_peak_flexion", "upper", 10.0, "deg", "x", exercises=(*EXERCISES,)
+        ),
+    )
+    some, every = behind.limit_rows(replace(make_analysis(), limits=limits))
+    assert "; of jumps" in some[1]
+    assert "; of" not in every[1]

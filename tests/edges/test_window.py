@@ -473,6 +473,7 @@ def test_notes_and_ticks_are_kept_and_stand_in_chart_and_summary(served):
         assert words in page
         assert words.removeprefix("Note: ") in paper
     assert "Reviewed by T1" in paper
+    assert "<span>Signature</span><span>Date</span>" in paper
     assert served.post("/visit/1/remark", {"text": "again", "version": "1"}).status == 409
 
 
