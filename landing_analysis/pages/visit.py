@@ -203,6 +203,22 @@ class ExercisePart:
     tellings: tuple[Telling, ...] = ()
 
     @property
+    def measured(self) -> tuple[Row, ...]:
+        """The rows with any value."""
+        return tuple(row for row in self.rows if row.is_measured)
+
+    @property
+    def unmeasured(self) -> tuple[tuple[str, str], ...]:
+        """What has no value at all, and why, the same reason once."""
+        found: dict[str, list[str]] = {}
+        for row in self.rows:
+            if not row.is_measured:
+                cells = (row.lead,) if row.other is None else (row.lead, row.other)
+                reason = "; ".join(dict.fromkeys(cell.reason or "" for cell in cells))
+                found.setdefault(reason, []).append(row.label)
+        return tuple((", ".join(labels), reason) for reason, labels in found.items())
+
+    @property
     def key_rows(self) -> tuple[Row, ...]:
         """The rows with a value of both limbs or of the whole body, the most telling first."""
         if self.exercise is None:
