@@ -131,9 +131,10 @@ class Table:
     help="The interpreter of an environment with what the earlier revision needs.",
 )
 @click.option("--short", is_flag=True, help="Three short clips, once: within ten minutes.")
+@click.option("--only", default="", help="Only clips whose names contain this, such as 1080p.")
 @click.option("--rounds", type=int, default=3, show_default=True, help="Of each job and revision.")
 @click.option("--processes", type=int, default=os.cpu_count() or 1, show_default=True)
-def main(base: str, base_python: str, short: bool, rounds: int, processes: int) -> None:
+def main(base: str, base_python: str, short: bool, only: str, rounds: int, processes: int) -> None:
     """Time everything with this tree and with an earlier revision, in turns.
 
     Ratios are of wall time (before over after), then of processor time; memory is the most that
@@ -145,7 +146,9 @@ def main(base: str, base_python: str, short: bool, rounds: int, processes: int) 
     with tempfile.TemporaryDirectory() as temporary:
         place = Path(temporary)
         with checked_out(base, place) as before:
-            kinds = SHORT if short else ALL
+            kinds = [kind for kind in (SHORT if short else ALL) if only in kind.name]
+            if not kinds:
+                raise click.ClickException(f"No clip's name contains {only!r}.")
             paths = {kind: make_clip(kind, clips) for kind in kinds}
             _measure(
                 Table(before, ROOT, base_python, 1 if short else rounds), paths, place, processes
