@@ -10,7 +10,7 @@ import click
 
 from landing_analysis.commands.shared import Start, overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
-from landing_analysis.exercises import EXERCISES
+from landing_analysis.exercises import EXERCISES, in_a_row
 from landing_analysis.findings.several import by_exercise
 from landing_analysis.findings.tally import added, tally
 from landing_analysis.library import (
@@ -243,14 +243,10 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
     reps = analysis.reps.reps
     used = sum(rep.used for rep in reps)
     counted = added(map(tally, by_exercise(analysis)))
-    decided = analysis.decided.exercise
-    exercise = EXERCISES[decided].name if decided else "jumps or hops" if reps else "–"
-    if analysis.decided.limb:
-        exercise += f", {analysis.decided.limb}"
     return (
         outcome.name,
         analysis.decided.view.replace("_", " "),
-        exercise,
+        _exercises(analysis),
         f"{used} of {len(reps)}" if used < len(reps) else str(len(reps)),
         str(len(analysis.contacts.contacts)),
         str(counted.outside),
@@ -260,3 +256,13 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         str(counted.not_measurable),
         click.format_filename(outcome.report) if outcome.report else "",
     )
+
+
+def _exercises(analysis: Analysis) -> str:
+    """Name what a clip holds, and on which limb."""
+    decided = analysis.decided.exercise
+    if decided is None:
+        return "jumps or hops" if analysis.reps.reps else "–"
+    limb = analysis.decided.limb
+    several = in_a_row(bout.exercise for bout in analysis.reps.bouts)
+    return several or EXERCISES[decided].name + (f", {limb}" if limb else "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pkgutil
+from collections.abc import Iterable
 from importlib import import_module
 
 from landing_analysis.exercises.entry import Entry
@@ -36,6 +37,12 @@ def name_of(code: str | None) -> str:
     Documents of other versions may name exercises that this one has not; empty without one.
     """
     return EXERCISES[code].name if code in EXERCISES else (code or "").replace("_", " ")
+
+
+def in_a_row(of_bouts: Iterable[str]) -> str | None:
+    """Name the exercises of a clip's bouts, each once; None where they are of one or of none."""
+    names = list(dict.fromkeys(map(name_of, of_bouts)))
+    return f"in a row {', '.join(names)}" if len(names) > 1 else None
 
 
 def has_measure(code: str, name: str) -> bool:

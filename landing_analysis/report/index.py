@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from landing_analysis.definitions import INTENDED_USE
-from landing_analysis.exercises import name_of
+from landing_analysis.exercises import in_a_row, name_of
 from landing_analysis.files import read_document
 from landing_analysis.findings.tally import worst_verdicts
 from landing_analysis.report.page import page_environment
@@ -63,7 +64,7 @@ def _row(folder: Path) -> IndexRow | None:
             clip=_clip(document),
             address=f"{quote(folder.name)}/report.html",
             recorded=decided["occasion"]["day"] or "–",
-            exercise=_exercise(decided),
+            exercise=_exercise(decided, document.get("bouts", ())),
             view=decided["view"].replace("_", " "),
             reps=f"{len(reps)}, {sum(rep['used'] for rep in reps)} used" if reps else "none",
             findings=_counted(list(worst.values())),
@@ -90,7 +91,9 @@ def _counted(verdicts: list[Verdict]) -> str:
     )
 
 
-def _exercise(decided: dict[str, str | None]) -> str:
+def _exercise(decided: dict[str, str | None], bouts: Iterable[dict[str, Any]]) -> str:
     if decided["exercise"] is None:
         return "–"
-    return name_of(decided["exercise"]) + (f", {decided['limb']} limb" if decided["limb"] else "")
+    limb = f", {decided['limb']} limb" if decided["limb"] else ""
+    several = in_a_row(bout["exercise"] for bout in bouts)
+    return several or name_of(decided["exercise"]) + limb

@@ -1,16 +1,19 @@
 """A clip that holds several exercises in a row, on the pages: the sample run."""
 
 import json
+import shutil
 from collections import Counter
 from dataclasses import asdict, replace
 from datetime import date
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from exported import add_report
 from page import read_page
 from stick_patient import make_analysis
 
+from landing_analysis.commands.main import main
 from landing_analysis.exercises import taught_deg
 from landing_analysis.export.bundle import visit_bundle
 from landing_analysis.export.rows import PatientRows, tidy_rows
@@ -25,6 +28,7 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.reading import read_analyses
+from landing_analysis.report.index import index_html
 from landing_analysis.report.page import report_html
 from landing_analysis.report.sheet import shown_findings, stand_for
 from landing_analysis.report.verdicts import sets_of
@@ -254,3 +258,13 @@ def test_the_report_of_a_clip_judges_as_the_visits_page_does(sample_reports, his
     assert told
     for text in told:
         assert text[1:] in page
+
+
+def test_lists_name_every_exercise_of_a_clip(sample_reports, tmp_path):
+    landmarks = sample_reports / RUN / "landmarks.parquet"
+    done = CliRunner().invoke(main, ["analyse", str(landmarks), "--out", str(tmp_path)])
+    named = "in a row jogging in place, high knees, heel kicks"
+    assert named in done.output
+    for name in ("one", "other"):  # a single report is not listed
+        shutil.copytree(sample_reports / RUN, tmp_path / "two" / name)
+    assert read_page(index_html(tmp_path / "two")).text.count(named) == 2
