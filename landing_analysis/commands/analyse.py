@@ -10,7 +10,7 @@ import click
 
 from landing_analysis.commands.shared import Start, overruling_options, table
 from landing_analysis.errors import LandingAnalysisError
-from landing_analysis.exercises import EXERCISES, in_a_row
+from landing_analysis.exercises import clip_words
 from landing_analysis.findings.several import by_exercise
 from landing_analysis.findings.tally import added, tally
 from landing_analysis.library import (
@@ -263,6 +263,5 @@ def _exercises(analysis: Analysis) -> str:
     decided = analysis.decided.exercise
     if decided is None:
         return "jumps or hops" if analysis.reps.reps else "–"
-    limb = analysis.decided.limb
-    several = in_a_row(bout.exercise for bout in analysis.reps.bouts)
-    return several or EXERCISES[decided].name + (f", {limb}" if limb else "")
+    of_bouts = (bout.exercise for bout in analysis.reps.bouts)
+    return clip_words(decided, analysis.decided.limb, of_bouts)

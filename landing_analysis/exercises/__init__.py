@@ -39,10 +39,19 @@ def name_of(code: str | None) -> str:
     return EXERCISES[code].name if code in EXERCISES else (code or "").replace("_", " ")
 
 
-def in_a_row(of_bouts: Iterable[str]) -> str | None:
-    """Name the exercises of a clip's bouts, each once; None where they are of one or of none."""
+def clip_words(code: str, limb: str | None, of_bouts: Iterable[str]) -> str:
+    """Name what a clip holds: its exercise and limb, or those of its bouts where they are several.
+
+    Parameters
+    ----------
+    code : of the clip's exercise
+    limb : in words, None where there is not one
+    of_bouts : codes of the exercises of its bouts; each is named once
+    """
     names = list(dict.fromkeys(map(name_of, of_bouts)))
-    return f"in a row {', '.join(names)}" if len(names) > 1 else None
+    if len(names) > 1:
+        return f"in a row {', '.join(names)}"
+    return f"{name_of(code)}, {limb}" if limb else name_of(code)
 
 
 def has_measure(code: str, name: str) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 from landing_analysis.definitions import INTENDED_USE
-from landing_analysis.exercises import in_a_row, name_of
+from landing_analysis.exercises import clip_words
 from landing_analysis.files import read_document
 from landing_analysis.findings.tally import worst_verdicts
 from landing_analysis.report.page import page_environment
@@ -94,6 +94,5 @@ def _counted(verdicts: list[Verdict]) -> str:
 def _exercise(decided: dict[str, str | None], bouts: Iterable[dict[str, Any]]) -> str:
     if decided["exercise"] is None:
         return "–"
-    limb = f", {decided['limb']} limb" if decided["limb"] else ""
-    several = in_a_row(bout["exercise"] for bout in bouts)
-    return several or name_of(decided["exercise"]) + limb
+    limb = f"{decided['limb']} limb" if decided["limb"] else None
+    return clip_words(decided["exercise"], limb, (bout["exercise"] for bout in bouts))

@@ -75,7 +75,7 @@ def recognise(
             _is_rebound(given, signs, settings) for signs in signs_of(told, tracks, view, settings)
         ]
         if not all(rebounds):  # else no box was seen, and all are what was said
-            told = tuple(map(_with_rebound, told, rebounds))
+            told = tuple(replace(rep, rebound=one) for rep, one in zip(told, rebounds, strict=True))
         return replace(reps, reps=told, bouts=_bouts(told, [1.0] * len(told), settings))
     codes = [
         code
@@ -171,10 +171,6 @@ def _is_done(code: Exercise, *, lies: bool) -> bool:
 def _alike(code: Exercise, seen: list[Signs], settings: SignSettings) -> list[float]:
     """Return how well each rep fits an exercise, 0 to 1."""
     return [EXERCISES[code].likeness(one, settings.edge_steepness) for one in seen]
-
-
-def _with_rebound(rep: Rep, rebound: bool) -> Rep:
-    return replace(rep, rebound=rebound)
 
 
 def _is_rebound(code: str, signs: Signs, settings: SignSettings) -> bool:

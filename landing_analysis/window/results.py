@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from landing_analysis.definitions import VIEW_WORDS
-from landing_analysis.exercises import in_a_row, name_of
+from landing_analysis.exercises import clip_words
 from landing_analysis.findings.judging import TITLES
 from landing_analysis.record.overview import ClipLine, RepsOutside
 
@@ -18,9 +18,7 @@ def exercise_words(line: ClipLine) -> str:
     if exercise is None:
         return "exercise not told" if line.reps else "no reps"
     bouts = json.loads(line.values["bouts"] or "[]")
-    name = name_of(exercise)
-    several = in_a_row(bout["exercise"] for bout in bouts)
-    return several or (f"{name}, {limb}" if limb else name)
+    return clip_words(exercise, limb, (bout["exercise"] for bout in bouts))
 
 
 def result_words(line: ClipLine) -> str:
