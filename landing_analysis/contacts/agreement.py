@@ -40,8 +40,10 @@ def gated_by_body(
     earliest_s = off.t_s - settings.off_before_body_s
     latest_s = off_until_s + settings.off_after_body_s
     gated = dict(events)
+    by_toes = [limb for limb, own in events.items() if own.toe_off]
     for limb, own in events.items():
         if own.toe_off and not earliest_s < own.toe_off.t_s < latest_s:
+            by_toes.remove(limb)
             gated[limb] = replace(
                 gated[limb], toe_off=_off_without_toes(motion, [limb], body, settings)
             )
@@ -52,13 +54,13 @@ def gated_by_body(
     if any(landing[limb].toe_off_m_s < settings.slow_toes_m_s for limb in left):
         if _falls_shortly(body, settings):
             off = _off_without_toes(motion, left, body, settings)
-            return _leaving_with_body(landing, off, body, alone=True)
+            return _leaving_with_body(landing, by_toes, off, alone=True)
         heels_off = _heels_off(motion, left, body, settings)
         off = average_events(body.last_off, heels_off) if heels_off else body.last_off
-        return _leaving_with_body(landing, off, body)
+        return _leaving_with_body(landing, by_toes, off)
     # A body that begins to fall more than once, or falls shortly, does not tell when it leaves.
     tells = off_until_s == off.t_s and on.t_s - off.t_s > settings.sure_fall_s
-    return _leaving_with_body(landing, off, body) if tells else landing
+    return _leaving_with_body(landing, by_toes, off) if tells else landing
 
 
 def _falls_shortly(body: BodyEvents, settings: ContactSettings) -> bool:
@@ -134,16 +136,15 @@ def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, 
 
 
 def _leaving_with_body(
-    events: dict[Limb, FootEvents], off: Event, body: BodyEvents, *, alone: bool = False
+    events: dict[Limb, FootEvents], by_toes: Sequence[Limb], off: Event, *, alone: bool = False
 ) -> dict[Limb, FootEvents]:
-    """Average the toe-offs of both feet, together, with the body's take-off; both move alike.
+    """Average the toe-offs that toes showed, together, with the body's take-off; both move alike.
 
     So the time between the feet stays as their own toes show it, and so does its uncertainty.
-    A toe-off that is the body's already stays. Where ``off`` tells ``alone`` it is the mean.
+    One that toes did not show came from body or heels and stays. Where ``off`` tells ``alone``
+    it is the mean.
     """
-    told = (None, body.last_off)
-    left = {limb: own.toe_off for limb, own in events.items() if own.toe_off not in told}
-    seen = {limb: toe for limb, toe in left.items() if toe is not None}
+    seen = {limb: toe for limb in by_toes if (toe := events[limb].toe_off)}
     if not seen:
         return events
     both = Event(*weighted_mean(*((toe.t_s, toe.sd_s) for toe in seen.values())))
