@@ -22,6 +22,10 @@ from landing_analysis.window.state import Window
 from landing_analysis.window.working import Working, watching
 
 HOST = "127.0.0.1"
+BEFORE_ADDRESS = (
+    "This address opens the clinic's window in one browser of this machine. Stop the window here "
+    "with Ctrl-C; nothing is lost."
+)
 
 
 def run(
@@ -39,7 +43,7 @@ def run(
     ----------
     folder : with the record
     job : what is done with the drop folder
-    say : told the first address
+    say : told what is opened and how to stop it, then the first address
     by : code of who works here
     port : to listen at, 0 for any that is free
     browser : whether the usual browser is opened
@@ -53,6 +57,7 @@ def run(
         keys, working = Keys(), Working()
         window = Window(folder, job, keys, working, Analyses(), Rewriting(folder, working), by)
         address = first_address(keys, listener)
+        say(BEFORE_ADDRESS)
         say(address)
         if browser:
             webbrowser.open(address)

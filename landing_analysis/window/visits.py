@@ -80,7 +80,7 @@ def visit(window: Window, request: Request) -> Response:
             "session_lines": entered,
             "warnings": warnings_in(saved.session) if saved else (),
             "chart": chart_text(history, day, entered, _notes(record, code, day)),
-            "visits": visits_numbered(record, code),
+            "others": [one for one in visits_numbered(record, code) if one[1] != day],
         }
     return page(window, "visit.html.j2", **told)
 
@@ -151,7 +151,7 @@ def week(window: Window, request: Request) -> Response:
             "lines": [(line, result_words(line)) for line in lines],
             "reviewed": reviewed_clips(record),
             "number": days.index(monday) if monday in days else None,
-            "weeks": [(k, day) for k, day in enumerate(days)],
+            "others": [(k, day) for k, day in enumerate(days) if day != monday],
         }
     first = next(
         (line for line in lines if line.analysed and line.sha256 not in told["reviewed"]), None

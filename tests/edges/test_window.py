@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import quote, urlencode
 
 import pytest
-from stand_in import run
+from stand_in import job, run
 from windowed import PATIENCE_S, Served, analyse_drawn, drawn_clip, window
 
 from landing_analysis.definitions import DEFINITIONS
@@ -25,9 +25,11 @@ from landing_analysis.record.correcting import find_clip
 from landing_analysis.record.database import open_record
 from landing_analysis.record.overview import RepsOutside, clip_lines
 from landing_analysis.record.patients import find_patient
+from landing_analysis.record.place import data_folder
 from landing_analysis.record.reading import read_analyses
 from landing_analysis.report.glance import telling_measures
 from landing_analysis.settings import WindowSettings
+from landing_analysis.window import running
 from landing_analysis.window.results import result_words
 
 DOCUMENTS = ("/visit/1/summary", "/patient/1/change", "/patient/1/progress", "/week/0/first")
@@ -108,6 +110,17 @@ def test_a_form_without_the_token_of_our_pages_writes_nothing(looked_at, token):
         assert answer.status == 403
     assert looked_at.ask("POST", "/drop", b"x", X_File_Name="a.mp4").status == 403
     assert b"P99" not in looked_at.get("/patients").body
+
+
+def test_it_is_said_what_the_first_address_is_and_how_to_stop(tmp_path, monkeypatch):
+    said: list[str] = []
+    monkeypatch.setattr(running.uvicorn.Server, "run", lambda *_: None)
+    work = job(tmp_path, analyse_drawn)
+    running.run(data_folder(tmp_path / "data"), work, said.append, browser=False)
+    words, address = said
+    assert "the clinic's window" in words
+    assert "Ctrl-C" in words
+    assert address.startswith(f"http://{running.HOST}:")
 
 
 # --- what is refused ---------------------------------------------------------------------------
@@ -194,6 +207,20 @@ def test_no_address_names_a_patient_a_day_or_a_file(looked_at):
     for path in (*PAGES, *looked_at.clips()):
         for place in re.findall(r'(?:src|href|action)="([^"]*)"', looked_at.get(path).text):
             assert not re.search(r"P07|2026|PXL", place), place
+
+
+def test_a_heading_of_others_stands_over_some_only(looked_at):
+    for path, heading, other in (
+        ("/week/0", "Other weeks", r"/week/\d"),
+        ("/week", "Other weeks", r"/week/\d"),
+        ("/visit/1", "Other visits", r"/visit/\d+"),
+    ):
+        _, found, below = looked_at.get(path).text.partition(heading)
+        links = re.findall(rf'href="{other}"', below)
+        assert bool(found) == bool(links), path
+        assert f'href="{path}"' not in links, path
+    assert "Other weeks" in looked_at.get("/week").text
+    assert "Other weeks" not in looked_at.get("/week/0").text
 
 
 def test_a_clip_is_sent_in_the_ranges_asked_for(looked_at):
