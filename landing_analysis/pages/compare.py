@@ -46,10 +46,10 @@ from landing_analysis.trend.changes import (
     Followed,
     Key,
     MinimalChange,
+    Outcome,
     followed,
     last_change,
     whole_change,
-    why_not_comparable,
 )
 from landing_analysis.trend.courses import Course
 
@@ -62,9 +62,12 @@ FEW_PASS = (
 
 _MOST_CHANGED = 6  # measures at a glance, so that they fit on a sheet of paper (choice)
 _INDEX = "limb symmetry index"
-NOT_COMPARED = "cannot be compared"
-NOT_JUDGED = "cannot be judged yet"
-"""Said of two visits that were not filmed or analysed alike, and where no limit is known."""
+_OUTCOMES: dict[Outcome, str] = {
+    "real": "real change",
+    "none shown": NONE_SHOWN,
+    "not comparable": "cannot be compared",
+    "not judged": "cannot be judged yet",
+}
 
 
 @dataclass(frozen=True)
@@ -471,7 +474,7 @@ def _course_row(who: str, limb: Limb | None, course: Course) -> ChangeRow:
         who=who,
         limb=limb,
         real=course.is_sure,
-        verdict="real change" if course.is_sure else NONE_SHOWN,
+        verdict=_OUTCOMES["real" if course.is_sure else "none shown"],
         detail=f"{visits[0].day} to {visits[-1].day}, a line through {len(visits)} visits"
         f"{left_out}: {moved} in four weeks; its 95 % interval {zero} zero",
         moved=moved,
@@ -490,9 +493,9 @@ def _in_words(
 ) -> ChangeRow:
     """Print the change only where the two visits can be set against each other."""
     between = f"{change.earlier.day} to {change.later.day}: "
+    said = _OUTCOMES[change.outcome]
     if change.needed is None:
-        unlike = why_not_comparable(change.earlier, change.later) is not None
-        said, why = NOT_COMPARED if unlike else NOT_JUDGED, between + change.why
+        why = between + change.why
         if OTHERWISE_MADE in why:
             why += "; landing-analysis open --renew makes them anew"
         return ChangeRow(who, limb, False, said, why, None, change.by_hand, change.later.day)
@@ -502,7 +505,7 @@ def _in_words(
         who=who,
         limb=limb,
         real=change.real,
-        verdict="real change" if change.real else NONE_SHOWN,
+        verdict=said,
         detail=f"{between}{moved}; a real change exceeds {needed} ({change.why})",
         moved=moved,
         by_hand=change.by_hand,

@@ -73,11 +73,11 @@ from landing_analysis.trend.changes import (
     Followed,
     Key,
     MinimalChange,
+    Outcome,
     best_family,
     followed,
     judge_change,
     series_of,
-    why_not_comparable,
 )
 from landing_analysis.trend.triage import SetFinding
 from landing_analysis.trend.visits import Family, VisitMean
@@ -434,14 +434,16 @@ def _since_before(
 
 def _before_words(before: VisitMean, now: VisitMean, minimal: MinimalChange | None) -> str:
     """Say what a value was at the visit before, and whether it changed, by `judge_change`."""
-    change = judge_change(before, now, minimal)
-    if change.needed is not None:
-        words = "a real change" if change.real else "no change shown"
-    elif why_not_comparable(before, now) is not None:
-        words = "not comparable"
-    else:
-        words = "not judged yet"
-    return f"{short_day(before.day)}: {amount(before).value}, {words}"
+    outcome = judge_change(before, now, minimal).outcome
+    return f"{short_day(before.day)}: {amount(before).value}, {_OUTCOMES[outcome]}"
+
+
+_OUTCOMES: dict[Outcome, str] = {
+    "real": "a real change",
+    "none shown": "no change shown",
+    "not comparable": "not comparable",
+    "not judged": "not judged yet",
+}
 
 
 def _outline(

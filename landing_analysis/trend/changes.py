@@ -13,7 +13,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from landing_analysis.definitions import DEFINITIONS
 from landing_analysis.exercises import rung
@@ -54,6 +54,10 @@ class Followed(NamedTuple):
 
 _SETTINGS = TrendSettings()
 
+Outcome = Literal["real", "none shown", "not comparable", "not judged"]
+"""Of two visits: what their change is, or that they were not filmed or analysed alike, or that
+nobody knows yet from which size on such a change is real."""
+
 NONE_SHOWN = "no change that this measurement can show"
 OTHERWISE_MADE = "the values were made by different versions, models or settings"
 
@@ -75,7 +79,7 @@ class Change:
     """What lies between two visits.
 
     ``needed`` is what a real change exceeds, and ``why`` then names what sets it; where no
-    such limit is known or the visits are not comparable it is None, and ``why`` says so.
+    such limit is known or the visits are not ``comparable`` it is None, and ``why`` says so.
     """
 
     earlier: VisitMean
@@ -83,8 +87,22 @@ class Change:
     value: float
     sd: float
     needed: float | None
-    real: bool
+    comparable: bool
     why: str
+
+    @property
+    def real(self) -> bool:
+        """Whether it is beyond what is needed."""
+        return self.needed is not None and abs(self.value) > self.needed
+
+    @property
+    def outcome(self) -> Outcome:
+        """What can be said of it; pages have their own words for each."""
+        if not self.comparable:
+            return "not comparable"
+        if self.needed is None:
+            return "not judged"
+        return "real" if self.real else "none shown"
 
     @property
     def by_hand(self) -> bool:
@@ -276,15 +294,17 @@ def judge_change(
     sd = math.hypot(earlier.varying_sd, later.varying_sd)
     unlike = why_not_comparable(earlier, later, settings)
     if unlike is not None:
-        return Change(earlier, later, value, sd, None, False, f"not comparable: {unlike}")
+        return Change(
+            earlier, later, value, sd, None, comparable=False, why=f"not comparable: {unlike}"
+        )
     if minimal is None:
         why = "its minimal detectable change is neither published nor known from own repeats yet"
-        return Change(earlier, later, value, sd, None, False, why)
+        return Change(earlier, later, value, sd, None, comparable=True, why=why)
     own = Z_95 * sd
     by_own = own > minimal.value
     why = "the uncertainty of both values" if by_own else "the minimal detectable change"
     needed = max(minimal.value, own)
-    return Change(earlier, later, value, sd, needed, abs(value) > needed, why)
+    return Change(earlier, later, value, sd, needed, comparable=True, why=why)
 
 
 def has_grown(change: Change) -> bool:

@@ -43,6 +43,7 @@ def test_no_change_is_told_between_visits_that_are_not_alike(then, now, why):
     found = judge_change(visit(0.0, **then), visit(40.0, week=1, **now), MINIMAL)
     assert not found.real
     assert found.needed is None
+    assert found.outcome == "not comparable"
     assert "not comparable" in found.why
     assert why in found.why
 
@@ -63,6 +64,7 @@ def test_small_differences_of_filming_are_no_obstacle(now):
 
 def test_no_change_is_told_without_a_known_limit():
     found = judge_change(visit(0.0), visit(40.0, week=1), None)
+    assert found.outcome == "not judged"
     assert not found.real
     assert "neither published nor known" in found.why
 
