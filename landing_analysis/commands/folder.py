@@ -259,7 +259,18 @@ def _in_words(clip: ClipState) -> str:
 
 
 def _about(clip: ClipState) -> str:
-    """Say why, or for a clip that is done, where its report is."""
+    """Say why, or for a clip that is done, where its report is; first if it came in before."""
+    again, about = clip.again, _why_or_where(clip)
+    if again is None:
+        return about
+    words = again.words
+    if again.own_day:
+        command = f"landing-analysis clip set {again.short_id} --date {again.own_day}"
+        words += f" (if that is right: {command})"
+    return f"{words}; {about}" if about else words
+
+
+def _why_or_where(clip: ClipState) -> str:
     from landing_analysis.analysing import REPORT
 
     if clip.state == "done":

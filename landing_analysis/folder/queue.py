@@ -15,7 +15,7 @@ import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Literal
@@ -33,6 +33,7 @@ from landing_analysis.record.correcting import (
     last_correction,
 )
 from landing_analysis.record.database import Record, Row
+from landing_analysis.record.dropped_again import DroppedAgain, dropped_again
 from landing_analysis.record.patients import patient_in
 from landing_analysis.record.place import DataFolder, held
 from landing_analysis.record.sessions import planned_exercises
@@ -515,7 +516,7 @@ class ClipState:
 
     ``report`` is the folder of its newest report, None before there is one and when it lies
     outside the folder of the reports. ``short_id`` names
-    a clip on the command line.
+    a clip on the command line. ``again`` is known of a file whose recording came in before.
     """
 
     file: str
@@ -527,6 +528,7 @@ class ClipState:
     report: Path | None
     short_id: str | None = None
     corrections: tuple[Correction, ...] = ()
+    again: DroppedAgain | None = None
 
 
 BY_COMMAND = "; to try again as it is set now: landing-analysis clip again "
@@ -546,7 +548,12 @@ def states_in(record: Record, root: Path) -> tuple[ClipState, ...]:
         os.fsencode(root),
     )
     known = corrections_in_force(record)
-    return tuple(_state(record, printable(os.fsdecode(row["path"])), row, known) for row in rows)
+    again = {one.path: one for one in dropped_again(record) if one.folder == root}
+    paths = [Path(os.fsdecode(row["path"])) for row in rows]
+    return tuple(
+        replace(_state(record, printable(str(path)), row, known), again=again.get(path))
+        for path, row in zip(paths, rows, strict=True)
+    )
 
 
 def state_of(record: Record, clip_id: int) -> ClipState:

@@ -20,6 +20,7 @@ from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.by_exercise import by_exercise, mean_rows, reps_by_exercise
 from landing_analysis.record.clips import SHORT_ID
 from landing_analysis.record.database import Record
+from landing_analysis.record.dropped_again import DroppedAgain, dropped_again
 from landing_analysis.record.filmed import day_dose
 from landing_analysis.record.patients import find_patient
 from landing_analysis.record.reading import (
@@ -71,7 +72,8 @@ class History:
     once for each (`record.by_exercise`); ``ways`` tells by an analysis's number and the exercise
     which of them were done alike. ``sessions`` are what was entered of each day, ``ticks`` the
     clinician's newest mark on each exercise. ``excluded`` are clips that a person left out of
-    everything else, and ``gone`` those among ``analyses`` whose report is no longer there.
+    everything else, and ``gone`` those among ``analyses`` whose report is no longer there;
+    ``again`` are files that hold a recording once more.
     """
 
     patient: Patient
@@ -80,6 +82,7 @@ class History:
     excluded: tuple[StoredAnalysis, ...]
     gone: tuple[StoredAnalysis, ...]
     unread: tuple[UnreadClip, ...]
+    again: tuple[DroppedAgain, ...]
     visits: tuple[VisitMean, ...]
     sides: tuple[VisitMean, ...]
     ways: Mapping[_SetKey, Way]
@@ -153,6 +156,7 @@ def read_history(record: Record, code: str) -> History:
         excluded=tuple(one for one in stored if one.values["excluded"] is not None),
         gone=tuple(one for one in counted if _is_gone(record, one)),
         unread=unread_clips(record, patient.code),
+        again=dropped_again(record, patient.code),
         visits=visits,
         sides=side_means(visits, compared, patient.surgical_side or "left"),
         ways=known,
@@ -179,6 +183,19 @@ def left_out_words(history: History, day: date | None = None) -> list[str]:
         f"stand; to leave them out: landing-analysis clip exclude {one.values['sha256'][:SHORT_ID]}"
         for one in history.gone
         if day in (None, one.date)
+    ]
+
+
+def again_words(history: History, day: date) -> list[str]:
+    """Say which recordings were dropped again, of one day or under a name that speaks of it."""
+    return [
+        f"The recording of set {one.set_number} of {one.day} was dropped again under the name of "
+        f"{one.own_day}; it counts once, on {one.day}. If it is of {one.own_day}: landing-analysis "
+        f"clip set {one.short_id} --date {one.own_day}"
+        if one.own_day
+        else f"Set {one.set_number} was dropped again as another file; it counts once."
+        for one in reversed(history.again)
+        if day in (one.day, one.own_day)
     ]
 
 

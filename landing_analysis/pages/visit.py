@@ -17,6 +17,7 @@ from landing_analysis.exercises import EXERCISES, lands_on_both
 from landing_analysis.findings.tally import added
 from landing_analysis.pages.history import (
     History,
+    again_words,
     left_out_words,
     quality_of,
     set_findings,
@@ -268,6 +269,7 @@ def visit_html(
         *_bodies(analyses, patient.code),
         *(unread_words(clip) for clip in history.unread if clip.date == day),
         *left_out_words(history, day),
+        *dict.fromkeys(again_words(history, day)),
     ]
     return render_of_patient(
         "visit.html.j2",

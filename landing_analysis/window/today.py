@@ -25,6 +25,7 @@ from landing_analysis.patients import same_code
 from landing_analysis.reasons import Code
 from landing_analysis.record.correcting import require_visit_date
 from landing_analysis.record.database import Record
+from landing_analysis.record.dropped_again import dropped_again
 from landing_analysis.record.overview import ClipLine, clip_lines
 from landing_analysis.record.patients import find_patient, list_patients
 from landing_analysis.video.clips import CLIP_SUFFIXES
@@ -41,6 +42,7 @@ from landing_analysis.window.results import result_words
 from landing_analysis.window.state import Window
 
 _MOST_DONE = 40  # results on the page (choice)
+_MOST_AGAIN = 5  # files that came in before, on the page (choice)
 
 Question = Literal[
     "patient", "file date", "exercise", "slowed by", "person", "again", "gone", "drop", "look"
@@ -74,9 +76,12 @@ class Arriving:
 def today(window: Window, request: Request) -> Response:
     """Show the page, or what of it changes, with a mark that differs when it did."""
     with window.record() as record:
+        again = dropped_again(record)
         parts: dict[str, Any] = {
             "open": _open(record, window),
             "arriving": _arriving(record, window),
+            "again": again[:_MOST_AGAIN],
+            "more_again": len(again[_MOST_AGAIN:]),
             "done": [(line, result_words(line)) for line in clip_lines(record, most=_MOST_DONE)
                      if line.analysed],
             "codes": [patient.code for patient in list_patients(record)],

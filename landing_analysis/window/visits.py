@@ -74,6 +74,7 @@ def visit(window: Window, request: Request) -> Response:
             "day_words": day_words(day),
             "since": since_surgery(history.patient, day),
             "lines": [(line, result_words(line)) for line in lines],
+            "again": [one for one in history.again if day in (one.day, one.own_day)],
             "reviewed": reviewed_clips(record),
             "remarks": remarks,
             "version": last_visit_remark(record, code, day),

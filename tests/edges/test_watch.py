@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Sequence
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -23,6 +23,7 @@ from click.testing import CliRunner
 from stand_in import AT_ONCE, job, run, stand_in, template_document, tiny_clip, values_in
 
 from landing_analysis import child
+from landing_analysis.commands import folder as commands_folder
 from landing_analysis.commands.main import main
 from landing_analysis.errors import (
     ClipError,
@@ -37,6 +38,7 @@ from landing_analysis.errors import (
 from landing_analysis.folder import look, queue, watch
 from landing_analysis.folder.entries import check_clip, is_left_alone, is_placeholder
 from landing_analysis.folder.worker import analyse_in_worker, check_in_worker
+from landing_analysis.pages.history import again_words, read_history
 from landing_analysis.patients import Patient
 from landing_analysis.progress import no_progress
 from landing_analysis.record.backups import fault_in
@@ -100,6 +102,41 @@ def test_a_clip_renamed_copied_or_moved_is_not_analysed_twice(folder, drop, log)
     (drop / "P07" / "IMG_1 (1).MOV").rename(drop / "P07" / "week 48" / "P07 jumps.mp4")
     assert run(folder, todo) == {"P07/jumps.mov": "done", "P07/week 48/P07 jumps.mp4": "done"}
     assert len(_started(log)) == 1
+
+
+def test_a_recording_that_is_dropped_again_is_told_with_where_it_counts(folder, drop, log, capsys):
+    first = tiny_clip(drop / "P07" / "20260304_101112.mp4", 1)
+    todo = job(drop, stand_in(TEMPLATE, log), say=commands_folder._say)
+    run(folder, todo)
+    assert "counted once" not in capsys.readouterr().out
+    shutil.copy(first, drop / "P07" / "20260311_101112.mp4")
+    shutil.copy(first, drop / "P07" / "copy.mp4")
+    assert set(run(folder, todo).values()) == {"done"}
+    lines = capsys.readouterr().out.splitlines()
+    told = [line for line in lines if "the same recording as 20260304_101112.mp4" in line]
+    assert ["20260311" in line.partition(":")[0] for line in told] == [True, False]
+    assert all("counted once, at the visit of 2026-03-04" in line for line in told)
+    assert ["clip set" in line and "--date 2026-03-11" in line for line in told] == [True, False]
+    with open_record(folder) as record:
+        history = read_history(record, "P07")
+        assert history.days == (date(2026, 3, 4),)
+        of_first, of_other = (again_words(history, date(2026, 3, day)) for day in (4, 11))
+        assert len(of_first) == 2
+        assert of_other == [words for words in of_first if "2026-03-11" in words]
+        assert "mp4" not in str(of_first)
+
+
+def test_a_renamed_recording_is_told_only_where_its_name_speaks_of_another_day(folder, drop, log):
+    clip = tiny_clip(drop / "P07" / "20260304_101112.mp4", 1)
+    todo = job(drop, stand_in(TEMPLATE, log))
+    run(folder, todo)
+    for name, day in (("jumps.mp4", None), ("20260304_jumps.mp4", None),
+                      ("20260311_101112.mp4", date(2026, 3, 11))):  # fmt: skip
+        clip = clip.rename(clip.with_name(name))
+        run(folder, todo)
+        again = _states(folder, drop)[f"P07/{name}"].again
+        assert (again and again.own_day) == day
+    assert "was 20260304_101112.mp4" in again.words
 
 
 def test_a_clip_that_vanished_keeps_its_values_and_comes_back_done(folder, drop, log, tmp_path):

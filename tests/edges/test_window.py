@@ -556,6 +556,20 @@ def test_the_surgical_side_is_set_from_the_page_of_a_clip(served):
     assert served.post("/patient/1/side", asked).status == 409
 
 
+def test_a_recording_that_is_dropped_again_is_told_on_the_pages(analysed, tmp_path):
+    shutil.copytree(analysed, tmp_path / "own")
+    (first,) = (tmp_path / "own" / "drop" / "P07").iterdir()
+    shutil.copy(first, first.with_name("PXL_20260311_101112000.mp4"))
+    with window(tmp_path / "own", "P07") as opened:
+        page = opened.wait_for("Dropped again")
+        clip = opened.clips()[0]
+        for text in (page, opened.get("/visit/1").text):
+            assert "PXL_20260311_101112000.mp4" in text
+            assert f"The same recording as {first.name}: counted once" in text
+            assert "Its name says 2026-03-11" in text
+            assert f'<a href="{clip}">the page of the clip</a>' in text
+
+
 def test_a_clip_dropped_on_the_page_is_put_into_the_folder_of_its_patient(served):
     headers = {"X_Window_Token": served.keys.token, "X_Patient": "P07"}
     for _ in range(2):
