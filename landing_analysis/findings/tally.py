@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, SIDE_VIEWS
@@ -150,11 +150,22 @@ class RepCount:
         return self.outside + self.probably_outside > 0
 
 
-def count_reps(findings: Iterable[Finding]) -> tuple[RepCount, ...]:
-    """Count the findings of single reps, limit by limit and limb by limb, most outside first."""
+def landings_that_count(measures: Measures) -> frozenset[int]:
+    """Return the numbers of the reps that the set's means take in: no rebounds, for one."""
+    return frozenset(row.rep for row in measures.measures if row.of_set)
+
+
+def count_reps(findings: Iterable[Finding], landings: Collection[int]) -> tuple[RepCount, ...]:
+    """Count the findings of single reps, limit by limit and limb by limb, most outside first.
+
+    Parameters
+    ----------
+    findings : of a set and its reps
+    landings : numbers of the reps that count
+    """
     verdicts: dict[tuple[str, str, Limb | None], list[Verdict]] = {}
     for finding in findings:
-        if finding.rep is not None:
+        if finding.rep in landings:
             key = finding.name, finding.measure, finding.limb
             verdicts.setdefault(key, []).append(finding.verdict)
     counts = [

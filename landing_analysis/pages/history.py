@@ -13,7 +13,7 @@ from typing import Any, Literal
 from landing_analysis.analysing import REPORT
 from landing_analysis.corrections import BY_HAND_WORDS
 from landing_analysis.definitions import VIEW_WORDS, is_fppa
-from landing_analysis.exercises import lands_on_both, rung
+from landing_analysis.exercises import EXERCISES, lands_on_both, rung
 from landing_analysis.findings.judging import in_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
@@ -242,7 +242,8 @@ def _ways(record: Record, code: str | None = None) -> dict[_SetKey, Way]:
     whose: dict[_SetKey, str] = {}
     landed: defaultdict[_SetKey, list[Landing]] = defaultdict(list)
     for row in read_landing_rows(record, code):
-        others = reps_by_exercise(row["bouts"] or (), row["exercise"]).items()
+        told = row["rebound"] is not None
+        others = reps_by_exercise(row["bouts"] or (), row["exercise"], rebounds=told).items()
         exercise = next((name for name, reps in others if row["number"] in reps), row["exercise"])
         bound = None if row["bound"] is None else bool(row["bound"])
         key = row["analysis_id"], exercise
@@ -326,7 +327,8 @@ def unread_words(clip: UnreadClip) -> str:
 def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding, ...]:
     """Return the findings on one of the sets, each with the count of the landings that show it."""
     findings = [_finding(row) for row in analysis.tables["finding"]]
-    counts = {(one.name, one.measure, one.limb): one for one in count_reps(findings)}
+    counted = count_reps(findings, analysis.landings_that_count)
+    counts = {(one.name, one.measure, one.limb): one for one in counted}
     return tuple(
         SetFinding(
             exercise=analysis.values["exercise"],
@@ -351,10 +353,10 @@ def _counted_words(count: RepCount | None) -> str:
 def tally_of(analysis: StoredAnalysis) -> Tally:
     """Count out the findings of one set, as its report does.
 
-    The record does not tell reps that were seen in another view; a measure that only these have
-    counts neither as given nor as missing.
+    An analysis of an earlier version does not tell rebounds, nor reps that were seen in another
+    view; a measure that only these have counts neither as given nor as missing.
     """
-    values = analysis.values
+    values, landings = analysis.values, analysis.landings_that_count
     summaries = tuple(
         SetSummary(**{name: row[name] for name in _SUMMARY}) for row in analysis.tables["summary"]
     )
@@ -364,6 +366,7 @@ def tally_of(analysis: StoredAnalysis) -> Tally:
             tuple(
                 measure_of(row, of_set=row["value"] is None or (row["name"], row["limb"]) in summed)
                 for row in analysis.tables["measure"]
+                if row["rep"] in landings
             ),
             summaries,
         ),
@@ -405,6 +408,22 @@ def used_reps(analysis: StoredAnalysis) -> tuple[int, int]:
     """Return how many reps were used, and how many counted."""
     reps = analysis.tables["rep"]
     return sum(rep["used"] for rep in reps), len(reps)
+
+
+def left_out_landings(analysis: StoredAnalysis) -> str:
+    """Say which used reps are in no mean and no count of findings, empty where all count."""
+    own, view = analysis.values["exercise"], analysis.values["view"]
+    used = [rep for rep in analysis.tables["rep"] if rep["used"]]
+    others = Counter(rep["exercise"] for rep in used if rep["exercise"] != own)
+    of_own = [rep for rep in used if rep["exercise"] == own]
+    rebounds = sum(bool(rep["rebound"]) for rep in of_own)
+    turned = sum(not rep["rebound"] and rep["view"] not in (None, view) for rep in of_own)
+    found = [
+        f"{rebounds} rebound{'' if rebounds == 1 else 's'}" if rebounds else "",
+        f"{turned} seen in another view" if turned else "",
+        *(f"{n} that may be {EXERCISES[name].name}" for name, n in others.items() if own),
+    ]
+    return ", ".join(filter(None, found))
 
 
 def _too_poor(analysis: StoredAnalysis) -> list[str]:

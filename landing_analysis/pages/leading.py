@@ -95,7 +95,7 @@ def leading(history: History, day: date, main: Sequence[tuple[Exercise, Way]]) -
 def _values(
     analyses: Sequence[StoredAnalysis], views: tuple[View, ...], name: str, limb: Limb
 ) -> list[_Value]:
-    """Return a limb's value of every used rep that is seen in some views."""
+    """Return a limb's value of every landing that counts and is seen in some views."""
     return [
         _Value(analysis, row["rep"], float(row["value"]), bool(row["by_hand"]))
         for analysis in analyses
@@ -103,7 +103,7 @@ def _values(
         for row in analysis.tables["measure"]
         if (row["name"], row["limb"]) == (name, limb)
         and row["value"] is not None
-        and row["rep"] in analysis.used_rep_numbers
+        and row["rep"] in analysis.landings_that_count
     ]
 
 

@@ -18,6 +18,7 @@ from landing_analysis.findings.tally import added
 from landing_analysis.pages.history import (
     History,
     again_words,
+    left_out_landings,
     left_out_words,
     quality_of,
     set_findings,
@@ -137,6 +138,7 @@ class ClipCard:
     still: str | None
     shots: Mapping[int, str]
     reps: str
+    left_out: str
     quality: str
     notes: tuple[str, ...]
     tally: str
@@ -183,6 +185,7 @@ class Within:
     """Bouts of an exercise in a clip of another one, and their findings outside a limit."""
 
     words: str
+    left_out: str
     tally: str
     outside: tuple[tuple[Verdict, str, str], ...]
 
@@ -358,6 +361,7 @@ def _within(one: StoredAnalysis, outside: Outside) -> Within:
     words = f"In set {one.values['set_number']}, {VIEW_WORDS[one.values['view']]}, which holds "
     return Within(
         words=f"{words}several exercises in a row: {counted} reps, {used} used{_how_known(one)}.",
+        left_out=left_out_landings(one),
         tally=tally_words(tally_of(one)),
         outside=outside[_key_of(one)],
     )
@@ -608,6 +612,7 @@ def _card(
             f"{counted} reps{_in_a_row(analysis)}, {used} used{by_hand}, "
             f"{values['median_fps']:.0f} frames/s"
         ),
+        left_out=left_out_landings(own),
         quality=f"{QUALITY_SYMBOLS[state]} quality {state}",
         notes=tuple(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"

@@ -33,12 +33,14 @@ def by_exercise(one: StoredAnalysis) -> tuple[StoredAnalysis, ...]:
 
     Notes
     -----
-    The record does not tell reps that were seen in another view than the clip's, nor rebounds: a
-    clip in which the patient turned counts as one of its own exercise, and so do the reps of
-    exercises that rebound. Bouts that were not recognised with certainty are left out.
+    An analysis of an earlier version does not tell which reps were seen in another view than the
+    clip's, nor rebounds: there a clip in which the patient turned is not parted, nor are exercises
+    that rebound. Reps of bouts that were not recognised with certainty stay with the clip's own
+    exercise, but are none of its ``landings_that_count``.
     """
-    numbers = reps_by_exercise(one.values["bouts"] or (), one.values["exercise"])
-    turned = Code.PATIENT_TURNED in one.remark_codes
+    told = one.tells_rebounds
+    numbers = reps_by_exercise(one.values["bouts"] or (), one.values["exercise"], rebounds=told)
+    turned = Code.PATIENT_TURNED in one.remark_codes and not told
     if not numbers or one.values["exercise_origin"] == "given" or turned:
         return (one,)
     others = set().union(*numbers.values())
@@ -50,12 +52,16 @@ def by_exercise(one: StoredAnalysis) -> tuple[StoredAnalysis, ...]:
 
 
 def reps_by_exercise(
-    bouts: Iterable[Mapping[str, Any]], own: str | None
+    bouts: Iterable[Mapping[str, Any]], own: str | None, *, rebounds: bool
 ) -> dict[str, set[int]]:  # fmt: skip
-    """Return the numbers of the reps in the sure bouts of each exercise but the clip's own."""
+    """Return the numbers of the reps in the sure bouts of each exercise but the clip's own.
+
+    Those that rebound only where ``rebounds`` are told apart.
+    """
     numbers: dict[str, set[int]] = {}
     for bout in filter(_is_sure, bouts):
-        if bout["exercise"] != own and not EXERCISES[bout["exercise"]].rebounds:
+        apart = rebounds or not EXERCISES[bout["exercise"]].rebounds
+        if bout["exercise"] != own and apart:
             numbers.setdefault(bout["exercise"], set()).update(bout["reps"])
     return numbers
 
@@ -146,7 +152,7 @@ def _judged(one: StoredAnalysis) -> dict[str, tuple[dict[str, Any], ...]]:
 
 
 def _measures_of(one: StoredAnalysis) -> Iterable[Measure]:
-    """Yield the values of the used reps."""
+    """Yield the values of the landings that count."""
     for row in one.tables["measure"]:
-        if row["value"] is not None and row["rep"] in one.used_rep_numbers:
+        if row["value"] is not None and row["rep"] in one.landings_that_count:
             yield measure_of(row)

@@ -15,6 +15,12 @@ from landing_analysis.tables import Limb, QualityState, short_clip
 
 _OUTSIDE = ("above", "below")
 _PROBABLY_OUTSIDE = ("probably above", "probably below")
+_COUNTS = (
+    "EXISTS (SELECT 1 FROM rep JOIN analysis ON analysis.id = rep.analysis_id "
+    "WHERE rep.analysis_id = finding.analysis_id AND number = finding.rep "
+    "AND NOT coalesce(rebound, 0) AND coalesce(rep.view, analysis.view) IS analysis.view)"
+)
+"""Whether the rep of a finding is a landing that counts, of whichever exercise of its clip."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +39,8 @@ class ClipLine:
     ``outside`` counts reps by finding, the most first. Of all reps ``judged`` were held against a
     limit; where none lies surely outside one, ``probably_outside`` and ``cannot_tell`` count those
     that may. ``sides_differ`` is whether a comparison of the limbs lies outside its limit.
-    ``codes`` are those of its quality notes. ``excluded`` is why a person left it out.
+    ``codes`` are those of its quality notes. ``excluded`` is why a person left it out. Of reps that
+    are rebounds (``rebounds``) or seen in another view no findings are counted.
     """
 
     short_id: str
@@ -48,6 +55,7 @@ class ClipLine:
     values: dict[str, Any]
     reps: int
     used: int
+    rebounds: int
     quality: QualityState | None
     codes: frozenset[str]
     outside: tuple[RepsOutside, ...]
@@ -104,11 +112,11 @@ def clip_lines(
 
 def _line(record: Record, row: Row) -> ClipLine:
     number = row["analysis_id"]
-    reps = record.rows("SELECT used FROM rep WHERE analysis_id = ?", number)
+    reps = record.rows("SELECT used, rebound FROM rep WHERE analysis_id = ?", number)
     checks = record.rows("SELECT state, codes FROM quality WHERE analysis_id = ?", number)
     found = record.rows(
         "SELECT name, limb, count(DISTINCT rep) AS reps FROM finding WHERE analysis_id = ? "
-        f"AND rep NOT NULL AND verdict IN {_OUTSIDE} GROUP BY name, limb ORDER BY reps DESC, name",
+        f"AND {_COUNTS} AND verdict IN {_OUTSIDE} GROUP BY name, limb ORDER BY reps DESC, name",
         number,
     )
     (counts,) = record.rows(
@@ -116,7 +124,7 @@ def _line(record: Record, row: Row) -> ClipLine:
         f"{_PROBABLY_OUTSIDE} THEN rep END) AS probably_outside, count(DISTINCT CASE WHEN verdict "
         f"= 'cannot tell' THEN rep END) AS cannot_tell, coalesce(max(rep IS NULL AND verdict IN "
         f"{_OUTSIDE} AND name = 'side_difference'), 0) AS sides_differ FROM finding "
-        "WHERE analysis_id = ?",
+        f"WHERE analysis_id = ? AND (rep IS NULL OR {_COUNTS})",
         number,
     )
     return ClipLine(
@@ -132,6 +140,7 @@ def _line(record: Record, row: Row) -> ClipLine:
         values=dict(row),
         reps=len(reps),
         used=sum(rep["used"] for rep in reps),
+        rebounds=sum(bool(rep["used"] and rep["rebound"]) for rep in reps),
         quality=_worst(check["state"] for check in checks) if number else None,
         codes=frozenset(code for check in checks for code in json.loads(check["codes"] or "[]")),
         outside=tuple(RepsOutside(one["name"], one["limb"], one["reps"]) for one in found),

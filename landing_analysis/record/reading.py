@@ -95,11 +95,12 @@ def read_landing_rows(record: Record, code: str | None = None) -> list[dict[str,
     Returns
     -------
     list of dict
-        Keyed ``analysis_id, code, exercise, bouts, number, limbs, bound, landing_s``, rep after
-        rep; ``exercise`` and ``bouts`` are the clip's.
+        Keyed ``analysis_id, code, exercise, bouts, number, limbs, bound, landing_s, rebound``, rep
+        after rep; ``exercise`` and ``bouts`` are the clip's.
     """
     rows = record.rows(
-        "SELECT analysis_id, code, analysis.exercise, bouts, number, limbs, bound, landing_s "
+        "SELECT analysis_id, code, analysis.exercise, bouts, number, limbs, bound, "
+        "landing_s, rebound "
         "FROM patient "
         "JOIN visit ON patient_id = patient.id JOIN clip ON visit_id = visit.id "
         "JOIN analysis ON clip_id = clip.id JOIN rep ON analysis_id = analysis.id "
@@ -130,8 +131,28 @@ class StoredAnalysis:
 
     @cached_property
     def used_rep_numbers(self) -> frozenset[int]:
-        """Numbers of the reps that the set's values rest on."""
+        """Numbers of the reps that were measured."""
         return frozenset(rep["number"] for rep in self.tables["rep"] if rep["used"])
+
+    @cached_property
+    def tells_rebounds(self) -> bool:
+        """Whether it is known of its reps which are rebounds, and from where each was seen."""
+        return all(rep["rebound"] is not None for rep in self.tables["rep"])
+
+    @cached_property
+    def landings_that_count(self) -> frozenset[int]:
+        """Numbers of the reps that means and findings rest on.
+
+        Those of its own exercise that were used, but no rebounds, and none that is seen in another
+        view than the clip's, as far as the record tells.
+        """
+        own, view = self.values["exercise"], self.values["view"]
+        return frozenset(
+            rep["number"]
+            for rep in self.tables["rep"]
+            if rep["used"] and not rep["rebound"]
+            if rep["exercise"] == own and rep["view"] in (None, view)
+        )
 
     @cached_property
     def remark_codes(self) -> frozenset[str]:

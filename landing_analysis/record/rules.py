@@ -346,6 +346,7 @@ _OF: dict[str, dict[str, Rule]] = {
         "analysis_id": _ID, "number": _whole(1), "exercise": _EXERCISE,
         "task": _EXERCISE, "limbs": _LIMBS_JSON,
         "used": _YES, "bound": _YES, "excluded": _YES, "reason": _NAME,
+        "rebound": _YES, "view": _one_of(*VIEWS),
         "reason_code": _REASON_CODE, "take_off_sd_s": _SD, "landing_sd_s": _SD,
     },
     "contact": {

@@ -185,6 +185,8 @@ def _rep(rep: Document) -> dict[str, object]:
     flight = rep["flight"]
     return {
         **_pick(rep, "number", "exercise", "reason", "reason_code", "peak_flexion_s", "player_s"),
+        "view": rep.get("view"),
+        "rebound": None if rep.get("rebound") is None else int(rep["rebound"]),
         **_pick(flight, "take_off_s", "take_off_sd_s", "landing_s", "landing_sd_s"),
         "limbs": _json(rep["limbs"]),
         "bound": int(_is_bound(flight["take_off_limbs"], rep["limbs"])),

@@ -18,6 +18,7 @@ from landing_analysis.findings.tally import (
     Tally,
     count_reps,
     judged_value,
+    landings_that_count,
 )
 from landing_analysis.report.numbers import sentence
 from landing_analysis.report.roles import with_roles
@@ -117,9 +118,13 @@ def _headline(finding: Finding, analysis: Analysis, sets: Sets) -> Headline:
     )
 
 
+def _counts(analysis: Analysis) -> tuple[RepCount, ...]:
+    return count_reps(analysis.findings, landings_that_count(analysis.measures))
+
+
 def _count_of(finding: Finding, analysis: Analysis) -> RepCount | None:
     about = finding.name, finding.measure, finding.limb
-    counts = count_reps(analysis.findings)
+    counts = _counts(analysis)
     return next((one for one in counts if (one.name, one.measure, one.limb) == about), None)
 
 
@@ -144,7 +149,7 @@ def first_line(analysis: Analysis) -> str:
 
     What lay outside only probably is named where nothing did for sure; else it is counted.
     """
-    counts = count_reps(analysis.findings)
+    counts = _counts(analysis)
     sure = [one for one in counts if one.outside]
     outside = [one for one in counts if one.is_outside]
     if not counts:

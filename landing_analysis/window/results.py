@@ -35,6 +35,8 @@ def outcome_words(line: ClipLine) -> str:
     reps = f"{line.reps} rep" + ("" if line.reps == 1 else "s")
     if line.used < line.reps:
         reps += f", {line.used} used"
+    if line.rebounds:
+        reps += f", {line.rebounds} of them rebounds"
     found = [_outside_words(one) for one in line.outside[:_MOST_FINDINGS]]
     more = len(line.outside) - _MOST_FINDINGS
     if more > 0:

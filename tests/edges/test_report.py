@@ -28,7 +28,7 @@ from landing_analysis.report.page import report_html
 from landing_analysis.report.pictures import key_pictures
 from landing_analysis.report.roles import with_roles
 from landing_analysis.report.sheet import MOST_LINES, key_measure, shots, shown_findings
-from landing_analysis.report.verdicts import first_line, sets_of
+from landing_analysis.report.verdicts import first_line, first_lines, sets_of
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import OUTSIDE, PROBABLY_OUTSIDE, Bout, Limit, Note, Occasion
 
@@ -577,8 +577,25 @@ def test_the_head_of_a_report_counts_rebounds_which_no_mean_takes_in():
     first, *others = analysis.reps.reps
     reps = replace(analysis.reps, reps=(replace(first, rebound=True), *others))
     words = dict(header_facts(replace(analysis, reps=reps)))["Reps"]
-    assert words.endswith(" used, 1 of them rebounds, in no mean")
+    assert words.endswith(" used, 1 of them rebounds, in no mean or count")
     assert "rebound" not in dict(header_facts(analysis))["Reps"]
+
+
+def test_a_rebound_is_no_landing_in_which_a_finding_is_counted():
+    analysis = make_analysis()
+    limit = Limit("knee_inward", "fppa_peak_flexion", "upper", -90.0, "deg", "x")
+    judged = replace(
+        analysis, limits=(limit,),
+        findings=judge_measures(analysis.measures, (limit,), analysis.decided.exercise),
+    )  # fmt: skip
+    first = next(rep.number for rep in analysis.reps.reps if rep.used)
+    used = sum(rep.used for rep in analysis.reps.reps)
+    rows = tuple(
+        replace(row, of_set=row.rep != first) for row in analysis.measures.measures
+    )  # as `measure_reps` marks a rebound
+    rebounding = replace(judged, measures=replace(analysis.measures, measures=rows))
+    assert f"in {used} of {used} landings" in str(first_lines(sets_of(judged)))
+    assert f"in {used - 1} of {used - 1} landings" in str(first_lines(sets_of(rebounding)))
 
 
 def test_a_limit_names_the_exercises_that_are_held_against_it():

@@ -20,14 +20,19 @@ from landing_analysis.export.rows import PatientRows, tidy_rows
 from landing_analysis.findings.judging import judge_measures
 from landing_analysis.findings.several import by_exercise as by_exercise_of_clip
 from landing_analysis.measures.summaries import with_set
-from landing_analysis.pages.history import read_history, visit_facts
+from landing_analysis.pages.history import (
+    left_out_landings,
+    read_history,
+    set_findings,
+    visit_facts,
+)
 from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import Patient
 from landing_analysis.record.by_exercise import by_exercise, reps_by_exercise
 from landing_analysis.record.database import open_record
 from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
-from landing_analysis.record.reading import read_analyses
+from landing_analysis.record.reading import measure_of, read_analyses
 from landing_analysis.report.index import index_html
 from landing_analysis.report.page import report_html
 from landing_analysis.report.sheet import shown_findings, stand_for
@@ -111,8 +116,52 @@ def test_bouts_that_are_not_sure_or_of_stray_reps_are_shown_nowhere_else():
         {"exercise": "high_knees", "confidence": confidence, "reps": list(numbers)}
         for confidence, numbers in zip((0.9, 0.7, None, 0.9), reps, strict=True)
     ]
-    assert reps_by_exercise(bouts, "jog_in_place") == {"high_knees": set(range(1, 7))}
-    assert reps_by_exercise(bouts, "high_knees") == {}
+    first = {"high_knees": set(range(1, 7))}
+    assert reps_by_exercise(bouts, "jog_in_place", rebounds=True) == first
+    assert reps_by_exercise(bouts, "high_knees", rebounds=True) == {}
+
+
+def test_an_exercise_that_rebounds_is_a_set_of_its_own_where_rebounds_are_told():
+    bouts = [{"exercise": "drop_jump", "confidence": 0.9, "reps": [*range(1, 7)]}]
+    assert reps_by_exercise(bouts, "jump", rebounds=True) == {"drop_jump": set(range(1, 7))}
+    assert reps_by_exercise(bouts, "jump", rebounds=False) == {}
+
+
+def _with_reps(one, change):
+    """Return a stored analysis whose reps are changed by number."""
+    reps = tuple(rep | change.get(rep["number"], {}) for rep in one.tables["rep"])
+    return replace(one, tables=one.tables | {"rep": reps})
+
+
+def test_rebounds_and_what_is_not_surely_of_an_exercise_count_in_none_of_its_landings(history):
+    limit = Limit("long_ground_contact", "contact_time", "upper", 0.01, "s", "a choice")
+    (whole,) = history.analyses
+    own = by_exercise(whole)[0]
+    row = next(row for row in whole.tables["measure"] if row["name"] == "contact_time")
+    finding = asdict(judge_measures(Measures((measure_of(row),)), (limit,), "jog_in_place")[0])
+    numbers = sorted(own.landings_that_count)
+    limb = {"measure": "contact_time", "limb": None, "limit_value": limit.value}
+    found = tuple(finding | limb | {"rep": rep} for rep in (*numbers, None))
+    judged = replace(own, tables=own.tables | {"finding": found})
+    assert left_out_landings(judged) == ""
+
+    def counted(one):
+        (told,) = set_findings(history, one)
+        return told.text
+
+    assert f"in {len(numbers)} of {len(numbers)} landings" in counted(judged)
+    rebound, stray, turned = numbers[:3]
+    fewer = _with_reps(judged, {
+        rebound: {"rebound": 1}, stray: {"exercise": "heel_kicks"}, turned: {"view": "front"},
+    })  # fmt: skip
+    left = len(numbers) - 3
+    assert f"in {left} of {left} landings" in counted(fewer)
+    assert left_out_landings(fewer) == (
+        "1 rebound, 1 seen in another view, 1 that may be heel kicks"
+    )
+    unknown = {number: {"rebound": None, "view": None} for number in numbers}
+    assert not _with_reps(judged, unknown).tells_rebounds
+    assert _with_reps(judged, unknown).landings_that_count == set(numbers)
 
 
 def test_an_exercise_that_a_person_gave_is_the_only_one_of_its_clip(history):

@@ -384,7 +384,7 @@ def test_a_value_of_few_reps_among_others_is_named():
 
 def test_landings_are_counted_by_how_sure_they_are():
     findings = judge_measures(_inward([15.0] * 6 + [11.0, 2.0]), (UPPER, OUTWARD), DECIDED.exercise)
-    inward, outward = count_reps(findings)
+    inward, outward = count_reps(findings, range(1, 20))
     assert landings_words(inward) == "in 6 of 8 landings, probably in 1"
     assert landings_words(outward) == "in 0 of 8 landings"
     assert (inward.is_outside, outward.is_outside) == (True, False)
@@ -395,7 +395,8 @@ def test_what_is_most_often_outside_comes_first_and_what_cannot_be_told_is_count
         *_inward([15.0, 10.2, 2.0]).measures,
         *(_row(n, "pelvis_shift", None, 25.0, 1.0, "%") for n in (1, 2, 3)),
     ]
-    counts = count_reps(judge_measures(_measures(rows), (UPPER, BAND), DECIDED.exercise))
+    found = judge_measures(_measures(rows), (UPPER, BAND), DECIDED.exercise)
+    counts = count_reps(found, range(1, 20))
     assert [landings_words(one) for one in counts] == [
         "in 3 of 3 landings", "in 1 of 3 landings, cannot tell in 1",
     ]  # fmt: skip

@@ -694,6 +694,18 @@ def test_counts_of_a_line_are_those_of_the_findings_of_reps(looked_at):
         assert counted == len({rep for rep, verdict in found if verdict in verdicts})
 
 
+def test_a_line_counts_no_finding_of_a_rebound(served):
+    with open_record(served.folder) as record:
+        (before,) = clip_lines(record)
+        with record.change() as connection:
+            connection.execute(
+                "UPDATE rep SET rebound = 1 WHERE number = (SELECT min(rep) FROM finding)"
+            )
+        (line,) = clip_lines(record)
+    assert (line.judged, line.rebounds) == (before.judged - 1, 1)
+    assert f"{line.reps} reps, 1 of them rebounds: " in result_words(line)
+
+
 def test_what_belongs_to_nobody_is_settled_in_the_window_without_a_command(looked_at, tmp_path):
     with window(tmp_path) as empty:
         drawn_clip(empty.root / "PXL_20260304_101112000.mp4")
