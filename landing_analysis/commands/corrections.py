@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from landing_analysis.commands.shared import (
+    DAY,
     Start,
     data_option,
     in_one_sentence,
@@ -74,7 +75,7 @@ def clip() -> None:
 @click.argument("name", metavar="ID")
 @click.option("--patient", metavar="CODE", help="Whose clip it is; a patient in the record.")
 @click.option(
-    "--date", "day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+    "--date", "day", type=DAY, metavar="YYYY-MM-DD",
     help="Day of the visit.",
 )  # fmt: skip
 @overruling_options

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from landing_analysis.commands.shared import (
+    DAY,
     Start,
     counted,
     data_option,
@@ -16,12 +17,10 @@ from landing_analysis.commands.shared import (
     reports_option,
 )
 
-_DAY = click.DateTime(["%Y-%m-%d"])
-
 
 @click.command()
 @click.argument("code")
-@click.argument("day", metavar="[DATE]", required=False, type=_DAY)
+@click.argument("day", metavar="[DATE]", required=False, type=DAY)
 @data_option
 @reports_option
 @click.pass_obj
@@ -42,7 +41,7 @@ def visit(
 
 
 @click.command()
-@click.argument("day", metavar="[DATE]", required=False, type=_DAY)
+@click.argument("day", metavar="[DATE]", required=False, type=DAY)
 @data_option
 @reports_option
 @click.pass_obj
@@ -84,7 +83,7 @@ def compare(start: Start, code: str, data: Path | None) -> None:
 
 @click.command()
 @click.argument("code")
-@click.argument("day", metavar="[DATE]", required=False, type=_DAY)
+@click.argument("day", metavar="[DATE]", required=False, type=DAY)
 @data_option
 @reports_option
 @in_one_sentence
@@ -115,7 +114,7 @@ def progress(code: str, day: datetime | None, data: Path | None, reports: Path |
 )
 @click.option(
     "--last-day",
-    type=_DAY,
+    type=DAY,
     metavar="YYYY-MM-DD",
     help="Last day of the twelve weeks; today unless given.",
 )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from landing_analysis.commands.shared import (
+    DAY,
     counted,
     data_option,
     in_one_sentence,
@@ -33,7 +34,7 @@ def _facts_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--stature-cm", type=float, metavar="CM", help="Body height."),
         click.option(
             "--surgery-date",
-            type=click.DateTime(["%Y-%m-%d"]),
+            type=DAY,
             metavar="YYYY-MM-DD",
             help="Day of the operation; weeks since surgery are counted from it.",
         ),

@@ -9,6 +9,7 @@ from typing import Literal
 import click
 
 from landing_analysis.commands.shared import (
+    DAY,
     Start,
     counted,
     data_option,
@@ -123,7 +124,7 @@ def tables(
 
 @record.command(short_help="Write one visit as an HL7 FHIR R4 Bundle.")
 @click.argument("code")
-@click.argument("day", metavar="[DATE]", required=False, type=click.DateTime(["%Y-%m-%d"]))
+@click.argument("day", metavar="[DATE]", required=False, type=DAY)
 @click.option(
     "--out",
     "target",

@@ -12,6 +12,7 @@ import click
 
 from landing_analysis.commands.corrections import BY
 from landing_analysis.commands.shared import (
+    DAY,
     Start,
     data_option,
     in_one_sentence,
@@ -28,7 +29,7 @@ _by_option = click.option(
     f"{BY} says, otherwise not given.",
 )  # fmt: skip
 _day_option = click.option(
-    "--day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+    "--day", type=DAY, metavar="YYYY-MM-DD",
     help="Day of the visit; today unless given.",
 )  # fmt: skip
 _STATE_HELP = (
@@ -49,7 +50,7 @@ def _content_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         *(
             click.option(
-                f"--{moment.replace('_', '-')}", moment, metavar="STATE",
+                f"--{moment.replace('_', '-')}", moment, multiple=True, metavar="STATE",
                 help=_STATE_HELP.format(
                     when=MOMENT_WORDS[moment], soreness="|".join(SORENESS[moment])
                 ),
@@ -140,10 +141,13 @@ def _save(
     from landing_analysis.pages.writing import rewrite_pages
     from landing_analysis.record.outdated import mark_pages
     from landing_analysis.record.sessions import clips_waiting, enter_session, read_session
+    from landing_analysis.sessions.session import Session, session_of
 
     plain = _plain(given)
     if not plain:
         raise click.UsageError('Name what is to be entered, for instance --after "pain 1".')
+    if is_new and session_of(plain) == Session():
+        raise SessionError("Nothing was entered: all that was given is empty.")
     on = day.date() if day else date.today()
     with opened_record(data) as record:
         known = read_session(record, code, on)
@@ -180,7 +184,7 @@ def _plain(given: dict[str, Any]) -> dict[str, Any]:
         if value is None or value == ():
             continue
         if key in MOMENTS:
-            found[key] = state_in(value)
+            found[key] = state_in(" ".join(value))
         else:
             found[key] = [v for v in value if v] if isinstance(value, tuple) else value
     return found

@@ -114,6 +114,19 @@ def opened_record(data: Path | None, reports: Path | None = None) -> Iterator[Re
             raise RecordError(sentence) from error
 
 
+class _Day(click.DateTime):
+    """A day, refused in the words of the other sentences."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value!r} is no date; write YYYY-MM-DD.", param, ctx)
+
+
+DAY = _Day(["%Y-%m-%d"])
+
+
 def table(rows: Iterable[tuple[str, ...]]) -> list[str]:
     """Return rows of cells as lines with aligned columns."""
     rows = list(rows)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from difflib import get_close_matches
 from itertools import pairwise
 
 from landing_analysis.errors import SessionError
@@ -125,7 +126,11 @@ def require_exercise(code: str) -> str:
     """
     known = code.lower().replace("-", "_")
     if known not in EXERCISES:
-        raise SessionError(f"There is no exercise {code!r:.40}; known are {', '.join(EXERCISES)}.")
+        near = get_close_matches(known, EXERCISES, n=1)
+        meant = f"did you mean {near[0]}? Known" if near else "known"
+        raise SessionError(
+            f"There is no exercise {code!r:.40}; {meant} are {', '.join(EXERCISES)}."
+        )
     return known
 
 
@@ -144,9 +149,11 @@ def _pairs(words: list[str], line: str) -> Iterator[tuple[str, str]]:
 
 def _fact(key: str, value: str, line: str) -> dict[str, object]:
     if key == "rest":
-        return {"rest_s": _within(_number(value, line), _RANGES.rest_s, "seconds of rest", line)}
+        return {
+            "rest_s": _within(_number(value, key, line), _RANGES.rest_s, "seconds of rest", line)
+        }
     if key == "box":
-        height_cm = _within(_number(value, line), _RANGES.box_cm, "cm of box height", line)
+        height_cm = _within(_number(value, key, line), _RANGES.box_cm, "cm of box height", line)
         return {"box_height_m": round(height_cm / 100, 4)}
     if key == "limb":
         limb = next((limb for limb in LIMBS if limb == value), None)
@@ -156,9 +163,11 @@ def _fact(key: str, value: str, line: str) -> dict[str, object]:
     return {"load": _load(value, line)}
 
 
-def _number(text: str, line: str) -> float:
+def _number(text: str, key: str, line: str) -> float:
     if not _NUMBER.fullmatch(text):
-        raise SessionError(f"{line!r:.80} says {text!r:.20} where a number belongs.")
+        unit = "seconds" if key == "rest" else "centimetres"
+        said = f"says {key} {text!r:.20}" if text else f"says nothing after {key}"
+        raise SessionError(f"{line!r:.80} {said}; write the {unit} as a number alone.")
     return float(text)
 
 

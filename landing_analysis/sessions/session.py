@@ -150,7 +150,7 @@ def state_in(text: str) -> dict[str, str]:
     Raises
     ------
     SessionError
-        When a word stands where one of the names belongs.
+        When a word stands where one of the names belongs, a name stands twice or has no value.
     """
     words = text.split()
     at = [k for k, word in enumerate(words) if word in _STATE_KEYS]
@@ -160,6 +160,14 @@ def state_in(text: str) -> dict[str, str]:
             f"trace, with any of {', '.join(_STATE_KEYS)}."
         )
     found = {words[k]: " ".join(words[k + 1 : end]) for k, end in pairwise([*at, len(words)])}
+    if len(found) < len(at):
+        twice = next(words[k] for k in at if words.count(words[k]) > 1)
+        raise SessionError(f"{text!r:.60} says {twice} twice.")
+    for key, value in found.items():
+        if not value:
+            raise SessionError(
+                f"{text!r:.60} gives no value for {key}; write one, or {key} - to take it back."
+            )
     return {key: "" if value == "-" else value for key, value in found.items()}
 
 

@@ -132,7 +132,10 @@ def test_a_line_says_all_of_what_was_prescribed(one):
         ("jump 30x20", "1 to 20"),
         ("jump 3x0", "1 to 200"),
         ("jump 3x20 sixty", "after the sets come"),
-        ("jump 3x20 rest long", "where a number belongs"),
+        ("jump 3x20 rest long", "rest 'long'; write the seconds as a number alone"),
+        ("jump 3x20 rest", "nothing after rest"),
+        ("drop_jump 3x8 box 30 cm", "centimetres as a number alone"),
+        ("jmp 3x20", "did you mean jump?"),
         ("jump 3x20 rest 60 rest 45", "rest twice"),
         ("sled_jump 3x20 load two red", "by number"),
         ("sled_jump 3x20 load 13 red", "1 to 12"),
@@ -197,8 +200,14 @@ def test_a_state_is_read_from_one_line():
         "pain": "2", "effusion": "trace", "soreness": "warm-up only", "distress": "giving way",
     }  # fmt: skip
     assert state_in("pain -") == {"pain": ""}
-    with pytest.raises(SessionError, match="what it is about"):
-        state_in("2 of 10")
+    for text, says in (
+        ("2 of 10", "what it is about"),
+        ("pain", "no value for pain"),
+        ("pain effusion 1+", "no value for pain"),
+        ("pain 1 effusion 0 pain 2", "says pain twice"),
+    ):
+        with pytest.raises(SessionError, match=says):
+            state_in(text)
 
 
 def test_warnings_are_pain_swelling_and_distress_and_nothing_else():
@@ -315,6 +324,9 @@ def test_a_session_is_added_shown_and_edited(record, folder):
                   "before: pain 0 of 10, effusion 0", "joint giving way once",
                   "stopped: bounds: pain 4", "entered by T1"):  # fmt: skip
         assert words in added.output
+    once_more = ("--before", "pain 1", "--before", "effusion trace")
+    both = _command("session", "add", "P07", "--day", "2026-03-03", *once_more)
+    assert "before: pain 1 of 10, effusion trace" in both.output
     again = _command("session", "add", "P07", "--day", DAY, "--note", "x")
     assert again.exit_code == 1
     assert "session edit P07 --day 2026-03-04" in again.output
@@ -335,6 +347,8 @@ def test_a_session_is_added_shown_and_edited(record, folder):
         (("edit", "P07", "--day", "2026-03-04", "--note", "x"), 1, "no session of P07"),
         (("show", "P07"), 1, "no session of P07"),
         (("add", "P07", "--after", "fine"), 1, "what it is about"),
+        (("add", "P07", "--note", ""), 1, "all that was given is empty"),
+        (("add", "P07", "--day", "4.3.2026", "--note", "x"), 2, "write YYYY-MM-DD"),
         (("tick", "P07", "leap"), 1, "no exercise"),
     ],
 )
