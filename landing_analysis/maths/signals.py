@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from landing_analysis.tables import BoolArray, FloatArray
+from landing_analysis.tables import BoolArray, FloatArray, IntArray
 
 STEPS_AROUND = 19  # definition: of the running median, a third of a second at 60 frames/s
 _BLOCK = 2048  # definition: windows sorted at once; for the memory, changes no value
@@ -54,7 +54,11 @@ def running_percentile(y: FloatArray, percent: float, reach: int) -> FloatArray:
 
 
 def local_polynomial(
-    t_s: FloatArray, y: FloatArray, half_window_s: float, degree: int = 2
+    t_s: FloatArray,
+    y: FloatArray,
+    half_window_s: float,
+    degree: int = 2,
+    at: IntArray | None = None,
 ) -> FloatArray:
     """Fit a polynomial around every sample and return its value and derivatives there.
 
@@ -65,10 +69,11 @@ def local_polynomial(
     half_window_s : samples farther away than this carry no weight; the window
         is widened to hold one sample more than the degree on each side
     degree : of the polynomial
+    at : (m,) the samples to fit it around, None for all n
 
     Returns
     -------
-    (degree + 1, n, ...) value, first derivative (per second), second derivative, ...;
+    (degree + 1, m, ...) value, first derivative (per second), second derivative, ...;
     NaN where too few samples lie in the window
 
     Notes
@@ -79,19 +84,22 @@ def local_polynomial(
     """
     t_s = np.asarray(t_s, dtype=float)
     n = len(t_s)
+    centre = np.arange(n) if at is None else at
     flat = np.asarray(y, dtype=float).reshape(n, -1)
-    result = np.full((degree + 1, n, flat.shape[1]), np.nan)
+    result = np.full((degree + 1, len(centre), flat.shape[1]), np.nan)
+    shape = (degree + 1, len(centre), *np.shape(y)[1:])
     if n <= degree:
-        return result.reshape((degree + 1, *np.shape(y)))
+        return result.reshape(shape)
     usual_s = usual_steps_s(t_s)
     step_s = np.concatenate([usual_s[:1], np.maximum(usual_s[:-1], usual_s[1:]), usual_s[-1:]])
     least_steps = degree / 2 + 1.6  # definition: holds a sample more than the degree on each side
     half_windows_s = np.maximum(half_window_s, least_steps * step_s)
     reach = int(np.ceil(np.max(half_windows_s) / usual_s.min())) + 1
-    index = np.arange(n)[:, None] + np.arange(-reach, reach + 1)[None, :]
+    half_windows_s = half_windows_s[centre]
+    index = centre[:, None] + np.arange(-reach, reach + 1)[None, :]
     inside = (index >= 0) & (index < n)
     index = np.clip(index, 0, n - 1)
-    x = (t_s[index] - t_s[:, None]) / half_windows_s[:, None]
+    x = (t_s[index] - t_s[centre, None]) / half_windows_s[:, None]
     tricube = (1 - np.abs(np.clip(x, -1, 1)) ** 3) ** 3  # definition: of the kernel
     kernel = np.where(inside & (np.abs(x) < 1), tricube, 0.0)
     powers = x[..., None] ** np.arange(degree + 1)
@@ -112,7 +120,7 @@ def local_polynomial(
         coefficients[~enough] = np.nan
         for k in range(degree + 1):
             result[k, :, column] = coefficients[:, k, 0] * scale[k]
-    return result.reshape((degree + 1, *np.shape(y)))
+    return result.reshape(shape)
 
 
 def noise_sd(y: FloatArray) -> FloatArray:

@@ -287,11 +287,12 @@ def _without_spikes(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings)
         spike = away > room_px
     for column in np.flatnonzero(spike.any(axis=0)):
         for _ in range(settings.spike_rounds):
+            doubted = np.flatnonzero(spike[:, column])
             trusted = np.where(spike[:, column, None], np.nan, xy_px[:, column])
-            turning = local_polynomial(t_s, trusted, settings.spike_window_s, 2)[0]
-            off = np.linalg.norm(xy_px[:, column] - turning, axis=1)
+            turning = local_polynomial(t_s, trusted, settings.spike_window_s, 2, doubted)[0]
+            off = np.linalg.norm(xy_px[doubted, column] - turning, axis=1)
             with np.errstate(invalid="ignore"):
-                spike[:, column] &= ~(off <= room_px[column])
+                spike[doubted, column] = ~(off <= room_px[column])
     return np.where(spike[..., None], np.nan, xy_px)
 
 

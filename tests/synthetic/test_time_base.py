@@ -14,7 +14,7 @@ from importlib.resources import files
 import jsonschema
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 from page import read_page
 from stick_patient import jump_plan, make_clip, make_motion, make_poses, make_squats
 
@@ -353,6 +353,9 @@ def test_a_derivative_is_taken_over_the_samples_around_it():
     noise = np.random.default_rng(3).normal(0, 1e-3, len(t_s))
     slope = local_polynomial(t_s, 2 * t_s + noise, 0.05, 1)[1]
     assert_allclose(slope, 2.0, atol=0.1)
+    some = np.array([0, 57, 98, 103, 139])
+    few = local_polynomial(t_s, 2 * t_s + noise, 0.05, 1, some)[1]
+    assert_array_equal(few, slope[some])
 
 
 def test_a_hole_in_a_rep_voids_it_and_leaves_the_others(in_real_time):  # case 6
