@@ -99,8 +99,12 @@ def test_when_it_is_stopped_all_in_hand_wait_again(folder, drop):
         assert stopped.wait(PATIENCE_S)
         raise RuntimeError("killed")
 
-    with pytest.raises(KeyboardInterrupt):
-        _work(folder, job(drop, endless, at_once=2, give_up=stopped.set))
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in the background
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            _work(folder, job(drop, endless, at_once=2, give_up=stopped.set))
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert stopped.is_set()
     with open_record(folder) as record:
         assert [state.state for state in queue.states_in(record, drop)] == ["waiting"] * 6
