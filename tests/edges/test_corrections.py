@@ -82,7 +82,7 @@ def analysed(tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def filled(analysed, tmp_path, monkeypatch) -> DataFolder:
+def filled(analysed, tmp_path, monkeypatch, without_plots) -> DataFolder:
     shutil.copytree(analysed, tmp_path / "data")
     monkeypatch.setenv("LANDING_ANALYSIS_DATA", str(tmp_path / "data"))
     monkeypatch.delenv("LANDING_ANALYSIS_BY", raising=False)

@@ -20,7 +20,9 @@ from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import read_clip, write_clip
 from landing_analysis.wording import words_of
 
-LANDMARKS, _ = make_motion(jump_plan(2), "front", LIMBS)
+_WHOLE, _ = make_motion(jump_plan(2), "front", LIMBS)
+WIDTH, HEIGHT = 360, 640
+LANDMARKS = replace(_WHOLE, xy_px=_WHOLE.xy_px / 2, width_px=WIDTH, height_px=HEIGHT)
 OPTIONS = Options(limits=read_limits())
 
 
@@ -28,15 +30,15 @@ OPTIONS = Options(limits=read_limits())
 def clip_path(tmp_path_factory) -> Path:
     """A grey clip with the times of the invented patient."""
     path = tmp_path_factory.mktemp("clips") / "P07_jumps.mp4"
-    grey = np.full((1280, 720, 3), 120, np.uint8)
-    with write_clip(path, 720, 1280) as writer:
+    grey = np.full((HEIGHT, WIDTH, 3), 120, np.uint8)
+    with write_clip(path, WIDTH, HEIGHT) as writer:
         for t_s in LANDMARKS.t_s:
             writer.write(grey, float(t_s))
     return path
 
 
 @pytest.fixture
-def looked(monkeypatch, clip_path) -> list[str]:
+def looked(monkeypatch, clip_path, without_plots) -> list[str]:
     """Stands in for the pose engine and counts how often it is asked."""
     asked: list[str] = []
     started = stand_in_by_time(lambda _, frame: seen_at(LANDMARKS, frame), asked)
