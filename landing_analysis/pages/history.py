@@ -189,9 +189,9 @@ def left_out_words(history: History, day: date | None = None) -> list[str]:
 def again_words(history: History, day: date) -> list[str]:
     """Say which recordings were dropped again, of one day or under a name that speaks of it."""
     return [
-        f"The recording of set {one.set_number} of {one.day} was dropped again under the name of "
-        f"{one.own_day}; it counts once, on {one.day}. If it is of {one.own_day}: landing-analysis "
-        f"clip set {one.short_id} --date {one.own_day}"
+        f"A file named {one.own_day} holds the same recording as set {one.set_number} of "
+        f"{one.day}, where it counts once. If it was filmed on {one.own_day}: "
+        f"landing-analysis clip set {one.short_id} --date {one.own_day}"
         if one.own_day
         else f"Set {one.set_number} was dropped again as another file; it counts once."
         for one in reversed(history.again)

@@ -20,8 +20,14 @@ _JPEG_QUALITY = 74
 
 
 def middle_rep(analysis: StoredAnalysis) -> int | None:
-    """Return the number of the middle used rep whose peak flexion is known, None without any."""
-    numbers = [rep["number"] for rep in analysis.tables["rep"] if _shows(rep)]
+    """Return the number of the middle landing whose peak flexion is known, None without any.
+
+    Of the landings that count for the analysis's own exercise.
+    """
+    counted = analysis.landings_that_count
+    numbers = [
+        rep["number"] for rep in analysis.tables["rep"] if rep["number"] in counted and _shows(rep)
+    ]
     return numbers[len(numbers) // 2] if numbers else None
 
 

@@ -185,6 +185,7 @@ class Within:
     """Bouts of an exercise in a clip of another one, and their findings outside a limit."""
 
     words: str
+    still: str | None
     left_out: str
     tally: str
     outside: tuple[tuple[Verdict, str, str], ...]
@@ -224,13 +225,18 @@ class ExercisePart:
 
     @property
     def key_rows(self) -> tuple[Row, ...]:
-        """The rows with a value of both limbs or of the whole body, the most telling first."""
+        """The rows with a value, the most telling first.
+
+        Those that lack a limb come last, but for the exercise's leading measures.
+        """
         if self.exercise is None:
             return ()
-        by_name = {row.name: row for row in self.rows}
+        by_name = {row.name: row for row in self.measured}
         telling = telling_measures(self.exercise)
         names = dict.fromkeys((*(name for name in telling if name in by_name), *by_name))
-        return tuple(by_name[name] for name in names if by_name[name].is_full)
+        leads = EXERCISES[self.exercise].leading
+        first = [name for name in names if by_name[name].is_full or name in leads]
+        return tuple(by_name[name] for name in dict.fromkeys((*first, *names)))
 
 
 def visit_html(
@@ -282,6 +288,7 @@ def visit_html(
         kind="Visit",
         parts=parts,
         key_rows=key_rows,
+        not_here=_not_here(main, key_rows),
         compared=any(
             cell is not None and cell.before
             for _, rows in key_rows for row in rows for cell in (row.lead, row.other)
@@ -345,22 +352,23 @@ def _exercise_part(
         return ExercisePart(None, "Clips without a rep", None, own, ())
     apart = kept_apart_words(exercise, way, history.exercise_ways)
     rows = _rows(history, day, exercise, way, of_exercise)
-    within = tuple(_within(s, outside) for s in of_exercise if s.is_part)
+    within = tuple(_within(s, cards, outside) for s in of_exercise if s.is_part)
     part = ExercisePart(exercise, exercise_words(exercise, way), apart, own, rows, within)
     measured = {row.name for row in rows if row.is_measured}
-    full = [row.name for row in part.key_rows]
+    shown = [row.name for row in part.key_rows]
     names = [
-        name for name in dict.fromkeys((*telling_measures(exercise), *full)) if name in measured
+        name for name in dict.fromkeys((*telling_measures(exercise), *shown)) if name in measured
     ]
     told = tellings(history, day, exercise, way, names[:_MOST_TELLINGS], minimal)
     return replace(part, tellings=told)
 
 
-def _within(one: StoredAnalysis, outside: Outside) -> Within:
+def _within(one: StoredAnalysis, cards: Mapping[int, ClipCard], outside: Outside) -> Within:
     used, counted = used_reps(one)
     words = f"In set {one.values['set_number']}, {VIEW_WORDS[one.values['view']]}, which holds "
     return Within(
         words=f"{words}several exercises in a row: {counted} reps, {used} used{_how_known(one)}.",
+        still=cards[one.values["id"]].shots.get(middle_rep(one) or 0),
         left_out=left_out_landings(one),
         tally=tally_words(tally_of(one)),
         outside=outside[_key_of(one)],
@@ -410,6 +418,13 @@ def _key_rows(
         )
         for part, one in shown
     ]
+
+
+def _not_here(main: list[tuple[Exercise, Way]], key_rows: list[tuple[str, tuple[Row, ...]]]) -> str:
+    """Name the exercises whose numbers the first sheet has no room for."""
+    shown = {title for title, _ in key_rows}
+    left = [words for one in main if (words := exercise_words(*one)) not in shown]
+    return ", ".join(words[0].lower() + words[1:] for words in left)
 
 
 def _since_before(
@@ -464,7 +479,7 @@ def _outline(
     own = [cards[analysis.values["id"]] for analysis in analyses]
     sets = [one for one in history.sets if one.date == day]
     lines = [
-        (symbol, f"{_set_title(one, cards)}: {text}")
+        (symbol, f"{_set_title(one)}: {text}")
         for one in sets
         for _, symbol, text in outside[_key_of(one)]
     ]
@@ -527,9 +542,14 @@ def _plot(history: History, day: date, chosen: Leading | None) -> Plot | None:
     return Plot(label, caption, Markup(figure))
 
 
-def _set_title(one: StoredAnalysis, cards: dict[int, ClipCard]) -> str:
-    title = cards[one.values["id"]].title
-    return f"{title}, {EXERCISES[one.values['exercise']].name}" if one.is_part else title
+def _set_title(one: StoredAnalysis) -> str:
+    """Name a set by its exercise and limb, and by how sure that is where it is not."""
+    values = one.values
+    done = EXERCISES[values["exercise"]].name if values["exercise"] else "exercise not told"
+    title = f"Set {values['set_number']}, {done}"
+    title += f" {values['limb']}" if values["exercise"] and values["limb"] else ""
+    unsure = "" if values["exercise_origin"] == "plan" else _how_known(one)
+    return f"{title}, {VIEW_WORDS[values['view']]}{unsure}"
 
 
 def _counted_words(sets: list[StoredAnalysis]) -> str:
@@ -565,7 +585,6 @@ def _cards(
     """Return the card of each analysis, by its number in the record."""
     cards = {}
     analyses = [analysis for analysis in history.analyses if analysis.date == day]
-    of_own_exercise = {one.values["id"]: one for one in history.sets if not one.is_part}
     progress = start("pictures", len(analyses))
     try:
         for analysis in analyses:
@@ -574,7 +593,8 @@ def _cards(
                 one.rep for one in (chosen.reps if chosen else ())
                 if one.analysis.values["id"] == number
             }  # fmt: skip
-            own = of_own_exercise[number]
+            own, *others = [one for one in history.sets if one.values["id"] == number]
+            reps |= {middle for one in others if (middle := middle_rep(one))}
             cards[number] = _card(history, analysis, own, page, data, reps, outside)
             progress.advance(1)
     finally:
@@ -593,7 +613,7 @@ def _card(
 ) -> ClipCard:
     """Return a clip's card, with the findings of its own exercise and pictures of some reps."""
     values = analysis.values
-    middle = middle_rep(analysis)
+    middle = middle_rep(own)
     used, counted = used_reps(analysis)
     excluded = sum(rep["excluded"] for rep in analysis.tables["rep"])
     by_hand = f", {excluded} left out by hand" if excluded else ""
@@ -687,6 +707,8 @@ def _row(
     family = best_family(of_day, exercise, name, history.way_of(analyses[0]))
     seen = {v.limb: v for v in of_day if v.name == name and v.family == family}
     lead, other = history.lead_limb, other_limb(history.lead_limb)
+    if lead in seen or other in seen:
+        seen.pop(None, None)  # of reps of which nobody knows from which foot they left
     side = next((s for s in sides if (s.name, s.family) == (name, family)), None)
     common: dict[str, Any] = {
         "name": name,
@@ -702,7 +724,7 @@ def _row(
         **{**common, "seen": common["seen"] + _sets_words(side)},
         lead=_cell(seen.get(lead), name, lead, analyses),
         other=_cell(seen.get(other), name, other, analyses),
-        side=_side_cell(side, name),
+        side=_side_cell(side),
         kind="LSI" if is_index(name) else "difference",
     )
 
@@ -750,11 +772,8 @@ def _why_missing(name: str, limb: Limb | None, analyses: Iterable[StoredAnalysis
     return counts.most_common(1)[0][0]
 
 
-def _side_cell(side: VisitMean | None, name: str) -> Cell | None:
+def _side_cell(side: VisitMean | None) -> Cell | None:
+    """Return limb against limb, None where a limb has no value or they are not compared."""
     if side is not None and side.within_a_frame:
-        return Cell(None, "the limbs differ by less than one frame")
-    if side is not None:
-        return Cell(side_amount(side))
-    if DEFINITIONS[name].compare is None:
-        return None
-    return Cell(None, "needs a value of both limbs")
+        return Cell(None, "too close to tell: less than one frame apart")
+    return None if side is None else Cell(side_amount(side))

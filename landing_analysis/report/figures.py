@@ -16,6 +16,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
+from landing_analysis.exercises import taught_deg
 from landing_analysis.findings.judging import COVERAGE, edges
 from landing_analysis.measures.curves import CurveSet
 from landing_analysis.report.sheet import target_of
@@ -34,6 +35,7 @@ from landing_analysis.tables import (
     Analysis,
     Bout,
     Contact,
+    Exercise,
     Limb,
     Limit,
     SetSummary,
@@ -71,10 +73,10 @@ def contact_curves_figure(analysis: Analysis, found: CurveSet) -> Figure:
     _share_y(panels)
     for axes in panels:
         if found.kind == "fppa":
-            _mark_limits(axes, _limits(analysis, "fppa_peak_flexion"))
+            _mark_limits(axes, _limits(analysis, "fppa_peak_flexion", analysis.decided.exercise))
             axes.axhline(0, color=MUTED, linewidth=0.6)
         else:
-            _mark_target(axes, analysis)
+            _mark_target(axes, target_of(analysis))
     panels[0].set_ylabel(
         "FPPA, deg (+ = knee inward)" if found.kind == "fppa" else "knee flexion, deg"
     )
@@ -112,9 +114,7 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     axes.set_xlim(min(numbers) - 0.6, max(numbers) + 0.4 + room)
     axes.set_xticks(numbers if len(numbers) <= 15 else numbers[::5])
     axes.set_xlabel("rep")
-    _mark_limits(axes, _limits(analysis, name))
-    if name == "knee_flexion_peak":
-        _mark_target(axes, analysis)
+    _mark_reps(axes, analysis, name)
     refused = [rep.number for rep in analysis.reps.reps if not rep.used]
     for number in refused:
         axes.text(number, 0.02, "not used", rotation=90, color=MUTED, fontsize=7.5,
@@ -255,13 +255,36 @@ def _share_y(panels: Iterable[Axes]) -> None:
         a.grid(axis="y", color=RULE, linewidth=0.5)
 
 
-def _limits(analysis: Analysis, name: str) -> tuple[Limit, ...]:
-    """Return the limits of a measure that apply to the exercise; not those of side differences."""
+Span = tuple[float, float]
+"""Of a plot rep by rep, from and to which rep a line runs."""
+
+
+def _mark_reps(axes: Axes, analysis: Analysis, name: str) -> None:
+    """Draw limits and target over the reps of the exercises that are held against them."""
+
+    def marks(exercise: Exercise | None) -> tuple[tuple[Limit, ...], float | None]:
+        flexes = name == "knee_flexion_peak"
+        target_deg = taught_deg(exercise, analysis.decided.target_flexion_deg) if flexes else None
+        return _limits(analysis, name, exercise), target_deg
+
+    of_bouts: list[tuple[tuple[tuple[Limit, ...], float | None], Span | None]] = [
+        (marks(bout.exercise), (min(bout.reps) - 0.5, max(bout.reps) + 0.5))
+        for bout in analysis.reps.bouts
+    ]
+    if len({marked for marked, _ in of_bouts}) < 2:
+        of_bouts = [(marks(analysis.decided.exercise), None)]
+    for (limits, target_deg), span in of_bouts:
+        _mark_limits(axes, limits, span)
+        _mark_target(axes, target_deg, span)
+
+
+def _limits(analysis: Analysis, name: str, exercise: Exercise | None) -> tuple[Limit, ...]:
+    """Return the limits of a measure that apply to an exercise; not those of side differences."""
     return tuple(
         limit
         for limit in analysis.limits
         if limit.measure == name and limit.finding != "side_difference"
-        if limit.is_for(analysis.decided.exercise)
+        if limit.is_for(exercise)
     )
 
 
@@ -269,8 +292,8 @@ def _summary(analysis: Analysis, name: str, limb: Limb) -> SetSummary | None:
     return next((s for s in analysis.measures.summaries if s.name == name and s.limb == limb), None)
 
 
-def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
-    """Draw each edge and make room for it, the ground beyond it grey."""
+def _mark_limits(axes: Axes, limits: tuple[Limit, ...], span: Span | None = None) -> None:
+    """Draw each edge and make room for it, the ground beyond it grey; over some reps only."""
     for limit in limits:
         low, high = edges(limit)
         bottom, top = axes.get_ylim()
@@ -280,24 +303,28 @@ def _mark_limits(axes: Axes, limits: tuple[Limit, ...]) -> None:
             edge = printed_value(of_limit, limit.measure)
             margin = 0.14 * (top - bottom)
             bottom, top = min(bottom, edge - margin), max(top, edge + margin)
-            axes.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
-            axes.axhspan(edge, edge + away * 1e6, color=PALE, zorder=0)
-            _name_line(axes, edge, f"limit {edge:g}".replace("-", "−"), above=away > 0)
+            _draw_line(axes, edge, span)
+            from_x, to_x = span or axes.get_xlim()
+            axes.fill_between([from_x, to_x], edge, edge + away * 1e6, color=PALE, zorder=0, lw=0)
+            _name_line(axes, edge, f"limit {edge:g}".replace("-", "−"), span, above=away > 0)
         axes.set_ylim(bottom, top)
 
 
-def _mark_target(axes: Axes, analysis: Analysis) -> None:
-    target_deg = target_of(analysis)
+def _mark_target(axes: Axes, target_deg: float | None, span: Span | None = None) -> None:
     if target_deg is None:
         return
     bottom, top = axes.get_ylim()
-    axes.axhline(target_deg, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
-    _name_line(axes, target_deg, f"target {target_deg:g}", above=True)
+    _draw_line(axes, target_deg, span)
+    _name_line(axes, target_deg, f"target {target_deg:g}", span, above=True)
     axes.set_ylim(bottom, max(top, target_deg + 0.08 * (top - bottom)))
 
 
-def _name_line(axes: Axes, height: float, text: str, *, above: bool) -> None:
+def _draw_line(axes: Axes, height: float, span: Span | None) -> None:
+    axes.hlines(height, *(span or axes.get_xlim()), color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
+
+
+def _name_line(axes: Axes, height: float, text: str, span: Span | None, *, above: bool) -> None:
     axes.text(
-        1.0, height, text, transform=axes.get_yaxis_transform(), ha="right",
+        span[1] if span else axes.get_xlim()[1], height, text, ha="right",
         va="bottom" if above else "top", fontsize=7.5, color=INK,
     )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -17,8 +17,9 @@ from landing_analysis.definitions import (
     FPPA_SIGN,
     INTENDED_USE,
 )
-from landing_analysis.findings.tally import added, tally
-from landing_analysis.measures.curves import landing_curves
+from landing_analysis.exercises import EXERCISES
+from landing_analysis.findings.tally import added, landings_that_count, tally
+from landing_analysis.measures.curves import CurveSet, landing_curves
 from landing_analysis.report import behind, header, numbers, rep_tables, roles, sheet, verdicts
 from landing_analysis.report.figures import (
     contact_curves_figure,
@@ -56,7 +57,7 @@ class Plots:
 
     small: Plot | None
     timeline: Plot | None
-    curves: Plot | None
+    curves: tuple[Plot, ...]
     strips: tuple[Plot, ...]
     sides: Plot | None
 
@@ -79,9 +80,9 @@ def draw_plots(analysis: Analysis) -> Plots:
     return Plots(
         small=_small_plot(analysis),
         timeline=_timeline(analysis),
-        curves=_curves(analysis),
+        curves=_curves(verdicts.sets_of(analysis)),
         strips=_strips(analysis),
-        sides=_sides(analysis),
+        sides=_sides(verdicts.sets_of(analysis)),
     )
 
 
@@ -104,7 +105,7 @@ def report_html(
     analysis = roles.with_roles(analysis)
     sets = verdicts.sets_of(analysis)
     first, rest = sheet.shown_findings(sets)
-    shots = sheet.shots(analysis, pictures)
+    shots = sheet.shots_of(sets, pictures)
     counted = added(map(tally, sets))
     page = page_environment().get_template("report.html.j2")
     return page.render(
@@ -193,21 +194,43 @@ def _timeline(analysis: Analysis) -> Plot | None:
     return _plot(timeline_figure(analysis), "timeline", "Ground contacts over the clip", caption)
 
 
-def _curves(analysis: Analysis) -> Plot | None:
-    found = landing_curves(analysis)
-    in_doubt = analysis.decided.time_base.doubt is not None
-    if found is None or (in_doubt and found.axis != "%"):
-        return None
-    angle = "FPPA" if found.kind == "fppa" else "Knee flexion"
-    through = "through ground contact" if found.axis == "%" else "after initial contact"
-    caption = "Thin: each used rep. Thick: their mean. "
-    caption += (
-        "0 % is initial contact, 100 % toe-off; landings without a toe-off are not drawn."
-        if found.axis == "%"
-        else "No toe-off was seen, so the axis is time."
+def _curves(sets: verdicts.Sets) -> tuple[Plot, ...]:
+    """Draw the landings of each exercise that count, never those of several together."""
+    drawn = ((number, one, _curves_of(one)) for number, one in enumerate(sets, 1))
+    return tuple(
+        _plot(
+            contact_curves_figure(one, found),
+            f"curves-{number}",
+            f"{_CURVES[found.kind]} {_CURVES[found.axis]}{_whose(one, sets)}",
+            _CURVE_WORDS + _AXIS_WORDS[found.axis],
+        )
+        for number, one, found in drawn
+        if found is not None
     )
-    figure = contact_curves_figure(analysis, found)
-    return _plot(figure, "curves", f"{angle} {through}", caption)
+
+
+_CURVES = {
+    "fppa": "FPPA", "flexion": "Knee flexion",
+    "%": "through ground contact", "s": "after initial contact",
+}  # fmt: skip
+_CURVE_WORDS = "Thin: each landing that counts. Thick: their mean. "
+_AXIS_WORDS = {
+    "%": "0 % is initial contact, 100 % toe-off; landings without a toe-off are not drawn.",
+    "s": "No toe-off was seen, so the axis is time.",
+}
+
+
+def _curves_of(one: Analysis) -> CurveSet | None:
+    counted = landings_that_count(one.measures)
+    reps = tuple(rep for rep in one.reps.reps if rep.number in counted)
+    found = landing_curves(replace(one, reps=replace(one.reps, reps=reps)))
+    in_doubt = one.decided.time_base.doubt is not None
+    return None if found is None or (in_doubt and found.axis != "%") else found
+
+
+def _whose(one: Analysis, sets: verdicts.Sets) -> str:
+    """Name the exercise after a heading, where a clip holds several."""
+    return "" if len(sets) == 1 else f", {EXERCISES[one.reps.reps[0].exercise].name}"
 
 
 def _strips(analysis: Analysis) -> tuple[Plot, ...]:
@@ -239,13 +262,15 @@ def _small_plot(analysis: Analysis) -> Plot | None:
     return _plot(rep_strip_figure(analysis, name), "sheet-plot", heading, caption)
 
 
-def _sides(analysis: Analysis) -> Plot | None:
-    figure = sides_figure(analysis)
+def _sides(sets: verdicts.Sets) -> Plot | None:
+    """Draw the limbs of a clip's own exercise against each other."""
+    own = sets[0]
+    figure = sides_figure(own)
     if figure is None:
         return None
     caption = (
-        "Means of the used reps with 95 % intervals. LSI: limb symmetry index, the "
-        f"{analysis.measures.comparisons[0].limb} limb over the other; only where zero is a "
+        "Means of the landings that count, with 95 % intervals. LSI: limb symmetry index, the "
+        f"{own.measures.comparisons[0].limb} limb over the other; only where zero is a "
         "true zero, differences elsewhere."
     )
-    return _plot(figure, "sides", "Left and right", caption)
+    return _plot(figure, "sides", f"Left and right{_whose(own, sets)}", caption)

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, SIDE_VIEWS, printed_unit
-from landing_analysis.exercises import taught_deg
+from landing_analysis.exercises import EXERCISES, taught_deg
 from landing_analysis.findings.tally import Tally, unjudged
 from landing_analysis.report.numbers import value_words
 from landing_analysis.report.pictures import KeyPicture
@@ -41,12 +41,16 @@ class SheetLine:
 
 @dataclass(frozen=True)
 class Shot:
-    """The deepest moment of one rep that stands for a limb."""
+    """The deepest moment of one rep that stands for a limb.
+
+    ``exercise`` names whose landing it is where a clip holds several, else it is empty.
+    """
 
     limb: Limb
     which: str
     value: str
     picture: KeyPicture
+    exercise: str = ""
 
 
 def shown_findings(sets: Sets) -> tuple[list[Headline], list[Headline]]:
@@ -144,6 +148,18 @@ def key_measure(analysis: Analysis) -> str:
 def target_of(analysis: Analysis) -> float | None:
     """Return the peak flexion that the exercise is held against, None for one that is not."""
     return taught_deg(analysis.decided.exercise, analysis.decided.target_flexion_deg)
+
+
+def shots_of(sets: Sets, pictures: tuple[KeyPicture, ...]) -> list[Shot]:
+    """Choose the pictures of a clip; where it holds several exercises, the typical rep of each."""
+    if len(sets) == 1:
+        return shots(sets[0], pictures)
+    return [
+        replace(shot, exercise=EXERCISES[one.reps.reps[0].exercise].title)
+        for one in sets
+        for shot in shots(one, pictures)
+        if shot.which.startswith("typical")
+    ]
 
 
 def shots(analysis: Analysis, pictures: tuple[KeyPicture, ...]) -> list[Shot]:

@@ -30,7 +30,7 @@ function cell(tag, text, className) {
 
 function showRep(rep) {
   const box = document.getElementById("rep");
-  document.getElementById("rep-heading").textContent = rep ? `Rep ${rep.number}` : "No rep";
+  document.getElementById("rep-heading").textContent = rep ? `Rep ${rep.number}${rep.exercise ? `, ${rep.exercise}` : ""}` : "No rep";
   if (!rep || box.dataset.shown === `${version} ${rep.number}`) return;
   box.dataset.shown = `${version} ${rep.number}`;
   const parts = [];

@@ -98,6 +98,8 @@ def _measure(
 ) -> str:
     """Return one measure of both limbs, and limb against limb where both are known."""
     ours = history.patient.surgical_side
+    of_limbs = [mean for mean in means if mean.limb is not None]
+    means = of_limbs or means  # else of reps of which nobody knows from which foot they left
     means.sort(key=lambda mean: mean.limb != history.lead_limb)
     values = []
     for mean in means:

@@ -14,10 +14,11 @@ import numpy as np
 from landing_analysis.camera.stabilisation import filmed_px
 from landing_analysis.corrections import added_contact, are_swapped
 from landing_analysis.definitions import DEFINITIONS, is_fppa, printed_unit
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.findings.judging import COVERAGE
 from landing_analysis.measures.aligned import aligned_curves
 from landing_analysis.report import numbers, rep_tables
-from landing_analysis.report.sheet import key_measure
+from landing_analysis.report.sheet import key_measure, target_of
 from landing_analysis.tables import (
     LANDMARK,
     LIMBS,
@@ -206,6 +207,7 @@ def _rep(rep: Rep, analysis: Analysis, timed: bool) -> dict[str, Any]:
     rows = [row for row in analysis.measures.measures if row.rep == rep.number]
     return {
         "number": rep.number,
+        "exercise": _own_exercise(rep, analysis),
         "used": rep.used,
         "excluded": rep.excluded,
         "reason": words_of(rep.reason) or None,
@@ -214,6 +216,13 @@ def _rep(rep: Rep, analysis: Analysis, timed: bool) -> dict[str, Any]:
         "flags": rep_tables.rep_flags(analysis, rep),
         "measures": measure_rows(rows),
     }
+
+
+def _own_exercise(rep: Rep, analysis: Analysis) -> str | None:
+    """Name a rep's exercise where the clip holds several, and say where it is a rebound."""
+    several = len({one.exercise for one in analysis.reps.reps}) > 1
+    words = [EXERCISES[rep.exercise].name if several else "", "rebound" if rep.rebound else ""]
+    return ", ".join(filter(None, words)) or None
 
 
 def measure_rows(rows: Iterable[Measure]) -> list[dict[str, Any]]:
@@ -254,17 +263,18 @@ def _summary(analysis: Analysis) -> list[dict[str, Any]]:
 def worst_rep(analysis: Analysis) -> int | None:
     """Return the rep to look at first: the used one farthest from what its view is filmed for.
 
-    FPPA farthest from 0, peak flexion farthest from the target; without either the used rep with
-    the most findings, else the first one.
+    FPPA farthest from 0, peak flexion farthest from the target, among the landings that count;
+    without either, and in an exercise that is not held against the target, the used rep with the
+    most findings, else the first one.
     """
     name = key_measure(analysis)
-    aims = {"knee_flexion_peak": analysis.decided.target_flexion_deg}
+    aim = 0.0 if is_fppa(name) else target_of(analysis) if name == "knee_flexion_peak" else None
     rows = [
         row for row in analysis.measures.measures
-        if row.name == name and row.value is not None and (is_fppa(name) or name in aims)
+        if row.name == name and row.value is not None and row.of_set
     ]  # fmt: skip
-    if rows:
-        return max(rows, key=lambda row: abs((row.value or 0.0) - aims.get(name, 0.0))).rep
+    if rows and aim is not None:
+        return max(rows, key=lambda row: abs((row.value or 0.0) - aim)).rep
     used = [rep for rep in analysis.reps.reps if rep.used] or list(analysis.reps.reps)
     if not used:
         return None

@@ -471,11 +471,13 @@ def test_a_still_shows_the_deepest_moment_of_its_rep_also_of_a_slowed_clip(tmp_p
     reps = tuple(
         {
             "number": number, "used": True, "landing_s": at_s, "player_s": slowed_by * at_s,
-            "peak_flexion_s": at_s + 0.2 / slowed_by,
+            "peak_flexion_s": at_s + 0.2 / slowed_by, "exercise": "jump", "rebound": 0,
+            "view": None,
         }
         for number, at_s in ((1, 0.35 / slowed_by), (2, 0.85 / slowed_by), (3, 1.45 / slowed_by))
     )  # fmt: skip
-    stored = StoredAnalysis("P07", LAST_DAY, "", {}, {"rep": reps})
+    values = {"exercise": "jump", "view": "front"}
+    stored = StoredAnalysis("P07", LAST_DAY, "", values, {"rep": reps})
     assert middle_rep(stored) == 2
     found = stills_of(stored, tmp_path, (1, 3, 4))
     greys = {

@@ -14,7 +14,7 @@ from page import read_page
 from stick_patient import make_analysis
 
 from landing_analysis.commands.main import main
-from landing_analysis.exercises import taught_deg
+from landing_analysis.exercises import EXERCISES, taught_deg
 from landing_analysis.export.bundle import visit_bundle
 from landing_analysis.export.rows import PatientRows, tidy_rows
 from landing_analysis.findings.judging import judge_measures
@@ -26,6 +26,7 @@ from landing_analysis.pages.history import (
     set_findings,
     visit_facts,
 )
+from landing_analysis.pages.stills import middle_rep
 from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import Patient
 from landing_analysis.record.by_exercise import by_exercise, reps_by_exercise
@@ -33,12 +34,16 @@ from landing_analysis.record.database import open_record
 from landing_analysis.record.patients import add_patient, find_patient
 from landing_analysis.record.place import data_folder
 from landing_analysis.record.reading import measure_of, read_analyses
+from landing_analysis.report.figures import rep_strip_figure
 from landing_analysis.report.index import index_html
-from landing_analysis.report.page import report_html
-from landing_analysis.report.sheet import shown_findings, stand_for
+from landing_analysis.report.page import _curves_of, draw_plots, report_html
+from landing_analysis.report.pictures import key_pictures
+from landing_analysis.report.sheet import shots_of, shown_findings, stand_for
 from landing_analysis.report.verdicts import sets_of
 from landing_analysis.settings import MeasureSettings
 from landing_analysis.tables import Bout, Limit, Measures
+from landing_analysis.window.charts import chart_text
+from landing_analysis.window.clip_view import worst_rep
 
 RUN = "run_p01_left_side"
 DAY = date(2026, 6, 1)
@@ -211,16 +216,16 @@ def test_a_bouts_limbs_are_not_compared_in_a_time_that_differs_by_less_than_a_fr
 # --- the clip's own report -----------------------------------------------------------------------
 
 
-def _in_two(analysis, limits):
+def _in_two(analysis, limits, other="tuck_jump"):
     """Return a set whose last half is of another exercise, judged as an analysis is."""
     half = len(analysis.reps.reps) // 2
     reps = tuple(
-        replace(rep, exercise="jump" if k < half else "tuck_jump")
+        replace(rep, exercise="jump" if k < half else other)
         for k, rep in enumerate(analysis.reps.reps)
     )
     numbers = {
         "jump": [r.number for r in reps[:half]],
-        "tuck_jump": [r.number for r in reps[half:]],
+        other: [r.number for r in reps[half:]],
     }
     bouts = tuple(
         Bout(k, exercise, 0.9, tuple(own), 0.0, 1.0)
@@ -298,6 +303,80 @@ def test_the_report_names_the_exercise_of_every_finding_where_a_clip_holds_sever
     alone = read_page(report_html(make_analysis(), (), None)).text
     assert "Each exercise is judged" not in alone
     assert "Findings of the set:" in alone
+
+
+def test_pictures_and_curves_of_a_clip_that_holds_several_say_whose_they_are(in_two):
+    sets = sets_of(in_two)
+    found = shots_of(sets, key_pictures(in_two))
+    assert {shot.exercise for shot in found} == {"Two-leg jumps", "Tuck jumps"}
+    for one in sets:
+        title = EXERCISES[one.reps.reps[0].exercise].title
+        numbers = {rep.number for rep in one.reps.reps}
+        assert {shot.picture.rep for shot in found if shot.exercise == title} <= numbers
+    (single,) = sets_of(make_analysis())
+    assert {shot.exercise for shot in shots_of((single,), key_pictures(single))} == {""}
+    assert [plot.heading.rpartition(", ")[2] for plot in draw_plots(in_two).curves] == [
+        "jumps", "tuck jumps",
+    ]  # fmt: skip
+    assert draw_plots(single).curves[0].heading == "FPPA through ground contact"
+
+
+def test_a_rebound_is_in_no_curve_of_the_landings():
+    analysis = make_analysis()
+    rows = tuple(replace(row, of_set=row.rep != 2) for row in analysis.measures.measures)
+    whole, rebounding = (
+        _curves_of(one)
+        for one in (analysis, replace(analysis, measures=replace(analysis.measures, measures=rows)))
+    )
+    reps = [{curve.rep for curve in one.curves} for one in (whole, rebounding)]
+    assert reps[0] - reps[1] == {2}
+
+
+def test_target_and_limits_are_drawn_over_the_reps_that_are_held_against_them():
+    analysis = make_analysis(view="left_side")
+    limit = Limit("stiff_landing", "knee_flexion_peak", "lower", 30.0, "deg", "x",
+                  exercises=("high_knees",))  # fmt: skip
+    two = _in_two(analysis, (limit,), "high_knees")
+    jumps, others = (
+        {rep.number for rep in two.reps.reps if rep.exercise == code}
+        for code in ("jump", "high_knees")
+    )
+    (axes,) = rep_strip_figure(two, "knee_flexion_peak").axes
+    spans = {text.get_text(): text.get_position()[0] for text in axes.texts}
+    assert spans["target 60"] == max(jumps) + 0.5
+    assert spans["limit 30"] == max(others) + 0.5
+    (axes,) = rep_strip_figure(replace(analysis, limits=()), "knee_flexion_peak").axes
+    spans = {text.get_text(): text.get_position()[0] for text in axes.texts}
+    assert spans["target 60"] == axes.get_xlim()[1]
+
+
+def test_the_rep_to_look_at_first_is_of_the_clips_own_exercise(in_two):
+    jumps = {rep.number for rep in in_two.reps.reps if rep.exercise == "jump"}
+    rows = tuple(
+        replace(row, value=80.0) if row.rep not in jumps and row.value is not None else row
+        for row in in_two.measures.measures
+    )
+    far = replace(in_two, measures=replace(in_two.measures, measures=rows))
+    assert worst_rep(far) in jumps
+
+
+def test_a_visit_pictures_each_exercise_by_a_rep_of_its_own(history):
+    for one in history.sets:
+        assert middle_rep(one) in one.landings_that_count
+
+
+def test_a_visits_first_sheet_names_what_it_has_no_room_for(folder):
+    with open_record(folder) as record:
+        page = read_page(write_visit(record, "P07", DAY).read_text(encoding="utf-8")).text
+    assert "Also filmed, but not on this sheet: heel kicks to the buttock." in page
+    assert "and 1 reps" not in page
+    assert "needs a value of both limbs" not in page
+
+
+def test_the_chart_gives_no_value_of_the_body_beside_those_of_both_limbs(history):
+    lines = [line for line in chart_text(history, DAY).splitlines() if "(left)" in line]
+    assert any(line.startswith("Flight time") for line in lines)
+    assert not any("whole body" in line for line in lines)
 
 
 def test_the_report_of_a_clip_judges_as_the_visits_page_does(sample_reports, history, document):
