@@ -226,7 +226,7 @@ def _wishes(
     words: dict[Corrected, str | None] = {
         "patient": patient,
         "date": day.date().isoformat() if day else None,
-        "exercise": exercise,
+        "exercise": exercise.replace("-", "_") if exercise else None,
         "view": view.replace("-", "_") if view else None,
         "person": str(person) if person else None,
         "slowed by": f"{slowed_by:.6g}" if slowed_by else None,

@@ -16,9 +16,11 @@ from stand_in import AT_ONCE, job, run, tiny_clip
 from stick_patient import jump_plan, make_clip, make_motion, make_poses
 
 from landing_analysis.analysing import DATA, LANDMARKS, REPORT, analyse_clip
+from landing_analysis.commands.corrections import _wishes
 from landing_analysis.commands.main import main
 from landing_analysis.corrections import exclude_reps, in_force, landing_s, makes_sense
 from landing_analysis.errors import CorrectionError
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.files import sha256_of
 from landing_analysis.findings.limits import read_limits
 from landing_analysis.folder import queue, watch
@@ -516,6 +518,13 @@ def test_a_correction_that_cannot_be_followed_leaves_the_earlier_values(filled):
     assert "needs attention" in listed[0]
     assert f"Its earlier values stand; to try again as it is set now: {_AGAIN} {name}" in listed[0]
     assert _newest(filled, "P07").values["id"] == before.values["id"]
+
+
+@pytest.mark.parametrize("code", EXERCISES)
+def test_every_exercise_can_be_set_by_the_word_that_help_prints(code):
+    others = dict.fromkeys(("patient", "day", "view", "person", "slowed_by"))
+    (wish,) = _wishes((), exercise=code.replace("_", "-"), **others)
+    assert makes_sense(wish.what, wish.new)
 
 
 def test_folders_take_what_analyse_takes_and_a_correction_keeps_what_was_given(
