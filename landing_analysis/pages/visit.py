@@ -48,6 +48,7 @@ from landing_analysis.pages.words import (
 )
 from landing_analysis.patients import INVENTED_MODEL
 from landing_analysis.progress import StartProgress, no_progress
+from landing_analysis.record.clips import SHORT_ID
 from landing_analysis.record.outdated import is_outdated
 from landing_analysis.record.place import DataFolder
 from landing_analysis.record.reading import StoredAnalysis
@@ -88,6 +89,7 @@ _MOST_LINES = 5  # of findings at a glance (choice)
 _MOST_ROWS = 6  # of all exercises at a glance, so that they fit on a sheet of paper (choice)
 _MOST_TABLES = 2  # at a glance (choice)
 _MOST_DOUBTS = 1  # at a glance (choice)
+_ANOTHER_VIEW_DEG = 45.0  # definition: half-way from a frontal to a side view
 _MOST_TELLINGS = 6  # measures of which it is said what they tell (choice)
 
 
@@ -275,6 +277,7 @@ def visit_html(
     ]  # fmt: skip
     key_rows = _key_rows(history, day, main, parts, minimal)
     doubts = [
+        *_views(analyses),
         *_bodies(analyses, patient.code),
         *(unread_words(clip) for clip in history.unread if clip.date == day),
         *left_out_words(history, day),
@@ -306,6 +309,22 @@ def visit_html(
         session=session_part(history, day, chosen),
         summary=summary,
     )  # fmt: skip
+
+
+def _views(analyses: tuple[StoredAnalysis, ...]) -> list[str]:
+    """Say where the view that a person set is another than the pictures show."""
+    turned = [
+        (one.values, abs(one.values["view_yaw_deg"]))
+        for one in analyses
+        if one.values["view_origin"] == "given" and one.values["view_yaw_deg"] is not None
+    ]
+    return [
+        f"Set {values['set_number']} was set by hand to be seen {VIEW_WORDS[values['view']]}, but "
+        f"the patient stands turned by {turn_deg:.0f} deg from that. If that is wrong: "
+        f"landing-analysis clip set {values['sha256'][:SHORT_ID]} --as-found view"
+        for values, turn_deg in turned
+        if turn_deg > _ANOTHER_VIEW_DEG
+    ]
 
 
 def _bodies(analyses: tuple[StoredAnalysis, ...], code: str) -> list[str]:

@@ -25,6 +25,8 @@ from landing_analysis.record.database import Record
 from landing_analysis.record.overview import code_numbered, patient_numbers, visits_numbered
 from landing_analysis.record.patients import add_patient, edit_patient, find_patient, list_patients
 from landing_analysis.record.removal import holdings_of, remove_patient
+from landing_analysis.record.sessions import read_sessions
+from landing_analysis.sessions.wording import session_lines
 from landing_analysis.tables import LIMBS, short_clip
 from landing_analysis.window.answers import (
     ChangedMeanwhileError,
@@ -56,10 +58,16 @@ def patient(window: Window, request: Request) -> Response:
         found = _patient_at(record, request)
         visits = visits_numbered(record, found.code)
         holdings = holdings_of(record, found.code)
+        filmed = {day for _, day, _ in visits}
+        sessions = [
+            (saved.day, "; ".join(session_lines(saved.session)) or "nothing noted")
+            for saved in reversed(read_sessions(record, found.code))
+            if saved.day not in filmed
+        ]
     return page(
         window, "patient.html.j2", patient=found, number=number_in(request, "number"),
-        visits=visits, holdings=holdings, version=version_of_patient(found), since=since_surgery,
-        limbs=LIMBS,
+        visits=visits, sessions=sessions, holdings=holdings, version=version_of_patient(found),
+        since=since_surgery, limbs=LIMBS,
     )  # fmt: skip
 
 

@@ -27,6 +27,7 @@ from landing_analysis.pages.history import (
     visit_facts,
 )
 from landing_analysis.pages.stills import middle_rep
+from landing_analysis.pages.visit import _views
 from landing_analysis.pages.writing import write_progress, write_visit
 from landing_analysis.patients import Patient
 from landing_analysis.record.by_exercise import by_exercise, reps_by_exercise
@@ -358,6 +359,20 @@ def test_the_rep_to_look_at_first_is_of_the_clips_own_exercise(in_two):
     )
     far = replace(in_two, measures=replace(in_two.measures, measures=rows))
     assert worst_rep(far) in jumps
+
+
+def test_a_view_set_by_hand_that_the_pictures_contradict_is_told(history):
+    (whole,) = history.analyses
+    for origin, turned_deg, told in (
+        ("given", -80.0, 1),
+        ("given", 20.0, 0),
+        ("detected", 80.0, 0),
+    ):
+        values = {"view": "front", "view_origin": origin, "view_yaw_deg": turned_deg}
+        words = _views((replace(whole, values=whole.values | values),))
+        assert len(words) == told
+        assert all("set by hand to be seen from the front" in one for one in words)
+        assert all("turned by 80 deg" in one for one in words)
 
 
 def test_a_visit_pictures_each_exercise_by_a_rep_of_its_own(history):

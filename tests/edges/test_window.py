@@ -544,6 +544,16 @@ def test_patients_are_added_edited_and_removed_by_code(served):
     assert served.get("/patient/2").status == 404
 
 
+def test_a_session_of_a_day_without_a_clip_stands_on_the_patients_page(served):
+    assert "Sessions on days without a clip" not in served.get("/patient/1").text
+    form = {"seen": "0", "before pain": "2", "plan": "jump 3x8"}
+    assert served.post("/patient/1/session", form).status in (200, 303)  # of today
+    page = served.get("/patient/1").text
+    assert "Sessions on days without a clip" in page
+    assert "plan: Two-leg jumps, 3 × 8 reps; before: pain 2 of 10" in page
+    assert "Removes 1 visit, 1 session, 1 clip with" in page
+
+
 def test_the_surgical_side_is_set_from_the_page_of_a_clip(served):
     (clip,) = served.clips()
     version = re.search(r'/side".*?name="version" value="(\w+)"', served.get(clip).text)[1]
