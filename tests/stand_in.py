@@ -11,7 +11,6 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from copy import deepcopy
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
@@ -70,11 +69,12 @@ def template_document() -> dict:
 
 def stand_in(template: dict, log: Path, step_s: float = 0.0) -> Analyse:
     """Return an analysis that copies the template, and logs where it is."""
+    copied = json.dumps(template)
 
     def analyse(path: Path, out_dir: Path, options: Options, start: object) -> Result:
         sha256 = sha256_of(path)
         _log(log, f"start {sha256}")
-        document = deepcopy(template)
+        document = json.loads(copied)
         document["clip"].update(sha256=sha256)
         document["decided"]["occasion"] = asdict(options.occasion)
         document["provenance"].update(clip_sha256=sha256, model_sha256=MODEL_SHA256)
@@ -86,7 +86,7 @@ def stand_in(template: dict, log: Path, step_s: float = 0.0) -> Analyse:
                 time.sleep(step_s)
                 write_text(new / name, json.dumps(document) if name.endswith("json") else name)
         _log(log, f"end {sha256}")
-        return Result(json.loads(json.dumps(document)), folder)
+        return Result(document, folder)
 
     return analyse
 

@@ -7,7 +7,8 @@ import csv
 import io
 import json
 import shutil
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from datetime import date
 from pathlib import Path
 from random import Random
@@ -100,16 +101,22 @@ def _cells(document: dict) -> list[tuple[str, int, str]]:
     ]
 
 
+@contextmanager
+def _changed(row: dict, column: str, value: object) -> Iterator[None]:
+    before, row[column] = row[column], value
+    yield
+    row[column] = before
+
+
 def test_no_correction_is_taken_that_could_not_be_made_here(exported, document, tmp_path):
     columns = ("what", "old", "new", "rep", "rep_s", "reason", "made_by", "made_at")
     rows = document["tables"]["correction"]
     with open_record(data_folder(tmp_path / "data")) as record:
-        for number, row in enumerate(rows):
+        for row in rows:
             for column in columns:
                 for value in ("<b>", "=1+1", "x" * 201, 7, [], "front", "2026-02-31", "Jane"):
-                    changed = copy.deepcopy(document)
-                    changed["tables"]["correction"][number][column] = value
-                    taken = _import(record, tmp_path / "x.json", changed) is None
+                    with _changed(row, column, value):
+                        taken = _import(record, tmp_path / "x.json", document) is None
                     fits = (column, value) in {
                         ("reason", "front"), ("reason", "2026-02-31"), ("reason", "Jane"),
                         *((c, 7) for c in ("rep", "rep_s") if row["what"] == "rep"),
@@ -129,9 +136,8 @@ def test_a_single_hostile_value_is_refused_with_its_row_or_harms_no_reader(
     with open_record(data_folder(tmp_path / "data")) as record:
         assert _import(record, tmp_path / "x.json", document) is None
         for (table, number, column), value in pairs:
-            changed = copy.deepcopy(document)
-            changed["tables"][table][number][column] = value
-            refusal = _import(record, tmp_path / "x.json", changed)
+            with _changed(document["tables"][table][number], column, value):
+                refusal = _import(record, tmp_path / "x.json", document)
             if refusal is None:
                 taken.append((table, number, column, value))
             elif "no whole export" not in refusal:

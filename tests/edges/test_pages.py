@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from page import read_page
+from page import Page, read_page
 from stand_in import (
     MODEL_SHA256,
     job,
@@ -69,8 +69,11 @@ def clinic(tmp_path_factory) -> DataFolder:
     return data_folder(folder / "data")
 
 
-def _pages(clinic: DataFolder) -> list[Path]:
-    return sorted(clinic.pages.rglob("*.html"))
+@pytest.fixture(scope="module")
+def pages(clinic) -> dict[Path, Page]:
+    """Every page of the demonstration as a reader sees it, read once."""
+    paths = sorted(clinic.pages.rglob("*.html"))
+    return {path: read_page(path.read_text(encoding="utf-8")) for path in paths}
 
 
 def _text(clinic: DataFolder, name: str) -> str:
@@ -84,8 +87,8 @@ def _command(*words: object):
 # --- all pages ---------------------------------------------------------------------------------
 
 
-def test_there_is_a_page_for_each_visit_each_patient_and_the_week(clinic):
-    names = {path.relative_to(clinic.pages).as_posix() for path in _pages(clinic)}
+def test_there_is_a_page_for_each_visit_each_patient_and_the_week(clinic, pages):
+    names = {path.relative_to(clinic.pages).as_posix() for path in pages}
     assert "week-2026-05-25.html" in names
     assert {f"{story.code}/compare.html" for story in STORIES} <= names
     visits = sum(len(story.days_before) for story in STORIES)
@@ -94,10 +97,9 @@ def test_there_is_a_page_for_each_visit_each_patient_and_the_week(clinic):
     assert len(names) == 1 + len(own) * len(STORIES) + visits
 
 
-def test_every_page_needs_nothing_else_and_runs_nothing(clinic):
-    for path in _pages(clinic):
+def test_every_page_needs_nothing_else_and_runs_nothing(pages):
+    for path, page in pages.items():
         html = path.read_text(encoding="utf-8")
-        page = read_page(html)
         assert not {"script", "link", "iframe", "object", "embed", "form"} & set(page.tags)
         assert not re.search(r"(https?:)?//", html)
         assert "@import" not in html
@@ -109,9 +111,9 @@ def test_every_page_needs_nothing_else_and_runs_nothing(clinic):
         assert len(page.ids) == len(set(page.ids))
 
 
-def test_every_page_says_that_its_data_are_invented_what_it_is_for_and_to_be_careful(clinic):
-    for path in _pages(clinic):
-        text = read_page(path.read_text(encoding="utf-8")).text
+def test_every_page_says_that_its_data_are_invented_what_it_is_for_and_to_be_careful(pages):
+    for path, page in pages.items():
+        text = page.text
         assert "Invented data." in text
         if path.name == "for-patient.html":
             assert "Stop, and tell your therapist, if your knee hurts, swells" in text
@@ -120,17 +122,16 @@ def test_every_page_says_that_its_data_are_invented_what_it_is_for_and_to_be_car
         assert all(caution in text for caution in CAUTIONS)
 
 
-def test_no_value_is_printed_that_is_not_one(clinic):
-    for path in _pages(clinic):
-        text = read_page(path.read_text(encoding="utf-8")).text
-        assert not re.search(r"\b(nan|NaN|None|inf|Undefined)\b", text)
-        assert not re.search(r"−0(\.0+)? ", text)
-        assert not re.search(r" -\d", text)
+def test_no_value_is_printed_that_is_not_one(pages):
+    for page in pages.values():
+        assert not re.search(r"\b(nan|NaN|None|inf|Undefined)\b", page.text)
+        assert not re.search(r"−0(\.0+)? ", page.text)
+        assert not re.search(r" -\d", page.text)
 
 
-def test_every_picture_is_described(clinic):
-    for path in _pages(clinic):
-        for picture in read_page(path.read_text(encoding="utf-8")).pictures:
+def test_every_picture_is_described(pages):
+    for page in pages.values():
+        for picture in page.pictures:
             assert picture.get("aria-label") or picture.get("alt") or "aria-hidden" in picture
 
 
@@ -328,6 +329,7 @@ def _visits(clinic, code):
     return sorted(path.name for path in (clinic.pages / code).glob("visit-*.html"))
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_change_says_up_to_which_visit_where_one_limb_was_seen_later(clinic):
     with open_record(clinic) as record:
         history, minimal = read_history(record, "DEMO3"), read_minimal_changes(record)
@@ -363,11 +365,10 @@ def test_one_visit_has_nothing_to_compare_with(clinic):
     assert "real change exceeds" not in text
 
 
-def test_fppa_is_spelled_out_with_its_sign_where_it_first_stands(clinic):
-    pages = list(clinic.pages.rglob("*.html"))
+def test_fppa_is_spelled_out_with_its_sign_where_it_first_stands(pages):
     shown = 0
-    for path in pages:
-        text = read_page(path.read_text(encoding="utf-8")).text
+    for page in pages.values():
+        text = page.text
         if "FPPA" in text:
             shown += 1
             told = text.index("Frontal-plane projection angle (FPPA)")
@@ -535,6 +536,7 @@ def test_the_same_seed_invents_the_same_numbers_whoever_else_is_invented(tmp_pat
     assert first != other
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_sample_clips_are_really_analysed_and_not_set_against_invented_numbers(
     tmp_path, monkeypatch
 ):
@@ -575,7 +577,7 @@ def test_invented_patients_never_join_real_ones(tmp_path):
 
 
 @pytest.fixture
-def real(tmp_path, monkeypatch) -> DataFolder:
+def real(tmp_path, monkeypatch, without_plots) -> DataFolder:
     """One patient with two visits, from clips whose files are badly named."""
     monkeypatch.setenv("LANDING_ANALYSIS_DATA", str(tmp_path / "data"))
     root = tmp_path / "drop"
@@ -620,6 +622,7 @@ def _hops(template: dict, *, foot_to_foot: bool, period_s: float = 0.5) -> dict:
     return document
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_bounds_are_not_averaged_with_hops_nor_hops_in_other_rhythms(tmp_path):
     folder, root = data_folder(tmp_path / "data"), tmp_path / "drop"
     documents = {
