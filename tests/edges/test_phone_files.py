@@ -534,7 +534,7 @@ def test_a_clip_of_which_no_frame_can_be_decoded_says_so(tmp_path, grainy):
 
 
 @pytest.fixture
-def set_of_jumps(monkeypatch) -> np.ndarray:
+def set_of_jumps(monkeypatch, without_plots) -> np.ndarray:
     """Let the body of an invented patient be found in any clip, frame by frame at its time."""
     from landing_analysis.landmarks import pose
 
@@ -548,8 +548,9 @@ def set_of_jumps(monkeypatch) -> np.ndarray:
     return landmarks.t_s
 
 
-def analysed(path: Path, out: Path, **options):
-    outcome = analyse_clip(path, out, Options(limits=read_limits(), **options))
+def analysed(path: Path, out: Path, *, annotated: bool = False, **options):
+    options = Options(limits=read_limits(), annotated_clip=annotated, **options)
+    outcome = analyse_clip(path, out, options)
     return outcome.analysis, outcome.report.parent
 
 
@@ -562,7 +563,7 @@ def test_a_damaged_clip_is_measured_on_both_sides_and_the_reps_it_hits_are_void(
     )  # fmt: skip
     path = damaged(whole, tmp_path / "damaged.mp4", "garbage")
     sound, _ = analysed(whole, tmp_path / "out")
-    hurt, folder = analysed(path, tmp_path / "out")
+    hurt, folder = analysed(path, tmp_path / "out", annotated=True)
     assert [rep.used for rep in sound.reps.reps].count(True) == 4
     void = [rep for rep in hurt.reps.reps if "frames are missing" in words_of(rep.reason)]
     assert len(void) in (1, 2)
@@ -572,7 +573,8 @@ def test_a_damaged_clip_is_measured_on_both_sides_and_the_reps_it_hits_are_void(
     lost = len(set_of_jumps) - hurt.clip.frames
     assert 0 < lost < 60
     assert read_clip(folder / "annotated.mp4").frames == hurt.clip.frames
-    done = CliRunner().invoke(main, ["analyse", str(path), "--out", str(tmp_path / "out")])
+    words = ["analyse", str(path), "--out", str(tmp_path / "out"), "--no-annotated-clip"]
+    done = CliRunner().invoke(main, words)
     assert "damaged.mp4: the file is damaged" in done.stdout
     again, _ = analysed(path, tmp_path / "out")  # from the stored landmarks
     assert again.notes == hurt.notes
@@ -588,7 +590,7 @@ def test_a_clip_filled_up_with_repeats_gives_the_values_of_its_own_frames(tmp_pa
     plain = write_marked_clip(
         tmp_path / "plain.mp4", set_of_jumps[::2], (352, 198), numbers=list(once[::2])
     )
-    filled, folder = analysed(path, tmp_path / "out")
+    filled, folder = analysed(path, tmp_path / "out", annotated=True)
     expected, _ = analysed(plain, tmp_path / "out")
     assert filled.clip.frames == expected.clip.frames
     assert_allclose(filled.clip.t_s, expected.clip.t_s, atol=CLOCK_TICK_S)

@@ -89,6 +89,7 @@ def test_nothing_that_analyse_writes_tells_the_name(clip, tmp_path):
         assert not TELLING.search(str(container.metadata).encode())
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_folder_and_title_say_what_the_clip_is_and_the_terminal_which(clip, tmp_path):
     said = _ok("analyse", clip, "--out", tmp_path, "--no-annotated-clip")
     mark = sha256_of(clip)[:12]
@@ -100,6 +101,7 @@ def test_folder_and_title_say_what_the_clip_is_and_the_terminal_which(clip, tmp_
     assert row.endswith(str(report))
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_an_unreliable_date_is_not_in_the_name(clip, tmp_path):
     copied = tmp_path / "Erika.mp4"
     copied.write_bytes(clip.read_bytes())
@@ -107,6 +109,7 @@ def test_an_unreliable_date_is_not_in_the_name(clip, tmp_path):
     assert re.fullmatch(r"jumps_front_[0-9a-f]{12}", folder)
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_second_analysis_finds_the_folder_whatever_it_is_called_then(clip, tmp_path, engine):
     first = analyse_clip(clip, tmp_path, OPTIONS).report.parent
     (first / "notes.txt").write_text("better than last week")
@@ -123,6 +126,7 @@ def test_a_second_analysis_finds_the_folder_whatever_it_is_called_then(clip, tmp
     assert not by_hand.exists()
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_report_that_an_earlier_version_named_by_the_file_is_renamed(clip, tmp_path, engine):
     folder = analyse_clip(clip, tmp_path, OPTIONS).report.parent
     folder.rename(tmp_path / clip.stem)
@@ -145,6 +149,7 @@ def test_landmarks_that_an_earlier_version_stored_lose_the_name(tmp_path):
     assert read_landmarks(folder / "landmarks.parquet")[0].sha256 == "c" * 64
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_run_that_stops_midway_leaves_no_name_and_goes_on(clip, tmp_path, engine, monkeypatch):
     with monkeypatch.context() as patched:
         patched.setattr(
@@ -209,6 +214,7 @@ def test_a_report_of_the_record_is_titled_by_patient_day_and_set(filled):
     assert list(_told_in(filled / "reports")) == []
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_sets_of_a_day_are_counted_in_the_order_in_which_they_came(filled, clip, tmp_path):
     drop = tmp_path / "drop"
     more = clip.read_bytes() + b"\0\0\0\x0cfree" + b"more"  # another content, the same video

@@ -35,12 +35,13 @@ def networks() -> Networks:
 def both(request, networks) -> tuple[np.ndarray, np.ndarray]:
     """What the publisher's engine saw, and this one, (frames, 33, 6) each."""
     numbers = sorted(int(key.split()[1]) for key in FROZEN if key.split()[0] == request.param)
-    frames = list(islice(read_frames(SAMPLES / f"{request.param}.mp4"), max(numbers) + 1))
+    frames = read_frames(SAMPLES / f"{request.param}.mp4", pictures=lambda n: n in numbers)
     theirs, ours = [], []
-    for number in numbers:
-        rgb = frames[number].rgb
-        people, _ = networks.bodies(rgb, networks.windows(rgb))
-        published = FROZEN[f"{request.param} {number}"]
+    for frame in islice(frames, max(numbers) + 1):
+        if frame.number not in numbers:
+            continue
+        people, _ = networks.bodies(frame.rgb, networks.windows(frame.rgb))
+        published = FROZEN[f"{request.param} {frame.number}"]
         assert len(people) == len(published) == 1
         theirs.append(published[0])
         ours.append(people[0])
