@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from random import Random
 
@@ -53,6 +53,7 @@ def tiny_clip(path: Path, seed: int = 0) -> Path:
     return path
 
 
+@cache
 def template_analysis() -> Analysis:
     """Analyse a stick figure's jumps once; the values of every clip that follows."""
     landmarks = make_motion(jump_plan(4), "front", LIMBS)[0]

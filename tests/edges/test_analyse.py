@@ -46,6 +46,7 @@ def test_stored_landmarks_give_a_whole_report_without_a_video(tmp_path):
     assert document["provenance"]["settings"]["target_flexion_deg"] == 60.0
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_report_can_be_made_again_from_what_lies_beside_it(tmp_path):
     first = analyse_clip(_store(tmp_path / "a.parquet"), tmp_path / "out", OPTIONS)
     stored = first.report.parent / "landmarks.parquet"
@@ -61,6 +62,7 @@ def test_no_output_names_a_folder_of_this_machine(tmp_path):
         assert str(tmp_path).encode() not in (outcome.report.parent / name).read_bytes()
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_clinicians_own_files_survive_the_next_analysis(tmp_path):
     stored = _store(tmp_path / "a.parquet")
     folder = analyse_clip(stored, tmp_path / "out", OPTIONS).report.parent
@@ -72,6 +74,7 @@ def test_a_clinicians_own_files_survive_the_next_analysis(tmp_path):
     assert 'href="annotated.mp4"' in (folder / "report.html").read_text("utf-8")
 
 
+@pytest.mark.usefixtures("without_plots")
 @pytest.mark.parametrize("stop", [RuntimeError("a bug"), KeyboardInterrupt()], ids=repr)
 def test_a_run_that_stops_half_way_leaves_the_earlier_report_as_it_was(tmp_path, monkeypatch, stop):
     stored = _store(tmp_path / "a.parquet")
@@ -99,6 +102,7 @@ def test_a_first_run_that_stops_leaves_no_report_behind(tmp_path, monkeypatch):
     assert _names(tmp_path / "out") == {FOLDER}
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_two_clips_of_one_name_do_not_overwrite_each_other(tmp_path):
     one = _store(tmp_path / "one" / "a.parquet", sha256="1" * 64)
     two = _store(tmp_path / "two" / "a.parquet", sha256="2" * 64)
@@ -109,6 +113,7 @@ def test_two_clips_of_one_name_do_not_overwrite_each_other(tmp_path):
     assert _names(tmp_path / "out") == set(names)
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_a_bad_clip_never_stops_the_rest(tmp_path):
     text = tmp_path / "text.mp4"
     text.write_text("not a video")
@@ -156,6 +161,7 @@ def test_a_folder_that_cannot_be_made_is_refused_before_any_work(tmp_path):
         prepare_out_dir(tmp_path / "file" / "reports")
 
 
+@pytest.mark.usefixtures("without_plots")
 def test_given_exercise_view_and_person_overrule_what_was_seen(tmp_path):
     options = Options(exercise="hop", view="back", person=1)
     decided = analyse_clip(

@@ -22,6 +22,8 @@ from landing_analysis.stages import finding
 from landing_analysis.tables import LIMBS
 from landing_analysis.video.clips import write_clip
 
+pytestmark = pytest.mark.usefixtures("without_plots")
+
 
 def _run(*words: object):
     return CliRunner().invoke(main, [str(word) for word in words])
