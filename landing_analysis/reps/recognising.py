@@ -210,15 +210,9 @@ def _most_alike(
 ) -> tuple[list[str], list[float]]:
     """Return each rep's exercise and how sure that is."""
     around = np.arange(len(reps))
-    reach = settings.reps_around
-    smooth = np.array(
-        [
-            np.median(likeness[max(k - reach, 0) : k + reach + 1], axis=0)
-            if len(reps) > reach
-            else likeness.mean(axis=0)
-            for k in around
-        ]
-    )
+    width = 2 * settings.reps_around + 1  # the same for the first and last ones, which are often odd
+    starts = np.clip(around - settings.reps_around, 0, max(len(reps) - width, 0))
+    smooth = np.array([np.median(likeness[first : first + width], axis=0) for first in starts])
     told = np.log(np.maximum(likeness, settings.least_likeness))
     course = likeliest_course(told, settings.bout_change_cost)
     best = _without_short_runs(course, settings.fewest_of_bout)
