@@ -410,6 +410,7 @@ class ContactSettings:
     heel_off_early_s: float = 0.008  # before toe-off (drawn)
     heel_off_sd_s: float = 0.015  # the scatter of that (drawn)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
+    change_point_misfit_share: float = 0.08  # or this of its way: a leg drawn up bends it (choice)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
     leap_sd_s: float = 0.007  # more, from foot to foot: 6 early, 10 late (drawn, tuning bodies)
@@ -506,6 +507,8 @@ class SignSettings:
     least_likeness: float = 0.05  # all exercises together less alike: nothing is sure (choice)
     longest_swing_s: float = 0.6  # of a step: slower ones are no steps (choice)
     beside_s: float = 0.08  # before a take-off, and after a landing, a foot stands (choice)
+    size_over_s: float = 0.25  # after a landing, in which the trunk's size is read (choice)
+    phone_away_legs: float = 4.2  # 3 m, over the trunk's share of the feet's way, 0.8 (choice)
     way_before_s: float = 1.0  # a landing, where the way from foot to foot begins (choice)
     edge_steepness: float = 3.0  # of a sign: at its range's edge it is 0.95 likely (choice)
     # What is read of a swing; the pose model on drawn sticks only, see accuracy/methods.

@@ -40,6 +40,7 @@ def fit_change_point(
     sinking_m_s: float = 0.0,
     worst_misfit_m: float,
     worst_misfit_sds: float,
+    worst_misfit_share: float = 0.0,
     step_s: float,
 ) -> ChangePoint | None:
     """Fit a corner between moving and resting.
@@ -105,7 +106,9 @@ def fit_change_point(
     freedom = int(chosen.sum()) - 3  # definition: less level, speed and instant
     residual = float(misfit[best]) / max(freedom, 1)
     variance = float(np.fmax(noise_m**2, residual))
-    if variance > np.fmax(worst_misfit_sds * noise_m, worst_misfit_m) ** 2:
+    way_m = float(speed[best] * moving_s)
+    worst_m = max(worst_misfit_m, worst_misfit_share * way_m)
+    if variance > np.fmax(worst_misfit_sds * noise_m, worst_m) ** 2:
         return None
     near_best = tried[misfit <= misfit[best] + variance]
     width_s = 0.5 * float(near_best[-1] - near_best[0]) + 0.5 * TRIED_EVERY_S

@@ -63,7 +63,7 @@ def recognise(
     An exercise is done more than once: the likeliest course of exercises over the clip is found
     in which each change costs something, so that some misread reps cut no bout in two. The
     confidence of a bout is its likeness, averaged over neighbours, over that of all exercises
-    together; on a sled it is no more than the share of reps that nothing speaks surely against.
+    together; on a sled it falls by twice the share of reps that something speaks surely against.
     """
     if not reps.reps:
         return reps
@@ -84,7 +84,7 @@ def recognise(
     ]
     seen = list(signs_of(reps.reps, tracks, view, settings))
     likeness = _likenesses(codes, seen, settings)
-    chosen, sure = _most_alike(codes, likeness, reps.reps, settings)
+    chosen, sure = _most_alike(codes, likeness, seen, settings)
     if lies:
         sure = _by_those_that_fit(codes, likeness, chosen, sure, settings)
     any_feet = all(EXERCISES[code].feet is None for code in chosen)
@@ -206,13 +206,12 @@ def _likenesses(codes: list[str], seen: list[Signs], settings: SignSettings) -> 
 
 
 def _most_alike(
-    codes: list[str], likeness: FloatArray, reps: tuple[Rep, ...], settings: SignSettings
+    codes: list[str], likeness: FloatArray, seen: list[Signs], settings: SignSettings
 ) -> tuple[list[str], list[float]]:
     """Return each rep's exercise and how sure that is."""
-    around = np.arange(len(reps))
-    width = 2 * settings.reps_around + 1  # the same for the first and last ones, which are often odd
-    starts = np.clip(around - settings.reps_around, 0, max(len(reps) - width, 0))
-    smooth = np.array([np.median(likeness[first : first + width], axis=0) for first in starts])
+    around = np.arange(len(likeness))
+    beside = [_beside(k, seen, settings) for k in around]
+    smooth = np.array([np.median(likeness[reps], axis=0) for reps in beside])
     told = np.log(np.maximum(likeness, settings.least_likeness))
     course = likeliest_course(told, settings.bout_change_cost)
     best = _without_short_runs(course, settings.fewest_of_bout)
@@ -222,6 +221,20 @@ def _most_alike(
     return [codes[k] for k in best], [float(one) for one in sure]
 
 
+def _beside(number: int, seen: list[Signs], settings: SignSettings) -> slice:
+    """Return the reps whose likeness counts for one: itself and those before and after it.
+
+    The first and the last of a run begin or end on both feet, half a stride that tells little:
+    one that does not show whether it changes the foot is judged by as many others at an end, too.
+    """
+    reach = settings.reps_around
+    first, stop = max(number - reach, 0), number + reach + 1
+    if "changes_foot" not in seen[number]:
+        first = max(min(first, len(seen) - 2 * reach - 1), 0)
+        stop = max(stop, 2 * reach + 1)
+    return slice(first, stop)
+
+
 def _by_those_that_fit(
     codes: list[str],
     likeness: FloatArray,
@@ -229,17 +242,18 @@ def _by_those_that_fit(
     sure: list[float],
     settings: SignSettings,
 ) -> list[float]:
-    """Return how sure each rep's exercise is, no surer than the share of its reps that may be it.
+    """Return how sure each rep's exercise is, the less so the more of its reps cannot be it.
 
     On a sled the feet that land alone tell what is done: nothing else outweighs some that speak
-    against it.
+    against it, and one that was taken for the other makes two landings wrong, of which one shows.
     """
     fits = (
         np.array([row[codes.index(code)] for row, code in zip(likeness, chosen, strict=True)])
         >= settings.possible_likeness
     )
-    share = {code: float(fits[np.array(chosen) == code].mean()) for code in set(chosen)}
-    return [min(one, share[code]) for one, code in zip(sure, chosen, strict=True)]
+    against = {code: 1.0 - float(fits[np.array(chosen) == code].mean()) for code in set(chosen)}
+    most = {code: max(1.0 - 2.0 * share, 0.0) for code, share in against.items()}  # definition: two
+    return [min(one, most[code]) for one, code in zip(sure, chosen, strict=True)]
 
 
 def _without_short_runs(best: np.ndarray, fewest: int) -> np.ndarray:

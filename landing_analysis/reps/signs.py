@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from landing_analysis.definitions import FRONTAL_VIEWS
+from landing_analysis.definitions import FRONTAL_VIEWS, SIDE_VIEWS
 from landing_analysis.exercises.entry import AtLeast, SignName
 from landing_analysis.reasons import Code
 from landing_analysis.settings import SignSettings
@@ -46,8 +46,9 @@ def signs_of(
         landing before, or to the next one where that is nearer (without any, infinite for a rep
         of unseen feet: of steps there is never one alone); ``thigh_deg`` and ``shank_deg`` the
         largest tilt from hanging straight down in the air (the lesser limb's where both are), at
-        least that where it was not seen on; ``side_legs`` from the landing before across the
-        picture, ``own_drop_legs`` from take-off down to the landing, ``drop_legs`` the same of
+        least that where it was not seen on; ``side_legs`` from the landing before to the side:
+        across the picture, or, from the side, toward the phone or away from it by how much larger
+        or smaller the trunk is seen, ``own_drop_legs`` from take-off down to the landing, ``drop_legs`` the same of
         the landing which a rebound follows, ``slide_legs`` along the ground, in leg lengths;
         ``rebounds`` 1 where a landing and a rebound belong together. What is not seen is missing.
     """
@@ -82,6 +83,9 @@ def signs_of(
         if number and view.view in FRONTAL_VIEWS:
             across = np.array([tracks.down[1], -tracks.down[0]])
             seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across, settings))
+        elif number and view.view in SIDE_VIEWS:
+            nearer = _log_size(rep, tracks, settings) - _log_size(reps[number - 1], tracks, settings)
+            seen["side_legs"] = abs(nearer) * settings.phone_away_legs
         seen["slide_legs"] = _slid(rep, tracks, settings)
         yield seen
 
@@ -210,6 +214,23 @@ def _moved(
     stood = _foot(limbs, start.t_s - beside_s if own else start.t_s + beside_s, tracks)
     stands = _foot(rep.limbs, rep.flight.landing.t_s + beside_s, tracks)
     return float((stands - stood) @ axis / tracks.leg_px)
+
+
+def _log_size(rep: Rep, tracks: Tracks, settings: SignSettings) -> float:
+    """Return the natural logarithm of how long the trunk is seen after a landing, in pixels.
+
+    The same trunk is seen the longer the nearer it is to the phone; from the side leaning forward
+    does not shorten it.
+    """
+    landed_s = _landing_s(rep)
+    first, stop = np.searchsorted(tracks.t_s, [landed_s, landed_s + settings.size_over_s])
+    shoulders, hips = (
+        np.mean([tracks.xy_px[first:stop, LANDMARK[f"{limb}_{part}"]] for limb in LIMBS], axis=0)
+        for part in ("shoulder", "hip")
+    )
+    lengths_px = np.linalg.norm(shoulders - hips, axis=1)
+    lengths_px = lengths_px[np.isfinite(lengths_px)]
+    return float(np.log(np.median(lengths_px))) if len(lengths_px) else float("nan")
 
 
 def _slid(rep: Rep, tracks: Tracks, settings: SignSettings) -> float:
