@@ -140,6 +140,7 @@ class Code(StrEnum):
     TWO_FEET_IN_HOPS = "two_feet_in_hops"
     OTHER_FOOT_NOT_SEEN = "other_foot_not_seen"
     LEGS_NOT_TOLD_APART = "legs_not_told_apart"
+    KNEE_BENDS_NO_FURTHER = "knee_bends_no_further"
     KNEE_STILL_EXTENDING = "knee_still_extending"
     FEW_REPS = "few_reps"
 

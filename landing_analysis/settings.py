@@ -204,6 +204,12 @@ class TrackSettings:
     twisted_legs_per_s: float = 20.0  # hips turned against shoulders, for each leg^2 (drawn)
     most_stray_legs: float = 0.25  # of a landmark off where it was going; wild ones (drawn)
     even_stray_legs: float = 0.1  # counts as it is; half of it as a quarter (drawn)
+    feet_apart_legs: float = 0.2  # feet are seen apart (choice)
+    foot_stays_legs: float = 0.04  # within handed_over_s: it stands (choice)
+    carried_window_s: float = 0.06  # on both sides, over which the trunk's fall is read (choice)
+    carried_legs_s2: float = 4.0  # a body that falls less does not fly; gravity is 11 (choice)
+    handed_over_s: float = 0.07  # without a flight no foot takes the other's place so soon (choice)
+    hand_over_legs: float = 0.4  # by each pair of frames; 0.2 to 1 do alike (choice)
     stray_in_s: float = 1 / 60  # quicker frames' ways are drawn out to this (choice)
     fewest_smoothed_frames: int = 13  # of an unbroken segment; the filter needs ten (choice)
     roll_sd_deg: float = 4.0  # phone on a tripod or held upright (choice, no source)
@@ -633,6 +639,7 @@ class MeasureSettings:
     fppa_back: FppaErrors = FppaErrors(5.8, 3.7, 2.2, 3.7)  # the kneecap is hidden: 8.1
     trunk_offset_sd_deg: float = 2.0  # see accuracy/methods
     pelvis_shift_offset_sd_pct: float = 2.0  # see accuracy/methods
+    passing_leg_sd_deg: float = 3.0  # peak flexion beside a leg that swings past (drawn: 5 for 4)
     quick_step_contact_sd_deg: float = 9.0  # knee at contact, jog 13, run 8, knees 5 off (tuning)
     pelvis_height_offset_sd_pct: float = 4.0  # see accuracy/methods
     offset_sd_pct_of_leg: float = 2.0  # see accuracy/methods

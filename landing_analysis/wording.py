@@ -644,6 +644,10 @@ _SENTENCES: dict[Code, str | Callable[[Numbers], str]] = {
         "left and right leg could not be told apart where this set goes from foot to foot; film "
         "it from the front"
     ),
+    Code.KNEE_BENDS_NO_FURTHER: (
+        "the knee is seen to bend no further once it landed, as no landing does; the leg may have "
+        "been taken for the other one"
+    ),
     Code.KNEE_STILL_EXTENDING: lambda n: (
         f"the knee straightened by {n['extended_deg']:.0f} deg in the tenth of a second before "
         "contact; by how much the pose model rounds off such a turn differs between bodies, up to "

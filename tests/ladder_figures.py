@@ -12,6 +12,7 @@ from synthetic_patients.clips import frame_times_s
 from synthetic_patients.ladder import LADDER, ladder_truth, play_step
 
 from landing_analysis.landmarks.people import link_people
+from landing_analysis.settings import Settings
 from landing_analysis.stages import Options, analyse_people
 from landing_analysis.tables import LANDMARK, N_LANDMARKS, Analysis, Landmarks
 
@@ -52,12 +53,15 @@ def figure(name: str, noise_px: float = 1.5) -> tuple[Landmarks, dict[str, Any]]
 
 @cache
 def analysed(
-    name: str, planned: tuple[str, ...] = (), exercise: str | None = None
+    name: str,
+    planned: tuple[str, ...] = (),
+    exercise: str | None = None,
+    settings: Settings | None = None,
 ) -> tuple[Analysis, dict[str, Any]]:
     """Return the analysis of a scene's joints and its truth."""
     landmarks, truth = figure(name)
     size = {"width_px": landmarks.width_px, "height_px": landmarks.height_px}
     clip, poses = replace(make_clip(landmarks, f"{name}.mp4"), **size), make_poses(landmarks)
-    options = Options(planned=planned, exercise=exercise)
+    options = Options(planned=planned, exercise=exercise, settings=settings or Settings())
     people = link_people(poses, options.settings.people)
     return analyse_people(clip, poses, people, options, "now"), truth

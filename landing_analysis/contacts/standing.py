@@ -278,20 +278,27 @@ def lower_feet(
     visibilities: Mapping[Limb, FootVisibility],
     settings: ContactSettings,
 ) -> list[Limb]:
-    """Return the foot, or both feet, down shortly after a fall: those that stay, if any do."""
+    """Return the foot, or both feet, down shortly after a fall: those that stay, if any do.
+
+    A foot held up may hang its toes nearly to the floor, not its ankle; what is not seen does not
+    speak against it.
+    """
     after_s = motion.t_s - motion.t_s[segment[1]]
     down = (after_s > settings.down_from_s) & (after_s < settings.down_to_s)
     ground_s = on_ground["toe_contact"]
     still = [
         limb
         for limb in LIMBS
-        if not strays(
+        if False
+        is strays(
             motion, limb, "toe_contact", ground_s[0], ground_s, 1.0, visibilities[limb], settings
         )
     ]
-    levels = {
-        limb: float(np.median(motion.toe_m[limb][down])) for limb in still or LIMBS if down.any()
-    }
-    known = {limb: level for limb, level in levels.items() if np.isfinite(level)}
-    lowest = min(known.values(), default=0.0)
-    return [limb for limb, level in known.items() if level - lowest < settings.held_foot_m]
+    limbs = still or list(LIMBS)
+    above_m = dict.fromkeys(limbs, 0.0)
+    for height_m in (motion.toe_m, motion.ankle_m):
+        seen = {limb: height_m[limb][down & np.isfinite(height_m[limb])] for limb in limbs}
+        levels = {limb: float(np.median(own)) for limb, own in seen.items() if len(own)}
+        for limb, level in levels.items():
+            above_m[limb] = max(above_m[limb], level - min(levels.values()))
+    return [limb for limb in limbs if above_m[limb] < settings.held_foot_m] if down.any() else []

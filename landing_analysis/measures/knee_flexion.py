@@ -19,7 +19,14 @@ from landing_analysis.measures.instants import (
     window_on_ground_s,
 )
 from landing_analysis.measures.readings import Fit
-from landing_analysis.measures.scene import Instant, LimbReader, Reading, Scene, not_measurable
+from landing_analysis.measures.scene import (
+    Instant,
+    LimbReader,
+    NotMeasurableError,
+    Reading,
+    Scene,
+    not_measurable,
+)
 from landing_analysis.measures.summaries import LIMB, OFFSET, POSTURE, YAW
 from landing_analysis.reasons import Code
 from landing_analysis.settings import KneeSettings
@@ -72,6 +79,16 @@ def _refuse_other_leg(scene: Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
         raise not_measurable(Code.LEG_TAKEN_FOR_OTHER)
 
 
+def _refuse_if_straightens(scene: Scene, rep: Rep, limb: Limb) -> None:
+    """Refuse a landing whose knee bends no further than at contact: another leg was seen there."""
+    try:
+        peak = at_largest(scene, rep, limb, *scene.flexion)[0]
+    except NotMeasurableError:
+        return  # what asks for the peak says why there is none
+    if peak.t_s - lands(scene, rep, limb).t_s < peak.single_sd_s:
+        raise not_measurable(Code.KNEE_BENDS_NO_FURTHER)
+
+
 def _low(heights_m: FloatArray, percentile: float) -> float:
     known = heights_m[np.isfinite(heights_m)]
     return float(np.percentile(known, percentile)) if len(known) else math.nan
@@ -80,6 +97,7 @@ def _low(heights_m: FloatArray, percentile: float) -> float:
 def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     at, fit = at_contact(scene, rep, limb, scene.flexion[0])
     _refuse_other_leg(scene, rep, limb, fit)
+    _refuse_if_straightens(scene, rep, limb)
     extended_deg = _extended_deg(scene, at.t_s, fit.value)
     if rep.is_bound and extended_deg > scene.settings.measures.most_extended_deg:
         raise not_measurable(Code.KNEE_STILL_EXTENDING, extended_deg=extended_deg)
@@ -88,8 +106,13 @@ def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     rounded_deg = 0.0 if hardly else scene.settings.measures.rounded_share * extended_deg
     if _is_quick_step(rep, scene.settings.contacts.steps.low_flight_s):
         rounded_deg = math.hypot(rounded_deg, scene.settings.measures.quick_step_contact_sd_deg)
+    return _less_sure(reading, rounded_deg)
+
+
+def _less_sure(reading: Reading, more_deg: float) -> Reading:
+    """Claim more of what the pose model adds to a reading."""
     parts = tuple(
-        (name, math.hypot(sd, rounded_deg) if name == OFFSET else sd) for name, sd in reading.parts
+        (name, math.hypot(sd, more_deg) if name == OFFSET else sd) for name, sd in reading.parts
     )
     return reading._replace(parts=parts)
 
@@ -116,13 +139,17 @@ def _extended_deg(scene: Scene, at_s: float, flexion_deg: float) -> float:
 def _peak(scene: Scene, rep: Rep, limb: Limb) -> tuple[Instant, Fit]:
     at, fit = at_largest(scene, rep, limb, *scene.flexion)
     _refuse_other_leg(scene, rep, limb, fit)
+    _refuse_if_straightens(scene, rep, limb)
     if scene.near_knee.apart[list(fit.frames)].any():
         raise not_measurable(Code.LEG_TAKEN_FOR_OTHER)
     return at, fit
 
 
 def _flexion_peak(scene: Scene, rep: Rep, limb: Limb) -> Reading:
-    return _flexion_reading(scene, limb, *_peak(scene, rep, limb))
+    reading = _flexion_reading(scene, limb, *_peak(scene, rep, limb))
+    if not rep.is_bound:
+        return reading
+    return _less_sure(reading, scene.settings.measures.passing_leg_sd_deg)
 
 
 def _flexion_excursion(scene: Scene, rep: Rep, limb: Limb) -> Reading:

@@ -153,7 +153,8 @@ def compare_sides(
     Returns
     -------
     tuple of SideComparison: the limb symmetry index (``limb`` over the other, per
-    cent) for ratio quantities, else the difference (``limb`` minus the other)
+    cent) for ratio quantities, none where a mean is not above 0, else the difference (``limb``
+    minus the other)
 
     Notes
     -----
@@ -170,6 +171,8 @@ def compare_sides(
         if definition.compare is None or not own or not opposite:
             continue
         a, b = _summary(name, limb, _apart(own)), _summary(name, other, _apart(opposite))
+        if definition.compare == "lsi" and not min(a.mean, b.mean) > 0:
+            continue
         if definition.compare == "lsi":
             value, unit = 100.0 * a.mean / b.mean, "%"
             per_limb = abs(value / a.mean), abs(value / b.mean)

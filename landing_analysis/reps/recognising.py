@@ -210,7 +210,7 @@ def _most_alike(
 ) -> tuple[list[str], list[float]]:
     """Return each rep's exercise and how sure that is."""
     around = np.arange(len(likeness))
-    beside = [_beside(k, seen, settings) for k in around]
+    beside = [_beside(number, seen, settings) for number in range(len(seen))]
     smooth = np.array([np.median(likeness[reps], axis=0) for reps in beside])
     told = np.log(np.maximum(likeness, settings.least_likeness))
     course = likeliest_course(told, settings.bout_change_cost)

@@ -48,8 +48,9 @@ def signs_of(
         largest tilt from hanging straight down in the air (the lesser limb's where both are), at
         least that where it was not seen on; ``side_legs`` from the landing before to the side:
         across the picture, or, from the side, toward the phone or away from it by how much larger
-        or smaller the trunk is seen, ``own_drop_legs`` from take-off down to the landing, ``drop_legs`` the same of
-        the landing which a rebound follows, ``slide_legs`` along the ground, in leg lengths;
+        or smaller the trunk is seen; ``own_drop_legs`` from take-off down to the landing,
+        ``drop_legs`` the same of the landing which a rebound follows, ``slide_legs`` along the
+        ground; all in leg lengths;
         ``rebounds`` 1 where a landing and a rebound belong together. What is not seen is missing.
     """
     tilts = {limb: segment_tilts_deg(tracks, limb, settings) for limb in LIMBS}
@@ -84,7 +85,9 @@ def signs_of(
             across = np.array([tracks.down[1], -tracks.down[0]])
             seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across, settings))
         elif number and view.view in SIDE_VIEWS:
-            nearer = _log_size(rep, tracks, settings) - _log_size(reps[number - 1], tracks, settings)
+            nearer = _log_size(rep, tracks, settings) - _log_size(
+                reps[number - 1], tracks, settings
+            )
             seen["side_legs"] = abs(nearer) * settings.phone_away_legs
         seen["slide_legs"] = _slid(rep, tracks, settings)
         yield seen

@@ -27,6 +27,7 @@ from landing_analysis.tables import (
 _LEG_PARTS = ("hip", "knee", "ankle", "heel", "toe")
 _LEFT = np.array([LANDMARK[f"left_{part}"] for part in _LEG_PARTS])
 _RIGHT = np.array([LANDMARK[f"right_{part}"] for part in _LEG_PARTS])
+_FOOT = [_LEG_PARTS.index(part) for part in ("ankle", "heel", "toe")]
 _LAST = 4  # definition: as said below
 """Frames that tell where a leg was going: two of them misread do not turn their line round."""
 
@@ -106,8 +107,10 @@ def repair_swaps(
     parts of one leg for the other one's is but one of several. Taking the legs as exchanged
     costs a little for as long as it lasts, so that frames in which both legs fall together
     cannot tip the rest of the clip over; and hips turned against the shoulders cost much where
-    both are seen apart, from the front and the back. Limits: legs that the model confuses for a
-    second and more stay confused; fewer frames than make a line are left as they are.
+    both are seen apart, from the front and the back. A foot that stands does not become the other
+    one within hundredths of a second: legs that the model lets melt into one come out of it as they
+    went in. Limits: legs that the model confuses for a second and more stay confused; fewer frames
+    than make a line are left as they are.
     """
     if len(xy_px) <= _LAST:
         return xy_px.copy(), np.zeros(len(xy_px), dtype=bool)
@@ -123,6 +126,7 @@ def repair_swaps(
         per_s = reading * settings.exchanged_legs_per_s
         against = (per_s + settings.twisted_legs_per_s * twisted_legs2) * np.diff(t_s)
         costs[..., reading] += against.reshape(-1, *[1] * _LAST)
+    costs += _handed_over(t_s, readings_legs[0], _carried(t_s, xy_px, settings), settings)
     swapped = _cheapest_path(costs)
     repaired = xy_px.copy()
     repaired[np.ix_(swapped, _LEFT)] = xy_px[np.ix_(swapped, _RIGHT)]
@@ -162,6 +166,54 @@ def _costs(t_s: FloatArray, readings: FloatArray, settings: TrackSettings) -> Fl
         going = was.copy()
         going[_LAST - 1 :] = np.where(np.isfinite(line), line, was[_LAST - 1 :])
         costs[(slice(None), *case)] = _movement(longer * (readings[now][1:] - going), settings)
+    return costs
+
+
+def _carried(t_s: FloatArray, xy_px: FloatArray, settings: TrackSettings) -> BoolArray:
+    """Return (n_frames,) where hips and shoulders do not fall as a body in flight does."""
+    of_trunk = [LANDMARK[f"{limb}_{part}"] for limb in LIMBS for part in ("shoulder", "hip")]
+    down_legs = xy_px[:, of_trunk, 1].mean(axis=1) / leg_length_px(xy_px)
+    falls_legs_s2 = local_polynomial(t_s, down_legs, settings.carried_window_s, 2)[2]
+    with np.errstate(invalid="ignore"):
+        carried: BoolArray = falls_legs_s2 < settings.carried_legs_s2
+    return carried
+
+
+def _handed_over(
+    t_s: FloatArray, as_seen: FloatArray, carried: BoolArray, settings: TrackSettings
+) -> FloatArray:
+    """Return what it costs that the foot that stands would become the other one.
+
+    Parameters
+    ----------
+    t_s : (n_frames,) seconds
+    as_seen : (n_frames, 10, 2) legs, left before right
+    carried : (n_frames,) where the body does not fly
+
+    Returns
+    -------
+    (n_frames - 1, 2, 2, 2, 2, 2) as of `_costs`
+
+    Notes
+    -----
+    One of two feet that are seen apart stays where it was, in this frame and in one of those
+    before: nobody sets the other one down there so soon. Frames in between in which the model
+    takes parts of one leg for the other's do not hide it.
+    """
+    feet = as_seen.reshape(len(t_s), len(LIMBS), len(_LEG_PARTS), 2)[:, :, _FOOT].mean(axis=2)
+    apart = np.linalg.norm(feet[:, 0] - feet[:, 1], axis=1) > settings.feet_apart_legs
+    costs = np.zeros((len(t_s) - 1, *[2] * (_LAST + 1)))
+    cases = np.array(list(np.ndindex(*costs.shape[1:])))
+    for back in range(1, _LAST + 1):
+        soon = t_s[back:] - t_s[:-back] < settings.handed_over_s
+        stood = sliding_window_view(carried, back + 1).all(axis=1)
+        asked = apart[back:] & apart[:-back] & soon & stood
+        turned = cases[:, -1] != cases[:, -1 - back]
+        for was, now in np.ndindex(2, 2):
+            moved_legs = np.linalg.norm(feet[back:, now] - feet[:-back, was], axis=1)
+            stands = asked & (moved_legs < settings.foot_stays_legs)
+            for case in cases[turned == (was == now)]:
+                costs[(slice(back - 1, None), *case)] += settings.hand_over_legs * stands
     return costs
 
 

@@ -106,6 +106,17 @@ def test_a_leg_that_is_taken_for_the_other_gives_no_flexion(whole):
     assert "one leg was taken for the other" in words_of(row.reason)
 
 
+def test_a_knee_that_only_straightens_once_it_landed_gives_no_flexion():
+    rep = one_rep()  # which leaves when the knee is straightest
+    contacts = tuple(replace(one, toe_off=Event(LOWEST_S, 1e-3)) for one in rep.contacts)
+    straightens = Pose(flexion_contact_deg=72.0, flexion_peak_deg=18.0)
+    found = _measure(straightens, "left_side", rep=replace(rep, contacts=contacts))
+    for name in ("knee_flexion_initial_contact", "knee_flexion_peak", "time_to_peak_flexion"):
+        row = _row(found, name, "left")
+        assert row.value is None
+        assert "bend no further" in words_of(row.reason)
+
+
 def test_yaw_that_is_not_known_hides_less_flexion_than_the_angle_at_the_knee_alone():
     # The distance from hip to ankle, which yaw hardly changes, holds against it.
     found = _measure(Pose(flexion_peak_deg=60.0), "right_side", 20.0, known_yaw=False)

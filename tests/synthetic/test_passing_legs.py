@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from ladder_figures import figure
 from ladder_patient import HOLD, stepping, style_of
 
 from landing_analysis.settings import Settings
@@ -68,6 +69,24 @@ def test_legs_that_are_exchanged_whenever_one_is_lifted_are_exchanged_back(exerc
         told = np.abs(left - right).max(axis=1) > apart
         assert lifted.sum() > 0.1 * len(lifted)
         assert not (swapped != lifted)[told].any()
+
+
+@pytest.mark.parametrize("share", [0.4, 0.5])
+@pytest.mark.parametrize("body", ["heavy_man", "tall_woman"])
+def test_legs_that_melt_into_one_while_a_foot_stands_come_out_of_it_as_they_went_in(body, share):
+    landmarks, truth = figure(f"{body}_alternating_jumps_side")
+    t_s, xy_px = landmarks.t_s, landmarks.xy_px.copy()
+    melted = np.zeros(len(t_s), dtype=bool)
+    for contact in truth["contacts"][1:-2]:
+        middle_s = 0.5 * (contact["initial_contact_s"] + contact["toe_off_s"])
+        first = int(np.searchsorted(t_s, middle_s))
+        for frame, toward in enumerate((share, 1.0 - share, share), start=first):
+            melted[frame], seen = True, landmarks.xy_px[frame]
+            xy_px[frame, LEFT] += toward * (seen[RIGHT] - seen[LEFT])
+            xy_px[frame, RIGHT] += toward * (seen[LEFT] - seen[RIGHT])
+    _, swapped = repair_swaps(t_s, xy_px, SETTINGS)
+    assert melted.sum() >= 3 * 5
+    assert not swapped[~melted].any()
 
 
 @pytest.mark.parametrize("exercise", STEPPED)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from ladder_figures import analysed
 
 from landing_analysis.report.header import header_facts
 from landing_analysis.settings import Settings
+
+SETTINGS = Settings()
 
 
 def what(name: str, planned: tuple[str, ...], given: str | None = None) -> tuple[str | None, str]:
@@ -14,12 +18,20 @@ def what(name: str, planned: tuple[str, ...], given: str | None = None) -> tuple
     return decided.exercise, decided.exercise_origin
 
 
-def test_from_the_side_alternating_jumps_are_not_sure_and_the_plan_makes_them_so():
+def test_from_the_side_alternating_jumps_are_told_from_bounds_by_how_little_they_come_nearer():
+    alone, _ = analysed("tall_woman_alternating_jumps_side")
+    assert alone.decided.exercise == "alternating_jump"
+    assert alone.decided.exercise_confidence > SETTINGS.signs.sure_share
+
+
+def test_where_the_motion_does_not_tell_surely_the_plan_does():
     name, plan = "tall_woman_alternating_jumps_side", ("sled_jump", "alternating_jump")
-    alone, _ = analysed(name)
-    assert alone.decided.exercise_confidence < Settings().signs.sure_share
-    assert what(name, plan) == ("alternating_jump", "plan")
-    planned, _ = analysed(name, plan)
+    nothing_tells_the_way_aside = replace(SETTINGS.signs, size_over_s=1e-6)
+    unsure = replace(SETTINGS, signs=nothing_tells_the_way_aside)
+    alone, _ = analysed(name, settings=unsure)
+    assert alone.decided.exercise_confidence < SETTINGS.signs.sure_share
+    planned, _ = analysed(name, plan, settings=unsure)
+    assert (planned.decided.exercise, planned.decided.exercise_origin) == (plan[1], "plan")
     assert dict(header_facts(planned))["Exercise"].endswith("(exercise from the plan)")
 
 

@@ -109,6 +109,11 @@ def test_the_named_limb_stands_over_the_other():
     assert _sides("contact_time", [0.25], [0.20], "left").value == pytest.approx(125.0)
 
 
+def test_limbs_of_which_one_has_a_mean_of_nothing_are_not_set_over_each_other():
+    rows = _rows([0.25], "contact_time", "left") + _rows([0.0], "contact_time", "right")
+    assert compare_sides(rows, "left") == compare_sides(rows, "right") == ()
+
+
 def test_angles_are_compared_by_a_difference():
     found = _sides("fppa_peak_flexion", [3.0], [9.0], "right")
     assert (found.kind, found.unit, found.value) == ("difference", "deg", pytest.approx(6.0))
