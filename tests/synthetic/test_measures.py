@@ -39,7 +39,7 @@ from landing_analysis.maths.kinematics import (
 from landing_analysis.measures.measuring import measure_reps
 from landing_analysis.measures.summaries import BOTH_LIMBS_PARTS, with_set
 from landing_analysis.settings import MeasureSettings, Settings
-from landing_analysis.tables import LANDMARK, LIMBS, Measure, Measures
+from landing_analysis.tables import LANDMARK, LIMBS, Event, Measure, Measures
 from landing_analysis.wording import words_of
 
 # The parabola and the two lines miss a half sine of 40 deg in 0.32 s by less than this.
