@@ -37,7 +37,7 @@ def without_plots(monkeypatch) -> None:
     Drawing them takes longer than the rest; test_report.py, test_pages.py and test_window.py,
     among others, draw them all.
     """
-    none = page.Plots(small=None, timeline=None, curves=None, strips=(), sides=None)
+    none = page.Plots(small=None, timeline=None, curves=(), strips=(), sides=None)
     monkeypatch.setattr(page, "draw_plots", lambda _: none)
     for module in (compare, visit):
         monkeypatch.setattr(module, "trend_figure", lambda _: None)
