@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal, NamedTuple
 
@@ -29,6 +29,7 @@ from landing_analysis.tables import (
     Measures,
     SetSummary,
     Verdict,
+    other_limb,
 )
 
 COVERAGE = Z_95  # standard uncertainties in a 95 % interval (JCGM 100:2008; memory, sure)
@@ -160,7 +161,7 @@ def judge_measures(
     tuple of Finding
         For each limit the set first (``rep`` None), then rep by rep. The finding
         ``side_difference`` judges limb symmetry indices and has no reps. Sentences name
-        limbs left and right; which one is the surgical one a page says, by `in_roles`.
+        limbs left and right; which one is the surgical one a page says, by `with_roles`.
     """
     found: list[Finding] = []
     for limit in limits:
@@ -234,6 +235,68 @@ def in_roles(text: str, surgical_side: Limb | None) -> str:
     return text
 
 
+def with_roles(finding: Finding, limits: Iterable[Limit], surgical_side: Limb | None) -> Finding:
+    """Return a finding as a page gives it: the surgical limb named, and set against the other.
+
+    Parameters
+    ----------
+    finding : as `judge_measures` makes and the record keeps it
+    limits : that it was judged by
+    surgical_side : as it is known when a page is made
+
+    Notes
+    -----
+    What is kept compares the left limb with the right one. Where the right one is the surgical
+    limb, index and limit are turned round; the probability, and so the verdict, stay what they
+    were.
+    """
+    if surgical_side is None:
+        return finding
+    turned = finding
+    if finding.name == "side_difference" and finding.limb != surgical_side and finding.value:
+        limit = next((one for one in limits if _judged_by(finding, one)), None)
+        turned = finding if limit is None else _turned(finding, limit)
+    return replace(turned, text=in_roles(turned.text, surgical_side))
+
+
+def _judged_by(finding: Finding, limit: Limit) -> bool:
+    same = (limit.finding, limit.measure) == (finding.name, finding.measure)
+    return same and any(edge and math.isclose(edge, finding.limit) for edge in edges(limit))
+
+
+def edges_of(finding: Finding, limit: Limit) -> tuple[float, ...]:
+    """Return the edges of a finding's limit, turned round where `with_roles` turned the finding."""
+    known = [edge for edge in edges(limit) if edge is not None]
+    if not _is_side(limit) or _judged_by(finding, limit):
+        return tuple(known)
+    return tuple(100.0**2 / edge for edge in reversed(known) if edge)
+
+
+_OTHER_WAY: dict[Verdict, Verdict] = {
+    "above": "below", "below": "above",
+    "probably above": "probably below", "probably below": "probably above",
+}  # fmt: skip
+
+
+def _turned(finding: Finding, limit: Limit) -> Finding:
+    """Turn a limb symmetry index round: 80 % is 125 % the other way."""
+    low, high = (100.0**2 / edge for edge in reversed(edges(limit)) if edge)  # a side has both
+    limb = None if finding.limb is None else other_limb(finding.limb)
+    share = 100.0**2 / finding.value
+    value = _Value(finding.measure, limb, None, share, finding.sd * share / finding.value)
+    around = replace(limit, kind="band", value=(low + high) / 2, half_width=(high - low) / 2)
+    judged = _OTHER_WAY.get(finding.verdict, finding.verdict)
+    return replace(
+        finding,
+        limb=limb,
+        value=value.value,
+        sd=value.sd,
+        limit=100.0**2 / finding.limit,
+        verdict=judged,
+        text=_sentence(value, around, judged, finding.probability),
+    )
+
+
 def toward_words(value: float, measure: str) -> str:
     """Say which limb a signed whole-body measure points to; empty for the others.
 
@@ -251,6 +314,7 @@ def toward_words(value: float, measure: str) -> str:
 
 def _finding(value: _Value, limit: Limit) -> Finding:
     judged = verdict(value.value, value.sd, limit)
+    outside = odds(value.value, value.sd, limit).outside
     low, high = edges(limit)
     nearest = min(
         (edge for edge in (low, high) if edge is not None), key=lambda e: abs(value.value - e)
@@ -265,14 +329,16 @@ def _finding(value: _Value, limit: Limit) -> Finding:
         limit=nearest,
         unit=limit.unit,
         source=limit.source,
-        text=_sentence(value, limit, judged),
+        text=_sentence(value, limit, judged, outside),
         frames=value.frames,
         measure=value.measure,
-        probability=odds(value.value, value.sd, limit).outside,
+        probability=outside,
     )
 
 
-def _sentence(value: _Value, limit: Limit, judged: Verdict) -> str:
+def _sentence(
+    value: _Value, limit: Limit, judged: Verdict, probability: float | None
+) -> str:  # fmt: skip
     definition = DEFINITIONS[value.measure]
     number, words = _number_words(value, limit)
     who = "the set" if value.rep is None else f"rep {value.rep}"
@@ -284,11 +350,10 @@ def _sentence(value: _Value, limit: Limit, judged: Verdict) -> str:
     toward = toward_words(value.value, value.measure)
     outside = judged in OUTSIDE | PROBABLY_OUTSIDE
     pointing = f"; {toward} (motion, not force)" if toward and outside else ""
-    passed = probability_words(odds(value.value, value.sd, limit).outside)
-    return (
-        f"{subject}: {number}, {_VERDICT_WORDS[judged]} "
-        f"(limit: {words}; passed with a probability of {passed}){pointing}."
-    )
+    chance = "" if probability is None else (
+        f"; passed with a probability of {probability_words(probability)}"
+    )  # fmt: skip
+    return f"{subject}: {number}, {_VERDICT_WORDS[judged]} (limit: {words}{chance}){pointing}."
 
 
 def probability_words(probability: float) -> str:

@@ -14,7 +14,7 @@ from landing_analysis.analysing import REPORT
 from landing_analysis.corrections import BY_HAND_WORDS
 from landing_analysis.definitions import VIEW_WORDS, is_fppa
 from landing_analysis.exercises import EXERCISES, lands_on_both, rung
-from landing_analysis.findings.judging import in_roles
+from landing_analysis.findings.judging import with_roles
 from landing_analysis.findings.tally import RepCount, Tally, count_reps, tally_of_set
 from landing_analysis.patients import INVENTED_MODEL, Patient
 from landing_analysis.record.by_exercise import by_exercise, mean_rows, reps_by_exercise
@@ -329,20 +329,21 @@ def set_findings(history: History, analysis: StoredAnalysis) -> tuple[SetFinding
     findings = [_finding(row) for row in analysis.tables["finding"]]
     counted = count_reps(findings, analysis.landings_that_count)
     counts = {(one.name, one.measure, one.limb): one for one in counted}
+    of_set = [one for one in findings if one.rep is None]
+    ours = history.patient.surgical_side
     return tuple(
         SetFinding(
             exercise=analysis.values["exercise"],
-            name=one.name,
-            measure=one.measure,
-            limb=one.limb,
-            verdict=one.verdict,
+            name=shown.name,
+            measure=shown.measure,
+            limb=shown.limb,
+            verdict=shown.verdict,
             text=_counted_words(counts.get((one.name, one.measure, one.limb)))
-            + in_roles(one.text, history.patient.surgical_side)
+            + shown.text
             + (f" {BY_HAND_WORDS}" if (one.measure, one.limb) in analysis.by_hand else ""),
             way=history.way_of(analysis),
         )
-        for one in findings
-        if one.rep is None
+        for one, shown in ((one, with_roles(one, analysis.limits, ours)) for one in of_set)
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from landing_analysis.findings.judging import in_roles
+from landing_analysis.findings import judging
 from landing_analysis.measures.summaries import compare_sides
 from landing_analysis.tables import Analysis
 
@@ -24,6 +24,6 @@ def with_roles(analysis: Analysis) -> Analysis:
         analysis,
         measures=replace(measures, comparisons=turned),
         findings=tuple(
-            replace(finding, text=in_roles(finding.text, side)) for finding in analysis.findings
+            judging.with_roles(finding, analysis.limits, side) for finding in analysis.findings
         ),
     )

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from landing_analysis.definitions import DEFINITIONS, FRONTAL_VIEWS, is_fppa
 from landing_analysis.exercises import EXERCISES
-from landing_analysis.findings.judging import COVERAGE, TITLES, edges, favoured_limb, limb_words
+from landing_analysis.findings.judging import COVERAGE, TITLES, edges_of, favoured_limb, limb_words
 from landing_analysis.findings.several import by_exercise
 from landing_analysis.findings.tally import (
     WORST_FIRST,
@@ -191,7 +191,7 @@ def _gauge(finding: Finding, analysis: Analysis) -> Gauge:
         ),
         None,
     )
-    lines = [edge for edge in edges(limit) if edge is not None] if limit else [finding.limit]
+    lines = edges_of(finding, limit) if limit else (finding.limit,)
     reach = COVERAGE * finding.sd
     values = [finding.value - reach, finding.value + reach, *lines]
     low, high = min(values), max(values)

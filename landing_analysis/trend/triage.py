@@ -18,6 +18,7 @@ from landing_analysis.definitions import (
     printed_unit,
     printed_value,
 )
+from landing_analysis.exercises import EXERCISES
 from landing_analysis.tables import OUTSIDE, Exercise, Limb, Verdict
 from landing_analysis.trend.alike import ONE_WAY, Way
 from landing_analysis.trend.changes import Change, has_grown
@@ -121,7 +122,7 @@ def _new_findings(visit: VisitFacts, earlier: Sequence[VisitFacts]) -> list[Flag
 
 
 def _exercise_words(exercise: Exercise | None, way: Way) -> str:
-    words = [f"{exercise.capitalize()}s"] if exercise else []
+    words = [EXERCISES[exercise].title] if exercise else []
     words += ["from foot to foot"] if way.foot_to_foot else []
     words += [way.rhythm] if way.rhythm else []
     return f"{', '.join(words)}: " if words else ""

@@ -257,7 +257,9 @@ def test_a_real_change_is_told_with_what_it_exceeds(clinic):
 def test_the_week_calls_grown_what_the_page_on_change_calls_real(clinic):
     week = _text(clinic, "week-2026-05-25.html")
     grown = re.findall(
-        r"(Jumps|Hops): ([^:]+?), (front|side) view: (limb symmetry index|side difference)", week
+        r"(Two-leg jumps|One-leg hops): ([^:]+?), (front|side) view: "
+        r"(limb symmetry index|side difference)",
+        week,
     )
     assert len(grown) >= 3
     summary = _text(clinic, "DEMO4/compare.html").split("Real does not mean", 1)[0]

@@ -316,7 +316,7 @@ def test_what_hops_showed_is_no_news_of_bounds_and_the_reason_names_them():
     before, now = _facts(0, "within"), _facts(1, "above")
     now = replace(now, findings=tuple(replace(f, way=Way(True)) for f in now.findings))
     (reason,) = flags_to_look([before, now], (), FIRST_DAY + timedelta(weeks=1))
-    assert reason.text.startswith("Jumps, from foot to foot: FPPA")
+    assert reason.text.startswith("Two-leg jumps, from foot to foot: FPPA")
     assert reason.text.endswith("Not judged at any earlier visit.")
 
 

@@ -11,12 +11,14 @@ from told import told
 
 from landing_analysis.findings.judging import (
     edges,
+    edges_of,
     favoured_limb,
     in_roles,
     judge_measures,
     odds,
     probability_words,
     verdict,
+    with_roles,
 )
 from landing_analysis.findings.tally import count_reps, tally_of_set
 from landing_analysis.measures.summaries import compare_sides, summarise
@@ -37,6 +39,7 @@ UPPER = Limit("knee_inward", "fppa_peak_flexion", "upper", 10.0, "deg", "a choic
 LOWER = Limit("stiff_landing", "knee_flexion_excursion", "lower", 25.0, "deg", "a choice")
 BAND = Limit("limb_offloading", "pelvis_shift", "band", 0.0, "%", "a choice", half_width=10.0)
 SIDES = Limit("side_difference", "contact_time", "lower", 90.0, "%", "a choice")
+BOTH_WAYS = replace(SIDES, kind="band", value=100.0, half_width=10.0)
 EXACT = 1e-12
 LEAD = Limit("limb_offloading", "inter_limb_delay", "band", 0.0, "ms", "a choice", half_width=10.0)
 
@@ -257,8 +260,32 @@ def test_a_side_difference_below_what_frames_show_is_not_called_one():
     (finding,) = judge_measures(_measures(rows), (SIDES,), DECIDED.exercise)
     assert finding.value == pytest.approx(100 * 0.300 / 0.288)
     assert finding.verdict == "probably within"
-    words = "non-surgical (left) limb as a share of the surgical (right) limb"
-    assert words in in_roles(finding.text, "right")
+    words = "non-surgical (right) limb"
+    assert f"surgical (left) limb as a share of the {words}" in in_roles(finding.text, "left")
+
+
+@pytest.mark.parametrize(
+    ("left_s", "kept", "told"),
+    [(0.220, "below", "above"), (0.390, "above", "below"), (0.300, "within", "within"),
+     (0.267, "cannot tell", "cannot tell")],
+)  # fmt: skip
+def test_a_page_sets_the_surgical_limb_against_the_other_with_the_same_verdict(left_s, kept, told):
+    rows = [_row(1, "contact_time", "right", 0.300, 0.003, "s"),
+            _row(1, "contact_time", "left", left_s, 0.003, "s")]  # fmt: skip
+    (finding,) = judge_measures(_measures(rows), (BOTH_WAYS,), DECIDED.exercise)
+    turned = with_roles(finding, (UPPER, BOTH_WAYS), "right")
+    assert (finding.limb, finding.verdict) == ("left", kept)
+    assert (turned.limb, turned.verdict) == ("right", told)
+    assert turned.value == pytest.approx(100 * 0.300 / left_s)
+    assert turned.sd / turned.value == pytest.approx(finding.sd / finding.value)
+    assert turned.probability == finding.probability
+    assert "surgical (right) limb as a share of the non-surgical (left) limb" in turned.text
+    assert edges_of(turned, BOTH_WAYS) == pytest.approx((100 * 100 / 110, 100 * 100 / 90))
+    assert f"{turned.value:.0f} ± " in turned.text
+    assert "(limit: 91 to 111 %; passed with" in turned.text
+    assert with_roles(turned, (UPPER, BOTH_WAYS), "right") == turned
+    assert with_roles(finding, (UPPER, BOTH_WAYS), "left").value == finding.value
+    assert with_roles(finding, (UPPER, BOTH_WAYS), None) == finding
 
 
 def test_differences_in_degrees_are_no_symmetry_index():
