@@ -58,8 +58,9 @@ def group_reps(
     Reps
         One rep per flight, numbered from 1. A rep that the clip cuts off, or
         that landed otherwise than the set's exercise, is kept but not used, and
-        says why. One of which a foot was not seen goes with the set: it tells
-        neither of a jump nor of a hop. Where no rep tells, the set has no exercise.
+        says why. One of which a foot was not seen goes with the set, which it does not tell
+        of; not with hops of which fewer than half are surely on one foot, and which change it.
+        Where no rep tells, the set has no exercise.
     """
     flights = contacts.flights
     if not flights:
@@ -72,7 +73,9 @@ def group_reps(
     given_feet = EXERCISES[exercise].feet if exercise else None
     feet: Literal[1, 2] = given_feet or (2 if 2 * known.count(2) >= len(known) else 1)
     mixed = not given_feet and known.count(feet) < (1 - settings.odd_share) * len(known)
-    told = exercise is not None or (bool(known) and not mixed)
+    # Few landings that surely are on one foot do not make hops of others, if those change the foot.
+    few = feet == 1 and 2 * len(known) < len(own) and len(set(seen)) > 1  # definition: half
+    told = exercise is not None or (bool(known) and not mixed and not few)
     by_feet = _LYING if tracks.turns else _BY_FEET
     of_set = exercise or (by_feet[feet] if known else None)
     reps = []

@@ -29,19 +29,28 @@ def _jumps() -> tuple[Tracks, Contacts]:
     return tracks, find_contacts(tracks, SETTINGS.contacts)
 
 
-def _reps(unseen: set[int], hung: set[int], exercise: Exercise | None = None) -> Reps:
-    """Return five jumps of which the right foot was not seen, or seen to hang, in some."""
+def _reps(
+    unseen: set[int],
+    hung: set[int],
+    exercise: Exercise | None = None,
+    right_alone: set[int] = frozenset(),
+) -> Reps:
+    """Return five jumps of which the right foot was not seen, or seen to hang, in some.
+
+    In those of ``right_alone`` it is the left one.
+    """
     tracks, contacts = _jumps()
     assert len(contacts.flights) == 5
     flights, landed = [], list(contacts.contacts)
     for index, flight in enumerate(contacts.flights):
         if index in unseen | hung:
             at_s = flight.landing.t_s
+            lands, lacks = LIMBS[::-1] if index in right_alone else LIMBS
             landed = [
-                c for c in landed if c.limb == "left" or abs(c.initial_contact.t_s - at_s) > 0.1
+                c for c in landed if c.limb == lands or abs(c.initial_contact.t_s - at_s) > 0.1
             ]
-            missing = ("right",) if index in unseen else ()
-            flight = replace(flight, landing_limbs=("left",), unseen_limbs=missing)
+            missing = (lacks,) if index in unseen else ()
+            flight = replace(flight, landing_limbs=(lands,), unseen_limbs=missing)
         flights.append(flight)
     return group_reps(Contacts(tuple(landed), tuple(flights)), tracks, SETTINGS.reps, exercise)
 
@@ -63,6 +72,13 @@ def test_hops_stay_hops_where_the_other_foot_was_not_seen():
     reps = _reps({2, 3}, {0, 1, 4})
     assert (reps.exercise, reps.limb) == ("hop", "left")
     assert all(rep.used and rep.limbs == ("left",) for rep in reps.reps)
+
+
+def test_a_landing_that_is_surely_on_one_foot_makes_no_hops_of_those_on_the_other():
+    # As a deep set of jumps in trousers was read: right alone, left and no other foot seen.
+    reps = _reps({1, 2, 3, 4}, {0}, right_alone={0})
+    assert [rep.used for rep in reps.reps] == [True] + [False] * 4
+    assert {rep.reason.code for rep in reps.reps[1:]} == {Code.OTHER_FOOT_NOT_SEEN}
 
 
 def test_where_no_rep_tells_the_exercise_is_not_known_unless_it_is_given():
