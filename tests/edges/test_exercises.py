@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
@@ -38,8 +39,17 @@ INVENTED = Entry(
 
 
 @pytest.fixture
-def star_jumps(monkeypatch) -> Entry:
-    monkeypatch.setitem(EXERCISES, INVENTED.code, INVENTED)
+def exercises() -> Iterator[dict[str, Entry]]:
+    """The exercises, to be changed; afterwards they are as they were, and in their order."""
+    kept = dict(EXERCISES)
+    yield EXERCISES
+    EXERCISES.clear()
+    EXERCISES.update(kept)
+
+
+@pytest.fixture
+def star_jumps(exercises) -> Entry:
+    exercises[INVENTED.code] = INVENTED
     return INVENTED
 
 
@@ -64,9 +74,8 @@ def test_every_exercise_can_be_given_by_option():
     assert all(code.replace("_", "-") in told.replace("\n", "") for code in EXERCISES if code)
 
 
-def test_an_exercise_that_is_added_is_recognised_and_measured(monkeypatch):
-    monkeypatch.delitem(EXERCISES, "jump")  # whose signs the invented one has
-    monkeypatch.setitem(EXERCISES, INVENTED.code, INVENTED)
+def test_an_exercise_that_is_added_is_recognised_and_measured(exercises, star_jumps):
+    del exercises["jump"]  # whose signs the invented one has
     landmarks = jump_set([0.30, 0.33, 0.28], [0.28, 0.33], noise_px=1.5).landmarks
     tracks = clean_tracks(landmarks, SETTINGS.tracks, STATURE_M)
     view = estimate_view(landmarks, SETTINGS.view, "front")
