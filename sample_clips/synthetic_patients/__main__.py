@@ -12,6 +12,7 @@ from synthetic_patients.body import load_body
 from synthetic_patients.camera import VIEW_AZIMUTH_DEG, Camera, View
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, frame_times_s, play
+from synthetic_patients.crowd_ladder import CROWD_LADDER, film_crowd_step
 from synthetic_patients.ladder import choose as ladder_steps
 from synthetic_patients.ladder import film_step, play_step
 from synthetic_patients.matrix import choose, film_entry, is_filmed, play_entry
@@ -138,6 +139,18 @@ _BODIES = click.option(
     "--bodies", type=click.Path(exists=True, file_okay=False, path_type=Path), required=True,
     help="Folder that `export_body --crowd` filled.",
 )  # fmt: skip
+
+
+@main.command()
+@_BODIES
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def crowd_ladder(bodies: Path, out: Path) -> None:
+    """Render each exercise on one body of the crowd; a clip there is kept."""
+    _ask_for_moderngl()
+    with click.progressbar(CROWD_LADDER, label="Exercises", item_show_func=str) as names:
+        for name in names:
+            if not (out / f"{name}.mp4").exists():
+                film_crowd_step(name, bodies, out)
 
 
 @main.command()

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from synthetic_patients.body import FloatArray, load_body
+from synthetic_patients.body import Body, FloatArray, load_body
 from synthetic_patients.choreography import Performance, perform
 from synthetic_patients.furniture import furniture
 from synthetic_patients.lying import Lying
@@ -18,11 +18,14 @@ from synthetic_patients.scenes import Scene
 from synthetic_patients.truth import SCHEMA_VERSION, clip_truth, frame_truth
 
 
-def play(scene: Scene) -> Performance:
-    """Perform the scene's motion, which depends on nothing but the scene."""
+def play(scene: Scene, body: Body | None = None) -> Performance:
+    """Perform the scene's motion, which depends on nothing but the scene and the body.
+
+    That is the patient's, of the four that come with this package, unless another one is given.
+    """
     script = scene.script(np.random.default_rng(scene.seed))
     performance = perform(
-        load_body(scene.patient.body), script, scene.support,
+        body or load_body(scene.patient.body), script, scene.support,
         seed=scene.seed, free_leg=scene.free_leg, place=scene.place,
     )  # fmt: skip
     sled = scene.place.sled

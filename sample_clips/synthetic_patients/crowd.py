@@ -8,10 +8,13 @@ what is quoted.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
+from synthetic_patients.body import Body, load_body
+from synthetic_patients.clothes import in_loose_trousers
 from synthetic_patients.export_body import BodyShape, Legs
 from synthetic_patients.looks import Look, Surroundings
 
@@ -98,3 +101,15 @@ def _crowd() -> tuple[Member, ...]:
 
 CROWD: tuple[Member, ...] = _crowd()
 """All bodies; half are women."""
+
+
+def dressed_body(member: Member, bodies: Path) -> Body:
+    """Load a body that ``export_body --crowd`` put into ``bodies``, in what its member wears.
+
+    Raises
+    ------
+    FileNotFoundError
+        If it was not exported there.
+    """
+    body = load_body(member.name, bodies)
+    return in_loose_trousers(body) if member.clothes == "loose trousers" else body

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from synthetic_patients.body import Body
 from synthetic_patients.camera import Camera, View
 from synthetic_patients.choreography import Load, Performance
 from synthetic_patients.clips import film, play, scene_truth
@@ -266,7 +267,8 @@ class Step:
         return self.scene.name
 
 
-def _camera(rung: Rung, sign: float, seed: int) -> Camera:
+def camera_of(rung: Rung, sign: float, seed: int) -> Camera:
+    """Place the phone for a rung; ``sign`` +1 films side views from the left, -1 from the right."""
     rng = np.random.default_rng([seed, 1])
     sideways: View = "left_side" if sign > 0 else "right_side"
     sled, wide = rung.place.sled, rung.place.board_m > 0
@@ -297,7 +299,7 @@ def _step(rung: Rung, number: int, patient: Patient) -> Step:
     sign = 1.0 if rung.single or patient_number % 2 else -1.0
     support: tuple[Limb, ...] = ("left",) if rung.single else LIMBS
     scene = Scene(
-        name, patient, rung.script, seed, _camera(rung, sign, seed),
+        name, patient, rung.script, seed, camera_of(rung, sign, seed),
         support, FREE_LEG, rung.place,
     )  # fmt: skip
     return Step(scene, rung.name, SPLIT[patient.body])
@@ -352,9 +354,9 @@ SAMPLES: dict[str, Step] = {
 # --- truth -------------------------------------------------------------------------------------
 
 
-def play_step(step: Step) -> Performance:
-    """Perform a scene and end it soon after its last landing."""
-    performance = play(step.scene)
+def play_step(step: Step, body: Body | None = None) -> Performance:
+    """Perform a scene, on another body than the patient's if told, until soon after it landed."""
+    performance = play(step.scene, body)
     if not performance.landings:
         return performance
     last_s = max(landing.lowest_s for landing in performance.landings)
@@ -488,10 +490,10 @@ def _surface(scene: Scene) -> dict[str, Any]:
 
 
 def film_step(
-    step: Step, folder: Path, advance: Callable[[], None] = lambda: None
+    step: Step, folder: Path, advance: Callable[[], None] = lambda: None, body: Body | None = None
 ) -> Path:  # fmt: skip
     """Render a scene into ``folder``: clip, truth and the joints of every frame."""
-    performance = play_step(step)
+    performance = play_step(step, body)
     return film(
         step.scene, performance, folder, truth=ladder_truth(step, performance),
         frame_arrays=True, shifts_px=SHARP, advance=advance,

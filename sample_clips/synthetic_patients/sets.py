@@ -12,12 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from synthetic_patients.body import load_body
 from synthetic_patients.camera import Camera, View
 from synthetic_patients.choreography import Performance, perform
 from synthetic_patients.clips import film
-from synthetic_patients.clothes import in_loose_trousers
-from synthetic_patients.crowd import CROWD, Member
+from synthetic_patients.crowd import CROWD, Member, dressed_body
 from synthetic_patients.scenes import Patient, Scene, Script
 from synthetic_patients.script import LIMBS, Action, Leap, Limb, LimbPlan, Stand
 
@@ -217,11 +215,11 @@ def play_set(plan: SetPlan, bodies: Path) -> Performance:
         If the body cannot do it.
     """
     scene = set_scene(plan)
-    body = load_body(plan.member.name, bodies)
-    if plan.member.clothes == "loose trousers":
-        body = in_loose_trousers(body)
     return perform(
-        body, scene.script(np.random.default_rng(scene.seed)), scene.support, seed=scene.seed
+        dressed_body(plan.member, bodies),
+        scene.script(np.random.default_rng(scene.seed)),
+        scene.support,
+        seed=scene.seed,
     )
 
 

@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from synthetic_patients.body import Body, FloatArray, load_body
+from synthetic_patients.body import Body, FloatArray
 from synthetic_patients.camera import Camera, View
 from synthetic_patients.choreography import STANDING_FLEXION_DEG, frontal_angle_deg
-from synthetic_patients.clothes import in_loose_trousers
-from synthetic_patients.crowd import Member
+from synthetic_patients.crowd import Member, dressed_body
 from synthetic_patients.motion import (
     POSTURE,
     SIGN,
@@ -374,9 +373,7 @@ def film_member(
     """
     from synthetic_patients.render import Renderer, write_clip
 
-    body = load_body(member.name, bodies)
-    if member.clothes == "loose trousers":
-        body = in_loose_trousers(body)
+    body = dressed_body(member, bodies)
     stills = [one for one in stills_of(body, member.number) if one.camera.view in views]
     noise = np.random.default_rng(SEED)
     clip = folder / f"{member.name}.mp4"

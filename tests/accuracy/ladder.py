@@ -5,7 +5,8 @@
 ``DIR`` holds the clips that ``python -m synthetic_patients ladder --out DIR`` has drawn;
 landmarks are found once and kept beside them. ``DIR/known`` may hold earlier drawings of held-out
 bodies that were looked at before a rule was changed: they are read as `known`, neither for tuning
-nor held out. Each scene is analysed a second time from its joints as a perfect pose model would
+nor held out. ``DIR/others`` may hold those of ``python -m synthetic_patients crowd-ladder``, on
+17 other bodies. Each scene is analysed a second time from its joints as a perfect pose model would
 give them, so that what the pose model costs is seen apart; that needs no drawing. Rows of
 ``ladder_earlier.md`` for which no clip is there are carried along, marked as an earlier program's.
 Writes ``ladder.md`` beside this file.
@@ -28,6 +29,7 @@ sys.path.append(str(Path(__file__).parents[1]))
 
 from ladder_figures import figure
 from stick_patient import make_clip, make_poses
+from synthetic_patients.crowd_ladder import CROWD_LADDER
 from synthetic_patients.ladder import LADDER, RUNGS, SAMPLES, Step
 from synthetic_patients.matrix import scene_hash
 
@@ -45,8 +47,8 @@ from .stored import landmarks_of
 
 RESULTS = Path(__file__).parent / "ladder.md"
 EARLIER = Path(__file__).parent / "ladder_earlier.md"
-_KNOWN = "known"
-"""Folder of earlier drawings of held-out bodies, and the split that they are told as."""
+_KNOWN, _OTHERS = "known", "others"
+"""Folders of earlier drawings of held-out bodies and of other bodies, and their splits' names."""
 _COLUMNS = (
     ("initial_contact", 1000.0), ("toe_off", 1000.0),
     ("knee_flexion_peak", 1.0), ("knee_flexion_initial_contact", 1.0),
@@ -75,12 +77,12 @@ class Scored:
     score: Score
     exercise: str | None
     cut_errors_s: tuple[float, ...] = ()
-    known: bool = False
+    told_as: str | None = None
 
     @property
     def split(self) -> str:
-        """The body's split, `known` for an earlier drawing of a held-out one."""
-        return _KNOWN if self.known else self.step.split
+        """The body's split, or what the clip is told as besides."""
+        return self.told_as or self.step.split
 
     @property
     def group(self) -> tuple[bool, int, str]:
@@ -107,26 +109,29 @@ def main(out: Path, only: tuple[str, ...]) -> None:
     scored = [
         one
         for step in chosen
-        for one in (from_clip(step, out), from_clip(step, out, known=True), from_joints(step))
+        for one in (from_clip(step, out), from_clip(step, out, _KNOWN), from_joints(step))
         if one
     ]
+    others = [step for step, _ in CROWD_LADDER.values()]
+    others = [step for step in others if not only or any(part in step.name for part in only)]
+    scored += [one for step in others if (one := from_clip(step, out, _OTHERS))]
     scored += [one for step in SAMPLES.values() if not only and (one := from_clip(step, out))]
     page = as_markdown(scored, only)
     write_text(RESULTS, page)
     click.echo(page)
 
 
-def from_clip(step: Step, folder: Path, *, known: bool = False) -> Scored | None:
-    """Analyse the drawn clip of a scene, or its earlier known one, None where it is not drawn."""
-    folder = folder / _KNOWN if known else folder
+def from_clip(step: Step, folder: Path, told_as: str | None = None) -> Scored | None:
+    """Analyse the drawn clip of a scene, in the folder of what it is told as; None if not drawn."""
+    folder = folder / told_as if told_as else folder
     path, told = folder / f"{step.name}.mp4", folder / f"{step.name}.truth.json"
     if not path.exists() or not told.exists():
         return None
     truth = json.loads(told.read_text(encoding="utf-8"))
-    if not known and truth["ladder"]["scene_hash"] != scene_hash(step.scene):
+    if told_as != _KNOWN and truth["ladder"]["scene_hash"] != scene_hash(step.scene):
         click.echo(f"{step.name} shows an older scene; render it again.", err=True)
         return None
-    return replace(_scored(step, True, truth, *landmarks_of(path, Options())), known=known)
+    return replace(_scored(step, True, truth, *landmarks_of(path, Options())), told_as=told_as)
 
 
 def from_joints(step: Step) -> Scored:
@@ -228,9 +233,11 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
         f"{len(LADDER)} scenes with known truth at 60 frames/s.{part} This page is written by\n\n"
         "    python -m tests.accuracy.ladder --out DIR\n\n"
         "Split: `tune`, bodies on which settings were chosen; `hold`, bodies held out, in drawings "
-        "by which no rule was set; `known`, earlier drawings of these that were looked at when a "
-        "rule was changed (their seeds are raised since). Contacts: true / missed / invented; of "
-        "weight shifts, loads from and to where the pelvis passes the middle of the feet; of the "
+        "by which no rule was set; `others`, 17 bodies of a crowd, each another one, to which no "
+        "angle was fitted, analysed once when the rules stood; `known`, earlier drawings of `hold` "
+        "that were looked at when a rule was changed (their seeds are raised since). "
+        "Contacts: true / missed / invented; of weight shifts, "
+        "loads from and to where the pelvis passes the middle of the feet; of the "
         "slide board, from where a foot stops at its end until it leaves. Times in ms, angles in "
         "degrees, measured minus true: median / median size. Called: what the tool says without "
         "being told. Claims: root mean square of errors / of standard "
@@ -262,9 +269,9 @@ def _tables(groups: list[list[Scored]]) -> str:
 def _clips(groups: list[list[Scored]]) -> Iterator[str]:
     """Name the clips of each split, with the seeds of those that can be drawn again."""
     drawn = [one for group in groups for one in group]
-    for split in ("hold", _KNOWN, "tune"):
+    for split in (_OTHERS, "hold", _KNOWN, "tune"):
         names = [
-            one.step.name + ("" if one.known else f" ({one.step.scene.seed})")
+            one.step.name + ("" if one.told_as == _KNOWN else f" ({one.step.scene.seed})")
             for one in drawn
             if one.split == split
         ]
