@@ -390,12 +390,12 @@ def _within(one: StoredAnalysis, cards: Mapping[int, ClipCard], outside: Outside
         still=cards[one.values["id"]].shots.get(middle_rep(one) or 0),
         left_out=left_out_landings(one),
         tally=tally_words(tally_of(one)),
-        outside=outside[_key_of(one)],
+        outside=_told(outside[_key_of(one)]),
     )
 
 
-Outside = Mapping[tuple[int, Exercise | None], tuple[tuple[Verdict, str, str], ...]]
-"""The findings of each set of a day outside a limit and probably so: verdict, symbol, sentence."""
+Outside = Mapping[tuple[int, Exercise | None], tuple[SetFinding, ...]]
+"""The findings of each set of a day outside a limit, then those probably so."""
 
 
 def _key_of(one: StoredAnalysis) -> tuple[int, Exercise | None]:
@@ -406,13 +406,18 @@ def _key_of(one: StoredAnalysis) -> tuple[int, Exercise | None]:
 def _outside_of_day(history: History, day: date) -> Outside:
     return {
         _key_of(one): tuple(
-            (finding.verdict, SYMBOLS[finding.verdict], sentence(finding.text))
+            finding
             for finding in sorted(set_findings(history, one), key=_surest)
             if finding.verdict in _SHOWN
         )
         for one in history.sets
         if one.date == day
     }
+
+
+def _told(findings: Iterable[SetFinding]) -> tuple[tuple[Verdict, str, str], ...]:
+    """Return verdict, symbol and sentence of each finding."""
+    return tuple((one.verdict, SYMBOLS[one.verdict], sentence(one.text)) for one in findings)
 
 
 # --- at a glance -------------------------------------------------------------------------------
@@ -497,11 +502,7 @@ def _outline(
 ) -> Outline:
     own = [cards[analysis.values["id"]] for analysis in analyses]
     sets = [one for one in history.sets if one.date == day]
-    lines = [
-        (symbol, f"{_set_title(one)}: {text}")
-        for one in sets
-        for _, symbol, text in outside[_key_of(one)]
-    ]
+    lines = _lines(sets, outside)
     shots = [_shot(one, cards[one.analysis.values["id"]], chosen) for one in chosen.reps] if (
         chosen
     ) else []  # fmt: skip
@@ -516,6 +517,21 @@ def _outline(
         shot_words=_shot_words(shots, chosen, own),
         plot=_plot(history, day, chosen),
     )
+
+
+def _lines(sets: list[StoredAnalysis], outside: Outside) -> list[tuple[str, str]]:
+    """Return what lies outside a limit, as symbol and sentence, what several sets show once."""
+    found: dict[object, list[tuple[StoredAnalysis, SetFinding]]] = {}
+    for one in sets:
+        for finding in outside[_key_of(one)]:
+            found.setdefault((finding.about, finding.verdict), []).append((one, finding))
+    lines = []
+    for (one, finding), *others in sorted(found.values(), key=lambda same: _surest(same[0][1])):
+        numbers = ", ".join(str(other.values["set_number"]) for other, _ in others)
+        again = f" Also in set{'' if len(others) == 1 else 's'} {numbers}." if others else ""
+        text = f"{_set_title(one)}: {sentence(finding.text)}{again}"
+        lines.append((SYMBOLS[finding.verdict], text))
+    return lines
 
 
 def _shot(one: Shown, card: ClipCard, chosen: Leading) -> Shot:
@@ -657,7 +673,7 @@ def _card(
             row["text"] for row in analysis.tables["quality"] if row["state"] != "good"
         ),
         tally=tally_words(tally_of(own)),
-        outside=outside[_key_of(own)],
+        outside=_told(outside[_key_of(own)]),
         report=address(folder / REPORT, page) if folder and (folder / REPORT).is_file() else None,
         outdated=_outdated_words(history, analysis),
         invented=values["model_name"] == INVENTED_MODEL,

@@ -388,6 +388,13 @@ def test_a_visit_begins_with_at_most_five_findings_and_how_good_the_clips_are(cl
         assert re.search(r"\d+ clips? with numbers: \d+ reps, \d+ used\. Quality: ", first)
 
 
+def test_what_several_sets_of_a_visit_show_is_said_once(clinic):
+    sheet = read_page(_first_sheet(clinic, f"DEMO4/{LAST_VISIT}")).text
+    assert sheet.count("Knee inward in") == 1
+    assert re.search(r"Set 1, jumps, from the front: Knee inward in .*? Also in set 2\.", sheet)
+    assert _text(clinic, f"DEMO4/{LAST_VISIT}").count("Knee inward in") == 3  # and on both cards
+
+
 def test_percentages_of_a_visit_say_of_what(clinic):
     text = _text(clinic, f"DEMO4/{LAST_VISIT}")
     assert re.search(r"Knee over toes offset \(% of [a-z -]+\)", text)
