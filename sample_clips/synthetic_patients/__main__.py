@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
@@ -13,6 +14,7 @@ from synthetic_patients.camera import VIEW_AZIMUTH_DEG, Camera, View
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, frame_times_s, play
 from synthetic_patients.crowd_ladder import CROWD_LADDER, film_crowd_step
+from synthetic_patients.crowd_matrix import CROWD_MATRIX, film_crowd_entry
 from synthetic_patients.ladder import choose as ladder_steps
 from synthetic_patients.ladder import film_step, play_step
 from synthetic_patients.matrix import choose, film_entry, is_filmed, play_entry
@@ -146,11 +148,23 @@ _BODIES = click.option(
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
 def crowd_ladder(bodies: Path, out: Path) -> None:
     """Render each exercise on one body of the crowd; a clip there is kept."""
+    _film_missing(CROWD_LADDER, partial(film_crowd_step, bodies=bodies, folder=out), out)
+
+
+@main.command()
+@_BODIES
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), required=True)
+def crowd_matrix(bodies: Path, out: Path) -> None:
+    """Render the benchmark's conditions on bodies of the crowd; a clip there is kept."""
+    _film_missing(CROWD_MATRIX, partial(film_crowd_entry, bodies=bodies, folder=out), out)
+
+
+def _film_missing(names: Iterable[str], film: Callable[[str], Path], out: Path) -> None:
     _ask_for_moderngl()
-    with click.progressbar(CROWD_LADDER, label="Exercises", item_show_func=str) as names:
-        for name in names:
-            if not (out / f"{name}.mp4").exists():
-                film_crowd_step(name, bodies, out)
+    with click.progressbar(list(names), label="Clips", item_show_func=str) as shown:
+        for name in shown:
+            if not (out / f"{name}.truth.json").exists():
+                film(name)
 
 
 @main.command()

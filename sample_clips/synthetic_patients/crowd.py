@@ -17,6 +17,7 @@ from synthetic_patients.body import Body, load_body
 from synthetic_patients.clothes import in_loose_trousers
 from synthetic_patients.export_body import BodyShape, Legs
 from synthetic_patients.looks import Look, Surroundings
+from synthetic_patients.scenes import Patient
 
 Split = Literal["fit", "choose", "held_out"]
 Clothes = Literal["shorts", "leggings", "trousers", "loose trousers"]
@@ -113,3 +114,12 @@ def dressed_body(member: Member, bodies: Path) -> Body:
     """
     body = load_body(member.name, bodies)
     return in_loose_trousers(body) if member.clothes == "loose trousers" else body
+
+
+def patient_of(member: Member) -> Patient:
+    """Return a member as somebody who is filmed, operated on the right knee."""
+    look = member.look
+    return Patient(
+        f"C-{member.number:02}", member.name, "right",
+        look.skin, look.shirt, look.shorts, look.hair, look.shoe,
+    )  # fmt: skip

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from synthetic_patients.crowd import CROWD, Member, dressed_body
+from synthetic_patients.crowd import CROWD, Member, dressed_body, patient_of
 from synthetic_patients.ladder import FREE_LEG, RUNGS, Rung, Step, camera_of, film_step
-from synthetic_patients.scenes import Patient, Scene
+from synthetic_patients.scenes import Scene
 from synthetic_patients.script import LIMBS, Limb
 
 SERIES = 73_000
@@ -22,16 +22,14 @@ REDRAWN: dict[str, int] = {"crowd_08_tuck_jumps": 1}
 
 
 def _step(rung: Rung, number: int, member: Member) -> Step:
-    look, name = member.look, f"{member.name}_{rung.name}"
-    patient = Patient(
-        f"C-{member.number:02}", member.name, "right",
-        look.skin, look.shirt, look.shorts, look.hair, look.shoe,
-    )  # fmt: skip
+    name = f"{member.name}_{rung.name}"
     seed = SERIES + 1000 * member.number + 100 * REDRAWN.get(name, 0) + number
     other_way = not rung.single and np.random.default_rng([seed, 9]).random() >= 0.5
     support: tuple[Limb, ...] = ("left",) if rung.single else LIMBS
     camera = camera_of(rung, -1.0 if other_way else 1.0, seed)
-    scene = Scene(name, patient, rung.script, seed, camera, support, FREE_LEG, rung.place)
+    scene = Scene(
+        name, patient_of(member), rung.script, seed, camera, support, FREE_LEG, rung.place
+    )
     return Step(scene, rung.name, "hold")
 
 

@@ -19,6 +19,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from synthetic_patients.body import Body
 from synthetic_patients.camera import Camera, View
 from synthetic_patients.choreography import Performance
 from synthetic_patients.clips import film, play, scene_truth
@@ -38,7 +39,8 @@ from synthetic_patients.script import (
 )
 
 Range = tuple[float, float]
-Split = Literal["tune", "hold"]
+Split = Literal["tune", "hold", "others"]
+"""What a scene is for; ``others`` are bodies of the crowd that no angle was fitted to."""
 
 SPLIT: dict[str, Split] = {
     "slim_woman": "tune", "heavy_man": "tune", "short_man": "hold", "tall_woman": "hold"
@@ -282,14 +284,22 @@ def _dressed(patient: Patient, dull: bool) -> Patient:
 def entry_of(condition: Condition, number: int, patient: Patient) -> Entry:
     """Build a scene; seed = series + 1000 x patient + 100 x redraws + condition."""
     patient_number = list(PATIENTS).index(patient.code) + 1
-    name = f"{patient.body}_{condition.name}"
-    seed = SERIES[SPLIT[patient.body]] + 1000 * patient_number + 100 * REDRAWN.get(name, 0) + number
-    sign = 1.0 if patient_number % 2 else -1.0
+    name, split = f"{patient.body}_{condition.name}", SPLIT[patient.body]
+    seed = SERIES[split] + 1000 * patient_number + 100 * REDRAWN.get(name, 0) + number
+    scene = scene_of(condition, name, patient, seed, 1.0 if patient_number % 2 else -1.0)
+    return Entry(scene, condition.name, split)
+
+
+def scene_of(condition: Condition, name: str, patient: Patient, seed: int, sign: float) -> Scene:
+    """Film a condition with a patient; ``sign`` +1 shows the left side in side views, -1 the right.
+
+    It is the sign of the phone's turn as well.
+    """
     near, far = LIMBS if sign > 0 else LIMBS[::-1]
     hopping = near if condition.hopping == "near" else far
     support = (hopping,) if condition.exercise == "hop" else LIMBS
     surgical: Limb = patient.surgical_side or "left"
-    scene = Scene(
+    return Scene(
         name,
         _dressed(patient, condition.dull),
         _script(condition, surgical, support),
@@ -298,7 +308,6 @@ def entry_of(condition: Condition, number: int, patient: Patient) -> Entry:
         support,
         condition.free_leg,
     )
-    return Entry(scene, condition.name, SPLIT[patient.body])
 
 
 def _matrix() -> dict[str, Entry]:
@@ -352,9 +361,9 @@ def _rounded(value: Any) -> Any:
     return round(float(value), _DIGITS) if isinstance(value, float) else value
 
 
-def play_entry(entry: Entry) -> Performance:
-    """Perform a scene and end it soon after its last landing."""
-    performance = play(entry.scene)
+def play_entry(entry: Entry, body: Body | None = None) -> Performance:
+    """Perform a scene, on another body than the patient's if told, until soon after it landed."""
+    performance = play(entry.scene, body)
     last_s = max(landing.lowest_s for landing in performance.landings)
     end_s = min(performance.motion.duration_s, last_s + AFTER_LOWEST_S)
     return replace(performance, motion=replace(performance.motion, duration_s=end_s))

@@ -15,8 +15,8 @@ import numpy as np
 from synthetic_patients.camera import Camera, View
 from synthetic_patients.choreography import Performance, perform
 from synthetic_patients.clips import film
-from synthetic_patients.crowd import CROWD, Member, dressed_body
-from synthetic_patients.scenes import Patient, Scene, Script
+from synthetic_patients.crowd import CROWD, Member, dressed_body, patient_of
+from synthetic_patients.scenes import Scene, Script
 from synthetic_patients.script import LIMBS, Action, Leap, Limb, LimbPlan, Stand
 
 SEED = 52_711
@@ -166,12 +166,7 @@ def set_scene(plan: SetPlan) -> Scene:
         fps=plan.fps,
         exposure_s=1 / 120,
     )
-    look = plan.member.look
-    patient = Patient(
-        f"C-{plan.number:02}", plan.member.name, "right",
-        look.skin, look.shirt, look.shorts, look.hair, look.shoe,
-    )  # fmt: skip
-    return Scene(plan.name, patient, _script(plan), seed, camera, plan.support)
+    return Scene(plan.name, patient_of(plan.member), _script(plan), seed, camera, plan.support)
 
 
 def _script(plan: SetPlan) -> Script:

@@ -13,6 +13,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import click
+from synthetic_patients.crowd_matrix import CROWD_MATRIX
 from synthetic_patients.matrix import MATRIX, Entry, choose, scene_hash
 
 from landing_analysis.errors import LandingAnalysisError
@@ -37,7 +38,7 @@ _out = click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), default=Path("build/accuracy"),
     show_default=True, help="Folder of clips, truth files and stored landmarks.",
 )  # fmt: skip
-_split = click.option("--split", type=click.Choice(["tune", "hold", "short"]), help="All without.")
+_SPLITS = ("tune", "hold", "short")
 _only = click.option("--only", multiple=True, help="A scene's name or a part of it; repeatable.")
 
 
@@ -48,7 +49,7 @@ def main() -> None:
 
 @main.command()
 @_out
-@_split
+@click.option("--split", type=click.Choice(_SPLITS), help="All without.")
 @_only
 @click.option(
     "--python", default=sys.executable, help="Interpreter that has moderngl; this one by default."
@@ -67,7 +68,10 @@ def render(out: Path, split: str | None, only: tuple[str, ...], python: str) -> 
 
 @main.command()
 @_out
-@_split
+@click.option(
+    "--split", type=click.Choice([*_SPLITS, "others"]),
+    help="All of the matrix without it; others: its conditions on bodies of the crowd.",
+)  # fmt: skip
 @_only
 @click.option(
     "--results", type=click.Path(file_okay=False, path_type=Path), default=RESULTS,
@@ -75,7 +79,7 @@ def render(out: Path, split: str | None, only: tuple[str, ...], python: str) -> 
 )  # fmt: skip
 def run(out: Path, split: str | None, only: tuple[str, ...], results: Path) -> None:
     """Analyse the chosen scenes that are rendered, print the table and store it."""
-    chosen = {e.name: e for name in only or (None,) for e in choose(split, name)}
+    chosen = {e.name: e for name in only or (None,) for e in _scenes(split, name)}
     rendered = [entry for entry in chosen.values() if _is_current(entry, out)]
     if not rendered:
         message = (
@@ -100,6 +104,13 @@ def run(out: Path, split: str | None, only: tuple[str, ...], results: Path) -> N
     click.echo(page)
 
 
+def _scenes(split: str | None, name: str | None) -> tuple[Entry, ...]:
+    """Scenes of the matrix, or those of its conditions on other bodies."""
+    if split != "others":
+        return choose(split, name)
+    return tuple(e for e, _ in CROWD_MATRIX.values() if name is None or name in e.name)
+
+
 def _command(split: str | None, only: Sequence[str]) -> str:
     words = ["--split", split] if split else []
     words += [word for name in only for word in ("--only", name)]
@@ -108,14 +119,16 @@ def _command(split: str | None, only: Sequence[str]) -> str:
 
 def heading(rendered: Sequence[Entry], command: str) -> str:
     """Say what the table covers, and plainly when that is not everything."""
-    part = "" if len(rendered) == len(MATRIX) else " **Partial: the other scenes were not run.**"
+    others = all(entry.split == "others" for entry in rendered)
+    whole = len(CROWD_MATRIX if others else MATRIX)
+    part = "" if len(rendered) == whole else " **Partial: the other scenes were not run.**"
     names = "" if not part else "\n\nScenes: " + ", ".join(f"`{e.name}`" for e in rendered) + "."
     counts = " and ".join(
         f"{sum(entry.split == split for entry in rendered)} of split `{split}`"
-        for split in ("tune", "hold")
+        for split in (("others",) if others else ("tune", "hold"))
     )
     return (
-        f"# Accuracy on rendered clips\n\n{len(rendered)} of {len(MATRIX)} scenes ({counts}), "
+        f"# Accuracy on rendered clips\n\n{len(rendered)} of {whole} scenes ({counts}), "
         f"invented patients with known truth.{part} Error = measured minus true; `missed` of a "
         "measure counts truths for which no value was given; the last column's range is a Wilson "
         "interval as if values were independent, which those of one clip are not. By body, "

@@ -18,7 +18,9 @@ LEAST_VALUES = 20
 
 def goals_as_markdown(scored: Scored, judged: Sequence[tuple[str, Verdict]]) -> str:
     """Write a line per goal with the figures of both splits."""
-    splits = [split for split in ("tune", "hold") if any(f.split == split for f, _ in scored)]
+    splits = [
+        split for split in ("tune", "hold", "others") if any(f.split == split for f, _ in scored)
+    ]
     columns = [
         _column(
             [(facts, score) for facts, score in scored if facts.split == split],
