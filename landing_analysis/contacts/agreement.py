@@ -49,7 +49,8 @@ def gated_by_body(
             )
         if own.toe_contact and own.toe_contact.t_s < on.t_s - settings.on_before_body_s:
             gated[limb] = replace(gated[limb], toe_contact=on, heel_contact=None)
-    landing = _less_sure_if_slow(_landing_with_body(gated, on), body, settings)
+    landing = _less_sure_if_slow(_landing_with_body(gated, on), "toe_contact", on, settings)
+    landing = _less_sure_if_slow(landing, "toe_off", body.last_off, settings)
     left = [limb for limb, own in landing.items() if own.toe_off]
     if any(landing[limb].toe_off_m_s < settings.slow_toes_m_s for limb in left):
         if _falls_shortly(body, settings):
@@ -98,21 +99,27 @@ def _heels_off(
 
 
 def _less_sure_if_slow(
-    events: dict[Limb, FootEvents], body: BodyEvents, settings: ContactSettings
+    events: dict[Limb, FootEvents], event: FootEventName, of_body: Event, settings: ContactSettings
 ) -> dict[Limb, FootEvents]:
-    """Claim more of landings whose toes came down slowly: what tells them errs alike.
+    """Claim more of feet whose toes leave, or come down, slowly: what tells their edges errs alike.
 
-    No more surely than the body alone, and by half the time between the feet at least.
+    No more surely than the body alone; and of the less sure foot half the time between both at
+    least.
     """
-    landed = {limb: own.toe_contact for limb, own in events.items() if own.toe_contact}
-    times_s = [event.t_s for event in landed.values()]
-    least_s = max(body.on.sd_s, 0.5 * (max(times_s) - min(times_s))) if landed else 0.0
-    slow = [limb for limb in landed if events[limb].toe_contact_m_s < settings.slow_toes_m_s]
+    edges = {limb: edge for limb, own in events.items() if (edge := getattr(own, event))}
+    times_s = [edge.t_s for edge in edges.values()]
+    apart_s = max(times_s) - min(times_s) if edges else 0.0
+    surest = min(edges, key=lambda limb: edges[limb].sd_s, default=None)
     less_sure = dict(events)
-    for limb in slow:
-        toe = landed[limb]
-        toe = replace(toe, sd_s=max(toe.sd_s, least_s))
-        less_sure[limb] = replace(events[limb], toe_contact=toe)
+    for limb, edge in edges.items():
+        own = less_sure[limb]
+        speed_m_s = own.toe_off_m_s if event == "toe_off" else own.toe_contact_m_s
+        if speed_m_s < settings.slow_toes_m_s:
+            least_s = of_body.sd_s if limb == surest else max(of_body.sd_s, 0.5 * apart_s)
+            slow = replace(edge, sd_s=max(edge.sd_s, least_s))
+            less_sure[limb] = (
+                replace(own, toe_off=slow) if event == "toe_off" else replace(own, toe_contact=slow)
+            )
     return less_sure
 
 
