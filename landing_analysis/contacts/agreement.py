@@ -104,7 +104,7 @@ def _less_sure_if_slow(
     """Claim more of feet whose toes leave, or come down, slowly: what tells their edges errs alike.
 
     No more surely than the body alone; and of the less sure foot half the time between both at
-    least.
+    least, of the surer one a quarter.
     """
     edges = {limb: edge for limb, own in events.items() if (edge := getattr(own, event))}
     times_s = [edge.t_s for edge in edges.values()]
@@ -115,7 +115,8 @@ def _less_sure_if_slow(
         own = less_sure[limb]
         speed_m_s = own.toe_off_m_s if event == "toe_off" else own.toe_contact_m_s
         if speed_m_s < settings.slow_toes_m_s:
-            least_s = of_body.sd_s if limb == surest else max(of_body.sd_s, 0.5 * apart_s)
+            share = 0.25 if limb == surest else 0.5  # definition: as said above
+            least_s = max(of_body.sd_s, share * apart_s)
             slow = replace(edge, sd_s=max(edge.sd_s, least_s))
             less_sure[limb] = (
                 replace(own, toe_off=slow) if event == "toe_off" else replace(own, toe_contact=slow)
