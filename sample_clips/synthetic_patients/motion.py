@@ -90,18 +90,21 @@ class Keys:
 
     def __init__(self) -> None:
         self._keys: dict[float, float] = {}
+        self._poly: PchipInterpolator | None = None
 
     def set(self, t_s: float, value: float) -> None:
         """Add a key, or replace the one at the same time."""
         self._keys[round(t_s, 6)] = value
+        self._poly = None
 
     def __call__(self, t_s: FloatArray) -> FloatArray:
         """Value at times (n,); 0 without keys."""
         times = sorted(self._keys)
         if len(times) < 2:
             return np.full(len(t_s), self._keys[times[0]] if times else 0.0)
-        inside = np.clip(t_s, times[0], times[-1])
-        return np.asarray(PchipInterpolator(times, [self._keys[t] for t in times])(inside))
+        if self._poly is None:
+            self._poly = PchipInterpolator(times, [self._keys[t] for t in times])
+        return np.asarray(self._poly(np.clip(t_s, times[0], times[-1])))
 
 
 def turn(x_rad: FloatArray, y_rad: FloatArray, z_rad: FloatArray | float = 0.0) -> FloatArray:
