@@ -181,7 +181,7 @@ def _feet(tracks: Tracks, settings: QualitySettings) -> Note | None:
 
 
 def _count(reps: Reps, settings: QualitySettings) -> Note | None:
-    used = sum(rep.used for rep in reps.reps)
+    used = sum(rep.used and not rep.rebound for rep in reps.reps)
     if used == 0 or used >= settings.enough_reps:
         return None
     remark = because(Code.FEW_REPS, used=used, enough=settings.enough_reps)

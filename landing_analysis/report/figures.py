@@ -89,7 +89,7 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     Parameters
     ----------
     analysis : Analysis
-    name : of the measure; refused reps are marked at the foot of the plot
+    name : of the measure; refused reps and rebounds are marked at the foot of the plot
     """
     several = len(analysis.reps.bouts) > 1
     figure, (axes,) = new_figure(_PANEL_IN, 2.0, margins=Margins(top=0.24 if several else 0.08))
@@ -115,9 +115,10 @@ def rep_strip_figure(analysis: Analysis, name: str) -> Figure:
     axes.set_xticks(numbers if len(numbers) <= 15 else numbers[::5])
     axes.set_xlabel("rep")
     _mark_reps(axes, analysis, name)
-    refused = [rep.number for rep in analysis.reps.reps if not rep.used]
-    for number in refused:
-        axes.text(number, 0.02, "not used", rotation=90, color=MUTED, fontsize=7.5,
+    apart = {rep.number: "not used" for rep in analysis.reps.reps if not rep.used}
+    apart |= {rep.number: "rebound" for rep in analysis.reps.reps if rep.used and rep.rebound}
+    for number, words in apart.items():
+        axes.text(number, 0.02, words, rotation=90, color=MUTED, fontsize=7.5,
                   ha="center", va="bottom", transform=axes.get_xaxis_transform())  # fmt: skip
     _part_bouts(axes, analysis.reps.bouts)
     return figure

@@ -154,7 +154,10 @@ def _apart(analysis: Analysis) -> str:
     apart = sum(rep.view not in (None, main) for rep in reps)
     rebounds = sum(rep.rebound for rep in reps)
     words = f", {apart} in another view" if apart else ""
-    return words + (f", {rebounds} of them rebounds, in no mean or count" if rebounds else "")
+    if not rebounds:
+        return words
+    which = "a rebound" if rebounds == 1 else "rebounds"
+    return f"{words}, {rebounds} of them {which}, in no mean or count"
 
 
 def time_base_words(time_base: TimeBase) -> str:

@@ -36,7 +36,8 @@ def outcome_words(line: ClipLine) -> str:
     if line.used < line.reps:
         reps += f", {line.used} used"
     if line.rebounds:
-        reps += f", {line.rebounds} of them rebounds"
+        which = "a rebound" if line.rebounds == 1 else "rebounds"
+        reps += f", {line.rebounds} of them {which}"
     found = [_outside_words(one) for one in line.outside[:_MOST_FINDINGS]]
     more = len(line.outside) - _MOST_FINDINGS
     if more > 0:

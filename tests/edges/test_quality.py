@@ -95,6 +95,11 @@ def test_hidden_feet_are_told():
 def test_few_reps_are_told_and_none_is_not():
     assert "1 used rep;" in _notes(make_analysis(reps=1))["count of reps"][1]
     assert "count of reps" not in _notes(without_reps(make_analysis()))
+    analysis = make_analysis()
+    first, *others = analysis.reps.reps
+    rebounds = (first, *(replace(rep, rebound=True) for rep in others))
+    few = replace(analysis, reps=replace(analysis.reps, reps=rebounds))
+    assert "1 used rep;" in _notes(few)["count of reps"][1]
 
 
 @pytest.mark.parametrize(("fps", "told"), [(30.0, True), (49.0, True), (60.0, False)])

@@ -585,7 +585,7 @@ def test_the_head_of_a_report_counts_rebounds_which_no_mean_takes_in():
     first, *others = analysis.reps.reps
     reps = replace(analysis.reps, reps=(replace(first, rebound=True), *others))
     words = dict(header_facts(replace(analysis, reps=reps)))["Reps"]
-    assert words.endswith(" used, 1 of them rebounds, in no mean or count")
+    assert words.endswith(" used, 1 of them a rebound, in no mean or count")
     assert "rebound" not in dict(header_facts(analysis))["Reps"]
 
 

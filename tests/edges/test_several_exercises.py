@@ -346,9 +346,13 @@ def test_target_and_limits_are_drawn_over_the_reps_that_are_held_against_them():
     spans = {text.get_text(): text.get_position()[0] for text in axes.texts}
     assert spans["target 60"] == max(jumps) + 0.5
     assert spans["limit 30"] == max(others) + 0.5
-    (axes,) = rep_strip_figure(replace(analysis, limits=()), "knee_flexion_peak").axes
+    first, *rest = analysis.reps.reps
+    rebounding = replace(analysis.reps, reps=(replace(first, rebound=True), *rest))
+    alone = replace(analysis, limits=(), reps=rebounding)
+    (axes,) = rep_strip_figure(alone, "knee_flexion_peak").axes
     spans = {text.get_text(): text.get_position()[0] for text in axes.texts}
     assert spans["target 60"] == axes.get_xlim()[1]
+    assert spans["rebound"] == first.number
 
 
 def test_the_rep_to_look_at_first_is_of_the_clips_own_exercise(in_two):

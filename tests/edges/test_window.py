@@ -713,7 +713,7 @@ def test_a_line_counts_no_finding_of_a_rebound(served):
             )
         (line,) = clip_lines(record)
     assert (line.judged, line.rebounds) == (before.judged - 1, 1)
-    assert f"{line.reps} reps, 1 of them rebounds: " in result_words(line)
+    assert f"{line.reps} reps, 1 of them a rebound: " in result_words(line)
 
 
 def test_what_belongs_to_nobody_is_settled_in_the_window_without_a_command(looked_at, tmp_path):
