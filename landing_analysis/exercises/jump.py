@@ -11,7 +11,7 @@ EXERCISE = Entry(
     feet=2,
     signs=(
         Sign("feet", 2, 2, 0.3),  # one speaks surely against it (choice)
-        Sign("thigh_deg", -20, 65, 10),  # knees are not drawn up (choice)
+        Sign("thigh_deg", -20, 50, 8),  # knees are not drawn up (choice)
         Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     findings=(*Entry.findings, "limb_offloading"),

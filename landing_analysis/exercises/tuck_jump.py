@@ -11,7 +11,7 @@ EXERCISE = Entry(
     feet=2,
     signs=(
         Sign("feet", 2, 2, 0.3),  # one speaks surely against it (choice)
-        Sign("thigh_deg", 75, 180, 8),  # nearly level, 90, and above (choice)
+        Sign("thigh_deg", 68, 180, 6),  # nearly level, 90, and above (choice)
         Sign("drop_legs", -2, 0.1, 0.04),  # not off a box: 0.08 m at most (choice)
     ),
     measures=("thigh_angle_peak",),
