@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -12,7 +12,12 @@ from typing import cast
 from landing_analysis.errors import DamagedRecordError, RecordError, RecordVersionError
 from landing_analysis.record import backups
 from landing_analysis.record.migrations import APPLICATION_ID, LATEST, migrate, version_of
-from landing_analysis.record.place import DataFolder, make_private_file, make_private_folder
+from landing_analysis.record.place import (
+    DataFolder,
+    held,
+    make_private_file,
+    make_private_folder,
+)
 
 _BUSY_S = 30.0  # another process holds the record for a moment only (choice)
 _WRITTEN_THROUGH = ("synchronous = FULL", "secure_delete = ON")
@@ -110,9 +115,12 @@ def open_record(folder: DataFolder) -> Iterator[Record]:
             version = version_of(connection)
             if 0 < version < LATEST:
                 backups.make_backup(connection, folder)
-            for pragma in ("journal_mode = WAL", *_WRITTEN_THROUGH):
-                connection.execute(f"PRAGMA {pragma}")
-            migrate(connection)
+            # Two that turn on the write-ahead log of a new file at once do not wait for each other.
+            alone = held(folder.work / "record.lock")
+            with nullcontext() if version == LATEST else alone:
+                for pragma in ("journal_mode = WAL", *_WRITTEN_THROUGH):
+                    connection.execute(f"PRAGMA {pragma}")
+                migrate(connection)
             yield Record(folder, connection)
         finally:
             connection.close()

@@ -9,6 +9,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import threading
 from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -38,7 +39,7 @@ from landing_analysis.record.migrations import (
     version_of,
 )
 from landing_analysis.record.patients import add_patient, edit_patient, find_patient, list_patients
-from landing_analysis.record.place import DataFolder, data_folder
+from landing_analysis.record.place import DataFolder, data_folder, held
 from landing_analysis.record.reading import read_analyses, read_set_rows
 from landing_analysis.record.remarks import remark_on_visit
 from landing_analysis.record.removal import remove_patient
@@ -824,6 +825,22 @@ def test_values_of_a_patient_removed_while_a_clip_is_analysed_are_not_stored(
     with open_record(folder) as record:
         assert [(visit.code, visit.analysed) for visit in list_visits(record)] == [("P08", 1)]
         assert len(values_in(record)) > 50
+
+
+def test_two_processes_do_not_make_a_new_record_at_once(folder):
+    def make() -> None:
+        with open_record(folder) as record:
+            made.append(migrations.version_of(record.connection))
+
+    made: list[int] = []
+    folder.work.mkdir(parents=True)
+    with held(folder.work / "record.lock"):  # as by one that is making it
+        second = threading.Thread(target=make)
+        second.start()
+        second.join(0.2)
+        assert made == []
+    second.join()
+    assert made == [migrations.LATEST]
 
 
 @pytest.mark.parametrize(("code", "known"), [("fppa_corrected", 1), ("fppa_outside_fit", 0)])
