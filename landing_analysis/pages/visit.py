@@ -546,6 +546,8 @@ def _shot(one: Shown, card: ClipCard, chosen: Leading) -> Shot:
 
 def _shot_words(shots: list[Shot], chosen: Leading | None, own: list[ClipCard]) -> str:
     """Say what typical and worst mean, and why a picture is not there."""
+    if not own:
+        return ""
     if chosen is None:
         return "No rep of this day has a value that a picture could be chosen by."
     words = shot_words((shot.which for shot in shots), chosen.name, chosen.target_deg)
@@ -594,6 +596,8 @@ def _counted_words(sets: list[StoredAnalysis]) -> str:
 
 def _tally_words(analyses: tuple[StoredAnalysis, ...]) -> str:
     """Say how many clips and reps there are, and how good the clips are."""
+    if not analyses:
+        return "No clip with numbers on this day."
     reps = [used_reps(analysis) for analysis in analyses]
     states = Counter(quality_of(analysis) for analysis in analyses)
     quality = ", ".join(
@@ -602,7 +606,7 @@ def _tally_words(analyses: tuple[StoredAnalysis, ...]) -> str:
     )  # fmt: skip
     clips = f"{len(analyses)} clip{'' if len(analyses) == 1 else 's'} with numbers"
     total, used = sum(counted for _, counted in reps), sum(used for used, _ in reps)
-    return f"{clips}: {total} reps, {used} used. Quality: {quality}." if analyses else clips
+    return f"{clips}: {total} reps, {used} used. Quality: {quality}."
 
 
 # --- clips -------------------------------------------------------------------------------------

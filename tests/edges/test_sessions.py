@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from page import read_page
 from stand_in import job, run, stand_in, template_document, tiny_clip
 
 from landing_analysis.commands.main import main
@@ -252,6 +253,14 @@ def test_every_version_is_kept_with_who_and_when(record):
     again = enter_session(record, "P07", DAY, {"next_morning": {"pain": 0}}, "T3")
     assert again == second
     assert len(session_history(record, "P07")) == 2
+
+
+def test_a_visit_without_a_clip_shows_the_session_and_explains_no_numbers(record):
+    enter_session(record, "P07", DAY, FULL, "T1")
+    text = read_page(write_visit(record, "P07", DAY).read_text(encoding="utf-8")).text
+    assert "No clip with numbers on this day." in text
+    assert "confidence interval" not in text
+    assert "a picture could be chosen" not in text
 
 
 def test_two_windows_do_not_overwrite_each_other(record):
