@@ -75,7 +75,7 @@ def clip() -> None:
 @click.argument("name", metavar="ID")
 @click.option("--patient", metavar="CODE", help="Whose clip it is; a patient in the record.")
 @click.option(
-    "--date", "day", type=DAY, metavar="YYYY-MM-DD",
+    "--day", type=DAY, metavar="YYYY-MM-DD",
     help="Day of the visit.",
 )  # fmt: skip
 @overruling_options

@@ -172,15 +172,28 @@ def _work_through(
         raise click.exceptions.Exit(_FAILED)
 
 
-def _watch(
-    folder: Path, start: Start, *, data: Path | None, reports: Path | None, **how: Any
-) -> None:
+def watched_job(folder: Path, start: Start, **how: Any) -> Job:
+    """Return what is to be done with the clips that arrive in a folder.
+
+    Raises
+    ------
+    MissingClipError
+        If there is no such folder.
+    """
     from landing_analysis.errors import MissingClipError
-    from landing_analysis.folder.watch import watch, woken_by_events
 
     job = job_of(folder, start, **how)
     if not job.root.is_dir():
         raise MissingClipError(f"There is no folder {job.root}; check the name.")
+    return job
+
+
+def _watch(
+    folder: Path, start: Start, *, data: Path | None, reports: Path | None, **how: Any
+) -> None:
+    from landing_analysis.folder.watch import watch, woken_by_events
+
+    job = watched_job(folder, start, **how)
     wake, never = threading.Event(), threading.Event()
     with opened_record(data, reports) as record, woken_by_events(job.root, wake) as told:
         by_poll = "" if told else " (by looking every few seconds; the system tells no changes)"
@@ -265,7 +278,7 @@ def _about(clip: ClipState) -> str:
         return about
     words = again.words
     if again.own_day:
-        command = f"landing-analysis clip set {again.short_id} --date {again.own_day}"
+        command = f"landing-analysis clip set {again.short_id} --day {again.own_day}"
         words += f" (if that is right: {command})"
     return f"{words}; {about}" if about else words
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from landing_analysis.commands.corrections import BY
-from landing_analysis.commands.folder import analysis_options, job_of
+from landing_analysis.commands.folder import analysis_options, watched_job
 from landing_analysis.commands.shared import Start, in_one_sentence
 
 _USUAL = "drop_folder"
@@ -48,5 +48,5 @@ def open(  # noqa: A001 - the command's name
         make_private_folder(place.path)
         folder = place.path / _USUAL
         folder.mkdir(exist_ok=True)
-    job = job_of(folder, start, **how)
+    job = watched_job(folder, start, **how)
     run(place, job, click.echo, by=by, port=port or 0, browser=not no_browser)

@@ -166,9 +166,10 @@ def read_history(record: Record, code: str) -> History:
 
 
 def _is_gone(record: Record, one: StoredAnalysis) -> bool:
+    if one.values["model_name"] == INVENTED_MODEL:
+        return False
     folder = record.folder.report_at(one.values["report"])
-    measured = one.values["model_name"] != INVENTED_MODEL
-    return measured and not (folder and (folder / REPORT).is_file())
+    return not (folder and (folder / REPORT).is_file())
 
 
 def left_out_words(history: History, day: date | None = None) -> list[str]:
@@ -191,7 +192,7 @@ def again_words(history: History, day: date) -> list[str]:
     return [
         f"A file named {one.own_day} holds the same recording as set {one.set_number} of "
         f"{one.day}, where it counts once. If it was filmed on {one.own_day}: "
-        f"landing-analysis clip set {one.short_id} --date {one.own_day}"
+        f"landing-analysis clip set {one.short_id} --day {one.own_day}"
         if one.own_day
         else f"Set {one.set_number} was dropped again as another file; it counts once."
         for one in reversed(history.again)

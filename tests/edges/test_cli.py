@@ -105,6 +105,13 @@ def test_help_names_every_option_every_file_and_every_exit_code():
     assert "landing-analysis analyse P07_jumps.mp4 --out reports" in text
 
 
+@pytest.mark.parametrize("command", ["open", "watch"])
+def test_a_folder_that_is_not_there_is_not_watched(tmp_path, command):
+    done = _run(command, tmp_path / "nowhere", "--data", tmp_path / "data")
+    assert done.exit_code == 1
+    assert done.stderr == f"Error: There is no folder {tmp_path / 'nowhere'}; check the name.\n"
+
+
 # --- good input --------------------------------------------------------------------------------
 
 

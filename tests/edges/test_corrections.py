@@ -267,7 +267,7 @@ def test_a_clip_moved_to_another_patient_and_day_takes_report_and_values_along(f
     name = _ids(filled)["P07"]
     (report,) = (filled.reports / "P07").rglob(REPORT)
     (report.parent / "own notes.txt").write_text("kept")
-    done = _command("clip", "set", name, "--patient", "p08", "--date", "2026-03-03")
+    done = _command("clip", "set", name, "--patient", "p08", "--day", "2026-03-03")
     assert done.exit_code == 0, done.stderr
     assert not list((filled.reports / "P07").rglob("*.*"))
     assert [p.read_text() for p in (filled.reports / "P08").rglob("own notes.txt")] == ["kept"]
@@ -331,8 +331,8 @@ def test_an_excluded_rep_is_remembered_and_taken_in_again(filled):
         (("clip", "set", "zzzz", "--view", "front"), "names no clip"),
         (("clip", "set", "00000000", "--view", "front"), "There is no clip"),
         (("clip", "set", "ID", "--patient", "P09"), "There is no patient P09"),
-        (("clip", "set", "ID", "--date", "2999-01-01"), "up to today"),
-        (("clip", "set", "ID", "--date", "1999-01-01"), "up to today"),
+        (("clip", "set", "ID", "--day", "2999-01-01"), "up to today"),
+        (("clip", "set", "ID", "--day", "1999-01-01"), "up to today"),
         (("clip", "set", "ID", "--person", "2"), "There is no person 2"),
         (("clip", "set", "ID", "--view", "back", "--by", "Jane"), "looks like"),
         (("clip", "set", "ID", "--view", "back", "--by", "a b"), "is no code"),
@@ -386,7 +386,7 @@ def test_an_excluded_clip_leaves_every_number_and_pages_say_so(filled, tmp_path)
 def test_pages_made_before_follow_a_clip_to_another_patient(filled):
     name = _ids(filled)["P07"]
     assert _command("week", "2026-03-04").exit_code == 0
-    done = _command("clip", "set", name, "--patient", "P08", "--date", "2026-03-03")
+    done = _command("clip", "set", name, "--patient", "P08", "--day", "2026-03-03")
     assert done.exit_code == 0, done.stderr
     pages = {page.relative_to(filled.pages).as_posix() for page in filled.pages.rglob("*.html")}
     assert pages == {

@@ -116,7 +116,7 @@ def test_a_recording_that_is_dropped_again_is_told_with_where_it_counts(folder, 
     told = [line for line in lines if "the same recording as 20260304_101112.mp4" in line]
     assert ["20260311" in line.partition(":")[0] for line in told] == [True, False]
     assert all("counted once, at the visit of 2026-03-04" in line for line in told)
-    assert ["clip set" in line and "--date 2026-03-11" in line for line in told] == [True, False]
+    assert ["clip set" in line and "--day 2026-03-11" in line for line in told] == [True, False]
     with open_record(folder) as record:
         history = read_history(record, "P07")
         assert history.days == (date(2026, 3, 4),)
