@@ -116,7 +116,7 @@ def open_record(folder: DataFolder) -> Iterator[Record]:
             if 0 < version < LATEST:
                 backups.make_backup(connection, folder)
             # Two that turn on the write-ahead log of a new file at once do not wait for each other.
-            alone = held(folder.work / "record.lock")
+            alone = held(folder.path / "record.lock")
             with nullcontext() if version == LATEST else alone:
                 for pragma in ("journal_mode = WAL", *_WRITTEN_THROUGH):
                     connection.execute(f"PRAGMA {pragma}")

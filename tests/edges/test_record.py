@@ -833,8 +833,8 @@ def test_two_processes_do_not_make_a_new_record_at_once(folder):
             made.append(migrations.version_of(record.connection))
 
     made: list[int] = []
-    folder.work.mkdir(parents=True)
-    with held(folder.work / "record.lock"):  # as by one that is making it
+    folder.path.mkdir(parents=True)
+    with held(folder.path / "record.lock"):  # as by one that is making it
         second = threading.Thread(target=make)
         second.start()
         second.join(0.2)
