@@ -416,7 +416,7 @@ class ContactSettings:
     heel_off_early_s: float = 0.008  # before toe-off (drawn)
     heel_off_sd_s: float = 0.015  # the scatter of that (drawn)
     change_point_misfit_m: float = 0.012  # a held foot misses by more (choice, see tests)
-    change_point_misfit_share: float = 0.08  # or this of its way: a leg drawn up bends it (choice)
+    leaving_misfit_share: float = 0.08  # or this of its way: a leg drawn up bends it (choice)
     toe_sinking_m_s: float = 0.25  # the model's toes sink on while the heel comes down (rendered)
     landing_rest_s: float = 0.08  # about half of the fastest rebound
     leap_sd_s: float = 0.007  # more, from foot to foot: 6 early, 10 late (drawn, tuning bodies)

@@ -600,7 +600,7 @@ def _part_change_point(
         sinking_m_s=sinking_m_s,
         worst_misfit_m=settings.change_point_misfit_m,
         worst_misfit_sds=settings.noise_sds,
-        worst_misfit_share=settings.change_point_misfit_share,
+        worst_misfit_share=settings.leaving_misfit_share if kind == "leaving" else 0.0,
         step_s=motion.frame_s,
     )
 
