@@ -82,7 +82,7 @@ def recognise(
         for code, entry in EXERCISES.items()
         if entry.signs and code in (among or EXERCISES) and _is_done(code, lies=lies)
     ]
-    seen = list(signs_of(reps.reps, tracks, view, settings))
+    seen = signs_of(reps.reps, tracks, view, settings)
     likeness = _likenesses(codes, seen, settings)
     chosen, sure = _most_alike(codes, likeness, seen, settings)
     if lies:
@@ -145,7 +145,7 @@ def planned_among(
     """
     if not reps.reps or not planned:
         return ()
-    seen = list(signs_of(reps.reps, tracks, view, settings))
+    seen = signs_of(reps.reps, tracks, view, settings)
     down = all(rep.flight.take_off is None for rep in reps.reps)
     fits = {
         code: np.array([one >= settings.possible_likeness for one in _alike(code, seen, settings)])

@@ -234,7 +234,7 @@ def as_markdown(scored: Sequence[Scored], only: Sequence[str] = ()) -> str:
         "    python -m tests.accuracy.ladder --out DIR\n\n"
         "Split: `tune`, bodies on which settings were chosen; `hold`, bodies held out, in drawings "
         "by which no rule was set; `others`, 17 bodies of a crowd, each another one, to which no "
-        "angle was fitted, analysed once when the rules stood; `known`, earlier drawings of `hold` "
+        "angle was fitted, analysed when the rules stood but those of tucks and hidden kicks; `known`, earlier drawings of `hold` "
         "that were looked at when a rule was changed (their seeds are raised since). "
         "Contacts: true / missed / invented; of weight shifts, "
         "loads from and to where the pelvis passes the middle of the feet; of the "

@@ -176,6 +176,27 @@ def test_bouts_are_cut_where_they_change_though_swings_beside_it_are_not_seen_to
             assert abs(landed[bout.reps[0]] - true.start_s) < 0.1
 
 
+def test_kicks_stay_kicks_where_the_hidden_shank_is_seen_less_lifted():
+    """As the pose model draws the farther leg of a side view, by a third lower here."""
+    style = style_of("heel_kicks", np.random.default_rng(700))
+    landmarks, _ = stepping([(style, 12)], "left_side", HOLD[0], 60.0, 1.0, 0)
+    seen = estimate_view(landmarks, SETTINGS.view, "left_side")
+    tracks = clean_tracks(landmarks, SETTINGS.tracks, HOLD[0].stature_m)
+    contacts = find_contacts(tracks, SETTINGS.contacts, foot_visibility_of("left_side", "left"))
+    reps = group_reps(contacts, tracks, SETTINGS.reps)
+    knee, ankle = (tracks.xy_px[:, LANDMARK[f"right_{part}"]] for part in ("knee", "ankle"))
+    shank_px = np.percentile(np.linalg.norm(ankle - knee, axis=1), 90)
+    lower_px = tracks.xy_px.copy()
+    tilt = np.arctan2(ankle[:, 0] - knee[:, 0], ankle[:, 1] - knee[:, 1]) * 2 / 3
+    lower_px[:, LANDMARK["right_ankle"]] = knee + shank_px * np.stack(
+        [np.sin(tilt), np.cos(tilt)], axis=1
+    )
+    told = recognise(reps, replace(tracks, xy_px=lower_px), seen, SETTINGS.signs)
+    (bout,) = told.bouts
+    assert bout.exercise == "heel_kicks"
+    assert bout.confidence >= SETTINGS.signs.sure_share
+
+
 def test_a_part_of_a_swing_speaks_against_what_it_exceeds_and_for_nothing():
     jogs, kicks = (
         {sign.name: sign for sign in EXERCISES[code].signs}["shank_deg"]
