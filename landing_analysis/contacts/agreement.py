@@ -117,11 +117,15 @@ def _less_sure_if_slow(
         if speed_m_s < settings.slow_toes_m_s:
             share = 0.25 if limb == surest else 0.5  # definition: as said above
             least_s = max(of_body.sd_s, share * apart_s)
-            slow = replace(edge, sd_s=max(edge.sd_s, least_s))
-            less_sure[limb] = (
-                replace(own, toe_off=slow) if event == "toe_off" else replace(own, toe_contact=slow)
-            )
+            less_sure[limb] = _with(own, event, replace(edge, sd_s=max(edge.sd_s, least_s)))
     return less_sure
+
+
+def _with(own: FootEvents, name: FootEventName, event: Event) -> FootEvents:
+    """Return the events of a foot with another one of that name."""
+    if name == "toe_off":
+        return replace(own, toe_off=event)
+    return replace(own, toe_contact=event)
 
 
 def _landing_with_body(events: dict[Limb, FootEvents], on: Event) -> dict[Limb, FootEvents]:
@@ -280,10 +284,5 @@ def paired_with_other(
             beside = np.abs(apart_m).max() < highest_m
             if stands and beside and not apart_m[0] - floor_m > settings.held_foot_m:
                 guess = Event(seen.t_s, float(np.hypot(seen.sd_s, settings.unseen_apart_sd_s)))
-                own = paired[limb]
-                paired[limb] = (
-                    replace(own, toe_off=guess)
-                    if event == "toe_off"
-                    else replace(own, toe_contact=guess)
-                )
+                paired[limb] = _with(paired[limb], event, guess)
     return paired

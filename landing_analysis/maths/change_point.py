@@ -56,8 +56,9 @@ def fit_change_point(
     fall_m_s2 : downward acceleration on the moving side
     sinking_m_s : speed at which the part still goes down while it rests after a landing, or
         already goes up before it leaves
-    worst_misfit_m, worst_misfit_sds : a larger residual than both, the second in standard
-        deviations of the noise, is no change point
+    worst_misfit_m, worst_misfit_sds, worst_misfit_share : a larger residual than all three, the
+        second in standard deviations of the noise, the third as a share of the way in the moving
+        window at the fitted speed, is no change point
     step_s : usual interval between samples
 
     Returns

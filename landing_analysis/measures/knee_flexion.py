@@ -79,12 +79,8 @@ def _refuse_other_leg(scene: Scene, rep: Rep, limb: Limb, fit: Fit) -> None:
         raise not_measurable(Code.LEG_TAKEN_FOR_OTHER)
 
 
-def _refuse_if_straightens(scene: Scene, rep: Rep, limb: Limb) -> None:
+def _refuse_if_straightens(scene: Scene, rep: Rep, limb: Limb, peak: Instant) -> None:
     """Refuse a landing whose knee bends no further than at contact: another leg was seen there."""
-    try:
-        peak = at_largest(scene, rep, limb, *scene.flexion)[0]
-    except NotMeasurableError:
-        return  # what asks for the peak says why there is none
     if peak.t_s - lands(scene, rep, limb).t_s < peak.single_sd_s:
         raise not_measurable(Code.KNEE_BENDS_NO_FURTHER)
 
@@ -97,7 +93,12 @@ def _low(heights_m: FloatArray, percentile: float) -> float:
 def _flexion_at_contact(scene: Scene, rep: Rep, limb: Limb) -> Reading:
     at, fit = at_contact(scene, rep, limb, scene.flexion[0])
     _refuse_other_leg(scene, rep, limb, fit)
-    _refuse_if_straightens(scene, rep, limb)
+    try:
+        peak = at_largest(scene, rep, limb, *scene.flexion)[0]
+    except NotMeasurableError:
+        pass  # what asks for the peak says why there is none
+    else:
+        _refuse_if_straightens(scene, rep, limb, peak)
     extended_deg = _extended_deg(scene, at.t_s, fit.value)
     if rep.is_bound and extended_deg > scene.settings.measures.most_extended_deg:
         raise not_measurable(Code.KNEE_STILL_EXTENDING, extended_deg=extended_deg)
@@ -139,7 +140,7 @@ def _extended_deg(scene: Scene, at_s: float, flexion_deg: float) -> float:
 def _peak(scene: Scene, rep: Rep, limb: Limb) -> tuple[Instant, Fit]:
     at, fit = at_largest(scene, rep, limb, *scene.flexion)
     _refuse_other_leg(scene, rep, limb, fit)
-    _refuse_if_straightens(scene, rep, limb)
+    _refuse_if_straightens(scene, rep, limb, at)
     if scene.near_knee.apart[list(fit.frames)].any():
         raise not_measurable(Code.LEG_TAKEN_FOR_OTHER)
     return at, fit

@@ -171,9 +171,9 @@ def compare_sides(
         if definition.compare is None or not own or not opposite:
             continue
         a, b = _summary(name, limb, _apart(own)), _summary(name, other, _apart(opposite))
-        if definition.compare == "lsi" and not min(a.mean, b.mean) > 0:
-            continue
         if definition.compare == "lsi":
+            if not min(a.mean, b.mean) > 0:
+                continue
             value, unit = 100.0 * a.mean / b.mean, "%"
             per_limb = abs(value / a.mean), abs(value / b.mean)
         else:

@@ -77,12 +77,13 @@ class RepCard:
 def draw_plots(analysis: Analysis) -> Plots:
     """Draw the plots of a report, which takes longer than the rest of its page."""
     analysis = roles.with_roles(analysis)
+    sets = verdicts.sets_of(analysis)
     return Plots(
         small=_small_plot(analysis),
         timeline=_timeline(analysis),
-        curves=_curves(verdicts.sets_of(analysis)),
+        curves=_curves(sets),
         strips=_strips(analysis),
-        sides=_sides(verdicts.sets_of(analysis)),
+        sides=_sides(sets),
     )
 
 

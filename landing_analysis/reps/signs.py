@@ -34,7 +34,7 @@ def signs_of(
     ----------
     reps : in order of time
     tracks : Tracks
-    view : ViewEstimate; only from the front or the back is a way to the side seen
+    view : ViewEstimate
     settings : SignSettings
 
     Returns
@@ -62,6 +62,8 @@ def signs_of(
     tilts = {limb: segment_tilts_deg(tracks, limb, settings) for limb in LIMBS}
     landings_s = [_landing_s(rep) for rep in reps]
     steps_s = [b - a for a, b in pairwise(landings_s)]
+    from_side = view.view in SIDE_VIEWS
+    log_sizes = [_log_size(rep, tracks, settings) for rep in reps] if from_side else []
     drops: list[float] = []
     signs: list[Signs] = []
     for number, rep in enumerate(reps):
@@ -91,11 +93,9 @@ def signs_of(
         if number and view.view in FRONTAL_VIEWS:
             across = np.array([tracks.down[1], -tracks.down[0]])
             seen["side_legs"] = abs(_moved(reps[number - 1], rep, tracks, across, settings))
-        elif number and view.view in SIDE_VIEWS:
-            nearer = _log_size(rep, tracks, settings) - _log_size(
-                reps[number - 1], tracks, settings
-            )
-            seen["side_legs"] = abs(nearer) * settings.phone_away_legs
+        elif number and from_side:
+            nearer = abs(log_sizes[number] - log_sizes[number - 1])
+            seen["side_legs"] = nearer * settings.phone_away_legs
         seen["slide_legs"] = _slid(rep, tracks, settings)
         signs.append(seen)
     return _hidden_as_beside(signs, reps, view)

@@ -104,6 +104,12 @@ CROWD: tuple[Member, ...] = _crowd()
 """All bodies; half are women."""
 
 
+def strangers(seed: int) -> list[Member]:
+    """Return the members that no angle was fitted to, in an order drawn from a seed."""
+    members = [member for member in CROWD if member.split != "fit"]
+    return [members[place] for place in np.random.default_rng(seed).permutation(len(members))]
+
+
 def dressed_body(member: Member, bodies: Path) -> Body:
     """Load a body that ``export_body --crowd`` put into ``bodies``, in what its member wears.
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from synthetic_patients.crowd import CROWD, Member, dressed_body, patient_of
+from synthetic_patients.crowd import Member, dressed_body, patient_of, strangers
 from synthetic_patients.ladder import FREE_LEG, RUNGS, Rung, Step, camera_of, film_step
 from synthetic_patients.scenes import Scene
 from synthetic_patients.script import LIMBS, Limb
@@ -34,12 +34,10 @@ def _step(rung: Rung, number: int, member: Member) -> Step:
 
 
 def _ladder() -> dict[str, tuple[Step, Member]]:
-    members = [member for member in CROWD if member.split != "fit"]
-    order = np.random.default_rng(SERIES).permutation(len(members))
-    chosen = [members[int(place)] for place in order[: len(RUNGS)]]
+    pairs = zip(RUNGS, strangers(SERIES), strict=False)
     steps = (
         (_step(rung, number, member), member)
-        for number, (rung, member) in enumerate(zip(RUNGS, chosen, strict=False), start=1)
+        for number, (rung, member) in enumerate(pairs, start=1)
     )
     return {step.name: (step, member) for step, member in steps}
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from synthetic_patients.crowd import CROWD, Member, dressed_body, patient_of
+from synthetic_patients.crowd import Member, dressed_body, patient_of, strangers
 from synthetic_patients.matrix import (
     CONDITIONS,
     FREE_LEGS,
@@ -41,14 +41,13 @@ def _entry(condition: Condition, number: int, member: Member) -> Entry:
 
 
 def _matrix() -> dict[str, tuple[Entry, Member]]:
-    members = [member for member in CROWD if member.split != "fit"]
-    order = np.random.default_rng(SERIES).permutation(len(members))
     conditions = [c for c in (*CONDITIONS, *INTERLUDES, *FREE_LEGS) if c.fps <= _HIGHEST_FPS]
-    pairs = (
-        (condition, number, members[int(order[(number - 1) % len(order)])])
-        for number, condition in enumerate(conditions, start=1)
+    pairs = zip(conditions, strangers(SERIES), strict=False)
+    entries = (
+        (_entry(condition, number, member), member)
+        for number, (condition, member) in enumerate(pairs, start=1)
     )
-    return {entry.name: (entry, who) for one in pairs for entry, who in ((_entry(*one), one[2]),)}
+    return {entry.name: (entry, member) for entry, member in entries}
 
 
 CROWD_MATRIX: dict[str, tuple[Entry, Member]] = _matrix()
